@@ -1,0 +1,79 @@
+"""Columns as integer codes, the form in which whole logs are compared quickly."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.errors import DataError
+
+__all__ = ["as_category", "codes_of", "need_columns"]
+
+
+def need_columns(shots: pd.DataFrame, columns: Sequence[str]) -> None:
+    """Raise unless every named column is there.
+
+    Parameters
+    ----------
+    shots
+        A canonical shot table.
+    columns
+        Names that the caller is about to use.
+
+    Raises
+    ------
+    DataError
+        Naming the missing columns.
+    """
+    missing = [name for name in columns if name not in shots.columns]
+    if missing:
+        raise DataError(
+            f"The shot table has no column {', '.join(missing)}. "
+            "Read the log with read_shots, which gives every column that is needed."
+        )
+
+
+def codes_of(column: pd.Series, categories: Sequence[str]) -> NDArray[np.int64]:
+    """Position of each value within ``categories``; -1 where the value is missing.
+
+    Parameters
+    ----------
+    column
+        Strings or a categorical.
+    categories
+        The closed list of values.
+
+    Returns
+    -------
+    codes
+        int64, one for each row.
+
+    Raises
+    ------
+    DataError
+        If the column holds a value outside ``categories``.
+    """
+    wanted = list(categories)
+    if isinstance(column.dtype, pd.CategoricalDtype) and list(column.cat.categories) == wanted:
+        return np.asarray(column.cat.codes, dtype=np.int64)
+    # A few distinct values stand for a million rows: look each up once.
+    codes, found = pd.factorize(column)
+    place = {value: i for i, value in enumerate(wanted)}
+    strange = [value for value in found if value not in place]
+    if strange:
+        raise DataError(
+            f"Column {column.name} holds {strange[0]!r}, which is not one of "
+            f"{', '.join(map(str, wanted))}. Correct it in the log and read it again."
+        )
+    lookup = np.array([place[value] for value in found] + [-1], dtype=np.int64)
+    return np.asarray(lookup[codes], dtype=np.int64)
+
+
+def as_category(codes: NDArray[np.int64], categories: Sequence[str]) -> pd.Categorical:
+    """Turn codes back into values; -1 becomes missing."""
+    values: Any = pd.Categorical.from_codes(codes, categories=pd.Index(list(categories)))
+    return values

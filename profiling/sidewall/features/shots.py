@@ -1,0 +1,220 @@
+"""The feature table: one row a shot, with what happened just before and just after."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.features.coded import as_category, codes_of, need_columns
+from sidewall.features.places import place_columns
+from sidewall.features.rallies import RallyRuns, player_names, rally_runs, rally_table
+from sidewall.features.repeats import joint_code, same_reply_runs
+from sidewall.features.score import hand_in_hand_out, scores_before
+from sidewall.log.vocabulary import (
+    CHOICES,
+    CONTACTS,
+    DIRECTIONS,
+    FAMILIES,
+    FAMILY_OF_CONTACT,
+    SIDES,
+    STROKES,
+)
+
+if TYPE_CHECKING:
+    from sidewall.court.court import Court
+    from sidewall.court.zones import Zones
+
+__all__ = ["rally_table", "shot_features", "with_features"]
+
+_NEEDED: Final = ("side", "stroke", "gap_m")
+
+
+def shot_features(shots: pd.DataFrame, court: Court | Zones | None = None) -> pd.DataFrame:
+    """Add to each shot what the models and pictures need to know about it.
+
+    Parameters
+    ----------
+    shots
+        A canonical shot table, whole rallies in order. Choose rows after this, not before.
+    court
+        A court, or zones with boundaries of one's own; the standard singles court if None.
+
+    Returns
+    -------
+    DataFrame
+        The same rows and index, the given columns, and:
+
+        - ``rally_id`` (int64, from 0), ``rally_length`` (shots in the rally), ``shots_left``
+          (after this one);
+        - ``won``: 1.0 the hitter won the rally, 0.0 lost it, NaN a let;
+        - ``family``: ground or volley, from ``contact``; ground throughout if the log has no
+          such column; missing for serves and where the contact was left blank;
+        - ``reply_gap_m``: gap of the opponent's next ball, that is, what this shot left him;
+        - ``own_previous_stroke``, ``own_previous_choice``, ``own_previous_gap_left_m``: the
+          hitter's shot before, in this rally, and the gap it left;
+        - ``incoming_stroke``: the stroke the hitter is answering;
+        - ``tempo_s``: seconds since the opponent struck the ball;
+        - ``depth``, ``lane``, ``wall``: zone and nearest side wall of the contact;
+        - ``opponent_distance_m``: from where the opponent stands at this contact to where he
+          strikes next, in a straight line;
+        - ``same_reply_run``: how many of the hitter's latest replies in this situation (same
+          match, side, family and incoming stroke), counted back from the one before this, were
+          one and the same (stroke, direction); ``repeats_reply``: 1.0 if this one is the same
+          again, 0.0 if it varies, NaN if the situation is new. Both NaN for serves;
+        - ``is_server``; ``own_points``, ``opponent_points``, ``own_games``,
+          ``opponent_games``: the score before the rally.
+
+    Raises
+    ------
+    DataError
+        If a needed column is missing, a rally is not whole or the table is out of order.
+
+    Notes
+    -----
+    Every feature is a shift, a count or a sum on sorted arrays, with no loop over rows.
+    The score counts the rallies in the table: where some were refused, it is short by them.
+    """
+    need_columns(shots, _NEEDED)
+    runs = rally_runs(shots)
+    n = len(shots)
+    names = player_names(shots)
+    player = codes_of(shots["player"], names)
+    stroke = codes_of(shots["stroke"], STROKES)
+    side = codes_of(shots["side"], SIDES)
+    serve = stroke == STROKES.index("serve")
+    family = _family_codes(shots, serve)
+    gap = shots["gap_m"].to_numpy(dtype=np.float64)
+    position = np.arange(n) - runs.first[runs.of_shot] if n else np.empty(0, dtype=np.int64)
+    length = runs.length[runs.of_shot]
+    winner = codes_of(shots["rally_won_by"], names)[runs.last]
+    incoming = _before(stroke, 1, position, -1)
+
+    new: dict[str, Any] = {
+        "rally_id": runs.of_shot,
+        "rally_length": length,
+        "shots_left": length - 1 - position,
+        "won": _won(player, winner[runs.of_shot]),
+        "family": as_category(family, FAMILIES),
+        "reply_gap_m": _after(gap, position, length),
+        "own_previous_stroke": as_category(_before(stroke, 2, position, -1), STROKES),
+        "own_previous_choice": as_category(
+            _before(_optional_codes(shots, "choice", CHOICES), 2, position, -1), CHOICES
+        ),
+        "own_previous_gap_left_m": np.where(
+            position >= 2, _before(gap, 1, position, np.nan), np.nan
+        ),
+        "incoming_stroke": as_category(incoming, STROKES),
+        "tempo_s": _tempo(shots, position),
+    }
+    new |= place_columns(shots, court)
+    new["opponent_distance_m"] = _opponent_distance(shots, position, length)
+    situation = joint_code(pd.factorize(shots["match"])[0], player, side, family, incoming)
+    reply = joint_code(stroke, _optional_codes(shots, "direction", DIRECTIONS))
+    run, repeats = same_reply_runs(situation, reply)
+    new["same_reply_run"] = np.where(serve, np.nan, run)
+    new["repeats_reply"] = np.where(serve, np.nan, repeats)
+    new |= _score_columns(shots, runs, player, winner)
+
+    kept = shots.drop(columns=[name for name in new if name in shots.columns])
+    return pd.concat([kept, pd.DataFrame(new, index=shots.index)], axis=1)
+
+
+def with_features(table: pd.DataFrame, court: Court | Zones | None = None) -> pd.DataFrame:
+    """Return the table itself if it already carries features, else `shot_features` of it.
+
+    A table of features may hold any choice of rows; a shot table must hold whole rallies.
+    Zones are told anew where a court is given, so that they are the court's own.
+    """
+    done = {"rally_id", "won", "family", "depth", "lane", "wall"} <= set(table.columns)
+    if not done:
+        return shot_features(table, court)
+    return table if court is None else table.assign(**place_columns(table, court))
+
+
+def _family_codes(shots: pd.DataFrame, serve: NDArray[np.bool_]) -> NDArray[np.int64]:
+    if "contact" not in shots.columns:
+        return np.where(serve, -1, FAMILIES.index("ground"))
+    lookup = [FAMILIES.index(FAMILY_OF_CONTACT[contact]) for contact in CONTACTS]
+    families = np.array([*lookup, -1], dtype=np.int64)[codes_of(shots["contact"], CONTACTS)]
+    return np.where(serve, -1, families)
+
+
+def _optional_codes(
+    shots: pd.DataFrame, column: str, categories: tuple[str, ...]
+) -> NDArray[np.int64]:
+    if column not in shots.columns:
+        return np.full(len(shots), -1, dtype=np.int64)
+    return codes_of(shots[column], categories)
+
+
+def _before(values: NDArray[Any], back: int, position: NDArray[np.int64], none: Any) -> Any:
+    """Take the value ``back`` shots ago in the same rally; ``none`` where no such shot was."""
+    shifted = np.full_like(values, none)
+    shifted[back:] = values[:-back]
+    return np.where(position >= back, shifted, none)
+
+
+def _after(
+    values: NDArray[np.float64], position: NDArray[np.int64], length: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Take the value at the next shot of the same rally; NaN at the last shot."""
+    shifted = np.full_like(values, np.nan)
+    shifted[:-1] = values[1:]
+    return np.where(position < length - 1, shifted, np.nan)
+
+
+def _won(player: NDArray[np.int64], winner: NDArray[np.int64]) -> NDArray[np.float64]:
+    return np.where(winner < 0, np.nan, (player == winner).astype(np.float64))
+
+
+def _tempo(shots: pd.DataFrame, position: NDArray[np.int64]) -> NDArray[np.float64]:
+    if "t_s" not in shots.columns:
+        return np.full(len(shots), np.nan)
+    t = shots["t_s"].to_numpy(dtype=np.float64)
+    return t - _before(t, 1, position, np.nan)
+
+
+def _opponent_distance(
+    shots: pd.DataFrame, position: NDArray[np.int64], length: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    columns = ("x_m", "y_m", "opponent_x_m", "opponent_y_m")
+    if any(name not in shots.columns for name in columns):
+        return np.full(len(shots), np.nan)
+    x, y, from_x, from_y = (shots[name].to_numpy(dtype=np.float64) for name in columns)
+    return np.hypot(_after(x, position, length) - from_x, _after(y, position, length) - from_y)
+
+
+def _score_columns(
+    shots: pd.DataFrame,
+    runs: RallyRuns,
+    player: NDArray[np.int64],
+    winner: NDArray[np.int64],
+) -> dict[str, NDArray[Any]]:
+    server = player[runs.first]
+    match = pd.factorize(shots["match"])[0].astype(np.int64)[runs.first]
+    game = shots["game"].to_numpy(dtype=np.int64)[runs.first]
+    if "scoring" in shots.columns:
+        hiho = hand_in_hand_out(shots["scoring"].iloc[runs.first])
+    else:
+        hiho = np.zeros(len(runs.first), dtype=bool)
+    before = scores_before(match, game, server, winner, hiho)
+    serves = player == server[runs.of_shot]
+
+    def spread(
+        of_server: NDArray[np.int64], of_receiver: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        first, second = of_server[runs.of_shot], of_receiver[runs.of_shot]
+        return np.where(serves, first, second), np.where(serves, second, first)
+
+    own_points, opponent_points = spread(before.server_points, before.receiver_points)
+    own_games, opponent_games = spread(before.server_games, before.receiver_games)
+    return {
+        "is_server": serves,
+        "own_points": own_points,
+        "opponent_points": opponent_points,
+        "own_games": own_games,
+        "opponent_games": opponent_games,
+    }
