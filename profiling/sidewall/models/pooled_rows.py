@@ -1,0 +1,121 @@
+"""Check the input of a pooled fit and collapse it to distinct rows, sorted by group."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from sidewall.errors import DataError
+from sidewall.models.counts import collapse, row_codes
+from sidewall.models.laplace import Rows
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """Distinct rows, and the labels that the numbers in them stand for."""
+
+    rows: Rows
+    fixed_names: list
+    random_names: list
+    groups: pd.Index
+    subgroup_index: pd.MultiIndex | None
+    n_rows: int
+    log_choose: float
+
+
+def prepare(
+    y: ArrayLike,
+    X: ArrayLike | pd.DataFrame,
+    Z: ArrayLike | pd.DataFrame,
+    groups: ArrayLike,
+    trials: ArrayLike | None,
+    subgroups: ArrayLike | None,
+) -> Prepared:
+    """Turn the arguments of :meth:`PooledLogit.fit` into rows.
+
+    Raises
+    ------
+    DataError
+        On missing values, unequal lengths, impossible counts or dependent columns.
+    """
+    fixed_names, Xa = _named(X, "x")
+    random_names, Za = _named(Z, "z")
+    ya = np.asarray(y, dtype=float)
+    n = np.ones_like(ya) if trials is None else np.asarray(trials, dtype=float)
+    group, labels = pd.factorize(pd.Series(groups), sort=True)
+    _check(ya, Xa, Za, n, group)
+    _check_rank(Xa, fixed_names)
+    sub, sub_labels = np.zeros(len(ya), dtype=np.int64), None
+    if subgroups is not None:
+        sub, sub_labels = pd.factorize(pd.Series(subgroups), sort=True)
+    first, (successes, total) = collapse(row_codes(group, sub, *Xa.T, *Za.T), ya, n)
+    order = np.lexsort((sub[first], group[first]))
+    first, successes, total = first[order], successes[order], total[order]
+    g, j = group[first], sub[first]
+    nested: dict[str, NDArray[np.intp]] = {}
+    index = None
+    if sub_labels is not None:
+        new = np.r_[True, (np.diff(g) != 0) | (np.diff(j) != 0)]
+        nested = {
+            "subgroup": np.cumsum(new) - 1,
+            "subgroup_start": np.flatnonzero(new),
+            "subgroup_group": g[new],
+        }
+        pairs = [labels[g[new]], sub_labels[j[new]]]
+        index = pd.MultiIndex.from_arrays(pairs, names=["group", "subgroup"])
+    start = np.flatnonzero(np.r_[True, np.diff(g) != 0])
+    rows = Rows(Xa[first], Za[first], successes, total, g, start, **nested)
+    log_choose = _log_choose(ya, n)
+    return Prepared(rows, fixed_names, random_names, labels, index, len(ya), log_choose)
+
+
+def _named(table: ArrayLike | pd.DataFrame, letter: str) -> tuple[list, Array]:
+    values = np.asarray(table, dtype=float)
+    if values.ndim == 1:
+        values = values[:, None]
+    if isinstance(table, pd.DataFrame):
+        return list(table.columns), values
+    return [f"{letter}{k}" for k in range(values.shape[1])], values
+
+
+def _check(y: Array, X: Array, Z: Array, n: Array, group: NDArray[np.int64]) -> None:
+    for name, part in {"X": X, "Z": Z, "y": y, "trials": n, "groups": group}.items():
+        if len(part) != len(y):
+            raise DataError(f"{name} has {len(part)} rows where y has {len(y)}")
+        if not np.isfinite(part).all():
+            raise DataError(f"{name} holds missing or infinite values; drop or fill them")
+    if len(y) == 0:
+        raise DataError("there are no rows to fit")
+    if (group < 0).any():
+        raise DataError("groups holds missing values; name the group of every row")
+    if (y < 0).any() or (y > n).any() or (n <= 0).any():
+        raise DataError("every y must lie between 0 and its trials, and trials be above 0")
+
+
+def _check_rank(X: Array, names: list) -> None:
+    """Find columns that earlier ones already explain, from the triangle of a QR."""
+    from scipy.linalg import qr  # noqa: PLC0415
+
+    size = np.sqrt((X**2).sum(axis=0))
+    gram = X.T @ X / np.outer(np.where(size > 0, size, 1.0), np.where(size > 0, size, 1.0))
+    _, R, order = qr(gram, pivoting=True)
+    spare = order[np.abs(np.diag(R)) < 1e-10]
+    if len(spare):
+        raise DataError(
+            "columns of X depend on the others and cannot be estimated beside them: "
+            f"{', '.join(str(names[k]) for k in sorted(spare))}; leave them out"
+        )
+
+
+def _log_choose(y: Array, n: Array) -> float:
+    """Sum of the log binomial coefficients; zero for fractional counts."""
+    from scipy.special import gammaln  # noqa: PLC0415
+
+    if (n == 1).all() or (y != np.round(y)).any() or (n != np.round(n)).any():
+        return 0.0
+    return float(np.sum(gammaln(n + 1) - gammaln(y + 1) - gammaln(n - y + 1)))

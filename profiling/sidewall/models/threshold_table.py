@@ -1,0 +1,102 @@
+"""Thresholds of every player, side and stroke family, with counts beside them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.models.thresholds import NOT_KNOWN, Threshold, shots_to_settle, threshold
+
+if TYPE_CHECKING:
+    from sidewall.models.tightness import TightnessModel
+
+Array = NDArray[np.float64]
+
+_NAMES = "player side family status threshold_m low_m high_m n_attack n_reset n_rallies"
+
+
+def _advantage(values: Array, covariance: Array) -> tuple[Array, Array]:
+    """Coefficients of attack minus reset and their covariance, for one cell."""
+    k = values.shape[-1]
+    minus = np.hstack([np.eye(k), -np.eye(k)])
+    return values[0] - values[1], minus @ covariance @ minus.T
+
+
+def cell_thresholds(
+    model: TightnessModel, values: Array, covariances: Array, z: float
+) -> list[list[Threshold]]:
+    """Answers by player and cell.
+
+    Parameters
+    ----------
+    model : TightnessModel
+    values : ndarray, shape (players, cells, 2, 1 + k)
+    covariances : ndarray, shape (players, cells, 2 * (1 + k), 2 * (1 + k))
+    z : float
+    """
+    widest = [float(gap) for gap in model.gap_max_m()]
+    return [
+        [
+            threshold(model.transform_, *_advantage(v, V), gap, z)
+            for v, V, gap in zip(*player, widest, strict=True)
+        ]
+        for player in zip(values, covariances, strict=True)
+    ]
+
+
+def threshold_table(
+    model: TightnessModel, values: Array, covariances: Array, z: float
+) -> pd.DataFrame:
+    """The table behind :meth:`TightnessModel.thresholds`; same parameters as above."""
+    found = cell_thresholds(model, values, covariances, z)
+    counts, widest = cell_counts(model), model.gap_max_m()
+    information = [_information_per_shot(model, *cell) for cell in model.cells_]
+    rows = []
+    for i, player in enumerate(model.players_):
+        for j, cell in enumerate(model.cells_):
+            answer, gap = found[i][j], float(widest.iloc[j])
+            more = 0.0
+            if answer.status == NOT_KNOWN:
+                d, V = _advantage(values[i, j], covariances[i, j])
+                more = shots_to_settle(model.transform_, d, V, information[j], gap, z)
+            known = (answer.status, answer.gap_m, answer.low_m, answer.high_m)
+            rows.append((player, *cell, *known, *counts.iloc[i * len(model.cells_) + j], more, gap))
+    return pd.DataFrame(rows, columns=[*_NAMES.split(), "more_shots", "gap_max_m"])
+
+
+def _information_per_shot(model: TightnessModel, side: str, family: str) -> Array:
+    """What one more shot of a cell tells about attack minus reset, on average.
+
+    Of n shots a share s is attacks; the difference of two independent fits has variance
+    ``(n s I_a)^-1 + (n (1 - s) I_r)^-1``, whose inverse is proportional to n.
+    """
+    used = model.used_
+    met = used[(used["side"] == side) & (used["family"] == family)]
+    variance = np.zeros((1 + model.transform_.n_columns,) * 2)
+    for choice in ("attack", "reset"):
+        some = met[met["choice"] == choice]
+        rows = np.column_stack([np.ones(len(some)), model.transform_.basis(some["gap_m"])])
+        p = some["won"].mean() if len(some) else 0.5
+        variance += np.linalg.pinv(p * (1.0 - p) * rows.T @ rows / max(len(met), 1))
+    return cast(Array, np.linalg.pinv(variance))
+
+
+def cell_counts(model: TightnessModel) -> pd.DataFrame:
+    """Attacks, resets and rallies by player, side and family, zeros included."""
+    used = model.used_
+    keys = [used[name].astype(str) for name in ("player", "side", "family")]
+    by = used.assign(attack=used["choice"] == "attack").groupby(keys)
+    table = pd.DataFrame(
+        {
+            "n_attack": by["attack"].sum(),
+            "n_reset": by["attack"].size() - by["attack"].sum(),
+            "n_rallies": by["rally_id"].nunique(),
+        }
+    )
+    every = pd.MultiIndex.from_tuples(
+        [(player, *cell) for player in model.players_ for cell in model.cells_]
+    )
+    return table.reindex(every, fill_value=0).astype(int)

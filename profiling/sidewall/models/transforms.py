@@ -1,0 +1,96 @@
+"""How the gap enters the model: straight, with a diminishing effect, or as a spline."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from sidewall.errors import DataError
+
+Array = NDArray[np.float64]
+Kind = Literal["linear", "log1p", "spline", "none"]
+
+KINDS: Final[tuple[Kind, ...]] = ("linear", "log1p", "spline")
+
+#: The log transform bends at about this gap, so that tight and loose balls both count.
+BEND_M: Final = 0.25
+
+#: Knots of the spline, as quantiles (Harrell, Regression Modeling Strategies, 2nd ed.,
+#: 2.4.6, for three knots).
+_KNOT_QUANTILES: Final = (0.10, 0.50, 0.90)
+
+
+@dataclass(frozen=True)
+class GapTransform:
+    """A monotone scale for the gap, centred on the gaps that were met.
+
+    Parameters
+    ----------
+    kind : {"linear", "log1p", "spline", "none"}
+        ``gap``, ``log(1 + gap / 0.25 m)``, a restricted cubic spline with three knots
+        (straight outside the outer two), or no gap at all (for comparison).
+    center : ndarray, shape (k,)
+        Subtracted from each column, so that intercepts stand for a usual ball.
+    knots_m : ndarray, shape (3,)
+        Knots of the spline in metres; empty otherwise.
+    """
+
+    kind: Kind
+    center: Array
+    knots_m: Array = field(default_factory=lambda: np.empty(0))
+
+    @classmethod
+    def fit(cls, kind: Kind, gap_m: ArrayLike) -> GapTransform:
+        """Choose centre and knots from the gaps of a log.
+
+        Raises
+        ------
+        DataError
+            When `kind` is unknown, or the gaps vary too little for a spline.
+        """
+        gap = np.asarray(gap_m, dtype=float)
+        if kind not in (*KINDS, "none"):
+            raise DataError(f"transform is {kind!r}; it must be one of {', '.join(KINDS)}")
+        knots = np.quantile(gap, _KNOT_QUANTILES) if kind == "spline" else np.empty(0)
+        if kind == "spline" and len(np.unique(knots)) < 3:
+            raise DataError(
+                "the gaps take too few values for a spline (its knots coincide at "
+                f"{np.unique(knots).round(3)} m); use transform='linear'"
+            )
+        raw = _columns(kind, gap, knots)
+        return cls(kind, raw.mean(axis=0), knots)
+
+    @property
+    def n_columns(self) -> int:
+        """Number of columns of the basis."""
+        return len(self.center)
+
+    def basis(self, gap_m: ArrayLike) -> Array:
+        """Columns for given gaps, shape (n, k)."""
+        return _columns(self.kind, np.asarray(gap_m, dtype=float), self.knots_m) - self.center
+
+    def gap_at(self, h: float) -> float:
+        """Gap in metres at a value of the (single, centred) transformed scale."""
+        value = h + float(self.center[0])
+        if self.kind == "linear":
+            return value
+        return float(BEND_M * np.expm1(np.clip(value, -700.0, 700.0)))
+
+
+def _columns(kind: Kind, gap: Array, knots: Array) -> Array:
+    if kind == "none":
+        return np.empty((len(gap), 0))
+    if kind == "linear":
+        return gap[:, None]
+    if kind == "log1p":
+        return np.log1p(gap / BEND_M)[:, None]
+    low, middle, high = knots
+
+    def cube(knot: float) -> Array:
+        return np.maximum(gap - knot, 0.0) ** 3
+
+    bend = cube(low) - (cube(middle) * (high - low) - cube(high) * (middle - low)) / (high - middle)
+    return np.column_stack([gap, bend / (high - low) ** 2])

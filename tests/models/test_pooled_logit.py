@@ -1,0 +1,144 @@
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import expit
+
+from sidewall.errors import DataError, NotFittedError, SeparationError
+from sidewall.models import PooledLogit
+
+
+def simulate(seed=0, n=3000, groups=12, matches=4):
+    rng = np.random.default_rng(seed)
+    g, j = rng.integers(0, groups, n), rng.integers(0, matches, n)
+    x = np.round(rng.normal(size=n), 1)
+    X = pd.DataFrame({"one": 1.0, "x": x, "square": x**2})
+    Z = X[["one", "x"]]
+    u = rng.normal(0, [0.7, 0.6], (groups, 2))
+    m = rng.normal(0, 0.5, (groups, matches))
+    eta = 0.2 + 0.5 * x + np.sum(Z.to_numpy() * u[g], axis=1) + m[g, j]
+    return (rng.random(n) < expit(eta)).astype(float), X, Z, g, j
+
+
+@pytest.mark.parametrize("covariance", ["diagonal", "full"])
+@pytest.mark.parametrize("nested", [False, True])
+def test_gradient_is_the_slope_of_the_log_likelihood(covariance, nested):
+    y, X, Z, g, j = simulate()
+    fit = PooledLogit(covariance, sd_shape=1.5).fit(y, X, Z, g, subgroups=j if nested else None)
+    rng = np.random.default_rng(1)
+    at = fit.params_ + rng.normal(0, 0.1, len(fit.params_))
+    gradient = fit._evaluate(at)[1]
+    step = 1e-5 * np.eye(len(at))
+    slopes = [(fit._evaluate(at + s)[0] - fit._evaluate(at - s)[0]) / 2e-5 for s in step]
+    np.testing.assert_allclose(gradient, slopes, rtol=1e-4, atol=2e-3)
+
+
+def test_recovers_what_was_planted():
+    y, X, Z, g, j = simulate(n=60_000, groups=60, matches=5)
+    fit = PooledLogit("full").fit(y, X, Z, g, subgroups=j)
+    assert fit.converged_
+    assert fit.fixed_effects_["x"] == pytest.approx(0.5, abs=4 * fit.summary().loc["x", "se"])
+    sd = np.sqrt(np.diag(fit.random_covariance_))
+    np.testing.assert_allclose(sd, [0.7, 0.6], atol=0.2)
+    assert fit.subgroup_sd_ == pytest.approx(0.5, abs=0.07)
+
+
+def test_counts_and_single_rows_give_the_same_fit():
+    y, X, Z, g, _ = simulate()
+    rows = PooledLogit().fit(y, X, Z, g)
+    table = X.assign(g=g, y=y).groupby(["one", "x", "square", "g"], as_index=False)["y"]
+    counts = table.sum().assign(n=table.size()["size"])
+    fit = PooledLogit().fit(
+        counts["y"],
+        counts[["one", "x", "square"]],
+        counts[["one", "x"]],
+        counts["g"],
+        trials=counts["n"],
+    )
+    assert rows.n_distinct_ == len(counts) < rows.n_rows_ == 3000
+    np.testing.assert_allclose(fit.params_, rows.params_, atol=1e-5)
+
+
+def test_a_fractional_response_counts_like_its_expansion():
+    y, X, Z, g, _ = simulate(n=800)
+    fraction = PooledLogit().fit(np.where(y > 0, 0.75, 0.25), X, Z, g)
+    # a response of 3/4 is three quarters of a success and a quarter of a failure
+    weight = np.concatenate([np.where(y > 0, 0.75, 0.25), np.where(y > 0, 0.25, 0.75)])
+    won = np.repeat([1.0, 0.0], 800)
+    twice = [pd.concat([part, part]) for part in (X, Z)]
+    expanded = PooledLogit().fit(won * weight, *twice, np.r_[g, g], trials=weight)
+    np.testing.assert_allclose(fraction.params_, expanded.params_, atol=1e-5)
+
+
+def test_variance_at_zero_is_said():
+    rng = np.random.default_rng(5)
+    g = np.repeat(np.arange(10), 40)
+    # every group has exactly the same number of successes: no spread at all
+    y = np.tile(np.r_[np.ones(20), np.zeros(20)], 10)
+    fit = PooledLogit().fit(y, np.ones((400, 1)), np.ones((400, 1)), rng.permutation(10)[g])
+    assert fit.random_covariance_.iloc[0, 0] == pytest.approx(0.0, abs=1e-4)
+    assert any("variance at zero" in line for line in fit.status_)
+    # the fixed effect is that of a plain logistic regression
+    assert fit.fixed_effects_.iloc[0] == pytest.approx(0.0, abs=1e-6)
+    assert fit.summary()["se"].iloc[0] == pytest.approx(np.sqrt(4 / 400), rel=1e-3)
+
+
+def test_one_group_is_a_plain_logistic_regression_and_says_so():
+    sm = pytest.importorskip("statsmodels.api")
+    y, X, Z, _, _ = simulate(n=500)
+    fit = PooledLogit().fit(y, X, Z, np.zeros(500))
+    plain = sm.GLM(y, X, family=sm.families.Binomial()).fit()
+    np.testing.assert_allclose(fit.fixed_effects_, plain.params, atol=1e-5)
+    np.testing.assert_allclose(fit.summary()["se"], plain.bse, rtol=1e-3)
+    assert fit.loglik_ == pytest.approx(plain.llf, abs=1e-6)
+    assert any("one group" in line for line in fit.status_)
+
+
+def test_complete_separation_names_the_column():
+    y, X, Z, g, _ = simulate(n=300)
+    X = X.assign(tells=np.where(y > 0, 1.0, -1.0))
+    with pytest.raises(SeparationError, match="tells"):
+        PooledLogit().fit(y, X, Z, g)
+
+
+def test_quasi_complete_separation_is_found():
+    y, X, Z, g, _ = simulate(n=300)
+    X = X.assign(rare=((y > 0) & (X["x"] > 1.5)).astype(float))
+    with pytest.raises(SeparationError, match="rare"):
+        PooledLogit().fit(y, X, Z, g)
+
+
+def test_all_successes_are_separation_too():
+    with pytest.raises(SeparationError):
+        PooledLogit().fit(np.ones(50), np.ones(50), np.ones(50), np.arange(50) % 5)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"y": np.full(300, np.nan)}, "missing"),
+        ({"y": np.full(300, 2.0)}, "between 0 and its trials"),
+        ({"groups": [None] * 300}, "groups"),
+        ({"y": np.zeros(0), "X": np.zeros((0, 1)), "Z": np.zeros((0, 1)), "groups": []}, "no rows"),
+        ({"y": np.zeros(299)}, "299"),
+    ],
+)
+def test_bad_input_is_named(change, message):
+    y, X, Z, g, _ = simulate(n=300)
+    with pytest.raises(DataError, match=message):
+        PooledLogit().fit(**({"y": y, "X": X, "Z": Z, "groups": g} | change))
+
+
+def test_dependent_columns_are_named():
+    y, X, Z, g, _ = simulate(n=300)
+    with pytest.raises(DataError, match="depend"):
+        PooledLogit().fit(y, X.assign(twice=2 * X["x"]), Z, g)
+
+
+def test_results_before_fit():
+    with pytest.raises((NotFittedError, AttributeError)):
+        PooledLogit().fixed_covariance_  # noqa: B018
+
+
+def test_constructor_only_stores():
+    fit = PooledLogit(covariance="full", sd_shape=2.0, max_iter=7, tol=1e-3)
+    assert vars(fit) == {"covariance": "full", "sd_shape": 2.0, "max_iter": 7, "tol": 1e-3}
