@@ -1,6 +1,7 @@
 import dataclasses
 
 import pytest
+
 from sidewall.court import Court
 from sidewall.errors import UnitError
 

@@ -3,6 +3,7 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from sidewall.court import UNITS, parse_column, parse_unit, to_display, to_metres
 from sidewall.errors import UnitError
 

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from sidewall.court import DEPTHS, LANES, Court, Zones, gap_from_x, wall_of, zone_of
 from sidewall.errors import DataError, UnitError
 
@@ -43,7 +44,8 @@ def test_off_the_floor_or_missing_is_missing():
 
 
 @pytest.mark.parametrize(
-    "bad", [{"front_ends_m": 8.0}, {"back_begins_m": 9.75}, {"side_lane_m": 3.2}, {"side_lane_m": 0}]
+    "bad",
+    [{"front_ends_m": 8.0}, {"back_begins_m": 9.75}, {"side_lane_m": 3.2}, {"side_lane_m": 0}],
 )
 def test_boundaries_out_of_order(bad):
     with pytest.raises(UnitError):

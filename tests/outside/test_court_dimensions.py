@@ -4,6 +4,7 @@ Source: World Squash Federation, Specifications for Squash Courts (singles and d
 """
 
 import pytest
+
 from sidewall.court import Court
 
 

@@ -1,0 +1,175 @@
+"""Cells into words, names, counts and numbers; what cannot be understood is refused."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from sidewall.log.numerals import Numbers, is_blank, parse_numbers
+from sidewall.log.raw import RawColumn
+from sidewall.log.reading import Codes, Reading
+from sidewall.log.synonyms import understand_word, words_of
+
+#: No log numbers further; a number above is a mistake, and safe sums need a limit.
+_LARGEST_COUNT = 1_000_000
+#: Beyond so many distinct unknown words a column holds something else altogether.
+_MOST_SUGGESTIONS = 200
+
+
+def words(reading: Reading, name: str) -> Codes:
+    """Codes of a word column into its vocabulary, shape (rows,); -1 for blank or refused."""
+    codes, _ = words_and_beside(reading, name)
+    return codes
+
+
+def words_and_beside(reading: Reading, name: str) -> tuple[Codes, dict[str, Codes]]:
+    """Like :func:`words`, with the words for other columns that were typed beside."""
+    column = reading.column(name)
+    if column is None:
+        return np.full(reading.rows, -1, dtype=np.int64), {}
+    vocabulary = words_of(name)
+    code = np.full(len(column.distinct), -1, dtype=np.int64)
+    beside: dict[str, Codes] = {}
+    reasons: dict[int, str] = {}
+    mends: dict[int, str] = {}
+    read_as: dict[int, str] = {}
+    counts = np.bincount(column.codes, minlength=len(column.distinct))
+    for at in np.flatnonzero(counts).tolist():
+        text = column.distinct[at]
+        if is_blank(text):
+            if text:
+                read_as[at] = "blank"
+            continue
+        meaning = understand_word(name, text, suggest=len(reasons) < _MOST_SUGGESTIONS)
+        if meaning.value is None:
+            reasons[at] = f"{str(text).strip()!r} is no known {name}"
+            mends[at] = meaning.mend
+            continue
+        code[at] = vocabulary.index(meaning.value)
+        for other, word in meaning.beside.items():
+            part = beside.setdefault(other, np.full(len(column.distinct), -1, dtype=np.int64))
+            part[at] = words_of(other).index(word)
+        if text != meaning.value:
+            extra = [f"{other} {word}" for other, word in meaning.beside.items()]
+            read_as[at] = ", ".join([meaning.value, *extra])
+    reading.note(name, read_as)
+    reading.refuse_values(name, reasons, mends)
+    return code[column.codes], {other: part[column.codes] for other, part in beside.items()}
+
+
+def name_key(text: Any) -> str:
+    """Return what two spellings of one name share: case, spacing and accents' form apart."""
+    return tidy_name(text).casefold()
+
+
+def tidy_name(text: Any) -> str:
+    """Return a name with single spaces and composed accents."""
+    return re.sub(r"\s+", " ", unicodedata.normalize("NFKC", str(text))).strip()
+
+
+class Names:
+    """Names of a log in one spelling each: the most frequent one of the first column."""
+
+    def __init__(self) -> None:
+        self.spellings: list[str] = []
+        self.place: dict[str, int] = {}
+
+    def codes(self, reading: Reading, name: str, *, grow: bool) -> Codes:
+        """Codes into ``spellings``, shape (rows,): -1 for blank, -2 for a name not known.
+
+        Parameters
+        ----------
+        reading
+            The log.
+        name
+            The column.
+        grow
+            Whether new names are added, or left as not known.
+        """
+        column = reading.column(name)
+        if column is None:
+            return np.full(reading.rows, -1, dtype=np.int64)
+        counts = np.bincount(column.codes, minlength=len(column.distinct))
+        code = np.full(len(column.distinct), -1, dtype=np.int64)
+        for at in np.argsort(-counts, kind="stable"):
+            text = column.distinct[at]
+            if not counts[at] or is_blank(text):
+                continue
+            key = name_key(text)
+            if key not in self.place and grow:
+                self.place[key] = len(self.spellings)
+                self.spellings.append(tidy_name(text))
+            code[at] = self.place.get(key, -2)
+        self._note(reading, name, column, code)
+        return code[column.codes]
+
+    def _note(self, reading: Reading, name: str, column: RawColumn, code: Codes) -> None:
+        reading.note(
+            name,
+            {
+                int(at): self.spellings[code[at]] if code[at] >= 0 else "blank"
+                for at in range(len(code))
+                if code[at] != -2
+                and column.distinct[at] != ""
+                and (code[at] < 0 or str(column.distinct[at]) != self.spellings[code[at]])
+            },
+        )
+
+
+def counts(reading: Reading, name: str) -> Codes:
+    """Whole numbers from 1, shape (rows,); 0 where refused."""
+    column = reading.column(name)
+    if column is None:
+        return np.zeros(reading.rows, dtype=np.int64)
+    found = parse_numbers(column.distinct, comma_decimals=reading.raw.comma_decimals)
+    value = np.nan_to_num(found.value, nan=0.0)
+    whole = (value == np.floor(value)) & (value >= 1) & (value <= _LARGEST_COUNT)
+    reasons = {}
+    for at in np.flatnonzero(~whole):
+        text = str(column.distinct[at]).strip()
+        reasons[int(at)] = "blank" if found.blank[at] else f"{text!r} is no whole number from 1"
+    mends = dict.fromkeys(reasons, f"number the {name}s 1, 2, 3 and so on")
+    reading.note(name, {at: how for at, how in found.read_as.items() if whole[at]})
+    reading.refuse_values(name, reasons, mends)
+    return np.where(whole, value, 0).astype(np.int64)[column.codes]
+
+
+def numbers(
+    reading: Reading, name: str, *, unit: str | None = None, clock: bool = False, only: Any = None
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """Numbers of a column and whether the cell is blank, each of shape (rows,).
+
+    Cells that are neither are refused in the rows of the mask ``only``, and missing.
+    """
+    column = reading.column(name)
+    if column is None:
+        return np.full(reading.rows, np.nan), np.ones(reading.rows, dtype=bool)
+    found = parse_numbers(
+        column.distinct, comma_decimals=reading.raw.comma_decimals, unit=unit, clock=clock
+    )
+    _note_numbers(reading, name, column, found)
+    reasons = {
+        int(at): f"{str(column.distinct[at]).strip()!r} is no number"
+        for at in np.flatnonzero(found.wrong)
+    }
+    reading.refuse_values(name, reasons, found.mend, only)
+    return found.value[column.codes], found.blank[column.codes]
+
+
+def _note_numbers(reading: Reading, name: str, column: RawColumn, found: Numbers) -> None:
+    """List the ways numbers were typed, once each and not value by value."""
+    tallies = np.bincount(column.codes, minlength=len(column.distinct))
+    first: dict[str, int] = {}
+    rows: dict[str, int] = {}
+    for at, how in found.read_as.items():
+        if tallies[at]:
+            first.setdefault(how, at)
+            rows[how] = rows.get(how, 0) + int(tallies[at])
+    for how, at in first.items():
+        reading.folded.add(
+            reading.shown(name), f"such as {str(column.distinct[at]).strip()}", how, rows[how]
+        )

@@ -1,0 +1,171 @@
+"""Check a log from end to end: what is used, what is refused, what was folded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from sidewall.court import Court
+from sidewall.court.units import board_width
+from sidewall.log import details
+from sidewall.log.build import build_shots
+from sidewall.log.choice import ChoiceTable, choice_rules
+from sidewall.log.contradictions import check_ending, check_play, check_structure
+from sidewall.log.rallies import RallyChecks, in_order, pair_players, refuse_repeated
+from sidewall.log.reading import Reading
+from sidewall.log.rows import Rows, identify, read_gap, read_lengths, read_words
+from sidewall.log.source import Source, open_log
+from sidewall.log.summary import summarise
+
+
+@dataclass(frozen=True)
+class LogCheck:
+    """What reading a log has found. ``rows_in == rows_used + rows_refused`` always holds.
+
+    Parameters
+    ----------
+    shots
+        The checked table: whole rallies without contradiction, one row a shot.
+    problems
+        Every refused row at least once: line, column, value, reason, mend and kind. The kind
+        is ``row`` for a mistake of its own, ``rally`` for the first line of a rally that
+        contradicts itself, and ``with its rally`` for the others of such a rally.
+    folded
+        What was read as something else than typed: column, found, read_as, rows.
+    rows_in, rows_used, rows_refused
+        Numbers of rows; blank lines are not rows.
+    source
+        Name of the file.
+    """
+
+    shots: pd.DataFrame
+    problems: pd.DataFrame
+    folded: pd.DataFrame
+    rows_in: int
+    rows_used: int
+    rows_refused: int
+    source: str = "the log"
+
+    def summary(self, most: int = 20) -> str:
+        """Return the check in words; at most so many problems and foldings are listed."""
+        return summarise(self, most)
+
+
+def check_log(
+    path: Source,
+    *,
+    players: Source | None = None,
+    matches: Source | None = None,
+    board_width_cm: float | None = None,
+    choice_table: ChoiceTable | None = None,
+    sheet: str | int | None = None,
+    delimiter: str | None = None,
+    encoding: str | None = None,
+    court: Court | None = None,
+) -> LogCheck:
+    """Read a shot log and check it.
+
+    Parameters
+    ----------
+    path
+        CSV or other separated text, ``.xlsx``, ``.parquet``, or a DataFrame with the same
+        columns; see :func:`sidewall.log.columns.column_table`.
+    players
+        Table of players: player, hand, group, initials. A file or a DataFrame.
+    matches
+        Table of matches: match, date, tin_height_cm, board_width_cm, scoring.
+    board_width_cm
+        Width of one floorboard, for matches that do not carry their own.
+    choice_table
+        Replaces the table that derives attack or reset where it was not charted; see
+        :func:`sidewall.log.choice.choice_rules`.
+    sheet
+        Sheet of a workbook, by name or from 0; the first by default.
+    delimiter
+        Separator of a text file; found from the headings by default.
+    encoding
+        Encoding of a text file; UTF-8, UTF-16 and Western European are told apart by default.
+    court
+        The court that gaps and coordinates must fit into; singles by default.
+
+    Returns
+    -------
+    LogCheck
+        Refused rows never raise here.
+
+    Raises
+    ------
+    LogError
+        If the log cannot be read at all, or lacks a required column.
+    UnitError
+        If a length carries no unit, or boards have no width.
+    """
+    if choice_table is not None:
+        choice_table = choice_rules(choice_table)
+    width = None if board_width_cm is None else board_width(board_width_cm / 100)
+    of_players = details.read_table(players, "player", details.OF_PLAYER)
+    of_matches = details.read_table(matches, "match", details.OF_MATCH)
+    reading = Reading(
+        open_log(path, sheet=sheet, delimiter=delimiter, encoding=encoding), court or Court()
+    )
+    rows = identify(reading)
+    settled: dict[str, tuple[str, npt.NDArray[np.object_]]] = {}
+    for owner, names in (
+        (details.Owner("player", rows.player, rows.players, of_players), details.OF_PLAYER),
+        (details.Owner("match", rows.match, rows.matches, of_matches), details.OF_MATCH),
+    ):
+        for name in names:
+            values = details.settle(reading, name, owner)
+            if name == "board_width" and width is not None:
+                if values is None:
+                    values = np.full(len(owner.names), None, dtype=object)
+                values[np.array([one is None for one in values], dtype=bool)] = width
+            if values is not None:
+                length = name in ("tin_height", "board_width")
+                settled[f"{name}_m" if length else name] = (owner.what, values)
+    read_words(reading, rows)
+    read_gap(reading, rows, _board_widths(rows, settled))
+    read_lengths(reading, rows)
+    return _finish(reading, rows, settled, choice_table)
+
+
+def _finish(
+    reading: Reading,
+    rows: Rows,
+    settled: dict[str, tuple[str, npt.NDArray[np.object_]]],
+    choice_table: ChoiceTable | None,
+) -> LogCheck:
+    order = in_order(rows)
+    refuse_repeated(reading, rows, order)
+    pair, paired = pair_players(reading, rows)
+    checks = RallyChecks(reading, rows, order)
+    check_structure(checks, paired)
+    check_play(checks)
+    check_ending(checks, pair)
+    checks.refuse_others()
+    shots = build_shots(checks, pair, settled, choice_table)
+    problems = reading.problems.table()
+    return LogCheck(
+        shots,
+        problems,
+        reading.folded.table(),
+        reading.rows,
+        len(shots),
+        problems["line"].nunique(),
+        reading.source,
+    )
+
+
+def _board_widths(
+    rows: Rows, settled: dict[str, tuple[str, npt.NDArray[np.object_]]]
+) -> npt.NDArray[np.float64] | None:
+    if "board_width_m" not in settled:
+        return None
+    widths = np.array(
+        [np.nan if one is None else one for one in [*settled["board_width_m"][1], None]],
+        dtype=float,
+    )
+    return widths[rows.match]  # -1, a match not named, takes the missing width at the end

@@ -1,0 +1,232 @@
+"""The columns of a shot log, and the headings that are understood for each.
+
+Headings are compared in lower case with every other character than a letter or digit as an
+underscore, so that ``Rally won by``, ``rally_won_by`` and ``RALLY-WON-BY`` are one. A
+length carries its unit at the end of its heading: ``gap_cm``, ``Gap (in)``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+import pandas as pd
+
+from sidewall.court.units import fold_name, parse_column
+from sidewall.errors import LogError, UnitError
+
+Kind = Literal["name", "count", "word", "length", "seconds", "detail"]
+
+
+@dataclass(frozen=True)
+class ColumnSpec:
+    """One column of a log: what it means, and under which headings it may come."""
+
+    name: str
+    kind: Kind
+    required: bool
+    meaning: str
+    headings: tuple[str, ...] = ()
+    #: Whether a length may come without a unit and is then in metres.
+    metres_assumed: bool = False
+
+
+COLUMNS: Final = (
+    ColumnSpec("match", "name", True, "name of the match", ("match_id", "match_no", "match_name")),
+    ColumnSpec("game", "count", True, "game in the match, from 1", ("game_no", "game_number")),
+    ColumnSpec(
+        "rally",
+        "count",
+        True,
+        "rally in the game, from 1; numbers may also run on through the match",
+        ("rally_no", "rally_number", "point", "point_no"),
+    ),
+    ColumnSpec(
+        "shot",
+        "count",
+        True,
+        "shot in the rally; the serve is shot 1",
+        ("shot_no", "shot_number"),
+    ),
+    ColumnSpec(
+        "player", "name", True, "who strikes the ball", ("player_name", "hitter", "striker")
+    ),
+    ColumnSpec("opponent", "name", False, "the other player; follows from the match if left out"),
+    ColumnSpec("side", "word", True, "forehand or backhand", ("wing",)),
+    ColumnSpec("stroke", "word", True, "the stroke played", ("shot_type", "stroke_type")),
+    ColumnSpec(
+        "gap",
+        "length",
+        True,
+        "gap between the incoming ball and the nearest side wall when it is struck",
+    ),
+    ColumnSpec(
+        "rally_won_by",
+        "name",
+        False,
+        "who won the rally; on its last shot",
+        ("won_by", "winner", "rally_winner", "point_won_by", "point_to"),
+    ),
+    ColumnSpec(
+        "ending",
+        "word",
+        True,
+        "how the rally ended; on its last shot",
+        ("rally_ending", "how_ended", "ended_by"),
+    ),
+    ColumnSpec("direction", "word", False, "straight or cross"),
+    ColumnSpec("contact", "word", False, "volley, after its bounce or off the back wall"),
+    ColumnSpec(
+        "choice", "word", False, "attack or reset, if the charter saw it", ("intent", "intention")
+    ),
+    ColumnSpec("balance", "word", False, "set, stretched or jammed"),
+    ColumnSpec("x", "length", False, "contact, from the left wall", metres_assumed=True),
+    ColumnSpec("y", "length", False, "contact, from the front wall", metres_assumed=True),
+    ColumnSpec(
+        "bounce_x",
+        "length",
+        False,
+        "first bounce of the outgoing ball, from the left wall",
+        metres_assumed=True,
+    ),
+    ColumnSpec(
+        "bounce_y",
+        "length",
+        False,
+        "first bounce of the outgoing ball, from the front wall",
+        metres_assumed=True,
+    ),
+    ColumnSpec("wall_z", "length", False, "height on the front wall", metres_assumed=True),
+    ColumnSpec(
+        "opponent_x",
+        "length",
+        False,
+        "opponent at contact, from the left wall",
+        metres_assumed=True,
+    ),
+    ColumnSpec(
+        "opponent_y",
+        "length",
+        False,
+        "opponent at contact, from the front wall",
+        metres_assumed=True,
+    ),
+    ColumnSpec(
+        "t",
+        "seconds",
+        False,
+        "time in the video: seconds, mm:ss or h:mm:ss",
+        ("t_s", "time", "time_s", "video_time", "seconds"),
+    ),
+    ColumnSpec("hand", "detail", False, "the player's hand: right or left", ("player_hand",)),
+    ColumnSpec("group", "detail", False, "the player's group, such as a squad", ("squad",)),
+    ColumnSpec("initials", "detail", False, "shown instead of the player's name"),
+    ColumnSpec("date", "detail", False, "date of the match: 2026-03-31", ("match_date",)),
+    ColumnSpec("tin_height", "length", False, "height of the tin", ("tin",)),
+    ColumnSpec("board_width", "length", False, "width of one floorboard"),
+    ColumnSpec("scoring", "detail", False, "scoring of the match", ("scoring_system",)),
+)
+SPECS: Final = {spec.name: spec for spec in COLUMNS}
+
+#: Columns of a checked table that a log may carry when it is read again: they follow from
+#: the others.
+DERIVED: Final = ("line", "choice_source")
+
+_NAME_OF: Final = {
+    heading: spec.name for spec in COLUMNS for heading in (spec.name, *spec.headings)
+}
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading understood: its place in the file, its text, and the unit of a length."""
+
+    place: int
+    text: str
+    unit: str | None = None
+
+
+def understand(heading: Any) -> tuple[str, str | None] | None:
+    """Name and unit of the column a heading stands for, or None for an unknown one."""
+    folded = fold_name(heading)
+    name = _NAME_OF.get(folded)
+    if name is not None and SPECS[name].kind != "length":
+        return name, None
+    quantity, unit = parse_column(folded)
+    name = _NAME_OF.get(quantity)
+    if name is None or SPECS[name].kind != "length":
+        return None
+    return name, unit
+
+
+def resolve(headings: list[str], source: str) -> dict[str, Heading]:
+    """Say which column of the file is which.
+
+    Raises
+    ------
+    LogError
+        If two headings stand for the same column, or a required one is missing.
+    UnitError
+        If a length carries no unit, or an unsuitable one.
+    """
+    found: dict[str, Heading] = {}
+    for place, text in enumerate(headings):
+        known = understand(text)
+        if known is None:
+            continue
+        name, unit = known
+        if name in found:
+            other = found[name].text
+            raise LogError(
+                f"{source}: the headings {other!r} (column {found[name].place + 1}) and {text!r} "
+                f"(column {place + 1}) both stand for {name}. Keep one and rename or delete the "
+                "other."
+            )
+        spec = SPECS[name]
+        if spec.kind == "length":
+            unit = _unit_for(spec, unit, text, source)
+        found[name] = Heading(place, text, unit)
+    missing = [spec.name for spec in COLUMNS if spec.required and spec.name not in found]
+    if missing:
+        raise LogError(
+            f"{source}: required column missing: {', '.join(_shown(name) for name in missing)}. "
+            f"The headings found are: {', '.join(map(repr, headings)) or 'none'}. Add or rename "
+            "the column; `sidewall template` writes a log to start from."
+        )
+    return found
+
+
+def column_table() -> pd.DataFrame:
+    """Return the columns of a log as a table: name, required, meaning, other headings."""
+    return pd.DataFrame(
+        {
+            "column": [_shown(spec.name) for spec in COLUMNS],
+            "required": [spec.required for spec in COLUMNS],
+            "meaning": [spec.meaning for spec in COLUMNS],
+            "other headings": [", ".join(spec.headings) for spec in COLUMNS],
+        }
+    )
+
+
+def _shown(name: str) -> str:
+    if name == "gap":
+        return "gap_cm (or gap_in, gap_m, gap_boards)"
+    if SPECS[name].kind == "length" and not SPECS[name].metres_assumed:
+        return f"{name}_cm"
+    return name
+
+
+def _unit_for(spec: ColumnSpec, unit: str | None, text: str, source: str) -> str:
+    if unit is None:
+        if not spec.metres_assumed:
+            raise UnitError(
+                f"{source}: the heading {text!r} does not say its unit. Name it {spec.name}_cm, "
+                f"{spec.name}_in" + (", gap_m or gap_boards." if spec.name == "gap" else " or _m.")
+            )
+        return "m"
+    if unit == "boards" and spec.name != "gap":
+        raise UnitError(
+            f"{source}: the heading {text!r} gives {spec.name} in boards; only the gap can be "
+            f"counted in boards. Measure it and name it {spec.name}_cm."
+        )
+    return unit

@@ -1,0 +1,242 @@
+"""Details of players and of matches, from small tables or from columns of the log.
+
+A detail belongs to the player (hand, group, initials) or to the match (date, tin height,
+board width, scoring), so it has one value for each. A row that says otherwise is refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from sidewall.court.units import to_metres
+from sidewall.errors import LogError, UnitError
+from sidewall.log.cells import name_key, tidy_name
+from sidewall.log.columns import SPECS, Heading, understand
+from sidewall.log.dates import parse_dates
+from sidewall.log.numerals import is_blank, parse_numbers
+from sidewall.log.raw import RawColumn, RawLog
+from sidewall.log.reading import Codes, Reading
+from sidewall.log.source import Source, open_log
+from sidewall.log.synonyms import understand_word
+
+OF_PLAYER: Final = ("hand", "group", "initials")
+OF_MATCH: Final = ("date", "tin_height", "board_width", "scoring")
+#: Plausible heights of a tin and widths of a board, metres.
+_LIMITS: Final = {"tin_height": (0.1, 1.0), "board_width": (0.02, 0.5)}
+
+
+@dataclass(frozen=True)
+class Understood:
+    """Distinct cells of a detail: their values (None if blank), and what is wrong."""
+
+    value: list[Any]
+    reasons: dict[int, str]
+    mends: dict[int, str]
+    read_as: dict[int, str]
+
+
+@dataclass(frozen=True)
+class DetailTable:
+    """A players or matches table: for each detail, values keyed by folded name."""
+
+    what: str
+    details: dict[str, dict[str, Any]]
+
+    def get(self, name: str) -> dict[str, Any]:
+        """Values of one detail keyed by folded name; empty without the detail."""
+        return self.details.get(name, {})
+
+
+@dataclass(frozen=True)
+class Owner:
+    """Who details belong to.
+
+    Parameters
+    ----------
+    what
+        ``player`` or ``match``.
+    of_row
+        Player or match of each row of the log, shape (rows,); negative where not known.
+    names
+        Names of the players or matches.
+    table
+        The table of players or matches.
+    """
+
+    what: str
+    of_row: Codes
+    names: list[str]
+    table: DetailTable
+
+
+def read_table(table: Source | None, key: str, names: tuple[str, ...]) -> DetailTable:
+    """Read a players or matches table.
+
+    Raises
+    ------
+    LogError
+        If it cannot be read, lacks its key column, holds an unknown value, or says two
+        things of one player or match.
+    UnitError
+        If a length comes without its unit.
+    """
+    what = f"the {key} table"
+    if table is None:
+        return DetailTable(what, {})
+    raw = open_log(table)
+    known: dict[str, tuple[str, str | None, RawColumn]] = {}
+    for text, column in raw.columns:
+        found = understand(text)
+        if found is not None and found[0] in (key, *names):
+            if found[0] in known:
+                raise LogError(
+                    f"{what} ({raw.source}): the headings {known[found[0]][0]!r} and {text!r} both "
+                    f"stand for {found[0]}. Keep one."
+                )
+            known[found[0]] = (text, found[1], column)
+    if key not in known:
+        raise LogError(
+            f"{what} ({raw.source}) has no column {key}. The headings found are: "
+            f"{', '.join(repr(text) for text, _ in raw.columns) or 'none'}."
+        )
+    keys = [name_key(cell) for cell in known[key][2].cells(np.arange(len(raw.lines)))]
+    details: dict[str, dict[str, Any]] = {}
+    for name in names:
+        if name not in known:
+            continue
+        text, unit, column = known[name]
+        understood = understand_detail(name, column, Heading(0, text, unit), raw)
+        details[name] = _keyed(
+            keys, column, understood, raw.lines, f"{what} ({raw.source}), {text}"
+        )
+    return DetailTable(what, details)
+
+
+def _keyed(
+    keys: list[str], column: RawColumn, found: Understood, lines: Codes, where: str
+) -> dict[str, Any]:
+    keyed: dict[str, Any] = {}
+    for key, code, line in zip(keys, column.codes.tolist(), lines.tolist(), strict=True):
+        if code in found.reasons:
+            raise LogError(
+                f"{where}, line {line}: {found.reasons[code]}. Mend: {found.mends.get(code, '')}."
+            )
+        value = found.value[code]
+        if value is None or not key:
+            continue
+        if keyed.setdefault(key, value) != value:
+            raise LogError(
+                f"{where}, line {line}: {value} here, but {keyed[key]} on an earlier line. "
+                "Keep one line for each."
+            )
+    return keyed
+
+
+def understand_detail(name: str, column: RawColumn, heading: Heading, raw: RawLog) -> Understood:
+    """Understand the distinct cells of one detail."""
+    if SPECS[name].kind == "length":
+        if heading.unit is None or heading.unit == "boards":
+            raise UnitError(
+                f"{raw.source}: the heading {heading.text!r} needs a unit: name it "
+                f"{name}_cm, {name}_in or {name}_m."
+            )
+        return _lengths(name, column, heading.unit, raw.comma_decimals)
+    if name == "date":
+        return _dates(column)
+    found = Understood([None] * len(column.distinct), {}, {}, {})
+    for at, cell in enumerate(column.distinct):
+        if is_blank(cell):
+            continue
+        if name != "hand":
+            found.value[at] = tidy_name(cell)
+            continue
+        meaning = understand_word("hand", cell)
+        found.value[at] = meaning.value
+        if meaning.value is None:
+            found.reasons[at] = f"{str(cell).strip()!r} is no hand"
+            found.mends[at] = meaning.mend
+        elif cell != meaning.value:
+            found.read_as[at] = meaning.value
+    return found
+
+
+def _lengths(name: str, column: RawColumn, unit: str, commas: bool) -> Understood:
+    numbers = parse_numbers(column.distinct, comma_decimals=commas, unit=unit)
+    low, high = _LIMITS[name]
+    found = Understood([None] * len(column.distinct), {}, {}, {})
+    for at, value in enumerate(to_metres(numbers.value, unit).tolist()):
+        text = str(column.distinct[at]).strip()
+        if numbers.wrong[at]:
+            found.reasons[at] = f"{text!r} is no number"
+            found.mends[at] = numbers.mend[at]
+        elif numbers.blank[at]:
+            continue
+        elif not low <= value <= high:
+            found.reasons[at] = f"{text} {unit} is not plausible"
+            found.mends[at] = f"it should lie between {low:g} and {high:g} m: check the unit"
+        else:
+            found.value[at] = value
+    return found
+
+
+def _dates(column: RawColumn) -> Understood:
+    dates, mends = parse_dates(column.distinct)
+    reasons = {at: f"{str(column.distinct[at]).strip()!r} is no clear date" for at in mends}
+    return Understood(dates, reasons, mends, {})
+
+
+def settle(reading: Reading, name: str, owner: Owner) -> npt.NDArray[np.object_] | None:
+    """One value of a detail for each player or match; rows that say otherwise are refused.
+
+    Parameters
+    ----------
+    reading
+        The log.
+    name
+        The detail.
+    owner
+        The players or the matches. Their table goes before the log.
+
+    Returns
+    -------
+    ndarray of shape (keys,) or None
+        None where a value is not known; None altogether without the detail.
+    """
+    key, keys, table = owner.of_row, owner.names, owner.table
+    settled = np.full(len(keys), None, dtype=object)
+    for at, text in enumerate(keys):
+        settled[at] = table.get(name).get(name_key(text))
+    column = reading.column(name)
+    if column is None:
+        return settled if table.get(name) else None
+    heading = reading.headings[name]
+    found = understand_detail(name, column, heading, reading.raw)
+    reading.note(name, found.read_as)
+    reading.refuse_values(name, found.reasons, found.mends)
+    places, distinct = pd.factorize(np.array([*found.value, None], dtype=object))
+    value = places[:-1][column.codes]
+    said = (value >= 0) & (key >= 0)
+    width = max(len(distinct), 1)
+    pairs, shots = np.unique(key[said] * width + value[said], return_counts=True)
+    for at in np.argsort(-shots, kind="stable"):
+        owner_at = pairs[at] // width
+        if settled[owner_at] is None:
+            settled[owner_at] = distinct[pairs[at] % width]
+    place_of = {one: at for at, one in enumerate(distinct)}
+    due = np.array([place_of.get(one, -1) for one in settled], dtype=np.int64)
+    other = np.flatnonzero(said & (value != due[np.where(key >= 0, key, 0)]))
+    texts = [f"{settled[one]} elsewhere for the same {owner.what}" for one in range(len(keys))]
+    reading.problems.add(
+        other,
+        heading.text,
+        reading.cells(name, other),
+        [texts[one] for one in key[other].tolist()],
+        f"a {owner.what} has one {name.replace('_', ' ')}: make the rows"
+        + (f" and {table.what} agree" if table.get(name) else " agree"),
+    )
+    return settled

@@ -1,0 +1,102 @@
+"""The books of a reading: which rows were refused and why, and what was folded."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+PROBLEM_COLUMNS: Final = ("line", "column", "value", "reason", "mend", "kind")
+FOLDED_COLUMNS: Final = ("column", "found", "read_as", "rows")
+
+#: A row with a mistake of its own; a rally that contradicts itself, named on its first
+#: offending line; a row without a mistake in a rally that cannot be used.
+ROW: Final = "row"
+RALLY: Final = "rally"
+WITH_ITS_RALLY: Final = "with its rally"
+
+
+class Folded:
+    """What was read as something else than it was typed as, with the number of rows."""
+
+    def __init__(self) -> None:
+        self._rows: list[tuple[str, str, str, int]] = []
+
+    def add(self, column: str, found: Any, read_as: Any, rows: int) -> None:
+        """Note one folding; nothing is noted for no rows."""
+        if rows:
+            self._rows.append((column, str(found), str(read_as), int(rows)))
+
+    def table(self) -> pd.DataFrame:
+        """Return the foldings in the order found."""
+        table = pd.DataFrame(self._rows, columns=list(FOLDED_COLUMNS))
+        text = {name: "str" for name in FOLDED_COLUMNS[:3]} if not len(table) else {}
+        return table.astype({**text, "rows": "int64"})
+
+
+class Problems:
+    """Refused rows, collected a batch at a time."""
+
+    def __init__(self, lines: npt.NDArray[np.int64]) -> None:
+        self._lines = lines
+        self._parts: list[pd.DataFrame] = []
+        #: Rows with a mistake of their own, shape (rows,).
+        self.row_refused = np.zeros(len(lines), dtype=bool)
+
+    def add(
+        self,
+        rows: npt.NDArray[np.integer],
+        column: str,
+        value: Any,
+        reason: Any,
+        mend: Any,
+        *,
+        kind: str = ROW,
+    ) -> None:
+        """Refuse some rows.
+
+        Parameters
+        ----------
+        rows
+            Row positions, shape (n,).
+        column
+            Column at fault as the file calls it, or blank.
+        value, reason, mend
+            One text for all, or one for each row, shape (n,).
+        kind
+            ``row``, ``rally`` or ``with its rally``.
+        """
+        if not len(rows):
+            return
+        if kind == ROW:
+            self.row_refused[rows] = True
+        self._parts.append(
+            pd.DataFrame(
+                {
+                    "line": self._lines[rows],
+                    "column": column,
+                    "value": _texts(value, len(rows)),
+                    "reason": _texts(reason, len(rows)),
+                    "mend": _texts(mend, len(rows)),
+                    "kind": kind,
+                }
+            )
+        )
+
+    def table(self) -> pd.DataFrame:
+        """Return the problems sorted by line, each line's own mistakes first."""
+        if not self._parts:
+            empty: dict[str, Any] = {name: pd.Series(dtype="str") for name in PROBLEM_COLUMNS}
+            return pd.DataFrame({**empty, "line": pd.Series(dtype="int64")})
+        table = pd.concat(self._parts, ignore_index=True)
+        return table.sort_values("line", kind="stable", ignore_index=True)
+
+
+def _texts(value: Any, length: int) -> Any:
+    if isinstance(value, str):
+        return value
+    texts = np.empty(length, dtype=object)
+    texts[:] = [str(one) for one in value]
+    return texts

@@ -1,0 +1,193 @@
+"""Checks that a rally must pass as a whole: one that contradicts itself is not used.
+
+A rally with a missing shot misleads every later count, so one refused row refuses it too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from sidewall.log.ledger import RALLY, WITH_ITS_RALLY
+from sidewall.log.reading import Codes, Reading
+from sidewall.log.rows import Rows
+from sidewall.log.vocabulary import ENDING_WINNER, ENDINGS
+
+LET: Final = ENDINGS.index("let")
+#: Who an ending gives the rally to: +1 the last striker, -1 the opponent, 0 not fixed.
+FIXED_WINNER: Final = np.array([ENDING_WINNER.get(ending, 0) for ending in ENDINGS], dtype=np.int64)
+#: Names beyond the two players are slips up to this share of the rarer player's shots; two
+#: matches under one name put the third player well above it.
+_SLIP_SHARE: Final = 1 / 3
+
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass
+class Order:
+    """Rows put in order of match, game, rally and shot, and cut into rallies.
+
+    Parameters
+    ----------
+    rows
+        Positions in the file of the rows that belong to a rally, shape (m,).
+    rally
+        Rally of each, counted from 0, shape (m,).
+    first, last
+        Where each rally begins and ends within ``rows``, shape (rallies,).
+    """
+
+    rows: Codes
+    rally: Codes
+    first: Codes
+    last: Codes
+
+    def any(self, mask: Mask) -> Mask:
+        """Whether any row of each rally is in the mask, shape (rallies,)."""
+        if not len(self.first):
+            return np.zeros(0, dtype=bool)
+        return np.logical_or.reduceat(mask, self.first)
+
+
+def in_order(rows: Rows) -> Order:
+    """Sort rows that say which shot of which rally they are."""
+    known = np.flatnonzero((rows.match >= 0) & (rows.game > 0) & (rows.rally > 0))
+    _, first_seen, place = np.unique(rows.match[known], return_index=True, return_inverse=True)
+    appearance = np.empty(len(first_seen), dtype=np.int64)
+    appearance[np.argsort(first_seen, kind="stable")] = np.arange(len(first_seen))
+    match, game, rally = appearance[place], rows.game[known], rows.rally[known]
+    games = int(game.max(initial=0)) + 1
+    rallies = int(rally.max(initial=0)) + 1
+    key = (match * games + game) * rallies + rally
+    shot = rows.shot[known]
+    rising = (key[1:] > key[:-1]) | ((key[1:] == key[:-1]) & (shot[1:] > shot[:-1]))
+    if not rising.all():
+        order = np.lexsort((shot, key))
+        known, key = known[order], key[order]
+    new = np.ones(len(key), dtype=bool)
+    new[1:] = key[1:] != key[:-1]
+    first = np.flatnonzero(new)
+    last = np.append(first[1:], len(key))[: len(first)] - 1
+    return Order(known, np.cumsum(new) - 1, first, last)
+
+
+def refuse_repeated(reading: Reading, rows: Rows, order: Order) -> None:
+    """Refuse every row that repeats a shot of its rally."""
+    shot, line = rows.shot[order.rows], reading.raw.lines[order.rows]
+    again = np.zeros(len(shot), dtype=bool)
+    again[1:] = (shot[1:] == shot[:-1]) & (order.rally[1:] == order.rally[:-1]) & (shot[1:] > 0)
+    at = np.flatnonzero(again)
+    reading.problems.add(
+        order.rows[at],
+        reading.shown("shot"),
+        reading.cells("shot", order.rows[at]),
+        [f"the same shot of the same rally stands on line {other}" for other in line[at - 1]],
+        "delete one of the two, or mend its match, game, rally or shot number",
+    )
+
+
+def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
+    """Find the two players of each match.
+
+    Returns
+    -------
+    pair : ndarray of shape (matches, 2)
+        The two names most frequent as striker or opponent; -1 where there is none.
+    paired : ndarray of shape (matches,)
+        Whether the match is played by two. A third name on few rows is a slip and those rows
+        are refused; a third name on many leaves the match unpaired.
+    """
+    matches, players = len(rows.matches), max(len(rows.players), 1)
+    known = (rows.match >= 0) & (rows.player >= 0)
+    named = (rows.match >= 0) & (rows.opponent >= 0)
+    strikes = rows.match[known] * players + rows.player[known]
+    faces = rows.match[named] * players + rows.opponent[named]
+    tally = np.unique(np.concatenate([strikes, faces]), return_counts=True)
+    match, player, shots = tally[0] // players, tally[0] % players, tally[1]
+    order = np.lexsort((-shots, match))
+    match, player, shots = match[order], player[order], shots[order]
+    start = np.searchsorted(match, np.arange(matches))
+    rank = np.arange(len(match)) - start[match]
+    pair = np.full((matches, 2), -1, dtype=np.int64)
+    leading = rank < 2
+    pair[match[leading], rank[leading]] = player[leading]
+    second = np.bincount(match, weights=np.where(rank == 1, shots, 0), minlength=matches)
+    third = np.bincount(match, weights=np.where(leading, 0, shots), minlength=matches)
+    paired = (pair[:, 1] >= 0) & (third <= _SLIP_SHARE * second)
+    stranger = known & paired[rows.match] & (rows.player != pair[rows.match, 0])
+    stranger &= rows.player != pair[rows.match, 1]
+    where = np.flatnonzero(stranger)
+    names = np.asarray(rows.players, dtype=object)
+    reading.problems.add(
+        where,
+        reading.shown("player"),
+        reading.cells("player", where),
+        "a third name in a match of two players",
+        [
+            f"write {names[one]} or {names[two]}, or give the match a name of its own"
+            for one, two in pair[rows.match[where]]
+        ],
+    )
+    other = pair[rows.match].sum(axis=1) - rows.player
+    reading.refuse(
+        named & known & ~stranger & paired[rows.match] & (rows.opponent != other),
+        "opponent",
+        "the opponent is not the other player of the match",
+        "write the other player, or leave the opponent out: it follows from the match",
+    )
+    return pair, paired
+
+
+class RallyChecks:
+    """Runs the checks on rallies that have no refused row, and keeps the refused ones."""
+
+    def __init__(self, reading: Reading, rows: Rows, order: Order) -> None:
+        self.reading, self.rows, self.order = reading, rows, order
+        self.refused = order.any(reading.problems.row_refused[order.rows])
+        self._open = ~self.refused
+
+    def close(self) -> None:
+        """Leave rallies refused so far out of the checks that follow."""
+        self._open = ~self.refused
+
+    def refuse(self, mask: Mask, column: str, reason: str, mend: str) -> Codes:
+        """Refuse each open rally at its first row in the mask, shape (m,); return the rallies."""
+        order = self.order
+        at = np.flatnonzero(mask & self._open[order.rally])
+        hit, where = np.unique(order.rally[at], return_index=True)
+        rows = order.rows[at[where]]
+        self.refused[hit] = True
+        self.reading.problems.add(
+            rows,
+            self.reading.shown(column),
+            self.reading.cells(column, rows),
+            reason,
+            mend,
+            kind=RALLY,
+        )
+        return hit
+
+    def refuse_others(self) -> None:
+        """List the rows that go with their rally without a mistake of their own."""
+        order = self.order
+        table = self.reading.problems.table()
+        line = self.reading.raw.lines[order.rows]
+        own = np.isin(line, table["line"].to_numpy())
+        at = np.flatnonzero(self.refused[order.rally] & ~own)
+        # The first line at fault in each rally, to point at.
+        fault = np.flatnonzero(own)
+        hit, where = np.unique(order.rally[fault], return_index=True)
+        first = np.zeros(len(order.first), dtype=np.int64)
+        first[hit] = line[fault[where]]
+        texts = {at_line: f"mend line {at_line}" for at_line in np.unique(first[hit]).tolist()}
+        self.reading.problems.add(
+            order.rows[at],
+            "",
+            "",
+            "its rally cannot be used without a contradiction or a hole",
+            [texts[one] for one in first[order.rally[at]].tolist()],
+            kind=WITH_ITS_RALLY,
+        )

@@ -1,0 +1,137 @@
+"""A log as it stands in the file, before any word or number is understood.
+
+A column is held as whole-number codes into its distinct values, so that everything that
+follows works on the few distinct values and never on the many rows.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from sidewall.log.ledger import Folded
+
+Codes = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class RawColumn:
+    """One column: ``distinct[codes]`` are the cells.
+
+    Parameters
+    ----------
+    codes
+        Shape (rows,), index into ``distinct``; never negative.
+    distinct
+        Distinct cells: text as found, or numbers where the source carried numbers. A blank
+        cell is the empty text.
+    """
+
+    codes: npt.NDArray[np.integer]
+    distinct: npt.NDArray[np.object_]
+
+    @classmethod
+    def of(cls, cells: Any) -> RawColumn:
+        """Build from the cells of a column of any type; missing cells become blank."""
+        series = cells if isinstance(cells, pd.Series) else pd.Series(cells)
+        if isinstance(series.dtype, pd.CategoricalDtype):
+            codes = series.cat.codes.to_numpy().astype(np.int64)
+            known = np.asarray(series.cat.categories, dtype=object)
+        else:
+            codes, found = pd.factorize(series)
+            known = np.asarray(found, dtype=object)
+        distinct = np.empty(len(known) + 1, dtype=object)
+        distinct[:-1] = [cell_text(value) for value in known]
+        distinct[-1] = ""
+        return cls(np.where(codes < 0, len(known), codes), distinct)
+
+    @property
+    def blank(self) -> Mask:
+        """Whether each row is blank, shape (rows,)."""
+        return (self.distinct == "")[self.codes]
+
+    def take(self, rows: npt.NDArray[Any]) -> RawColumn:
+        """Keep only some rows."""
+        return RawColumn(self.codes[rows], self.distinct)
+
+    def cells(self, rows: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
+        """Text of some rows as found, shape of ``rows``."""
+        return self.distinct[self.codes[rows]]
+
+
+@dataclass(frozen=True)
+class RawLog:
+    """A log as read: columns as typed, and where each row stood in the file.
+
+    Parameters
+    ----------
+    columns
+        (header as typed, column) in the order of the file.
+    lines
+        Line number of each row in the file; the header is line 1 unless lines precede it.
+    source
+        Name of the file for messages.
+    overfull
+        Row positions with more cells than the header has, and the text that was too much.
+    folded
+        What reading itself has folded, such as blank lines.
+    comma_decimals
+        Whether a comma inside a number can only be a decimal comma.
+    empty_lines
+        Lines without a single cell, already left out of ``columns``.
+    """
+
+    columns: list[tuple[str, RawColumn]]
+    lines: Codes
+    source: str
+    overfull: dict[int, str] = field(default_factory=dict)
+    folded: Folded = field(default_factory=Folded)
+    comma_decimals: bool = True
+    empty_lines: int = 0
+
+
+def cell_text(value: Any) -> Any:
+    """Text of a cell as found; numbers stay numbers and whole floats become whole."""
+    text: Any = str(value)
+    if value is None or value is pd.NaT or value is pd.NA or not text.strip():
+        text = ""
+    elif isinstance(value, float | np.floating):
+        number = float(value)
+        whole = number.is_integer() and abs(number) < 1e15
+        text = "" if np.isnan(number) else int(number) if whole else number
+    elif isinstance(value, int | np.integer) and not isinstance(value, bool):
+        text = int(value)
+    elif isinstance(value, dt.date):  # also a date with a time
+        text = value.isoformat().removesuffix("T00:00:00")
+    elif isinstance(value, dt.time | dt.timedelta):
+        # A clock in a spreadsheet cell is hours and minutes whatever the charter meant, so
+        # it must not pass for the minutes and seconds of a video.
+        text = f"clock {value}"
+    return text
+
+
+def drop_blank_rows(log: RawLog) -> RawLog:
+    """Leave out the rows in which every cell is blank, and count them under folded."""
+    if not log.columns or not len(log.lines):
+        return log
+    blank = np.logical_and.reduce([column.blank for _, column in log.columns])
+    blank[list(log.overfull)] = False
+    log.folded.add("(line)", "blank line", "not a row", int(blank.sum()) + log.empty_lines)
+    if not blank.any():
+        return log
+    kept = np.flatnonzero(~blank)
+    place = np.cumsum(~blank) - 1
+    return RawLog(
+        [(name, column.take(kept)) for name, column in log.columns],
+        log.lines[kept],
+        log.source,
+        {int(place[row]): text for row, text in log.overfull.items()},
+        log.folded,
+        log.comma_decimals,
+    )

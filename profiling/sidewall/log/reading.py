@@ -1,0 +1,127 @@
+"""A log under reading: its raw columns, and the books of what is refused and folded."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from sidewall.court import Court
+from sidewall.errors import LogError
+from sidewall.log.columns import DERIVED, Heading, resolve, understand
+from sidewall.log.ledger import Problems
+from sidewall.log.raw import RawColumn, RawLog
+
+Codes = npt.NDArray[np.int64]
+
+
+class Reading:
+    """What every check needs to know, and where it writes what it found.
+
+    Parameters
+    ----------
+    raw
+        The log as it stands in the file.
+    court
+        The court that lengths must fit into.
+    """
+
+    def __init__(self, raw: RawLog, court: Court) -> None:
+        self.raw = raw
+        self.court = court
+        self.rows = len(raw.lines)
+        self.source = raw.source
+        self.folded = raw.folded
+        self.problems = Problems(raw.lines)
+        texts = [text for text, _ in raw.columns]
+        self.headings: dict[str, Heading] = resolve(texts, raw.source)
+        if not self.rows:
+            raise LogError(
+                f"{raw.source}: there are headings but no rows. Write one shot on each line below "
+                "the headings."
+            )
+        self._note_unused(texts)
+        self._refuse_overfull()
+
+    def column(self, name: str) -> RawColumn | None:
+        """Return the raw column, or None if the log does not have it."""
+        heading = self.headings.get(name)
+        return None if heading is None else self.raw.columns[heading.place][1]
+
+    def shown(self, name: str) -> str:
+        """Heading of a column as the file has it."""
+        heading = self.headings.get(name)
+        return name if heading is None else heading.text
+
+    def cells(self, name: str, rows: npt.NDArray[Any]) -> Any:
+        """Return the text of some rows of a column as found; blank without the column."""
+        column = self.column(name)
+        return "" if column is None else column.cells(rows)
+
+    def refuse(self, mask: npt.NDArray[np.bool_], name: str, reason: Any, mend: Any) -> None:
+        """Refuse the rows of a mask for one column; texts may be one for each row refused."""
+        rows = np.flatnonzero(mask)
+        if len(rows):
+            self.problems.add(rows, self.shown(name), self.cells(name, rows), reason, mend)
+
+    def refuse_values(
+        self, name: str, reasons: dict[int, str], mends: dict[int, str], only: Any = None
+    ) -> None:
+        """Refuse the rows that hold certain distinct values.
+
+        Parameters
+        ----------
+        name
+            The column.
+        reasons, mends
+            Keyed by the place of the distinct value.
+        only
+            Mask of the rows to look at; all by default.
+        """
+        column = self.column(name)
+        if column is None or not reasons:
+            return
+        wrong = np.zeros(len(column.distinct), dtype=bool)
+        reason = np.full(len(column.distinct), "", dtype=object)
+        mend = np.full(len(column.distinct), "", dtype=object)
+        for at, text in reasons.items():
+            wrong[at], reason[at], mend[at] = True, text, mends.get(at, "")
+        mask = wrong[column.codes]
+        if only is not None:
+            mask &= only
+        codes = column.codes[mask]
+        self.refuse(mask, name, reason[codes], mend[codes])
+
+    def note(self, name: str, read_as: dict[int, str]) -> None:
+        """List distinct values that were read as something else."""
+        column = self.column(name)
+        if column is None or not read_as:
+            return
+        counts = np.bincount(column.codes, minlength=len(column.distinct))
+        for at, text in read_as.items():
+            self.folded.add(self.shown(name), column.distinct[at], text, int(counts[at]))
+
+    def _note_unused(self, texts: list[str]) -> None:
+        used = {heading.place for heading in self.headings.values()}
+        for place, text in enumerate(texts):
+            if place in used:
+                continue
+            filled = int((~self.raw.columns[place][1].blank).sum())
+            if understand(text) is None and text.casefold() in DERIVED:
+                self.folded.add(text, "(column)", "not used: it follows from the others", filled)
+            else:
+                name = text or f"(column {place + 1})"
+                self.folded.add(name, "(column)", "not used", max(filled, bool(text)))
+
+    def _refuse_overfull(self) -> None:
+        if not self.raw.overfull:
+            return
+        self.problems.add(
+            np.fromiter(self.raw.overfull, dtype=np.int64),
+            "(line)",
+            list(self.raw.overfull.values()),
+            f"the line has more cells than the {len(self.raw.columns)} headings",
+            "a cell that holds the separator, such as a decimal comma, must be in quotation marks: "
+            "quote it, or write decimals with a point",
+        )

@@ -1,0 +1,218 @@
+"""Checks that a row must pass by itself, and the columns that come out of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from sidewall.court.units import UNIT_NAMES, to_metres
+from sidewall.errors import LogError, UnitError
+from sidewall.log import cells
+from sidewall.log.reading import Codes, Reading
+from sidewall.log.vocabulary import STROKES
+
+SERVE: Final = STROKES.index("serve")
+_REQUIRED_WORDS: Final = ("side", "stroke")
+_OPTIONAL_WORDS: Final = ("direction", "contact", "choice", "balance", "ending")
+#: Rounding a gap to whole inches or boards may put it this far past the middle, metres.
+_ROUNDING_M: Final = 0.01
+#: A column of at least so many gaps that never leaves the wall is in another unit.
+_ENOUGH_GAPS: Final = 30
+_ALWAYS_TIGHT_M: Final = 0.05
+
+
+@dataclass
+class Rows:
+    """The columns of a log as numbers and codes, each of shape (rows,)."""
+
+    match: Codes
+    player: Codes
+    opponent: Codes
+    winner: Codes
+    game: Codes
+    rally: Codes
+    shot: Codes
+    matches: list[str]
+    players: list[str]
+    words: dict[str, Codes] = field(default_factory=dict)
+    lengths: dict[str, npt.NDArray[np.float64]] = field(default_factory=dict)
+    gap_m: npt.NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+
+
+def identify(reading: Reading) -> Rows:
+    """Say which shot of which rally each row is, and who strikes."""
+    matches, players = cells.Names(), cells.Names()
+    match = matches.codes(reading, "match", grow=True)
+    player = players.codes(reading, "player", grow=True)
+    opponent = players.codes(reading, "opponent", grow=True)
+    reading.refuse(match < 0, "match", "blank", "write the name of the match on every row")
+    reading.refuse(player < 0, "player", "blank", "write who strikes the ball")
+    return Rows(
+        match=match,
+        player=player,
+        opponent=opponent,
+        winner=players.codes(reading, "rally_won_by", grow=False),
+        game=cells.counts(reading, "game"),
+        rally=cells.counts(reading, "rally"),
+        shot=cells.counts(reading, "shot"),
+        matches=matches.spellings,
+        players=players.spellings,
+    )
+
+
+def read_words(reading: Reading, rows: Rows) -> None:
+    """Understand every word column, and put what was typed beside a stroke in its place."""
+    stroke, beside = cells.words_and_beside(reading, "stroke")
+    rows.words["stroke"] = stroke
+    for name in ("side", *_OPTIONAL_WORDS):
+        own = cells.words(reading, name)
+        other = beside.get(name)
+        if other is not None:
+            reading.refuse(
+                (own >= 0) & (other >= 0) & (own != other),
+                "stroke",
+                f"the stroke names another {name} than the column {reading.shown(name)}",
+                f"make the two agree, or write the {name} once",
+            )
+            own = np.where(own >= 0, own, other)
+        if name in reading.headings or (own >= 0).any():
+            rows.words[name] = own
+    for name in _REQUIRED_WORDS:
+        column = reading.column(name)
+        blank = np.zeros(reading.rows, dtype=bool)
+        if column is not None:
+            empty = np.array([cells.is_blank(value) for value in column.distinct], dtype=bool)
+            blank = empty[column.codes] & (rows.words[name] < 0)
+        what = "forehand or backhand" if name == "side" else "the stroke played"
+        reading.refuse(blank, name, "blank", f"write {what}")
+
+
+def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64] | None) -> None:
+    """Read the gap of the incoming ball in metres; a gap on a serve is not used.
+
+    Parameters
+    ----------
+    reading, rows
+        The log.
+    board_width_m
+        Width of a board for each row, shape (rows,); None if the log knows none.
+
+    Raises
+    ------
+    UnitError
+        If the gap is in boards and no width is known at all.
+    LogError
+        If the whole column is plainly in another unit than its heading says.
+    """
+    unit = reading.headings["gap"].unit or "m"
+    struck = rows.words["stroke"] != SERVE
+    typed, blank = cells.numbers(reading, "gap", unit=unit, only=struck)
+    given_on_serve = int((~struck & ~blank).sum())
+    reading.folded.add(reading.shown("gap"), "gap on a serve", "not used", given_on_serve)
+    reading.refuse(
+        struck & blank & (rows.words["stroke"] >= 0),
+        "gap",
+        "blank",
+        "write the gap of the incoming ball; only a serve has none",
+    )
+    if unit == "boards":
+        gap = typed * _widths(reading, board_width_m, struck & ~np.isnan(typed))
+    else:
+        gap = to_metres(typed, unit)
+    gap = np.where(struck, gap, np.nan)
+    _refuse_other_unit(reading, gap, unit)
+    half = reading.court.half_width_m
+    past = (gap > half) & (gap <= half + _ROUNDING_M)
+    reading.folded.add(reading.shown("gap"), "a little past the middle", "the middle", past.sum())
+    gap[past] = half
+    reading.refuse(gap < 0, "gap", "a gap cannot be negative", "write the distance to the wall")
+    wide = np.flatnonzero(gap > half)
+    if len(wide):
+        hint = _wide_hint(unit, float(np.median(typed[wide])), half)
+        reading.problems.add(
+            wide,
+            reading.shown("gap"),
+            reading.cells("gap", wide),
+            f"the nearest side wall is never farther than {half:g} m, half the width of the court",
+            hint,
+        )
+    rows.gap_m = gap
+
+
+def read_lengths(reading: Reading, rows: Rows) -> None:
+    """Read coordinates in metres, heights and times, each within what a court allows."""
+    court = reading.court
+    limits = {
+        "x": court.width_m,
+        "bounce_x": court.width_m,
+        "opponent_x": court.width_m,
+        "y": court.length_m,
+        "bounce_y": court.length_m,
+        "opponent_y": court.length_m,
+        "wall_z": court.clear_height_m,
+    }
+    for name, limit in limits.items():
+        if name not in reading.headings:
+            continue
+        unit = reading.headings[name].unit or "m"
+        typed, _ = cells.numbers(reading, name, unit=unit)
+        value = to_metres(typed, unit)
+        off = (value < 0) | (value > limit)
+        seems_cm = unit == "m" and off.any() and float(np.median(value[off])) > 3 * limit
+        mend = (
+            f"{name}_m is in metres, but the values look like centimetres: rename it {name}_cm"
+            if seems_cm
+            else "check the value and the unit in the heading; leave unknown ones blank"
+        )
+        reading.refuse(off, name, f"off the court: 0 to {limit:g} m", mend)
+        rows.lengths[f"{name}_m"] = value
+    if "t" in reading.headings:
+        seconds, _ = cells.numbers(reading, "t", clock=True)
+        reading.refuse(
+            seconds < 0, "t", "a time cannot be negative", "write seconds into the video"
+        )
+        rows.lengths["t_s"] = seconds
+
+
+def _widths(
+    reading: Reading,
+    board_width_m: npt.NDArray[np.float64] | None,
+    needed: npt.NDArray[np.bool_],
+) -> npt.NDArray[np.float64]:
+    if board_width_m is None or (needed.any() and np.isnan(board_width_m[needed]).all()):
+        raise UnitError(
+            f"{reading.source}: the gap is in boards and the width of a board is not known. Board "
+            "widths differ from court to court: measure one and give board_width_cm, as an "
+            "argument, as a column of the log or in the matches table."
+        )
+    reading.refuse(
+        needed & np.isnan(board_width_m),
+        "gap",
+        "the gap is in boards and the width of a board is not known for this match",
+        "give board_width_cm for the match",
+    )
+    return board_width_m
+
+
+def _refuse_other_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str) -> None:
+    known = gap[~np.isnan(gap)]
+    if unit != "m" and len(known) >= _ENOUGH_GAPS and 0 < known.max() <= _ALWAYS_TIGHT_M:
+        raise LogError(
+            f"{reading.source}: none of {len(known)} gaps in {reading.shown('gap')!r} is farther "
+            f"from the wall than {100 * known.max():.1f} cm. The column is probably in metres: "
+            "rename it gap_m."
+        )
+
+
+def _wide_hint(unit: str, typical: float, half: float) -> str:
+    for other in ("cm", "in"):
+        fits = float(to_metres(typical, other)) <= half + _ROUNDING_M
+        if other != unit and fits and (unit != "m" or typical >= 2 * half):
+            return (
+                f"the heading says {UNIT_NAMES[unit]}, but {typical:g} looks like "
+                f"{UNIT_NAMES[other]}: rename the column gap_{other} if all are, or mend the value"
+            )
+    return "measure to the nearest side wall, not across the court, and check the unit"

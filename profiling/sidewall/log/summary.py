@@ -1,0 +1,71 @@
+"""A check of a log in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from sidewall.log.ledger import RALLY, ROW, WITH_ITS_RALLY
+
+if TYPE_CHECKING:
+    from sidewall.log.check import LogCheck
+
+
+def summarise(check: LogCheck, most: int) -> str:
+    """Return the counts, then the first problems and foldings."""
+    matches = check.shots["match"].nunique()
+    rallies = len(check.shots[["match", "game", "rally"]].drop_duplicates())
+    lines = [
+        f"{check.source}: {_count(check.rows_in, 'row')} in, {check.rows_used} used, "
+        f"{check.rows_refused} refused.",
+        f"Used: {_count(rallies, 'rally', 'rallies')} in {_count(matches, 'match', 'matches')}.",
+    ]
+    if check.rows_refused:
+        lines.append(refusals(check))
+    own = check.problems[check.problems["kind"] != WITH_ITS_RALLY]
+    if len(own):
+        lines += [
+            "",
+            "To mend:",
+            *(f"  {problem_text(row)}" for _, row in own.head(most).iterrows()),
+        ]
+        lines += _more(len(own), most)
+    if len(check.folded):
+        lines += ["", "Read as something else than typed:"]
+        lines += [
+            f"  {row['column']}: {row['found']!r} read as {row['read_as']} "
+            f"({_count(row['rows'], 'row')})"
+            for _, row in check.folded.head(most).iterrows()
+        ]
+        lines += _more(len(check.folded), most)
+    return "\n".join(lines)
+
+
+def refusals(check: LogCheck) -> str:
+    """Return one sentence on the refused rows, each counted once."""
+    first = {ROW: 0, RALLY: 1, WITH_ITS_RALLY: 2}
+    kind = check.problems["kind"].map(first).groupby(check.problems["line"]).min()
+    counts = [int((kind == place).sum()) for place in first.values()]
+    return (
+        f"Refused: {counts[0]} with a mistake of their own, {counts[1]} where a rally contradicts "
+        f"itself, {counts[2]} without a mistake in one of those rallies."
+    )
+
+
+def problem_text(problem: pd.Series) -> str:
+    """Return one problem on one line."""
+    where = f"line {problem['line']}"
+    if problem["column"]:
+        where += f", {problem['column']}"
+    if problem["value"]:
+        where += f" = {problem['value']!r}"
+    return f"{where}: {problem['reason']}. Mend: {problem['mend']}."
+
+
+def _count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def _more(total: int, most: int) -> list[str]:
+    return [f"  and {total - most} more"] if total > most else []

@@ -1,0 +1,118 @@
+"""A mistake in one row is named with its line, and takes its rally with it."""
+
+import pytest
+
+CASES = [
+    # line, column, typed, part of the reason, part of the mend, rows of the rally
+    (3, "match", "", "blank", "name of the match", 3),
+    (3, "game", "0", "whole number", "1, 2, 3", 3),
+    (3, "game", "first", "whole number", "1, 2, 3", 3),
+    (3, "rally", "1.5", "whole number", "1, 2, 3", 3),
+    (3, "shot", "-2", "whole number", "1, 2, 3", 3),
+    (3, "shot", "", "blank", "1, 2, 3", 3),
+    (3, "shot", "1e12", "whole number", "1, 2, 3", 3),
+    (3, "player", " ", "blank", "who strikes", 3),
+    (3, "player", "Hazle", "third name", "Rowan or Hazel", 3),
+    (3, "side", "", "blank", "forehand or backhand", 3),
+    (3, "side", "left", "no known side", "forehand, backhand", 3),
+    (3, "stroke", "", "blank", "stroke", 3),
+    (3, "stroke", "drvie", "no known stroke", "did you mean drive", 3),
+    (3, "stroke", "volley", "no known stroke", "which stroke was volleyed", 3),
+    (3, "stroke", "cross-court", "no known stroke", "which stroke went across", 3),
+    (3, "stroke", "cross drive", "another direction", "agree", 3),
+    (3, "direction", "diagonal", "no known direction", "straight, cross", 3),
+    (3, "contact", "half volley", "no known contact", "volley", 3),
+    (3, "balance", "tired", "no known balance", "set, stretched, jammed", 3),
+    (3, "choice", "maybe", "no known choice", "attack, reset", 3),
+    (4, "ending", "winer", "no known ending", "did you mean winner", 3),
+    (4, "ending", "error", "no known ending", "tin, out or down", 3),
+    (3, "gap_cm", "", "blank", "only a serve", 3),
+    (3, "gap_cm", "close", "no number", "plain number", 3),
+    (3, "gap_cm", "inf", "no number", "plain number", 3),
+    (3, "gap_cm", "-5", "negative", "distance", 3),
+    (3, "gap_cm", "400", "never farther than 3.2 m", "nearest side wall", 3),
+    (3, "gap_cm", "35 in", "no number", "the column is in cm", 3),
+    (3, "x", "7", "off the court", "unit", 3),
+    (3, "x", "350", "off the court", "rename it x_cm", 3),
+    (3, "y", "-1", "off the court", "unit", 3),
+    (3, "y", "far", "no number", "plain number", 3),
+    (3, "t", "-1", "negative", "seconds", 3),
+    (3, "t", "soon", "no number", "plain number", 3),
+    (12, "player", "", "blank", "who strikes", 2),
+]
+
+
+@pytest.mark.parametrize(("line", "column", "typed", "reason", "mend", "rows"), CASES)
+def test_one_damage(log, checked, line, column, typed, reason, mend, rows):
+    log.loc[line, column] = typed
+    check = checked(log)
+    assert check.rows_refused == rows
+    own = check.problems[check.problems["kind"] == "row"]
+    assert own["line"].tolist() == [line]
+    assert own["column"].tolist() == [column]
+    assert own["value"].iloc[0].strip() == typed.strip()
+    assert reason in own["reason"].iloc[0]
+    assert mend in own["mend"].iloc[0]
+    others = check.problems[check.problems["kind"] != "row"]
+    assert len(others) == rows - 1
+    if column not in ("match", "game", "rally"):  # such a row belongs to no rally at all
+        assert set(others["kind"]) == {"with its rally"}
+        assert set(others["mend"]) == {f"mend line {line}"}
+    assert f"line {line}, {column}" in check.summary()
+
+
+def test_repeated_shot(log, checked):
+    log.loc[14] = log.loc[3]
+    check = checked(log)
+    own = check.problems[check.problems["kind"] == "row"]
+    assert own["line"].tolist() == [14]
+    assert "line 3" in own["reason"].iloc[0]
+    assert check.rows_refused == 4
+
+
+def test_every_mistake_of_a_row_is_named(log, checked):
+    log.loc[3, ["side", "gap_cm", "x"]] = ["sideways", "wide", "99"]
+    own = checked(log).problems.query("kind == 'row'")
+    assert own["column"].tolist() == ["side", "gap_cm", "x"]
+
+
+@pytest.mark.parametrize(
+    ("heading", "typed", "hint"),
+    [
+        ("gap_m", "35", "looks like centimetres: rename the column gap_cm"),
+        ("gap_in", "200", "looks like centimetres"),
+        ("gap_m", "3.5", "nearest side wall"),
+    ],
+)
+def test_wrong_unit_is_guessed(log, checked, heading, typed, hint):
+    log = log.rename(columns={"gap_cm": heading})
+    log[heading] = log[heading].where(log[heading] == "", "0.5")
+    log.loc[3, heading] = typed
+    problem = checked(log).problems.query("kind == 'row'").iloc[0]
+    assert hint in problem["mend"]
+
+
+def test_a_gap_on_a_serve_is_ignored_and_listed(log, checked):
+    log.loc[2, "gap_cm"] = "none yet"
+    log.loc[5, "gap_cm"] = "999"
+    check = checked(log)
+    assert check.rows_refused == 0
+    assert check.shots["gap_m"].isna().sum() == 5
+    assert check.folded.query("found == 'gap on a serve'")["rows"].tolist() == [2]
+
+
+def test_rounding_past_the_middle(log, checked):
+    log = log.rename(columns={"gap_cm": "gap_in"})
+    log.loc[3, "gap_in"] = "126"  # 3.2004 m
+    check = checked(log)
+    assert check.rows_refused == 0
+    assert check.shots["gap_m"].max() == 3.2
+    assert "the middle" in check.folded["read_as"].tolist()
+
+
+def test_nothing_left_is_counted_too(log, checked):
+    log["side"] = "?"
+    check = checked(log)
+    assert check.rows_used == 0
+    assert check.rows_refused == 12
+    assert list(check.shots.columns)[:2] == ["match", "game"]

@@ -1,0 +1,124 @@
+"""Synonyms, case and spacing are folded, and every folding is listed."""
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sidewall.log.synonyms import SYNONYMS, understand_word, words_of
+from sidewall.log.vocabulary import VOCABULARY
+
+
+@pytest.mark.parametrize(
+    ("column", "typed", "value"),
+    [
+        ("side", "FH", "forehand"),
+        ("side", "fh.", "forehand"),
+        ("side", "Backhand ", "backhand"),
+        ("side", "bh", "backhand"),
+        ("stroke", "Service", "serve"),
+        ("stroke", "length", "drive"),
+        ("stroke", "Back-wall boast", "back_wall_boast"),
+        ("stroke", "skid boast", "skid_boast"),
+        ("stroke", "trickle boast", "boast"),
+        ("stroke", "DROP SHOT", "drop"),
+        ("direction", "X-court", "cross"),
+        ("contact", "vol", "volley"),
+        ("contact", "off the back wall", "off_back_wall"),
+        ("ending", "No let", "no_let"),
+        ("ending", "NOT UP", "down"),
+        ("hand", "RH", "right"),
+    ],
+)
+def test_synonym(column, typed, value):
+    assert understand_word(column, typed).value == value
+
+
+@pytest.mark.parametrize(
+    ("typed", "value", "beside"),
+    [
+        ("cross drive", "drive", {"direction": "cross"}),
+        ("straight drop", "drop", {"direction": "straight"}),
+        ("volley drop", "drop", {"contact": "volley"}),
+        ("Cross-court volley lob", "lob", {"direction": "cross", "contact": "volley"}),
+        ("BH straight drive", "drive", {"side": "backhand", "direction": "straight"}),
+        ("drive, cross", "drive", {"direction": "cross"}),
+        ("back wall drive", "drive", {"contact": "off_back_wall"}),
+        ("volley back wall boast", "back_wall_boast", {"contact": "volley"}),
+    ],
+)
+def test_words_beside_the_stroke(typed, value, beside):
+    meaning = understand_word("stroke", typed)
+    assert (meaning.value, meaning.beside) == (value, beside)
+
+
+@pytest.mark.parametrize("typed", ["volley", "BH volley", "vol", "straight", "cross court", "nick"])
+def test_half_a_stroke_is_not_guessed(typed):
+    meaning = understand_word("stroke", typed)
+    assert meaning.value is None
+    assert "stroke" in meaning.mend or "write" in meaning.mend
+
+
+@given(st.sampled_from([(c, w) for c, words in VOCABULARY.items() for w in words]), st.data())
+def test_canonical_words_survive_any_dress(pair, data):
+    column, word = pair
+    joint = data.draw(st.sampled_from([" ", "-", "_", "  "]))
+    dressed = data.draw(st.sampled_from([str.upper, str.title, str.lower]))(word)
+    pad = data.draw(st.sampled_from(["", " ", "\t", "."]))
+    assert understand_word(column, dressed.replace("_", joint) + pad).value == word
+
+
+def test_every_synonym_leads_into_the_vocabulary():
+    for column, synonyms in SYNONYMS.items():
+        for typed in synonyms:
+            assert understand_word(column, typed).value in words_of(column)
+
+
+def test_foldings_are_listed_with_their_rows(log, checked):
+    log["side"] = log["side"].replace("forehand", "FH")
+    log.loc[3, ["stroke", "direction"]] = ["Cross drive", ""]
+    log.loc[4, "choice"] = "-"
+    check = checked(log)
+    assert check.rows_refused == 0
+    assert check.shots.set_index("line").loc[3, "direction"] == "cross"
+    listed = set(check.folded.itertuples(index=False, name=None))
+    assert ("side", "FH", "forehand", int((log["side"] == "FH").sum())) in listed
+    assert ("stroke", "Cross drive", "drive, direction cross", 1) in listed
+    assert ("choice", "-", "blank", 1) in listed
+
+
+def test_direction_and_contact_out_of_the_stroke_alone(log, checked):
+    log = log.drop(columns=["direction", "contact"])
+    log.loc[4, "stroke"] = "straight volley drop"
+    shots = checked(log).shots.set_index("line")
+    assert shots.loc[4, ["direction", "contact"]].tolist() == ["straight", "volley"]
+    assert shots["direction"].notna().sum() == 1
+
+
+def test_known_words_are_known_after_many_unknown_ones(log, checked):
+    many = pd.concat([log] * 31, ignore_index=True)
+    many["match"] = [f"{name} {at // 12}" for at, name in enumerate(many["match"])]
+    strange = (many["stroke"] != "serve") & (many.index < 360)
+    many.loc[strange, "balance"] = [f"word {at}" for at in range(strange.sum())]
+    assert strange.sum() > 200
+    problems = checked(many).problems
+    assert problems.loc[problems["line"] > 361, "line"].empty
+
+
+def test_players_in_one_spelling(log, checked):
+    log.loc[[3, 5], "player"] = ["HAZEL ", "rowan"]
+    log.loc[4, "rally_won_by"] = " ROWAN"
+    check = checked(log)
+    assert check.rows_refused == 0
+    assert list(check.shots["player"].cat.categories) == ["Rowan", "Hazel", "Alder", "Birch"]
+    assert set(check.folded["found"]) == {"HAZEL ", "rowan", " ROWAN"}
+    assert set(check.folded["read_as"]) == {"Hazel", "Rowan"}
+
+
+def test_a_thousand_unknown_words_are_quick(log, checked):
+    many = pd.concat([log] * 200, ignore_index=True)
+    many["match"] = [f"{name} {at // 12}" for at, name in enumerate(many["match"])]
+    many["stroke"] = [f"word {at}" for at in range(len(many))]
+    check = checked(many)
+    assert check.rows_used == 0
+    assert "  and 2380 more" in check.summary().splitlines()
