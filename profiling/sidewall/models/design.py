@@ -32,9 +32,9 @@ class Design:
     ``attack`` is the log-odds difference of attacking and resetting, averaged over cells.
 
     Population curves: every combination of side, family and choice has its own intercept
-    and its own effect of the gap. A player differs from them by an intercept, an attack
-    effect, a gap slope and an attack-by-slope effect, each with a part by side, and by
-    an intercept and an attack effect by family.
+    and its own effect of the gap. A player differs from them in level, and in the
+    attack and the reset curve separately: in height (by side and family) and in slope
+    (by side).
 
     Parameters
     ----------
@@ -87,15 +87,21 @@ class Design:
         return pd.DataFrame(columns)
 
     def random(self, shots: pd.DataFrame) -> pd.DataFrame:
-        """Columns whose coefficients vary by player, shape (n, q)."""
+        """Columns whose coefficients vary by player, shape (n, q).
+
+        Attack and reset have columns of their own. Were they coded as mean and difference,
+        with independent coefficients, whatever holds the many resets together would hold
+        the few attacks too, and players would look more alike than they are.
+        """
         side, family, attack, h = self._codes(shots)
-        base = {"1": np.ones(len(shots)), "attack": attack}
-        if h.shape[1]:
-            base |= {"gap": h[:, 0], "attack:gap": attack * h[:, 0]}
-        columns = dict(base)
-        columns |= {f"backhand:{name}".removesuffix(":1"): side * c for name, c in base.items()}
-        if self.by_family:
-            columns |= {"volley": family, "volley:attack": family * attack}
+        columns = {"1": np.ones(len(shots)), "attack": attack + 0.5}
+        for name, chosen in (("attack", attack + 0.5), ("reset", 0.5 - attack)):
+            columns[f"{name}:backhand"] = chosen * side
+            if h.shape[1]:
+                columns[f"{name}:gap"] = chosen * h[:, 0]
+                columns[f"{name}:backhand:gap"] = chosen * side * h[:, 0]
+            if self.by_family:
+                columns[f"{name}:volley"] = chosen * family
         return pd.DataFrame(columns)
 
     def questions(
@@ -162,9 +168,3 @@ class _FixedBasis:
 
     def basis(self, gap: pd.Series) -> Array:
         return self.rows[np.asarray(gap, dtype=int)]
-
-
-def family_levels(family: pd.Series) -> tuple[str, ...]:
-    """Stroke families that occur, in the vocabulary's order."""
-    met: NDArray[np.object_] = family.dropna().unique().astype(object)
-    return tuple(name for name in FAMILIES if name in met) or FAMILIES[:1]

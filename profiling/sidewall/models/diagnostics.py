@@ -62,7 +62,7 @@ def diagnose(model: TightnessModel, folds: int = 5, bins: int = 10) -> Diagnosti
     DataError
         When the log holds a single match, so that nothing can be held out.
     """
-    used = model.used_
+    used = model.used_[model.used_["won"].notna()]
     matches = used["match"].nunique()
     if matches < 2:
         raise DataError("nothing can be held out of a single match; chart one more")

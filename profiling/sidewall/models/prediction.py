@@ -16,6 +16,7 @@ Kass & Steffey 1989, JASA 84:717-726.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,6 +54,10 @@ class PredictionError:
         Subgroup positions in the fit's own order (see ``subgroup_position``).
     cluster : ndarray of int, shape (n,)
         Rows of one cluster are not independent of each other.
+    weight : ndarray, shape (n,)
+        Weight of each row in the fit.
+    shifts : sequence of ndarray, shape (n,), default ()
+        When the outcomes are estimates themselves: draws of their error.
     """
 
     def __init__(
@@ -64,16 +69,19 @@ class PredictionError:
         group: NDArray[np.intp],
         subgroup: NDArray[np.intp] | None,
         cluster: NDArray[np.intp],
+        weight: Array,
+        shifts: Sequence[Array] = (),
     ) -> None:
         self.fit = fit
         self._information = self._joint_information()
         F, Xc = self._cleared(X, Z, group, subgroup)
-        residual = y - self._probability(X, Z, group, subgroup)
+        residual = weight * (y - self._probability(X, Z, group, subgroup))
         self.n_clusters = len(np.unique(cluster))
         self.scores = self._score_moments(
             Xc * residual[:, None], F * residual[:, None], group, cluster
         )
         self.model = self._model_moments()
+        self._shift_scores = [self._score(Xc, F, weight * shift, group) for shift in shifts]
 
     def _joint_information(self) -> Array:
         """Fixed-effects information with all random effects eliminated; fills the parts."""
@@ -114,6 +122,14 @@ class PredictionError:
             eta += fit.subgroup_effects_.to_numpy()[subgroup]
         return 1.0 / (1.0 + np.exp(-eta))
 
+    def _score(
+        self, Xc: Array, F: Array, shift: Array, group: NDArray[np.intp]
+    ) -> tuple[Array, Array]:
+        """Scores of the fixed (p,) and the groups' own effects (groups, q)."""
+        own = np.zeros((len(self.fit.groups_), F.shape[1]))
+        np.add.at(own, group, F * shift[:, None])
+        return Xc.T @ shift, own
+
     def _score_moments(
         self, Xr: Array, Fr: Array, group: NDArray[np.intp], cluster: NDArray[np.intp]
     ) -> Moments:
@@ -147,8 +163,10 @@ class PredictionError:
             cross_by(F * w, F, rows.group_start),
         )
 
-    def covariance(self, fixed: Array, random: Array) -> tuple[Array, Array]:
-        """Error covariance of ``fixed @ b + random @ u_g`` for every group.
+    def correction(self, fixed: Array, random: Array) -> tuple[Array, Array]:
+        """What clusters and uncertain outcomes change in the error covariance.
+
+        For ``fixed @ b + random @ u_g`` of every group.
 
         Parameters
         ----------
@@ -157,7 +175,8 @@ class PredictionError:
 
         Returns
         -------
-        covariance : ndarray, shape (groups, k, k)
+        correction : ndarray, shape (groups, k, k)
+            To be added to the covariance that holds when rows are independent.
         design_effect : ndarray, shape (k,)
             Noise variance seen in the clusters over that of independent rows.
         """
@@ -167,22 +186,19 @@ class PredictionError:
         own = np.einsum("kq,gqr->gkr", c, mode.inverse)
         rest = fixed[None] - np.einsum("kq,gqp->gkp", c, self._explained)
         y = rest @ np.linalg.inv(self._information)
-        known = own @ c.T + y @ rest.transpose(0, 2, 1)
         seen, expected = (self._sampling(y, own, part) for part in (self.scores, self.model))
         stretch = _stretch(seen.sum(axis=0), expected.sum(axis=0))
         noise = stretch @ expected @ stretch.T
         ratio = np.einsum("gkk->k", seen) / np.einsum("gkk->k", expected)
-        return known - expected + noise + self._component_error(fixed, random), ratio
+        return noise - expected + self._outcome_error(y, own), ratio
 
-    def _component_error(self, fixed: Array, random: Array) -> Array:
-        """What not knowing the variance components adds."""
-        V = self.fit._information()
-        p = fixed.shape[1]
-        T = np.einsum("kq,mgq->gkm", random, self.fit.mode_shift_)
-        T[:, :, :p] += fixed
-        extra = V.copy()
-        extra[:p, :p] -= np.linalg.inv(self.fit._curvature[:p, :p])
-        return T @ extra @ T.transpose(0, 2, 1)
+    def _outcome_error(self, y: Array, own: Array) -> Array | float:
+        """What the outcomes' own uncertainty adds: the estimate is linear in them."""
+        if not self._shift_scores:
+            return 0.0
+        moved = np.stack([y @ x + np.einsum("gkq,gq->gk", own, f) for x, f in self._shift_scores])
+        moved = moved - moved.mean(axis=0)
+        return np.einsum("bgk,bgl->gkl", moved, moved) / (len(moved) - 1)
 
     @staticmethod
     def _sampling(y: Array, own: Array, moments: Moments) -> Array:

@@ -77,7 +77,7 @@ def transform_scores(
     if matches < 2:
         nothing = {"log_loss": [0.0], "se": [np.nan], "worse_by": [0.0], "worse_by_se": [np.nan]}
         return pd.DataFrame(nothing, index=pd.Index(["linear"], name="transform"))
-    won, rally = used["won"].to_numpy(), used["rally_id"].to_numpy()
+    won, rally = used["outcome"].to_numpy(), used["rally_id"].to_numpy()
     losses = {}
     for kind in kinds:
         try:

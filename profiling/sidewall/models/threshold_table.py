@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Final, cast
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.models.cells import cell_counts
 from sidewall.models.thresholds import NOT_KNOWN, Threshold, shots_to_settle, threshold
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
 Array = NDArray[np.float64]
+
+#: Own attacks and own resets that an answer about a player takes.
+LEAST_OWN: Final = 5
 
 _NAMES = "player side family status threshold_m low_m high_m n_attack n_reset n_rallies"
 
@@ -28,7 +32,7 @@ def _advantage(values: Array, covariance: Array) -> tuple[Array, Array]:
 def cell_thresholds(
     model: TightnessModel, values: Array, covariances: Array, z: float
 ) -> list[list[Threshold]]:
-    """Answers by player and cell.
+    """Answers by player and cell; not known with fewer than five own shots of a choice.
 
     Parameters
     ----------
@@ -38,13 +42,21 @@ def cell_thresholds(
     z : float
     """
     widest = [float(gap) for gap in model.gap_max_m()]
+    enough = _choices(model).min(axis=2) >= LEAST_OWN
     return [
         [
-            threshold(model.transform_, *_advantage(v, V), gap, z)
-            for v, V, gap in zip(*player, widest, strict=True)
+            threshold(model.transform_, *_advantage(v, V), gap, z) if own else Threshold(NOT_KNOWN)
+            for v, V, gap, own in zip(*player, widest, charted, strict=True)
         ]
-        for player in zip(values, covariances, strict=True)
+        for *player, charted in zip(values, covariances, enough, strict=True)
     ]
+
+
+def _choices(model: TightnessModel) -> NDArray[np.int64]:
+    """Attacks and resets, shape (players, cells, 2)."""
+    counts = cell_counts(model.used_, model.players_, model.cells_)
+    both = counts[["n_attack", "n_reset"]].to_numpy()
+    return both.reshape(len(model.players_), len(model.cells_), 2)
 
 
 def threshold_table(
@@ -52,18 +64,22 @@ def threshold_table(
 ) -> pd.DataFrame:
     """The table behind :meth:`TightnessModel.thresholds`; same parameters as above."""
     found = cell_thresholds(model, values, covariances, z)
-    counts, widest = cell_counts(model), model.gap_max_m()
+    widest = model.gap_max_m()
+    counts = cell_counts(model.used_, model.players_, model.cells_)
     information = [_information_per_shot(model, *cell) for cell in model.cells_]
+    choices = _choices(model)
+    shares = choices.sum(axis=0) / choices.sum(axis=(0, 2))[:, None]
     rows = []
     for i, player in enumerate(model.players_):
         for j, cell in enumerate(model.cells_):
-            answer, gap = found[i][j], float(widest.iloc[j])
-            more = 0.0
+            answer, gap, more = found[i][j], float(widest.iloc[j]), 0.0
             if answer.status == NOT_KNOWN:
                 d, V = _advantage(values[i, j], covariances[i, j])
                 more = shots_to_settle(model.transform_, d, V, information[j], gap, z)
+                # an attack or reset that is still missing takes so many shots to come by
+                more = max(more, *np.ceil((LEAST_OWN - choices[i, j]) / shares[j]))
             known = (answer.status, answer.gap_m, answer.low_m, answer.high_m)
-            rows.append((player, *cell, *known, *counts.iloc[i * len(model.cells_) + j], more, gap))
+            rows.append((player, *cell, *known, *counts.iloc[i * len(shares) + j], more, gap))
     return pd.DataFrame(rows, columns=[*_NAMES.split(), "more_shots", "gap_max_m"])
 
 
@@ -79,24 +95,7 @@ def _information_per_shot(model: TightnessModel, side: str, family: str) -> Arra
     for choice in ("attack", "reset"):
         some = met[met["choice"] == choice]
         rows = np.column_stack([np.ones(len(some)), model.transform_.basis(some["gap_m"])])
-        p = some["won"].mean() if len(some) else 0.5
-        variance += np.linalg.pinv(p * (1.0 - p) * rows.T @ rows / max(len(met), 1))
+        p = some["outcome"].mean() if len(some) else 0.5
+        weight = p * (1.0 - p) / model.dispersion_[choice]
+        variance += np.linalg.pinv(weight * rows.T @ rows / max(len(met), 1))
     return cast(Array, np.linalg.pinv(variance))
-
-
-def cell_counts(model: TightnessModel) -> pd.DataFrame:
-    """Attacks, resets and rallies by player, side and family, zeros included."""
-    used = model.used_
-    keys = [used[name].astype(str) for name in ("player", "side", "family")]
-    by = used.assign(attack=used["choice"] == "attack").groupby(keys)
-    table = pd.DataFrame(
-        {
-            "n_attack": by["attack"].sum(),
-            "n_reset": by["attack"].size() - by["attack"].sum(),
-            "n_rallies": by["rally_id"].nunique(),
-        }
-    )
-    every = pd.MultiIndex.from_tuples(
-        [(player, *cell) for player in model.players_ for cell in model.cells_]
-    )
-    return table.reindex(every, fill_value=0).astype(int)

@@ -3,19 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Literal, cast
+from typing import Any, Literal, cast
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from sidewall.errors import DataError, NotFittedError
-from sidewall.features.shots import shot_features
+from sidewall.errors import NotFittedError
+from sidewall.features.shots import with_features
+from sidewall.log.vocabulary import CHOICES
+from sidewall.models.cells import (
+    ALL_STROKES,
+    check_choices,
+    check_columns,
+    families_told_apart,
+    widest_gaps,
+)
 from sidewall.models.comfort import comfort_table
+from sidewall.models.components import ComponentAverage
 from sidewall.models.curves import curve_table
-from sidewall.models.design import Design, family_levels
+from sidewall.models.design import Design
 from sidewall.models.diagnostics import Diagnostics, diagnose
+from sidewall.models.outcome import dispersion, with_outcome
 from sidewall.models.pooled_logit import PooledLogit
 from sidewall.models.prediction import PredictionError
 from sidewall.models.selection import transform_scores
@@ -23,8 +33,13 @@ from sidewall.models.threshold_table import cell_thresholds, threshold_table
 from sidewall.models.thresholds import quantile
 from sidewall.models.transforms import KINDS, GapTransform, Kind
 from sidewall.models.usable import usable_shots
+from sidewall.rallies.chain import RallyChain
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
+
+_CHAIN_DRAWS = 100
+_COMPONENT_DRAWS = 1000
+_SD_SHAPE = 2.0  # the mode of a flat prior, on the log scale; see components.py
 
 
 class TightnessModel:
@@ -37,6 +52,10 @@ class TightnessModel:
 
     Parameters
     ----------
+    outcome : {"rally", "value"}, default "rally"
+        What a shot is judged by: who won the rally, or the value of the ball one
+        exchange later in the rally chain (see :mod:`sidewall.rallies.exchange`), which
+        has much less luck in it and trusts the chain's states.
     transform : {"auto", "linear", "log1p", "spline"}, default "auto"
         How the gap enters; "auto" takes the one with the best held-out log loss, folds
         by match.
@@ -45,16 +64,26 @@ class TightnessModel:
         shifts the chance of winning, and the difference between attack and reset.
     match_effects : bool, default True
         Intercepts of matches within players.
-    sd_shape : float, default 1.5
-        Keeps standard deviations between players off zero; see ``PooledLogit``. With 1
-        (plain maximum likelihood) intervals came out too short in simulated ladders of
-        ten players, with 2 too long (figures in DEVELOPERS.md).
+    prior_scale : float, default 0.2
+        How far players may differ: scale, in log odds, of a half-normal prior on each
+        standard deviation between players (0.2 moves an even rally to 55 in 100). With
+        few players the data say little about it; see
+        :mod:`sidewall.models.components`.
     folds : int, default 5
         Folds of matches for "auto".
+    chain : RallyChain, optional
+        For ``outcome="value"``. One that is not fitted yet is fitted to the same log.
+    seed : int, default 0
+        For the draws that carry the chain's uncertainty into the intervals.
 
     Attributes
     ----------
     fit_ : PooledLogit
+        The fit behind it, at the mode of the variance components.
+    fixed_effects_, player_effects_ : Series, DataFrame
+        Population coefficients and players' deviations, averaged over the components.
+    notes_ : list of str
+        What was put together because it was charted too seldom.
     transform_ : GapTransform
     transform_scores_ : DataFrame
         Held-out log loss of every transform tried, with its standard error.
@@ -70,21 +99,32 @@ class TightnessModel:
         Their error covariance, rally-clustered, m = cells * 2 * (1 + k).
     design_effect_ : ndarray, shape (m,)
         Noise variance of each coefficient over that of independent shots.
+    dispersion_ : Series
+        For attack and reset: variance of the outcomes over that of wins and losses with
+        the same chances; 1 for ``outcome="rally"``. Shots are weighted by its inverse.
+    chain_ : RallyChain
+        The chain behind ``outcome="value"``.
     """
 
     def __init__(
         self,
+        outcome: Literal["rally", "value"] = "rally",
         transform: Literal["auto", "linear", "log1p", "spline"] = "auto",
         situation: Sequence[str] = (),
         match_effects: bool = True,
-        sd_shape: float = 1.5,
+        prior_scale: float = 0.2,
         folds: int = 5,
+        chain: RallyChain | None = None,
+        seed: int = 0,
     ) -> None:
+        self.outcome = outcome
         self.transform = transform
         self.situation = situation
         self.match_effects = match_effects
-        self.sd_shape = sd_shape
+        self.prior_scale = prior_scale
         self.folds = folds
+        self.chain = chain
+        self.seed = seed
 
     def fit(self, shots: pd.DataFrame) -> TightnessModel:
         """Fit the curves of all players of a log together.
@@ -97,11 +137,21 @@ class TightnessModel:
         SeparationError
             When some combination of side, family and choice always wins or always loses.
         """
-        used, self.left_out_ = usable_shots(shots)
+        table, self._exchange = with_outcome(shots, self.outcome, self.chain)
+        if self._exchange is not None:
+            self.chain_ = self._exchange.chain
+        used, self.left_out_ = usable_shots(table)
+        check_choices(used, self.left_out_)
+        check_columns(used, self.situation)
+        self.families_, self.notes_ = families_told_apart(used)
+        if self.families_ == (ALL_STROKES,):
+            used = used.assign(family=ALL_STROKES)
         self.used_ = used
-        self._check(used)
         self.players_ = [str(name) for name in sorted(used["player"].astype(str).unique())]
-        self.families_ = family_levels(used["family"])
+        self.dispersion_ = pd.Series(1.0, list(CHOICES), name="dispersion")
+        if self.outcome == "value":
+            self._fit_with("linear", used)
+            self.dispersion_ = dispersion(used, self.predict_proba(used)[:, 1])
         kind: Kind
         if self.transform == "auto":
             self.transform_scores_ = transform_scores(self, used, KINDS, self.folds)
@@ -112,23 +162,6 @@ class TightnessModel:
         self._predict_error(used)
         return self
 
-    def _check(self, used: pd.DataFrame) -> None:
-        if len(used) == 0:
-            raise DataError(
-                "no shot can be used: "
-                + "; ".join(f"{n} {why}" for why, n in self.left_out_.items())
-            )
-        choices = used["choice"].value_counts()
-        for choice in ("attack", "reset"):
-            if choices.get(choice, 0) == 0:
-                raise DataError(
-                    f"the log has no {choice} among its {len(used)} usable shots, so there is "
-                    "nothing to compare; chart the choice, or give read_shots a choice table"
-                )
-        for column in self.situation:
-            if column not in used.columns:
-                raise DataError(f"the log has no column {column!r} to adjust for")
-
     def _fit_with(self, kind: Kind, used: pd.DataFrame) -> None:
         """Estimate with one transform; intervals are left to `fit`."""
         self.transform_ = GapTransform.fit(kind, used["gap_m"])
@@ -136,15 +169,22 @@ class TightnessModel:
         shares = {c: s[s > 0] for c, s in shares.items()}
         self.design_ = Design(self.transform_, self.families_, shares)
         X, Z = self.design_.fixed(used), self.design_.random(used)
-        self.fit_ = PooledLogit(sd_shape=self.sd_shape).fit(
-            used["won"],
+        weight = self._weights(used)
+        self.fit_ = PooledLogit(sd_shape=_SD_SHAPE).fit(
+            used["outcome"] * weight,
             X,
             Z,
             used["player"].astype(str),
+            trials=weight,
             subgroups=used["match"].astype(str) if self.match_effects else None,
         )
+        self.fixed_effects_ = self.fit_.fixed_effects_
+        self.player_effects_ = self.fit_.random_effects_
         self.cells_ = self.design_.cells
         self._contrasts = self.design_.coefficient_contrasts()
+
+    def _weights(self, used: pd.DataFrame) -> Array:
+        return 1.0 / used["choice"].astype(str).map(self.dispersion_).to_numpy(dtype=float)
 
     def _predict_error(self, used: pd.DataFrame) -> None:
         fit = self.fit_
@@ -155,24 +195,33 @@ class TightnessModel:
                 [used["player"].astype(str), used["match"].astype(str)]
             )
             subgroup = fit.subgroup_effects_.index.get_indexer(keys)
+        shifts: list[Array] = []
+        if self._exchange is not None:
+            draws = self._exchange.draws(_CHAIN_DRAWS, np.random.default_rng(self.seed))
+            shifts = [draw[used["row"]] for draw in draws]
         self._error = PredictionError(
             fit,
             self.design_.fixed(used).to_numpy(),
             self.design_.random(used).to_numpy(),
-            used["won"].to_numpy(),
+            used["outcome"].to_numpy(),
             group,
             subgroup,
             used["rally_id"].to_numpy(),
+            self._weights(used),
+            shifts,
         )
-        fixed, random = self._contrasts
-        self.coefficient_covariance_, self.design_effect_ = self._error.covariance(fixed, random)
-        self.coefficients_ = self._coefficients(fixed, random)
+        rng = np.random.default_rng(self.seed)
+        self.average_ = ComponentAverage(fit, _COMPONENT_DRAWS, self.prior_scale, rng)
+        self.fixed_effects_, self.player_effects_ = self.average_.effects(fit)
+        found = self._coefficients(*self._contrasts)
+        self.coefficients_, self.coefficient_covariance_, self.design_effect_ = found
 
-    def _coefficients(self, fixed: Array, random: Array) -> Array:
-        values = fixed @ self.fit_.fixed_effects_.to_numpy()
-        values = values + self.fit_.random_effects_.to_numpy() @ random.T
-        k = self.transform_.n_columns
-        return values.reshape(len(self.players_), len(self.cells_), 2, 1 + k)
+    def _coefficients(self, fixed: Array, random: Array) -> tuple[Array, Array, Array]:
+        """Coefficients of every curve, their covariance, and the design effects."""
+        values, covariance = self.average_.contrasts(fixed, random)
+        correction, design_effect = self._error.correction(fixed, random)
+        shape = (len(self.players_), len(self.cells_), 2, 1 + self.transform_.n_columns)
+        return values.reshape(shape), covariance + correction, design_effect
 
     def _need_fit(self) -> None:
         if not hasattr(self, "fit_"):
@@ -196,9 +245,9 @@ class TightnessModel:
             Columns lose, win.
         """
         self._need_fit()
-        table = shots if "family" in shots.columns else shot_features(shots)
-        known = self.fit_.random_effects_.reindex(table["player"].astype(str)).fillna(0.0)
-        eta = self.design_.fixed(table).to_numpy() @ self.fit_.fixed_effects_.to_numpy()
+        table = with_features(shots)
+        known = self.player_effects_.reindex(table["player"].astype(str)).fillna(0.0)
+        eta = self.design_.fixed(table).to_numpy() @ self.fixed_effects_.to_numpy()
         eta += np.sum(self.design_.random(table).to_numpy() * known.to_numpy(), axis=1)
         win = expit(eta)
         return np.column_stack([1.0 - win, win])
@@ -206,17 +255,15 @@ class TightnessModel:
     # -- answers ----------------------------------------------------------------------
 
     def gap_max_m(self) -> pd.Series:
-        """Widest gap to speak of in each cell: the 99th percentile of those met."""
-        met = self.used_.groupby(["side", "family"], observed=True)["gap_m"].quantile(0.99)
-        return met.reindex(pd.MultiIndex.from_tuples(self.cells_))
+        """Widest gap to speak of in each cell, in metres."""
+        return widest_gaps(self.used_, self.cells_)
 
     def _cell_coefficients(self, situation: Mapping[str, str] | None) -> tuple[Array, Array]:
         """Coefficients (players, cells, 2, 1+k) and covariance (players, cells, 2(1+k), same)."""
         self._need_fit()
         if situation:
-            fixed, random = self.design_.coefficient_contrasts(situation)
-            values = self._coefficients(fixed, random)
-            covariance, _ = self._error.covariance(fixed, random)
+            contrasts = self.design_.coefficient_contrasts(situation)
+            values, covariance, _ = self._coefficients(*contrasts)
         else:
             values, covariance = self.coefficients_, self.coefficient_covariance_
         c, m = len(self.cells_), 2 * values.shape[-1]
@@ -237,6 +284,8 @@ class TightnessModel:
         Returns
         -------
         DataFrame
+            A threshold takes at least five attacks and five resets of the player's own
+            in the cell; with fewer it is not known yet, whatever the other players say.
             ``player``, ``side``, ``family``, ``status``, ``threshold_m``, ``low_m``,
             ``high_m``, ``n_attack``, ``n_reset``, ``n_rallies``, ``more_shots`` (about how
             many further shots of this side and family would settle an open answer, if the

@@ -1,0 +1,167 @@
+"""The commands. Each is thin: the work is done by functions that a notebook could call.
+
+What a command needs is loaded when it runs, so that ``sidewall --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from sidewall.errors import LogError, SidewallError
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    help="From a squash shot log to a player's own loose-ball threshold.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+REFUSED, FAILED = 1, 2
+
+Log = Annotated[Path, typer.Argument(help="The shot log: .csv, .xlsx or .parquet.")]
+Players = Annotated[
+    Path | None, typer.Option("--players", help="Table of players: hand, group, initials.")
+]
+Matches = Annotated[
+    Path | None, typer.Option("--matches", help="Table of matches: date, board width, tin height.")
+]
+BoardWidth = Annotated[
+    float | None,
+    typer.Option("--board-width-cm", help="Width of one floorboard, where the log has none."),
+]
+
+
+@contextmanager
+def _plain_errors() -> Iterator[None]:
+    """Turn what went wrong into one message and exit code 2."""
+    try:
+        yield
+    except SidewallError as error:
+        typer.echo(f"sidewall: {error}", err=True)
+        raise typer.Exit(FAILED) from error
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from sidewall import __version__  # noqa: PLC0415
+
+        typer.echo(f"sidewall {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _program(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Say which version."),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder to write into.")] = Path(
+        "sidewall-demo"
+    ),
+) -> None:
+    """Write a made-up club's log and the full profile of one of its players."""
+    with _plain_errors():
+        from sidewall.cli.demo import make_demo  # noqa: PLC0415
+
+        for line in make_demo(out):
+            typer.echo(line)
+
+
+@app.command()
+def check(
+    log: Log,
+    players: Players = None,
+    matches: Matches = None,
+    board_width_cm: BoardWidth = None,
+) -> None:
+    """Say what of a log can be used, and how to mend the rest.
+
+    Ends with 0 if every row is used, 1 if rows were refused, 2 if the log cannot be read.
+    """
+    with _plain_errors():
+        found = _read(log, players, matches, board_width_cm)
+    typer.echo(found.summary())
+    if found.rows_refused:
+        raise typer.Exit(REFUSED)
+
+
+@app.command()
+def profile(
+    log: Log,
+    player: Annotated[str, typer.Option("--player", help="Whose profile.")],
+    out: Annotated[Path, typer.Option("--out", help="Folder to write into.")],
+    unit: Annotated[
+        str, typer.Option("--unit", help="Unit of every gap: cm, in, m or boards.")
+    ] = "cm",
+    board_width_cm: BoardWidth = None,
+    players: Players = None,
+    matches: Matches = None,
+    outcome: Annotated[
+        str,
+        typer.Option(
+            "--outcome",
+            help="What a shot is judged by: rally (who won it), value (the chance of winning one "
+            "exchange later) or both.",
+        ),
+    ] = "both",
+) -> None:
+    """Write the tables and pictures of one player."""
+    with _plain_errors():
+        from sidewall.cli.profile import write_profile  # noqa: PLC0415
+
+        found = _read(log, players, matches, board_width_cm)
+        if found.rows_refused:
+            typer.echo(
+                f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "
+                f"'sidewall check' says why.",
+                err=True,
+            )
+        if not found.rows_used:
+            raise LogError(f"{log}: no row can be used, so there is nothing to profile.")
+        width_m = None if board_width_cm is None else board_width_cm / 100
+        made = write_profile(found.shots, player, out, unit, width_m, outcome)
+        for line in made.lines():
+            typer.echo(line)
+
+
+@app.command()
+def template(
+    file: Annotated[Path, typer.Argument(help="File to write: .csv or .xlsx.")],
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over a file of that name.")
+    ] = False,
+) -> None:
+    """Write an empty log to type into, with three example rows."""
+    with _plain_errors():
+        from sidewall.log import write_template  # noqa: PLC0415
+
+        if file.exists() and not replace:
+            typer.echo(
+                f"sidewall: {file}: the file exists. Choose another name, or add --replace.",
+                err=True,
+            )
+            raise typer.Exit(FAILED)
+        typer.echo(f"Wrote {write_template(file, overwrite=replace)}")
+        typer.echo(f"Type your shots under the headings, then: sidewall check {file}")
+
+
+def _read(
+    log: Path, players: Path | None, matches: Path | None, board_width_cm: float | None
+) -> Any:
+    from sidewall.log import check_log  # noqa: PLC0415
+
+    return check_log(log, players=players, matches=matches, board_width_cm=board_width_cm)

@@ -1,0 +1,65 @@
+"""Names of players: found although typed a little otherwise, and made safe as file names."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from difflib import get_close_matches
+
+from sidewall.errors import DataError
+
+__all__ = ["file_stem", "find_player"]
+
+_MOST_LISTED = 12
+_LONGEST = 40
+
+
+def find_player(asked: str, players: Sequence[str]) -> str:
+    """Return the player meant.
+
+    Parameters
+    ----------
+    asked
+        As typed; case does not matter unless two players differ in nothing else.
+    players
+        The names there are.
+
+    Raises
+    ------
+    DataError
+        With the names that come close, or all where they are few.
+    """
+    if asked in players:
+        return asked
+    folded = [name for name in players if name.casefold() == asked.strip().casefold()]
+    if len(folded) == 1:
+        return folded[0]
+    by_fold = {name.casefold(): name for name in players}
+    close = [by_fold[name] for name in get_close_matches(asked.casefold(), list(by_fold), n=3)]
+    message = f"No player is called {asked!r}."
+    if close:
+        message += f" Close names: {', '.join(close)}."
+    elif len(players) <= _MOST_LISTED:
+        message += f" Players in the log: {', '.join(players)}."
+    else:
+        message += f" The log has {len(players)} players, such as {', '.join(players[:5])}."
+    raise DataError(message)
+
+
+def file_stem(player: str, players: Sequence[str] = ()) -> str:
+    """Turn a player's name into the start of a file name: letters, digits and hyphens only.
+
+    Parameters
+    ----------
+    player
+        Any text.
+    players
+        All names; where two come out the same, each gets its number in this order.
+    """
+    stem = _stem(player)
+    same = [name for name in players if _stem(name) == stem]
+    return f"{stem}-{same.index(player) + 1}" if len(same) > 1 and player in same else stem
+
+
+def _stem(player: str) -> str:
+    return re.sub(r"[\W_]+", "-", player.casefold()).strip("-")[:_LONGEST].strip("-") or "player"

@@ -1,0 +1,180 @@
+"""A player's profile as files: tables to go on with, pictures to look at."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal, cast
+
+import pandas as pd
+from tqdm import tqdm
+
+from sidewall.cli.files import Profile, Writer, make_folder
+from sidewall.cli.names import file_stem, find_player
+from sidewall.cli.tables import by_outcome, player_tables, player_zones, readable
+from sidewall.court.units import board_width, parse_unit
+from sidewall.errors import DataError
+from sidewall.models import TightnessModel
+
+if TYPE_CHECKING:
+    from sidewall.models.diagnostics import Diagnostics
+
+__all__ = ["OUTCOMES", "write_profile"]
+
+Outcome = Literal["rally", "value"]
+
+#: What a shot may be judged by, and the models that it takes.
+OUTCOMES: Final[dict[str, tuple[Outcome, ...]]] = {
+    "both": ("rally", "value"),
+    "rally": ("rally",),
+    "value": ("value",),
+}
+
+
+def write_profile(
+    shots: pd.DataFrame,
+    player: str,
+    folder: Path,
+    unit: str = "cm",
+    board_width_m: float | None = None,
+    outcome: str = "both",
+) -> Profile:
+    """Fit the model to a log and write one player's tables and pictures.
+
+    Parameters
+    ----------
+    shots
+        A checked shot table with all players: the player borrows from the others.
+    player
+        Whose profile.
+    folder
+        Made if it is not there; files of the same names are written over.
+    unit
+        Unit of every gap: cm, in, m or boards.
+    board_width_m
+        Width of a floorboard; taken from the log where the player's matches share one.
+    outcome
+        What shots are judged by: rally, value or both; see :class:`TightnessModel`.
+
+    Returns
+    -------
+    Profile
+
+    Raises
+    ------
+    SidewallError
+        If the player, unit or outcome is unknown, the log has too little for a model, or the
+        files cannot be written.
+    """
+    import matplotlib as mpl  # noqa: PLC0415
+
+    from sidewall.plots.words import board_width_of, known_player  # noqa: PLC0415
+
+    mpl.use("Agg")  # no window, and none needed
+    if outcome not in OUTCOMES:
+        raise DataError(f"Unknown outcome {outcome!r}; use one of {', '.join(OUTCOMES)}.")
+    parse_unit(unit)
+    if board_width_m is not None:
+        board_width(board_width_m)
+    names = [str(name) for name in shots["player"].cat.categories]
+    player = find_player(player, names)
+    profile = Profile(player, folder)
+    steps = _Steps(3 * len(OUTCOMES[outcome]) + 2)
+    try:
+        models = _fit(shots, OUTCOMES[outcome], profile, steps)
+        some = next(iter(models.values()))
+        known_player(some, player)
+        width = board_width_of(some, player, board_width_m)
+        if parse_unit(unit) == "boards":
+            board_width(width)
+        make_folder(folder)
+        writer = Writer(profile, file_stem(player, names))
+        _pictures(writer, models, {"unit": unit, "board_width_m": width}, steps)
+        steps.next("zones")
+        _zones(writer, shots, unit, width)
+        steps.next("tables")
+        for name, table in player_tables(models, player).items():
+            writer.table(name, readable(table, unit, width))
+        _checks(writer, models, steps)
+    finally:
+        steps.close()
+    return profile
+
+
+class _Steps:
+    """A progress bar on the error stream, shown where that is a terminal."""
+
+    def __init__(self, total: int) -> None:
+        self.bar = tqdm(total=total, desc="profile", unit="step", leave=False, disable=None)
+        self.begun = False
+
+    def next(self, what: str) -> None:
+        """Say what comes now; what came before is done."""
+        if self.begun:
+            self.bar.update()
+        self.begun = True
+        self.bar.set_postfix_str(what)
+
+    def close(self) -> None:
+        self.bar.close()
+
+
+def _fit(
+    shots: pd.DataFrame, outcomes: tuple[Outcome, ...], profile: Profile, steps: _Steps
+) -> dict[str, TightnessModel]:
+    """Fit a model by each outcome; the first must succeed, the others may not."""
+    models: dict[str, TightnessModel] = {}
+    for outcome in outcomes:
+        steps.next(f"model by {outcome}")
+        try:
+            models[outcome] = TightnessModel(outcome=outcome).fit(shots)
+        except DataError as error:
+            if not models:
+                raise DataError(
+                    f"No profile can be made from the {len(shots):,} shots of this log. Chart "
+                    f"more, or see what the model says: {error}."
+                ) from error
+            profile.missing.append(f"model by {outcome}: {error}")
+    return models
+
+
+def _pictures(
+    writer: Writer, models: dict[str, TightnessModel], look: dict[str, Any], steps: _Steps
+) -> None:
+    from sidewall.plots import plot_comfort, plot_threshold  # noqa: PLC0415
+
+    player = writer.profile.player
+    for outcome, model in models.items():
+        steps.next(f"pictures by {outcome}")
+        for name, plot in (("threshold", plot_threshold), ("comfort", plot_comfort)):
+            draw = partial(cast(Any, plot), model, player, **look)
+            writer.picture(f"{name}-by-{outcome}", draw)
+
+
+def _zones(writer: Writer, shots: pd.DataFrame, unit: str, width: float | None) -> None:
+    from sidewall.plots import plot_zone_map  # noqa: PLC0415
+
+    player = writer.profile.player
+    writer.picture("zone-map", partial(plot_zone_map, shots, player))
+    writer.table("zones", readable(player_zones(shots, player), unit, width))
+
+
+def _checks(writer: Writer, models: dict[str, TightnessModel], steps: _Steps) -> None:
+    """Held-out checks, where there are matches enough to hold some out."""
+    from sidewall.plots import plot_calibration  # noqa: PLC0415
+
+    found: dict[str, Diagnostics] = {}
+    for outcome, model in models.items():
+        steps.next(f"checks by {outcome}")
+        try:
+            found[outcome] = model.diagnostics()
+        except DataError as error:
+            writer.profile.missing.append(f"held-out checks by {outcome}: {error}")
+    for outcome, one in found.items():
+        writer.picture(f"calibration-by-{outcome}", partial(plot_calibration, one))
+    if found:
+        for name, tables in (
+            ("held-out-checks", {o: one.held_out.reset_index() for o, one in found.items()}),
+            ("calibration", {o: one.calibration for o, one in found.items()}),
+        ):
+            writer.table(name, readable(by_outcome(tables), "cm", None))

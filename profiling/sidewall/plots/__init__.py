@@ -1,0 +1,47 @@
+"""Pictures: each function draws one, takes ``ax=None`` and returns matplotlib axes.
+
+Drawing libraries are loaded when the first picture is asked for.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+__all__ = [
+    "plot_calibration",
+    "plot_comfort",
+    "plot_court",
+    "plot_front_wall",
+    "plot_match_win_probability",
+    "plot_threshold",
+    "plot_zone_map",
+]
+
+_HOMES = {
+    "plot_calibration": "calibration",
+    "plot_comfort": "comfort",
+    "plot_court": "court",
+    "plot_front_wall": "court",
+    "plot_match_win_probability": "scoring",
+    "plot_threshold": "threshold",
+    "plot_zone_map": "zones",
+}
+
+if TYPE_CHECKING:
+    from sidewall.plots.calibration import plot_calibration
+    from sidewall.plots.comfort import plot_comfort
+    from sidewall.plots.court import plot_court, plot_front_wall
+    from sidewall.plots.scoring import plot_match_win_probability
+    from sidewall.plots.threshold import plot_threshold
+    from sidewall.plots.zones import plot_zone_map
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOMES:
+        return getattr(import_module(f"sidewall.plots.{_HOMES[name]}"), name)
+    raise AttributeError(f"module 'sidewall.plots' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return list(__all__)

@@ -1,0 +1,174 @@
+"""The court to scale: its floor from above, and its front wall."""
+
+from __future__ import annotations
+
+from matplotlib.axes import Axes
+from matplotlib.patches import Rectangle as Patch
+
+from sidewall.court.court import Court, Rectangle
+from sidewall.plots.style import INK, MUTED, new_axes
+
+__all__ = ["court_lines", "plot_court", "plot_front_wall"]
+
+_FLOOR = "#FAF8F3"
+_LINE = "#A9ADB1"
+_TIN = "#C9CCCF"
+
+
+def court_lines(court: Court) -> dict[str, Rectangle]:
+    """Every painted line of the floor as the rectangle of paint that it is, in metres.
+
+    Parameters
+    ----------
+    court
+        The court.
+
+    Returns
+    -------
+    dict
+        Name of the line to its rectangle.
+    """
+    paint = court.line_width_m
+    short = court.short_line_y_m
+    half = court.half_court_line_x_m
+    lines = {
+        # The printed distance is to the edge nearest the back wall.
+        "short line": Rectangle(0.0, short - paint, court.width_m, short),
+        "half-court line": Rectangle(half - paint / 2, short, half + paint / 2, court.length_m),
+    }
+    for side, box in court.service_boxes.items():
+        # The printed side of a box is its inside, so its lines lie around it.
+        outer = box.y_max + paint
+        if side == "left":
+            lines["left box, side"] = Rectangle(box.x_max, box.y_min, box.x_max + paint, outer)
+            lines["left box, back"] = Rectangle(0.0, box.y_max, box.x_max, outer)
+        else:
+            lines["right box, side"] = Rectangle(box.x_min - paint, box.y_min, box.x_min, outer)
+            lines["right box, back"] = Rectangle(box.x_min, box.y_max, court.width_m, outer)
+    return lines
+
+
+def plot_court(court: Court | None = None, ax: Axes | None = None) -> Axes:
+    """Draw the floor from above, to scale, front wall at the top.
+
+    Data go on top in metres: x from the left wall, y from the front wall.
+
+    Parameters
+    ----------
+    court
+        The court; the standard singles court if None.
+    ax
+        Axes to draw into; new ones if None.
+
+    Returns
+    -------
+    Axes
+        With x from 0 at the left wall, y from 0 at the front wall and growing downwards.
+    """
+    court = court or Court()
+    ax = new_axes(ax, size=(4.6, 6.6))
+    floor = court.floor
+    ax.add_patch(
+        Patch((0, 0), floor.width, floor.depth, facecolor=_FLOOR, edgecolor="none", zorder=0)
+    )
+    for name, line in court_lines(court).items():
+        ax.add_patch(
+            Patch(
+                (line.x_min, line.y_min),
+                line.width,
+                line.depth,
+                facecolor=_LINE,
+                edgecolor="none",
+                label=f"_{name}",
+                zorder=2,
+            )
+        )
+    ax.add_patch(
+        Patch((0, 0), floor.width, floor.depth, fill=False, edgecolor=MUTED, lw=1.4, zorder=3)
+    )
+    # The front wall is the one that matters: drawn heavier, outside the floor.
+    ax.add_patch(
+        Patch(
+            (0, -0.14), floor.width, 0.14, facecolor=INK, edgecolor="none", zorder=3, label="_tin"
+        )
+    )
+    middle = floor.width / 2
+    ax.text(middle, -0.22, "front wall", ha="center", va="bottom", fontsize=9.5, color=INK)
+    ax.set_xlim(-0.15, floor.width + 0.15)
+    ax.set_ylim(floor.depth + 0.15, -0.62)
+    ax.set_aspect("equal")
+    ax.set_axis_off()
+    return ax
+
+
+def plot_front_wall(court: Court | None = None, ax: Axes | None = None) -> Axes:
+    """Draw the front wall as the players see it, to scale: tin, service line, out line.
+
+    Data go on top in metres: x from the left wall, z above the floor.
+
+    Parameters
+    ----------
+    court
+        The court; the standard singles court with a tin of 0.48 m if None.
+    ax
+        Axes to draw into; new ones if None.
+
+    Returns
+    -------
+    Axes
+        With x from 0 at the left wall and z from 0 at the floor.
+    """
+    court = court or Court()
+    ax = new_axes(ax, size=(5.4, 4.0))
+    paint = court.line_width_m
+    top = court.front_wall_line_m + paint
+    ax.add_patch(Patch((0, 0), court.width_m, top, facecolor=_FLOOR, edgecolor="none", zorder=0))
+    ax.add_patch(
+        Patch(
+            (0, 0),
+            court.width_m,
+            court.tin_height_m,
+            facecolor=_TIN,
+            edgecolor=MUTED,
+            lw=1.0,
+            hatch="....",
+            label="_tin",
+            zorder=1,
+        )
+    )
+    # Both heights are printed to the lower edge of the paint.
+    for name, z in (("service line", court.service_line_m), ("out line", court.front_wall_line_m)):
+        ax.add_patch(
+            Patch(
+                (0, z),
+                court.width_m,
+                paint,
+                facecolor=_LINE,
+                edgecolor="none",
+                label=f"_{name}",
+                zorder=1,
+            )
+        )
+    for name, z in (
+        ("tin", court.tin_height_m),
+        ("service line", court.service_line_m),
+        ("out line", court.front_wall_line_m),
+    ):
+        ax.text(
+            court.width_m + 0.12,
+            z,
+            f"{name}\n{z:.2f} m",
+            ha="left",
+            va="center",
+            fontsize=9.5,
+            color=INK,
+            linespacing=1.25,
+        )
+    for x in (0.0, court.width_m):
+        ax.plot([x, x], [0, court.clear_height_m], color=MUTED, lw=1.4, zorder=1)
+    ax.plot([0, court.width_m], [0, 0], color=INK, lw=2.5, solid_capstyle="butt", zorder=3)
+    ax.set_xlim(-0.1, court.width_m + 1.55)
+    ax.set_ylim(-0.1, court.clear_height_m)
+    ax.set_aspect("equal")
+    ax.set_axis_off()
+    return ax

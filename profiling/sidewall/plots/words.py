@@ -1,0 +1,204 @@
+"""What pictures of the tightness model say: names of cells, gaps and answers in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from sidewall.court.units import parse_unit, to_display
+from sidewall.errors import DataError
+from sidewall.models.cells import ALL_STROKES
+from sidewall.models.thresholds import CROSSES, NOT_KNOWN
+from sidewall.plots.letters import columns
+
+if TYPE_CHECKING:
+    from sidewall.models.tightness import TightnessModel
+
+__all__ = [
+    "GapWords",
+    "answer_words",
+    "board_width_of",
+    "cell_words",
+    "count",
+    "family_words",
+    "known_player",
+    "more_shots_words",
+    "outcome_words",
+    "plain",
+    "rows_by",
+    "threshold_difference_words",
+    "win_difference_words",
+]
+
+_DECIMALS: Final = {"cm": 0, "in": 0, "m": 2, "boards": 1}
+_LONGEST_NAME: Final = 40
+
+
+def plain(words: str) -> str:
+    """Make a name from a log safe to draw: one line, not too long, ``$`` a plain sign."""
+    line = "".join(letter for letter in " ".join(words.split()) if letter.isprintable())
+    if columns(line) > _LONGEST_NAME:
+        while columns(line) >= _LONGEST_NAME:
+            line = line[:-1]
+        line += "…"
+    return line.replace("$", r"\$")
+
+
+@dataclass(frozen=True)
+class GapWords:
+    """Writes gaps in metres in the reader's unit.
+
+    Parameters
+    ----------
+    unit : str
+        cm, m, in or boards.
+    board_width_m : float or None
+        Needed for boards.
+    """
+
+    unit: str = "cm"
+    board_width_m: float | None = None
+
+    def number(self, gap_m: float) -> str:
+        """Write the number alone, rounded to what a coach can use."""
+        unit = parse_unit(self.unit)
+        value = to_display(float(gap_m), unit, self.board_width_m)
+        return f"{value:.{_DECIMALS[unit]}f}"
+
+    def gap(self, gap_m: float) -> str:
+        """Write the number and its unit."""
+        return f"{self.number(gap_m)} {parse_unit(self.unit)}"
+
+    def interval(self, low_m: float, high_m: float) -> str:
+        """Write two ends without repeating the unit."""
+        return f"{self.number(low_m)} to {self.number(high_m)}"
+
+
+def rows_by(table: pd.DataFrame, *columns: str) -> dict[tuple[str, ...], dict[str, Any]]:
+    """Take a table's rows by the words in some columns."""
+    rows = [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+    return {tuple(str(row[name]) for name in columns): row for row in rows}
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """Write a count with its noun."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def family_words(model: TightnessModel, family: str) -> str:
+    """Name a stroke family: volley, after the bounce, or all strokes if not told apart."""
+    if "contact" not in model.used_.columns:
+        return ALL_STROKES
+    return {"volley": "volley", "ground": "after the bounce"}.get(family, ALL_STROKES)
+
+
+def cell_words(model: TightnessModel, side: str, family: str) -> str:
+    """Name a side and stroke family, to head a panel."""
+    words = family_words(model, family)
+    return f"{side.capitalize()}{',' if words == ALL_STROKES else ''} {words}"
+
+
+def outcome_words(model: TightnessModel) -> str:
+    """Say what the model judges a shot by."""
+    if model.outcome == "value":
+        return "Judged by the chance of winning one exchange later."
+    return "Judged by who won the rally."
+
+
+def more_shots_words(more: float) -> str:
+    """Say how many further shots would settle an answer, to two figures."""
+    if math.isinf(more):
+        return "20,000+ more shots"
+    size = 10 ** max(math.floor(math.log10(max(more, 1))) - 1, 0)
+    return f"about {int(round(more / size) * size):,} more shots"
+
+
+def answer_words(answer: Mapping[str, Any], words: GapWords) -> tuple[str, str]:
+    """Say a threshold, and what is known besides.
+
+    Parameters
+    ----------
+    answer : mapping
+        A row of :meth:`TightnessModel.thresholds`.
+    words : GapWords
+
+    Returns
+    -------
+    tuple of str
+        The answer, and what is known of it where it is not settled; the second may be empty.
+    """
+    status = str(answer["status"])
+    low, high = answer["low_m"], answer["high_m"]
+    if status == CROSSES:
+        gap = words.gap(answer["threshold_m"])
+        return f"attack from {gap} ({words.interval(low, high)})", ""
+    if status != NOT_KNOWN:
+        return status, ""
+    known = []
+    if np.isfinite(low) and words.number(low) != words.number(0.0):
+        known.append(f"below {words.gap(low)} reset is better")
+    if np.isfinite(high):
+        known.append(f"above {words.gap(high)} attack is better")
+    return f"{status}: {more_shots_words(answer['more_shots'])}", ", ".join(known)
+
+
+def known_player(model: TightnessModel, player: str) -> str:
+    """Return the player's name if the model knows it.
+
+    Raises
+    ------
+    DataError
+        With the names it knows.
+    """
+    model._need_fit()
+    if player not in model.players_:
+        raise DataError(
+            f"{player!r} has no shots that the model could use: none but serves and lets, or "
+            "without choice, contact or gap (the model's left_out_ counts them). Chart some, or "
+            f"choose a player of the model: {', '.join(model.players_)}."
+        )
+    return player
+
+
+def board_width_of(model: TightnessModel, player: str, given: float | None) -> float | None:
+    """Return the board width given, else the one of all the player's matches, else None."""
+    if given is not None or "board_width_m" not in model.used_.columns:
+        return given
+    own = model.used_["player"].astype(str) == player
+    widths = model.used_.loc[own, "board_width_m"].unique()
+    return float(widths[0]) if len(widths) == 1 and np.isfinite(widths[0]) else None
+
+
+def threshold_difference_words(row: Mapping[str, Any], words: GapWords) -> str:
+    """Say how much looser a ball the backhand needs, from a row of the comfort table."""
+    at, low, high = (float(row[f"threshold_difference_{end}"]) for end in ("m", "low", "high"))
+    if not np.isfinite([at, low, high]).all():
+        return "difference not known yet"
+    if low <= 0.0 <= high:
+        wide = words.gap(max(-low, high))
+        return f"no clear difference (within {wide})"
+    looser = "backhand" if at > 0 else "forehand"
+    ends = sorted((abs(low), abs(high)))
+    return f"{looser} needs {words.gap(abs(at))} looser ({words.interval(*ends)})"
+
+
+def win_difference_words(row: Mapping[str, Any]) -> str:
+    """Say which side wins more rallies from the same balls, from a row of the comfort table."""
+    at, low, high = (100.0 * float(row[f"win_difference{end}"]) for end in ("", "_low", "_high"))
+    if not np.isfinite([at, low, high]).all():
+        return "not known yet"
+    if low <= 0.0 <= high:
+        return f"no clear difference (within {_points(max(-low, high))} in 100)"
+    better = "backhand" if at > 0 else "forehand"
+    near, far = (_points(end) for end in sorted((abs(low), abs(high))))
+    return f"{better} wins {_points(abs(at))} more in 100 ({near} to {far})"
+
+
+def _points(value: float) -> str:
+    """Write rallies in a hundred: a decimal only where it says something."""
+    return f"{value:.0f}" if value >= 10 else f"{value:.1f}"

@@ -1,0 +1,279 @@
+"""A player's zones drawn on the court: one number a zone, its interval and its n."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Normalize
+from matplotlib.patches import Rectangle as Patch
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from sidewall.court.court import Court, Rectangle
+from sidewall.court.zones import Zones
+from sidewall.errors import DataError
+from sidewall.features.places import zones_of_court
+from sidewall.features.shots import with_features
+from sidewall.features.zones import zone_features
+from sidewall.plots.court import plot_court
+from sidewall.plots.letters import columns
+from sidewall.plots.style import INK, QUIET, new_axes, text_on, title, value_map
+from sidewall.plots.words import plain
+
+__all__ = ["plot_zone_map"]
+
+Value = Literal["win_rate", "attack_share", "share", "gap_m"]
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """How one value is read from the zone table and put into words."""
+
+    title: str
+    low: str
+    high: str
+    n: str
+    small: str
+    scale: float
+    unit: str
+    least_span: float
+
+
+_SHOWN: Final[dict[str, _Shown]] = {
+    "win_rate": _Shown(
+        "rallies won", "win_low", "win_high", "decided", "interval", 100.0, "%", 0.2
+    ),
+    "attack_share": _Shown(
+        "attacks", "attack_low", "attack_high", "choices", "interval", 100.0, "%", 0.2
+    ),
+    "share": _Shown(
+        "share of shots", "share_low", "share_high", "shots", "interval", 100.0, "%", 0.1
+    ),
+    "gap_m": _Shown(
+        "median gap", "gap_q1_m", "gap_q3_m", "shots", "middle half of the gaps", 100.0, " cm", 0.2
+    ),
+}
+_EMPTY: Final = "#F1F1EF"
+#: Letters of a name that leave room for what is shown on the same line.
+_SHORT: Final = 24
+
+
+def plot_zone_map(
+    shots: pd.DataFrame,
+    player: str,
+    value: Value = "win_rate",
+    ax: Axes | None = None,
+    court: Court | Zones | None = None,
+    *,
+    min_shots: int = 10,
+    level: float = 0.95,
+) -> Axes:
+    """Draw a value for each zone of contact on the court, to scale.
+
+    Parameters
+    ----------
+    shots
+        A canonical shot table, or any rows of a table from `shot_features`.
+    player
+        Whose shots.
+    value
+        ``win_rate`` (rallies won by the hitter), ``attack_share``, ``share`` (of the player's
+        shots) or ``gap_m`` (median gap of the incoming ball, with its middle half).
+    ax
+        Axes to draw into; new ones if None.
+    court
+        A court, or zones with boundaries of one's own; the standard singles court if None.
+    min_shots
+        Zones with fewer shots are hatched and show no value. A share rests on all the shots
+        of the player, so there it is those that must reach this number.
+    level
+        Confidence level of the intervals.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    DataError
+        If the player is not in the table, the value is unknown, or the log tells neither the
+        depth nor the lane of any shot.
+
+    Notes
+    -----
+    Where the log has no ``y_m`` the zones are the three lanes over the whole length, and
+    without ``x_m`` the lane comes from side, hand and gap. Shots without a known zone are
+    left out, and the note below the court says how many.
+    """
+    if value not in _SHOWN:
+        raise DataError(f"Unknown value {value!r}; use one of {', '.join(_SHOWN)}.")
+    shown = _SHOWN[value]
+    zones = zones_of_court(court)
+    table = _zone_table(shots, player, zones, level)
+    keys = [key for key in ("depth", "lane") if key in table.columns]
+    placed = table.dropna(subset=keys)
+    rectangles = _rectangles(zones, keys)
+    rows = {tuple(row[key] for key in keys): row for row in placed.to_dict("records")}
+
+    def enough(row: dict[Any, Any] | None) -> bool:
+        if row is None:
+            return False
+        rests_on = table["shots"].sum() if value == "share" else row[shown.n]
+        return bool(rests_on >= min_shots and np.isfinite(row[value]))
+
+    norm = _norm([row[value] for row in rows.values() if enough(row)], shown.least_span)
+    ax = new_axes(ax, size=(4.6, 7.0))
+    plot_court(zones.court, ax=ax)
+    for key, rectangle in rectangles.items():
+        row = rows.get(key)
+        if row is not None and enough(row):
+            _draw_value(ax, rectangle, row, value=value, norm=norm)
+        else:
+            _draw_too_few(ax, rectangle, 0 if row is None else int(row[shown.n]))
+    name = plain(player)
+    # a long name has a line to itself, as both together would not fit above the court
+    title(ax, f"{name}:{' ' if columns(name) <= _SHORT else chr(10)}{shown.title}")
+    _colour_bar(ax, norm, shown)
+    small = shown.small if value == "gap_m" else f"{level:.0%} interval"
+    _note(ax, table, placed, small)
+    return ax
+
+
+def _zone_table(shots: pd.DataFrame, player: str, zones: Zones, level: float) -> pd.DataFrame:
+    features = with_features(shots, zones)
+    own = features[(features["player"] == player) & (features["stroke"] != "serve")]
+    if own.empty:
+        known = ", ".join(map(str, features["player"].dropna().unique()))
+        raise DataError(
+            f"{player!r} has no shots but serves in this table. Players in it: {known}."
+        )
+    keys = [key for key in ("depth", "lane") if own[key].notna().any()]
+    if not keys:
+        raise DataError(
+            f"No shot of {player} has a place on the court. Log x_m and y_m at contact, or give "
+            "the player's hand, from which lane follows with side and gap."
+        )
+    return zone_features(own, by=["player", *keys], court=zones, level=level)
+
+
+def _rectangles(zones: Zones, keys: list[str]) -> dict[tuple[str, ...], Rectangle]:
+    """Rectangle of each zone; a direction that is not known is not divided."""
+    whole: dict[tuple[str, ...], Rectangle] = {}
+    for (depth, lane), part in zones.rectangles().items():
+        key = tuple({"depth": depth, "lane": lane}[name] for name in keys)
+        have = whole.get(key, part)
+        whole[key] = Rectangle(
+            min(have.x_min, part.x_min),
+            min(have.y_min, part.y_min),
+            max(have.x_max, part.x_max),
+            max(have.y_max, part.y_max),
+        )
+    return whole
+
+
+def _norm(values: list[float], least_span: float) -> Normalize:
+    """Colour limits on round tenths, wide enough that noise does not look like contrast."""
+    if not values:
+        return Normalize(0.0, 1.0)
+    low = np.floor(min(values) * 10 + 1e-9) / 10
+    high = np.ceil(max(values) * 10 - 1e-9) / 10
+    if high - low < least_span:
+        high = low + least_span
+    return Normalize(float(low), float(high))
+
+
+def _draw_value(
+    ax: Axes, at: Rectangle, row: dict[Any, Any], *, value: str, norm: Normalize
+) -> None:
+    shown = _SHOWN[value]
+    colour = value_map()(float(norm(row[value])))
+    ax.add_patch(_patch(at, facecolor=colour, edgecolor="white", linewidth=1.5, zorder=1))
+    number = f"{row[value] * shown.scale:.0f}{shown.unit}"
+    low, high = (row[name] * shown.scale for name in (shown.low, shown.high))
+    _label(
+        ax,
+        at,
+        colour,
+        [(number, 13.0, "bold"), (f"{low:.0f}–{high:.0f}{shown.unit}", 9.0, "normal"),
+         (f"n = {row[shown.n]:,}", 9.0, "normal")],
+    )  # fmt: skip
+
+
+def _draw_too_few(ax: Axes, at: Rectangle, n: int) -> None:
+    ax.add_patch(
+        _patch(at, facecolor=_EMPTY, edgecolor="#C4C7C9", linewidth=1.0, hatch="///", zorder=1)
+    )
+    _label(ax, at, _EMPTY, [("too few", 9.0, "normal"), (f"n = {n:,}", 9.0, "normal")])
+
+
+def _patch(at: Rectangle, **look: Any) -> Patch:
+    return Patch((at.x_min, at.y_min), at.width, at.depth, **look)
+
+
+def _label(ax: Axes, at: Rectangle, background: Any, lines: list[tuple[str, float, str]]) -> None:
+    """Lines of text in the middle of a zone, on a patch that keeps court lines off them."""
+    x, y = at.centre
+    ink = text_on(background)
+    gap = 0.47
+    half = (len(lines) * gap + 0.1) / 2
+    wide = min(0.72, at.width / 2)
+    ax.add_patch(
+        Patch(
+            (x - wide, y - half),
+            2 * wide,
+            2 * half,
+            facecolor=background,
+            edgecolor="none",
+            zorder=3.5,
+        )
+    )
+    for i, (words, size, weight) in enumerate(lines):
+        ax.text(
+            x,
+            y + (i - (len(lines) - 1) / 2) * gap,
+            words,
+            ha="center",
+            va="center",
+            fontsize=size,
+            fontweight=weight,
+            color=ink,
+            zorder=4,
+        )
+
+
+def _colour_bar(ax: Axes, norm: Normalize, shown: _Shown) -> None:
+    bar = ax.figure.colorbar(
+        ScalarMappable(norm, value_map()),
+        ax=ax,
+        orientation="horizontal",
+        fraction=0.03,
+        pad=0.02,
+        aspect=30,
+        shrink=0.85,
+    )
+    bar.locator = MaxNLocator(nbins=5, steps=[1, 2, 5, 10])
+    bar.formatter = FuncFormatter(lambda v, _: f"{round(v * shown.scale, 6):g}{shown.unit}")
+    bar.update_ticks()
+    bar.ax.tick_params(labelsize=9, colors=INK, length=2)
+    bar.outline.set_visible(False)
+
+
+def _note(ax: Axes, table: pd.DataFrame, placed: pd.DataFrame, small: str) -> None:
+    total, here = int(table["shots"].sum()), int(placed["shots"].sum())
+    words = f"n = {here:,} shots, serves left out; small figures: {small}"
+    if total > here:
+        words += f"\n{total - here:,} more shots have no known zone"
+    ax.text(
+        0.5,
+        -0.005,
+        words,
+        transform=ax.transAxes,
+        ha="center",
+        va="top",
+        fontsize=8.5,
+        color=QUIET,
+    )

@@ -1,0 +1,6 @@
+"""Rallies: the chain of balls, what each is worth, and who made the opening."""
+
+from sidewall.rallies.chain import RallyChain
+from sidewall.rallies.states import BallStates
+
+__all__ = ["BallStates", "RallyChain"]

@@ -1,0 +1,110 @@
+"""Absorbing Markov chains: exact results by linear algebra.
+
+Source: Kemeny & Snell 1960, Finite Markov Chains, chapter 3; Grinstead & Snell,
+Introduction to Probability, chapter 11.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from sidewall.errors import DataError
+
+Array = NDArray[Any]
+
+
+def never_absorbed(Q: ArrayLike) -> NDArray[np.bool_]:
+    """Find transient states from which no absorbing state can be reached.
+
+    Parameters
+    ----------
+    Q : array-like, shape (s, s)
+        Probabilities among transient states; what a row lacks to 1 leads to absorption.
+
+    Returns
+    -------
+    ndarray of bool, shape (s,)
+    """
+    Q = np.asarray(Q, dtype=float)
+    reaches = Q.sum(axis=1) < 1.0 - 1e-12
+    for _ in range(len(Q)):
+        grown = reaches | ((Q > 0) @ reaches)
+        if (grown == reaches).all():
+            break
+        reaches = grown
+    return ~reaches
+
+
+def fundamental_matrix(Q: ArrayLike) -> Array:
+    """Expected number of visits to each transient state, ``(I - Q)^-1``.
+
+    Parameters
+    ----------
+    Q : array-like, shape (s, s)
+
+    Returns
+    -------
+    ndarray, shape (s, s)
+        Row: the state one starts in.
+
+    Raises
+    ------
+    DataError
+        When some state never leads to an end; it is named by its position.
+    """
+    Q = np.asarray(Q, dtype=float)
+    stuck = np.flatnonzero(never_absorbed(Q))
+    if len(stuck):
+        raise DataError(
+            f"from state {', '.join(map(str, stuck))} the rally never ends; "
+            "merge it with a state that does, or leave it out"
+        )
+    return np.linalg.inv(np.eye(len(Q)) - Q)
+
+
+def expected_steps(Q: ArrayLike) -> Array:
+    """Expected number of steps before absorption, from each transient state."""
+    return fundamental_matrix(Q).sum(axis=1)
+
+
+def absorption(Q: ArrayLike, R: ArrayLike) -> Array:
+    """Chance of ending in each absorbing state, from each transient state.
+
+    Parameters
+    ----------
+    Q : array-like, shape (s, s)
+    R : array-like, shape (s, a)
+        Probabilities from transient to absorbing states.
+
+    Returns
+    -------
+    ndarray, shape (s, a)
+    """
+    return fundamental_matrix(Q) @ np.asarray(R, dtype=float)
+
+
+def alternating_values(one: Array, two: Array) -> tuple[Array, Array]:
+    """Chances of winning and losing when two strikers alternate.
+
+    With W and L the chances that the striker wins and loses, w and l the parts decided by
+    the stroke itself and T the moves to the opponent's states: ``W1 = w1 + T1 L2`` and
+    ``L1 = l1 + T1 W2``, and the same with the two exchanged. Works on stacks of chains.
+
+    Parameters
+    ----------
+    one, two : ndarray, shape (..., s, s + 3)
+        Rows of probabilities: the opponent's next state, then win, lose, let.
+
+    Returns
+    -------
+    first, second : ndarray, shape (..., s, 2)
+        Chance of winning and of losing the rally, for either striker; a let is the rest.
+    """
+    s = one.shape[-2]
+    T1, T2 = one[..., :s], two[..., :s]
+    b1, b2 = one[..., s : s + 2], two[..., s : s + 2]
+    first = np.linalg.solve(np.eye(s) - T1 @ T2, b1 + T1 @ b2[..., ::-1])
+    return first, b2 + T2 @ first[..., ::-1]

@@ -1,0 +1,180 @@
+"""The rally chain: what each ball is worth to the player who is about to strike it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.errors import DataError, NotFittedError
+from sidewall.rallies.absorbing import alternating_values, fundamental_matrix, never_absorbed
+from sidewall.rallies.pooling import concentration, ladder_rows, pooled_rows
+from sidewall.rallies.states import BallStates, StateRule
+from sidewall.rallies.transitions import ENDS, Transitions, transitions
+
+Array = NDArray[np.float64]
+
+
+class RallyChain:
+    """Markov chain of rally states, seen from the striker; the two players alternate.
+
+    The quantity: P(striker wins the rally | the ball as the striker finds it), lets left
+    out. A state is what a rule says about the ball (by default side, ground stroke or
+    volley, and gap band); given it, what went before is taken not to matter, which
+    ``order_test`` checks. Each player's transition rows are drawn toward the ladder's by
+    an empirical-Bayes Dirichlet.
+
+    Parameters
+    ----------
+    states : StateRule, optional
+        Names the state of every shot; :class:`BallStates` by default.
+
+    Attributes
+    ----------
+    states_, players_ : list of str
+    counts_ : ndarray, shape (players, s, s + 3)
+        Moves seen: to the opponent's next state, then win, lose, let.
+    visits_ : Series
+        Shots played from each state.
+    concentration_ : Series
+        By state: how many shots of one's own weigh as much as the ladder's row.
+    transition_ : DataFrame, s x (s + 3)
+        The ladder's rows.
+    rows_ : ndarray, shape (players, s, s + 3)
+        Each player's pooled rows.
+    win_probability_ : Series
+        By state, between two players of the ladder's average.
+    expected_shots_ : Series
+        By state, shots until the rally ends, the striker's own among them.
+    fundamental_matrix_ : DataFrame, s x s
+        Expected visits to each state, by either player, before the rally ends.
+    notes_ : list of str
+        States never reached, or from which no rally was seen to end.
+    """
+
+    def __init__(self, states: StateRule | None = None) -> None:
+        self.states = states
+
+    def fit(self, shots: pd.DataFrame) -> RallyChain:
+        """Count and pool the transitions of a log of whole rallies.
+
+        Raises
+        ------
+        DataError
+            When no transition between known states is left.
+        """
+        self._rule: StateRule = BallStates() if self.states is None else self.states
+        moves = transitions(shots, self._rule)
+        if not moves.known.any():
+            raise DataError("no shot has both a known state and a known continuation")
+        self.states_, self.players_ = moves.states, moves.players
+        self._moves = moves
+        self._set_counts(count_moves(moves))
+        return self
+
+    def _set_counts(self, counts: Array) -> None:
+        s = len(self.states_)
+        total = counts.sum(axis=0)
+        reached = total.sum(axis=1) > 0
+        stuck = never_absorbed(ladder_rows(counts)[:, :s]) & reached
+        self.notes_ = [f"never reached: {self.states_[k]}" for k in np.flatnonzero(~reached)]
+        self.notes_ += [f"never left: {self.states_[k]}" for k in np.flatnonzero(stuck)]
+        counts = np.where(stuck[:, None], 0.0, counts)
+        self.counts_, self._usable = counts, reached & ~stuck
+        alpha = np.array([concentration(counts[:, k]) for k in range(s)])
+        self.rows_ = pooled_rows(counts, alpha)
+        ladder = ladder_rows(counts)
+        index = pd.Index(self.states_, name="state")
+        self.visits_ = pd.Series(total.sum(axis=1).astype(int), index, name="shots")
+        self.concentration_ = pd.Series(alpha, index, name="concentration")
+        self.transition_ = pd.DataFrame(ladder, index, [*self.states_, *ENDS])
+        N = fundamental_matrix(ladder[:, :s])
+        blank = np.where(self._usable, 1.0, np.nan)
+        self.fundamental_matrix_ = pd.DataFrame(N, index, self.states_)
+        self.expected_shots_ = pd.Series(N.sum(axis=1) * blank, index, name="shots left")
+        value = win_share(alternating_values(ladder, ladder)[0])
+        self.win_probability_ = pd.Series(value, index, name="win probability")
+
+    def _need_fit(self) -> None:
+        if not hasattr(self, "rows_"):
+            raise NotFittedError("call RallyChain().fit(shots) first")
+
+    def _position(self, player: str) -> int:
+        self._need_fit()
+        if player not in self.players_:
+            raise DataError(
+                f"no player {player!r} in the chain; it knows {', '.join(self.players_)}"
+            )
+        return self.players_.index(player)
+
+    def pair(self, player: str, opponent: str | None = None) -> pd.DataFrame:
+        """What each ball is worth to one player against another.
+
+        Parameters
+        ----------
+        player : str
+        opponent : str, optional
+            By default the ladder's average.
+
+        Returns
+        -------
+        DataFrame
+            By state: ``win_probability``, ``expected_shots``, and ``shots``, the number
+            of the player's own from that state (0: all comes from the ladder).
+        """
+        one = self._position(player)
+        mine = self.rows_[one]
+        theirs = (
+            self.transition_.to_numpy()
+            if opponent is None
+            else self.rows_[self._position(opponent)]
+        )
+        s = len(self.states_)
+        both = np.block([[np.zeros((s, s)), mine[:, :s]], [theirs[:, :s], np.zeros((s, s))]])
+        left = fundamental_matrix(both).sum(axis=1)[:s]
+        blank = np.where(self._usable, 1.0, np.nan)
+        return pd.DataFrame(
+            {
+                "win_probability": win_share(alternating_values(mine, theirs)[0]),
+                "expected_shots": left * blank,
+                "shots": self.counts_[one].sum(axis=1).astype(int),
+            },
+            index=pd.Index(self.states_, name="state"),
+        )
+
+    def pair_values(self, rows: Array, one: NDArray, two: NDArray) -> Array:
+        """Chance of winning for striker `one` against `two`, shape (..., pairs, s).
+
+        Parameters
+        ----------
+        rows : ndarray, shape (..., players, s, s + 3)
+            Transition rows, the fitted ``rows_`` or draws of them.
+        one, two : ndarray of int, shape (pairs,)
+            Positions of players.
+        """
+        first, _ = alternating_values(rows[..., one, :, :], rows[..., two, :, :])
+        return win_share(first)
+
+    def moves(self, shots: pd.DataFrame | None = None) -> Transitions:
+        """Transitions of a log in this chain's states; of the fitted log by default."""
+        self._need_fit()
+        if shots is None:
+            return self._moves
+        return transitions(shots, self._rule, self.players_, self.states_)
+
+
+def count_moves(moves: Transitions) -> Array:
+    """Transition counts by player, shape (players, s, s + 3)."""
+    s, players = len(moves.states), len(moves.players)
+    known = moves.known
+    code = (moves.striker * s + moves.start) * (s + 3) + moves.target
+    counts = np.bincount(code[known], minlength=players * s * (s + 3))
+    return counts.reshape(players, s, s + 3).astype(float)
+
+
+def win_share(chances: Array) -> Array:
+    """P(win | decided) from chances of winning and losing; NaN where neither can be."""
+    decided = chances.sum(axis=-1)
+    share: Array = np.full(decided.shape, np.nan)
+    np.divide(chances[..., 0], decided, out=share, where=decided > 0)
+    return share

@@ -1,0 +1,110 @@
+"""Bootstrap intervals for what balls and shots are worth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.errors import DataError
+from sidewall.rallies.absorbing import alternating_values
+from sidewall.rallies.pooling import ladder_rows
+from sidewall.rallies.resample import RallyBootstrap
+from sidewall.rallies.worth import PairIndex, before_and_after
+
+if TYPE_CHECKING:
+    from sidewall.rallies.chain import RallyChain
+
+Array = NDArray[Any]
+
+
+def percentile_limits(draws: Array, level: float) -> tuple[Array, Array]:
+    """Percentile interval over the first axis, missing values apart."""
+    tails = [50.0 * (1.0 - level), 50.0 * (1.0 + level)]
+    some = ~np.isnan(draws).all(axis=0)
+    low, high = np.full((2, *draws.shape[1:]), np.nan)
+    if some.any():
+        low[some], high[some] = np.nanpercentile(draws[:, some], tails, axis=0)
+    return low, high
+
+
+def state_table(
+    chain: RallyChain, draws: int, level: float, rng: np.random.Generator
+) -> pd.DataFrame:
+    """Value and length of every state with intervals; see :meth:`RallyChain.state_values`."""
+    moves = chain.moves()
+    boot = RallyBootstrap(moves, chain.concentration_.to_numpy(), draws, rng)
+    s = len(moves.states)
+    value, length = [], []
+    for counts in boot.counts():
+        ladder = ladder_rows(counts)
+        reached = ladder.sum(axis=-1) > 0
+        wins, losses = np.moveaxis(alternating_values(ladder, ladder)[0], -1, 0)
+        with np.errstate(invalid="ignore"):
+            value.append(np.where(reached, wins / (wins + losses), np.nan))
+        left = np.linalg.solve(np.eye(s) - ladder[..., :s], np.ones((s, 1)))[..., 0]
+        length.append(np.where(reached, left, np.nan))
+    value_low, value_high = percentile_limits(np.concatenate(value), level)
+    length_low, length_high = percentile_limits(np.concatenate(length), level)
+    return pd.DataFrame(
+        {
+            "win_probability": chain.win_probability_,
+            "win_low": value_low,
+            "win_high": value_high,
+            "expected_shots": chain.expected_shots_,
+            "shots_low": length_low,
+            "shots_high": length_high,
+            "shots": chain.visits_,
+        }
+    )
+
+
+def value_table(
+    chain: RallyChain,
+    by: Sequence[str],
+    draws: int,
+    level: float,
+    rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Sums of shot values with intervals; see :meth:`RallyChain.value_by`."""
+    moves = chain.moves()
+    missing = [name for name in by if name not in moves.table.columns]
+    if missing:
+        raise DataError(f"the log has no column {', '.join(missing)} to sum the values by")
+    keys = moves.table[list(by)].astype(object)
+    known = keys.notna().all(axis=1).to_numpy()
+    grouped = keys[known].groupby(list(by), sort=True)
+    code = np.full(len(keys), -1)
+    code[known] = grouped.ngroup()
+    groups = int(code.max()) + 1
+    pairs = PairIndex(moves)
+
+    def sums(rows: Array, weight: Array) -> tuple[Array, Array]:
+        before, after = before_and_after(chain, moves, pairs, rows)
+        value = after - before
+        use = known & ~np.isnan(value)
+        total = np.bincount(code[use], weights=(weight * value)[use], minlength=groups)
+        return total, np.bincount(code[use], weights=weight[use], minlength=groups)
+
+    total, n = sums(chain.rows_, np.ones(len(code)))
+    boot = RallyBootstrap(moves, chain.concentration_.to_numpy(), draws, rng)
+    again = np.empty((2, draws, groups))
+    for k, rows in enumerate(boot.rows()):
+        again[0, k], again[1, k] = sums(rows, boot.shot_weights(k))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        low, high = percentile_limits(100.0 * again[0] / again[1], level)
+        mean = 100.0 * total / n
+    use = code >= 0
+    first = keys[known].drop_duplicates().sort_values(list(by)).reset_index(drop=True)
+    rallies = pd.DataFrame({"code": code[use], "rally": moves.rally[use]}).drop_duplicates()
+    return first.assign(
+        points=total,
+        points_per_100=mean,
+        low=low,
+        high=high,
+        shots=n.astype(int),
+        rallies=np.bincount(rallies["code"], minlength=groups),
+    )

@@ -1,0 +1,102 @@
+"""From shots to transitions: which ball led to which, and how the rally ended."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.errors import DataError
+from sidewall.features.shots import with_features
+from sidewall.rallies.states import StateRule
+
+Ints = NDArray[np.int64]
+
+#: Columns behind the states: how a rally ends, seen from the striker.
+ENDS = ("win", "lose", "let")
+
+
+@dataclass(frozen=True)
+class Transitions:
+    """Every shot as a move from the striker's state to the opponent's, or to an end.
+
+    Attributes
+    ----------
+    table : DataFrame
+        The feature table, one row a shot.
+    states : list of str
+    players : list of str
+    start : ndarray of int, shape (n,)
+        State before the shot; -1 where it is not known.
+    target : ndarray of int, shape (n,)
+        The opponent's state, or ``len(states)`` plus 0 win, 1 lose, 2 let; -1 unknown.
+    striker, opponent : ndarray of int, shape (n,)
+        Positions in `players`.
+    rally : ndarray of int, shape (n,)
+    """
+
+    table: pd.DataFrame
+    states: list[str]
+    players: list[str]
+    start: Ints
+    target: Ints
+    striker: Ints
+    opponent: Ints
+    rally: Ints
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Rows whose start and target are both known."""
+        return (self.start >= 0) & (self.target >= 0)
+
+
+def transitions(
+    shots: pd.DataFrame,
+    rule: StateRule,
+    players: list[str] | None = None,
+    states: list[str] | None = None,
+) -> Transitions:
+    """Read off the transitions of whole rallies.
+
+    Parameters
+    ----------
+    shots : DataFrame
+        Whole rallies, as :func:`sidewall.read_shots` gives.
+    rule : StateRule
+        Names the state of every shot.
+    players, states : list of str, optional
+        Known beforehand, from a fitted chain.
+
+    Raises
+    ------
+    DataError
+        When the rule names states that a fitted chain does not have, or a player is new.
+    """
+    table = with_features(shots)
+    named = rule(table)
+    if not isinstance(named.dtype, pd.CategoricalDtype):
+        named = named.astype("category")
+    found = [str(name) for name in named.cat.categories]
+    if states is not None and found != states:
+        raise DataError(
+            "the state rule gives other states than the fitted chain has; use the same rule"
+        )
+    names = players or sorted(set(table["player"].astype(str)) | set(table["opponent"].astype(str)))
+    known = pd.Index(names)
+    striker, opponent = (
+        known.get_indexer(pd.Index(table[who].astype(str))).astype(np.int64)
+        for who in ("player", "opponent")
+    )
+    if (striker < 0).any() or (opponent < 0).any():
+        strange = table["player"].astype(str)[striker < 0].unique().tolist()
+        raise DataError(f"the fitted chain does not know {', '.join(strange)}; fit it again")
+    start = named.cat.codes.to_numpy().astype(np.int64)
+    last = (table["shots_left"] == 0).to_numpy()
+    won = table["won"].to_numpy(dtype=float)
+    end = len(found) + np.select([won == 1.0, won == 0.0], [0, 1], 2)
+    following = np.append(start[1:], -1)
+    target = np.where(last, end, following)
+    rally = table["rally_id"].to_numpy(dtype=np.int64)
+    return Transitions(table, found, names, start, target, striker, opponent, rally)

@@ -1,0 +1,21 @@
+"""Exact chances of winning games and matches from the chance of winning a rally.
+
+The chance may differ between rallies one serves and rallies one receives. Rallies are taken as
+independent, and lets are left out: a let is played again and changes nothing. Everything is
+exact recursion and small linear systems; nothing is simulated.
+"""
+
+from sidewall.scoring.expectations import GameExpectation, MatchExpectation
+from sidewall.scoring.game import Game
+from sidewall.scoring.hand_in_hand_out import HandInHandOut
+from sidewall.scoring.match import Match
+from sidewall.scoring.point_a_rally import PointARally
+
+__all__ = [
+    "Game",
+    "GameExpectation",
+    "HandInHandOut",
+    "Match",
+    "MatchExpectation",
+    "PointARally",
+]
