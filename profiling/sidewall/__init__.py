@@ -31,18 +31,25 @@ _HOMES = {
     "zone_features": "sidewall.features",
     "TightnessModel": "sidewall.models",
     "PooledLogit": "sidewall.models",
+    "RallyChain": "sidewall.rallies",
+    "BallStates": "sidewall.rallies",
+    "LooseBall": "sidewall.rallies",
     "plot_court": "sidewall.plots",
     "plot_front_wall": "sidewall.plots",
     "plot_zone_map": "sidewall.plots",
     "plot_threshold": "sidewall.plots",
     "plot_comfort": "sidewall.plots",
     "plot_calibration": "sidewall.plots",
+    "plot_match_win_probability": "sidewall.plots",
 }
-_MODULES = ("simulate", "errors")
+_MODULES = ("errors", "scoring", "simulate")
 
 __all__ = [
+    "BallStates",
     "Court",
+    "LooseBall",
     "PooledLogit",
+    "RallyChain",
     "TightnessModel",
     "check_log",
     "check_shots",
@@ -51,10 +58,12 @@ __all__ = [
     "plot_comfort",
     "plot_court",
     "plot_front_wall",
+    "plot_match_win_probability",
     "plot_threshold",
     "plot_zone_map",
     "rally_table",
     "read_shots",
+    "scoring",
     "shot_features",
     "simulate",
     "write_template",
@@ -62,7 +71,7 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from sidewall import errors, simulate
+    from sidewall import errors, scoring, simulate
     from sidewall.court import Court
     from sidewall.features import rally_table, shot_features, zone_features
     from sidewall.log import check_log, check_shots, read_shots, write_template
@@ -72,9 +81,11 @@ if TYPE_CHECKING:
         plot_comfort,
         plot_court,
         plot_front_wall,
+        plot_match_win_probability,
         plot_threshold,
         plot_zone_map,
     )
+    from sidewall.rallies import BallStates, LooseBall, RallyChain
 
 
 def __getattr__(name: str) -> Any:

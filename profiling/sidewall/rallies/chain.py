@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError, NotFittedError
 from sidewall.rallies.absorbing import alternating_values, fundamental_matrix, never_absorbed
+from sidewall.rallies.coarse import CoarsenessTest, coarseness
+from sidewall.rallies.credit import (
+    finished_next,
+    loose_next,
+    matched_table,
+    worth_of_a_loose_ball,
+)
+from sidewall.rallies.intervals import state_table, value_table
+from sidewall.rallies.order import ChainTest, order_test, stationarity_test
 from sidewall.rallies.pooling import concentration, ladder_rows, pooled_rows
-from sidewall.rallies.states import BallStates, StateRule
+from sidewall.rallies.states import BallStates, LooseBall, StateRule
 from sidewall.rallies.transitions import ENDS, Transitions, transitions
+from sidewall.rallies.worth import shot_values
 
 Array = NDArray[np.float64]
 
@@ -161,6 +173,131 @@ class RallyChain:
         if shots is None:
             return self._moves
         return transitions(shots, self._rule, self.players_, self.states_)
+
+    # -- answers ----------------------------------------------------------------------
+
+    def state_values(self, draws: int = 1000, level: float = 0.95, seed: int = 0) -> pd.DataFrame:
+        """Value and length of every state with rally-bootstrap intervals.
+
+        Returns
+        -------
+        DataFrame
+            By state: ``win_probability``, ``win_low``, ``win_high``, ``expected_shots``,
+            ``shots_low``, ``shots_high``, and ``shots``, how many were played from it.
+        """
+        self._need_fit()
+        return state_table(self, draws, level, np.random.default_rng(seed))
+
+    def shot_values(self, shots: pd.DataFrame | None = None) -> pd.DataFrame:
+        """What every shot added to its striker's chance of winning the rally.
+
+        Each pair of players has its own values, from their two pooled chains. Over a
+        decided rally the values of one player minus those of the other add up to the
+        result (1 or 0) minus the chance at the serve, exactly.
+
+        Parameters
+        ----------
+        shots : DataFrame, optional
+            By default the shots that the chain was fitted to.
+
+        Returns
+        -------
+        DataFrame
+            The feature table with ``state``, ``value_before``, ``value_after`` and
+            ``value``, all as chances of the striker; missing beside a let or a state
+            that is not known.
+        """
+        return shot_values(self, self.moves(shots))
+
+    def value_by(
+        self,
+        by: Sequence[str] = ("player", "stroke"),
+        draws: int = 1000,
+        level: float = 0.95,
+        seed: int = 0,
+    ) -> pd.DataFrame:
+        """Sum the shots' values, with rally-bootstrap intervals.
+
+        Parameters
+        ----------
+        by : sequence of str
+            Columns of the feature table, such as player, stroke, side, family, depth.
+
+        Returns
+        -------
+        DataFrame
+            The columns of `by`; ``points`` (rallies won or lost by these shots in all),
+            ``points_per_100`` shots with ``low`` and ``high``; ``shots`` and ``rallies``.
+        """
+        self._need_fit()
+        return value_table(self, by, draws, level, np.random.default_rng(seed))
+
+    def set_up_credit(
+        self,
+        by: Sequence[str] = ("stroke", "direction"),
+        loose: StateRule | None = None,
+        draws: int = 1000,
+        level: float = 0.95,
+        seed: int = 0,
+    ) -> pd.DataFrame:
+        """Which shots make the striker's next ball loose, and the points that brings.
+
+        See :mod:`sidewall.rallies.credit` for the comparison.
+
+        Parameters
+        ----------
+        by : sequence of str
+            Columns that make a kind of shot; add "player" for a table by player.
+        loose : StateRule, optional
+            Says of every ball whether it is "loose"; by default
+            ``LooseBall()``, the fixed cut. ``LooseBall(model.thresholds())`` judges by
+            each player's own threshold where it is known.
+
+        Returns
+        -------
+        DataFrame
+            As :func:`~sidewall.rallies.credit.matched_table`, with ``points_per_100``:
+            the difference times what a loose ball is worth more than another.
+        """
+        self._need_fit()
+        is_loose = (loose or LooseBall())(self._moves.table).to_numpy() == "loose"
+        rng = np.random.default_rng(seed)
+        outcome = loose_next(self._moves, is_loose)
+        table = matched_table(self, outcome, by, draws, level, rng)
+        worth = worth_of_a_loose_ball(self, is_loose)
+        return table.assign(points_per_100=100.0 * worth * table["difference"])
+
+    def finish_credit(
+        self,
+        by: Sequence[str] = ("stroke", "direction"),
+        draws: int = 1000,
+        level: float = 0.95,
+        seed: int = 0,
+    ) -> pd.DataFrame:
+        """Which shots lead to a winner with the striker's next shot.
+
+        Every kind of shot is set against the other shots of the same player from the same
+        state, finished or not, so that the table says more than a count of winners.
+        """
+        self._need_fit()
+        rng = np.random.default_rng(seed)
+        return matched_table(self, finished_next(self._moves), by, draws, level, rng)
+
+    def order_test(self, order: int = 1) -> ChainTest:
+        """Does the past matter beyond the present state? Order 0, 1 or 2 against one more."""
+        moves = self.moves()
+        return order_test(moves.start, moves.rally, order, len(moves.states))
+
+    def stationarity_test(self, by: str = "game") -> ChainTest:
+        """Are the transitions the same in every game (or match, or other column)?"""
+        moves = self.moves()
+        period = pd.factorize(moves.table[by])[0]
+        known = moves.known & (period >= 0)
+        return stationarity_test(moves.start[known], moves.target[known], period[known])
+
+    def coarseness_test(self) -> CoarsenessTest:
+        """Does the gap still say something about the result within a state?"""
+        return coarseness(self, self.moves())
 
 
 def count_moves(moves: Transitions) -> Array:

@@ -24,6 +24,37 @@ BANDS_M: Final = (0.15, 0.30, 0.50, 0.80, 1.20)
 
 
 @dataclass(frozen=True)
+class LooseBall:
+    """Is a ball tight or loose for its striker?
+
+    Parameters
+    ----------
+    thresholds : DataFrame, optional
+        As ``TightnessModel.thresholds()`` gives; where a player's threshold is known, it
+        is the cut.
+    loose_from_m : float, default 0.5
+        The cut elsewhere.
+    """
+
+    thresholds: pd.DataFrame | None = field(default=None, compare=False)
+    loose_from_m: float = 0.5
+
+    def __call__(self, table: pd.DataFrame) -> pd.Series:
+        """Name every ball "tight" or "loose"; missing where there is no gap."""
+        gap = table["gap_m"].to_numpy(dtype=float)
+        code = np.where(np.isnan(gap), -1, gap >= self._cut(table)).astype(np.int64)
+        return pd.Series(as_category(code, ["tight", "loose"]), index=table.index, name="ball")
+
+    def _cut(self, table: pd.DataFrame) -> np.ndarray:
+        if self.thresholds is None:
+            return np.full(len(table), self.loose_from_m)
+        key = ["player", "side", "family"]
+        known = self.thresholds.set_index(key)["threshold_m"].dropna()
+        at = pd.MultiIndex.from_frame(table[key].astype(str))
+        return known.reindex(at).fillna(self.loose_from_m).to_numpy()
+
+
+@dataclass(frozen=True)
 class BallStates:
     """The default rule: side, ground stroke or volley, and how loose the ball is.
 
@@ -34,12 +65,9 @@ class BallStates:
     ----------
     bands_m : sequence of float
         Inner edges of the gap bands, in metres, rising.
-    thresholds : DataFrame, optional
-        Loose thresholds, as ``TightnessModel.thresholds()`` gives. Where a player's is
-        known, the ball is "tight" or "loose" for that player; elsewhere it is judged by
-        `loose_from_m`. The bands are then not used.
-    loose_from_m : float, default 0.5
-        The cut where a threshold is not known.
+    loose : LooseBall, optional
+        Judges the gap in place of the bands: each ball is "tight" or "loose" for its
+        striker, by the player's own threshold where that is known.
 
     Examples
     --------
@@ -48,8 +76,7 @@ class BallStates:
     """
 
     bands_m: Sequence[float] = BANDS_M
-    thresholds: pd.DataFrame | None = field(default=None, compare=False)
-    loose_from_m: float = 0.5
+    loose: LooseBall | None = None
 
     def __post_init__(self) -> None:
         if any(low >= high for low, high in pairwise((0.0, *self.bands_m))):
@@ -58,7 +85,7 @@ class BallStates:
     @property
     def bands(self) -> list[str]:
         """Names of the bands, from tight to loose."""
-        if self.thresholds is not None:
+        if self.loose is not None:
             return ["tight", "loose"]
         edges = [f"{100 * edge:g}" for edge in (0.0, *self.bands_m)]
         return [f"{low}-{high} cm" for low, high in pairwise(edges)] + [f"{edges[-1]}+ cm"]
@@ -75,20 +102,12 @@ class BallStates:
         side = pd.Categorical(table["side"], categories=SIDES).codes.astype(int)
         family = pd.Categorical(table["family"], categories=FAMILIES).codes.astype(int)
         gap = table["gap_m"].to_numpy(dtype=float)
-        if self.thresholds is None:
+        if self.loose is None:
             band = np.searchsorted(np.asarray(self.bands_m), gap, side="right")
         else:
-            band = (gap >= self._cut(table)).astype(int)
+            band = self.loose(table).cat.codes.to_numpy().astype(np.int64)
         code = 1 + (side * len(FAMILIES) + family) * bands + band
         unknown = (side < 0) | (family < 0) | np.isnan(gap)
         serve = (table["stroke"] == "serve").to_numpy()
         code = np.where(serve, 0, np.where(unknown, -1, code))
         return pd.Series(as_category(code, self.names), index=table.index, name="state")
-
-    def _cut(self, table: pd.DataFrame) -> np.ndarray:
-        """The gap from which each shot's ball is loose for its striker."""
-        assert self.thresholds is not None
-        key = ["player", "side", "family"]
-        known = self.thresholds.set_index(key)["threshold_m"].dropna()
-        at = pd.MultiIndex.from_frame(table[key].astype(str))
-        return known.reindex(at).fillna(self.loose_from_m).to_numpy()

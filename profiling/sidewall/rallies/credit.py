@@ -1,0 +1,145 @@
+"""Set-up credit: which shots make the next ball loose, and which lead to a finish.
+
+For one kind of shot, the quantity is: how much more often does the striker's next ball
+come back loose (or the rally end in the striker's next shot) than after the other shots
+that the same player struck from the same state? Shots that stood in the same place and
+went another way are the comparison, so that a kind of shot gets no credit for being
+played from good positions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.errors import DataError
+from sidewall.rallies.intervals import percentile_limits
+from sidewall.rallies.resample import RallyBootstrap
+from sidewall.rallies.transitions import Transitions
+
+if TYPE_CHECKING:
+    from sidewall.rallies.chain import RallyChain
+
+Array = NDArray[Any]
+
+
+def next_ball(moves: Transitions) -> Array:
+    """Row of the striker's next ball in the same rally; -1 when there is none."""
+    n = len(moves.start)
+    left = moves.table["shots_left"].to_numpy()
+    return np.where(left >= 2, np.arange(n) + 2, -1)
+
+
+def loose_next(moves: Transitions, loose: Array) -> Array:
+    """1.0 where the striker gets another ball and it is loose, else 0.0.
+
+    Parameters
+    ----------
+    moves : Transitions
+    loose : ndarray of bool, shape (n,)
+        Whether each ball is loose for its striker.
+    """
+    at = next_ball(moves)
+    return np.where(at >= 0, loose[at], False).astype(float)
+
+
+def finished_next(moves: Transitions) -> Array:
+    """1.0 where the striker wins the rally with the next shot of his own, else 0.0."""
+    at = next_ball(moves)
+    s = len(moves.states)
+    return ((at >= 0) & (moves.target[at] == s)).astype(float)
+
+
+def matched_table(
+    chain: RallyChain,
+    outcome: Array,
+    by: Sequence[str],
+    draws: int,
+    level: float,
+    rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Compare each kind of shot with the others struck by the same player from the same state.
+
+    In each (player, state) with both, the difference in the outcome's share between shots
+    of the kind and all others is weighted by the number of shots of the kind.
+
+    Parameters
+    ----------
+    chain : RallyChain
+        A fitted chain; its own shots are used, serves apart.
+    outcome : ndarray, shape (n,)
+        0 or 1 for every shot.
+    by : sequence of str
+        Columns that make a kind of shot, such as stroke and direction.
+    draws, level, rng
+        Of the rally bootstrap behind the intervals.
+
+    Returns
+    -------
+    DataFrame
+        The kind; ``share`` after it; ``matched_share`` after the others from the same
+        states; ``difference`` with ``low`` and ``high``; ``shots`` and ``rallies`` of the
+        kind; ``matched_shots``, those of the kind that had any to be compared with.
+    """
+    moves = chain.moves()
+    missing = [name for name in by if name not in moves.table.columns]
+    if missing:
+        raise DataError(f"the log has no column {', '.join(missing)} to tell kinds of shots by")
+    serve = (moves.table["stroke"] == "serve").to_numpy()
+    keys = moves.table[list(by)].astype(object)
+    use = (moves.start >= 0) & ~serve & ~np.isnan(outcome)
+    keys = keys.where(keys.notna(), "not charted")[use]
+    grouped = keys.groupby(list(by), sort=True)
+    kind = grouped.ngroup().to_numpy()
+    labels = keys.drop_duplicates().sort_values(list(by)).reset_index(drop=True)
+    kinds, s = len(labels), len(moves.states)
+    place = moves.striker[use] * s + moves.start[use]
+    places = len(moves.players) * s
+    y, rally = outcome[use], moves.rally[use]
+
+    def compare(weight: Array) -> tuple[Array, Array, Array]:
+        cell = kind * places + place
+        n = np.bincount(cell, weight, minlength=kinds * places).reshape(kinds, places)
+        hits = np.bincount(cell, weight * y, minlength=kinds * places).reshape(kinds, places)
+        rest, rest_hits = n.sum(axis=0) - n, hits.sum(axis=0) - hits
+        both = (n > 0) & (rest > 0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            total = np.where(both, n, 0.0).sum(axis=1)
+            share = np.where(both, hits, 0.0).sum(axis=1) / total
+            other = np.where(both, n * rest_hits / rest, 0.0).sum(axis=1) / total
+        return share, other, total
+
+    share, other, matched = compare(np.ones(len(y)))
+    boot = RallyBootstrap(moves, chain.concentration_.to_numpy(), draws, rng)
+    again = np.stack([np.subtract(*compare(boot.shot_weights(k)[use])[:2]) for k in range(draws)])
+    low, high = percentile_limits(again, level)
+    pairs = pd.DataFrame({"kind": kind, "rally": rally}).drop_duplicates()
+    return labels.assign(
+        share=share,
+        matched_share=other,
+        difference=share - other,
+        low=low,
+        high=high,
+        shots=np.bincount(kind, minlength=kinds),
+        rallies=np.bincount(pairs["kind"], minlength=kinds),
+        matched_shots=matched.astype(int),
+    )
+
+
+def worth_of_a_loose_ball(chain: RallyChain, loose: Array) -> float:
+    """Rallies won more from loose balls than from the others, by the chain's values.
+
+    The mean value of the loose balls that were met, minus the mean of the others.
+    """
+    moves = chain.moves()
+    value = chain.shot_values()["value_before"].to_numpy()
+    ball = (moves.start >= 0) & ~np.isnan(value)
+    ball &= (moves.table["stroke"] != "serve").to_numpy()
+    loose = loose.astype(bool)
+    if not (ball & loose).any() or not (ball & ~loose).any():
+        return float("nan")
+    return float(value[ball & loose].mean() - value[ball & ~loose].mean())
