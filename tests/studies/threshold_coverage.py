@@ -41,6 +41,25 @@ def covered(row, truth):
     return not (truth < row.low_m or truth > row.high_m)
 
 
+def advantage_at(model, truth_m):
+    """Half-width of the 95% interval of attack minus reset, and its estimate, in log odds.
+
+    At the true threshold, so that the estimate is the error; missing without a crossing.
+    """
+    values, covariances = model._cell_coefficients(None)
+    truth = truth_m.to_numpy().reshape(values.shape[:2])
+    found = []
+    for player, V_player, gaps in zip(values, covariances, truth, strict=True):
+        for (attack, reset), V, gap in zip(player, V_player, gaps, strict=True):
+            if not np.isfinite(gap):
+                found.append((np.nan, np.nan))
+                continue
+            x = np.r_[1.0, model.transform_.basis([gap])[0]]
+            both = np.r_[x, -x]
+            found.append((1.959964 * np.sqrt(both @ V @ both), x @ (attack - reset)))
+    return np.array(found).T
+
+
 def one_ladder(task):
     seed, options = task
     rng = np.random.default_rng([options["seed"], seed])
@@ -61,6 +80,10 @@ def one_ladder(task):
         on=["player", "side", "family"],
     )
     table["covered"] = [covered(r, r.truth_m) for r in table.itertuples()]
+    table["half_width"], table["bias"] = advantage_at(model, table["truth_m"])
+    table["too_coarse"] = (
+        model.chain_.coarseness_test().too_coarse if options["outcome"] == "value" else False
+    )
     return table.assign(
         ladder=seed, shots=len(shots), seconds=seconds, transform=model.transform_.kind
     )

@@ -19,7 +19,7 @@ from sidewall.rallies.credit import (
 )
 from sidewall.rallies.intervals import state_table, value_table
 from sidewall.rallies.order import ChainTest, order_test, stationarity_test
-from sidewall.rallies.pooling import concentration, ladder_rows, pooled_rows
+from sidewall.rallies.pooling import Pooling, ladder_rows
 from sidewall.rallies.states import BallStates, LooseBall, StateRule
 from sidewall.rallies.transitions import ENDS, Transitions, transitions
 from sidewall.rallies.worth import shot_values
@@ -33,8 +33,8 @@ class RallyChain:
     The quantity: P(striker wins the rally | the ball as the striker finds it), lets left
     out. A state is what a rule says about the ball (by default side, ground stroke or
     volley, and gap band); given it, what went before is taken not to matter, which
-    ``order_test`` checks. Each player's transition rows are drawn toward the ladder's by
-    an empirical-Bayes Dirichlet.
+    ``order_test`` checks. Each player's transition rows are drawn toward the ladder's,
+    tilted to the player's strength, by an empirical-Bayes Dirichlet.
 
     Parameters
     ----------
@@ -49,7 +49,8 @@ class RallyChain:
     visits_ : Series
         Shots played from each state.
     concentration_ : Series
-        By state: how many shots of one's own weigh as much as the ladder's row.
+        By state: how many shots of one's own weigh as much as the row to expect of a
+        player of one's strength; see :mod:`sidewall.rallies.pooling`.
     transition_ : DataFrame, s x (s + 3)
         The ladder's rows.
     rows_ : ndarray, shape (players, s, s + 3)
@@ -93,12 +94,12 @@ class RallyChain:
         self.notes_ += [f"never left: {self.states_[k]}" for k in np.flatnonzero(stuck)]
         counts = np.where(stuck[:, None], 0.0, counts)
         self.counts_, self._usable = counts, reached & ~stuck
-        alpha = np.array([concentration(counts[:, k]) for k in range(s)])
-        self.rows_ = pooled_rows(counts, alpha)
+        self.pooling_ = Pooling.fit(counts)
+        self.rows_ = self.pooling_.rows(counts)
         ladder = ladder_rows(counts)
         index = pd.Index(self.states_, name="state")
         self.visits_ = pd.Series(total.sum(axis=1).astype(int), index, name="shots")
-        self.concentration_ = pd.Series(alpha, index, name="concentration")
+        self.concentration_ = pd.Series(self.pooling_.alpha, index, name="concentration")
         self.transition_ = pd.DataFrame(ladder, index, [*self.states_, *ENDS])
         N = fundamental_matrix(ladder[:, :s])
         blank = np.where(self._usable, 1.0, np.nan)

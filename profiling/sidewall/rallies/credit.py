@@ -114,7 +114,7 @@ def matched_table(
         return share, other, total
 
     share, other, matched = compare(np.ones(len(y)))
-    boot = RallyBootstrap(moves, chain.concentration_.to_numpy(), draws, rng)
+    boot = RallyBootstrap(moves, chain.pooling_, draws, rng)
     again = np.stack([np.subtract(*compare(boot.shot_weights(k)[use])[:2]) for k in range(draws)])
     low, high = percentile_limits(again, level)
     pairs = pd.DataFrame({"kind": kind, "rally": rally}).drop_duplicates()

@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sidewall.rallies.chain import RallyChain
-from sidewall.rallies.pooling import draw_rows
 from sidewall.rallies.transitions import Transitions
 
 Array = NDArray[np.float64]
@@ -62,6 +61,5 @@ class ExchangeValues:
 
     def draws(self, count: int, rng: np.random.Generator) -> list[Array]:
         """Outcomes under chains drawn from their posterior, minus the outcome itself."""
-        alpha = self.chain.concentration_.to_numpy()
-        rows = draw_rows(self.chain.counts_, alpha, count, rng)
+        rows = self.chain.pooling_.draw(self.chain.counts_, count, rng)
         return [self._with(one) - self.outcome for one in rows]

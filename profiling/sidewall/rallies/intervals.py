@@ -36,7 +36,7 @@ def state_table(
 ) -> pd.DataFrame:
     """Value and length of every state with intervals; see :meth:`RallyChain.state_values`."""
     moves = chain.moves()
-    boot = RallyBootstrap(moves, chain.concentration_.to_numpy(), draws, rng)
+    boot = RallyBootstrap(moves, chain.pooling_, draws, rng)
     s = len(moves.states)
     value, length = [], []
     for counts in boot.counts():
@@ -90,7 +90,7 @@ def value_table(
         return total, np.bincount(code[use], weights=weight[use], minlength=groups)
 
     total, n = sums(chain.rows_, np.ones(len(code)))
-    boot = RallyBootstrap(moves, chain.concentration_.to_numpy(), draws, rng)
+    boot = RallyBootstrap(moves, chain.pooling_, draws, rng)
     again = np.empty((2, draws, groups))
     for k, rows in enumerate(boot.rows()):
         again[0, k], again[1, k] = sums(rows, boot.shot_weights(k))

@@ -1,14 +1,121 @@
-"""Draw players' transition rows toward the ladder's, as far as the data say they agree."""
+"""Draw players' transition rows toward the ladder's, as far as the data say they agree.
+
+In two steps. A player's margins come first: how often, over all balls, the player wins,
+loses and leaves each kind of ball, against what the ladder would from the same balls.
+They tilt the ladder's rows into the rows to expect of this player. Then each row of the
+player's own counts is drawn toward the expected one. Rows alone, each pooled by itself,
+would hide in their noise that one player is simply stronger than another.
+
+Both steps are empirical Bayes: a gamma prior on the margins' ratios (Clayton & Kaldor
+1987, Biometrics 43:671-681) and a Dirichlet prior on the rows (Good 1965, The Estimation
+of Probabilities), their strengths by maximum marginal likelihood.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 _LEAST, _MOST = 1.0, 1e6
+
+
+def ladder_rows(counts: Array) -> Array:
+    """Transition rows of all players together, shape (..., s, k).
+
+    Parameters
+    ----------
+    counts : ndarray, shape (..., players, s, k)
+    """
+    return _normalised(counts.sum(axis=-3))
+
+
+def _normalised(rows: Array) -> Array:
+    n = rows.sum(axis=-1, keepdims=True)
+    return np.divide(rows, n, out=np.zeros_like(rows), where=n > 0)
+
+
+def _margins(counts: Array, ladder: Array) -> tuple[Array, Array]:
+    """Seen and expected counts of every outcome by player, shape (..., players, k)."""
+    expected = np.einsum("...ps,...sk->...pk", counts.sum(axis=-1), ladder)
+    return counts.sum(axis=-2), expected
+
+
+@dataclass(frozen=True)
+class Pooling:
+    """Strengths of the two priors.
+
+    Attributes
+    ----------
+    alpha : ndarray, shape (s,)
+        By state: how many shots the expected row is worth.
+    kappa : ndarray, shape (k,)
+        By outcome: how many expected counts a ratio of one is worth.
+    """
+
+    alpha: Array
+    kappa: Array
+
+    @classmethod
+    def fit(cls, counts: Array) -> Pooling:
+        """Estimate both strengths from counts of shape (players, s, k)."""
+        ladder = ladder_rows(counts)
+        seen, expected = _margins(counts, ladder)
+        kappa = np.array([ratio_strength(*pair) for pair in zip(seen.T, expected.T, strict=True)])
+        expect = _tilted(ladder, (seen + kappa) / (expected + kappa))
+        alpha = [row_strength(counts[:, k], expect[:, k]) for k in range(counts.shape[1])]
+        return cls(np.array(alpha), kappa)
+
+    def rows(self, counts: Array) -> Array:
+        """Posterior mean of every player's rows.
+
+        Parameters
+        ----------
+        counts : ndarray, shape (..., players, s, k)
+
+        Returns
+        -------
+        ndarray, shape (..., players, s, k)
+            Rows add up to 1; a row of zeros where nobody was ever in the state.
+        """
+        ladder = ladder_rows(counts)
+        seen, expected = _margins(counts, ladder)
+        expect = _tilted(ladder, (seen + self.kappa) / (expected + self.kappa))
+        return _normalised(counts + self.alpha[:, None] * expect)
+
+    def draw(self, counts: Array, draws: int, rng: np.random.Generator) -> Array:
+        """Draw every player's rows from their posterior, shape (draws, players, s, k).
+
+        The ladder's rows are drawn first, then the players' ratios, then their rows.
+        """
+        total = np.broadcast_to(counts.sum(axis=0), (draws, *counts.shape[1:]))
+        ladder = _normalised(rng.standard_gamma(total))
+        seen, expected = _margins(np.broadcast_to(counts, (draws, *counts.shape)), ladder)
+        ratio = rng.standard_gamma(seen + self.kappa) / (expected + self.kappa)
+        expect = _tilted(ladder, ratio)
+        return _normalised(rng.standard_gamma(counts + self.alpha[:, None] * expect))
+
+
+def _tilted(ladder: Array, ratio: Array) -> Array:
+    """Expected rows of every player, shape (..., players, s, k)."""
+    return _normalised(ladder[..., None, :, :] * ratio[..., None, :])
+
+
+def _strongest(log_likelihood: Any) -> float:
+    """The strength, between 1 and a million, of the highest marginal likelihood."""
+    from scipy.optimize import minimize_scalar  # noqa: PLC0415 - slow to load
+
+    best = minimize_scalar(
+        lambda log_strength: -log_likelihood(np.exp(log_strength)),
+        bounds=(np.log(_LEAST), np.log(_MOST)),
+        method="bounded",
+    )
+    return float(np.exp(best.x))
 
 
 def log_marginal(alpha: float, counts: Array, mean: Array) -> float:
@@ -18,81 +125,55 @@ def log_marginal(alpha: float, counts: Array, mean: Array) -> float:
     ----------
     alpha : float
         Concentration: how many observations the mean is worth.
-    counts : ndarray, shape (players, k)
-    mean : ndarray, shape (k,)
-        Positive probabilities.
+    counts, mean : ndarray, shape (players, k)
+        Means are positive where counts are, and add up to 1.
     """
     n = counts.sum(axis=1)
-    prior = alpha * mean
-    return float(
-        np.sum(gammaln(alpha) - gammaln(alpha + n))
-        + np.sum(gammaln(prior + counts) - gammaln(prior))
-    )
+    prior = np.where(mean > 0, alpha * mean, 1.0)
+    rows = np.where(mean > 0, gammaln(prior + counts) - gammaln(prior), 0.0)
+    return float(np.sum(gammaln(alpha) - gammaln(alpha + n)) + np.sum(rows))
 
 
-def concentration(counts: Array) -> float:
-    """Concentration that maximises the marginal likelihood, the mean being the total's.
-
-    Empirical Bayes for a Dirichlet-multinomial (Good 1965, The Estimation of
-    Probabilities; Minka 2000, Estimating a Dirichlet distribution). Kept between 1 and
-    one million; the upper end means that no difference between players shows.
-    """
-    from scipy.optimize import minimize_scalar  # noqa: PLC0415 - slow to load
-
-    total = counts.sum(axis=0)
-    met = total > 0
-    rows = counts[counts.sum(axis=1) > 0][:, met]
-    if len(rows) < 2 or met.sum() < 2:
-        return _MOST
-    mean = total[met] / total.sum()
-    best = minimize_scalar(
-        lambda log_alpha: -log_marginal(np.exp(log_alpha), rows, mean),
-        bounds=(np.log(_LEAST), np.log(_MOST)),
-        method="bounded",
-    )
-    return float(np.exp(best.x))
-
-
-def pooled_rows(counts: Array, alpha: Array) -> Array:
-    """Posterior mean of every player's transition rows.
+def row_strength(counts: Array, mean: Array) -> float:
+    """Concentration of players' rows around their expected ones, one state at a time.
 
     Parameters
     ----------
-    counts : ndarray, shape (..., players, s, k)
-    alpha : ndarray, shape (s,)
+    counts, mean : ndarray, shape (players, k)
 
     Returns
     -------
-    ndarray, shape (..., players, s, k)
-        Rows add up to 1; a row of zeros where nobody was ever in the state.
+    float
+        A million where no difference shows, or there is nobody to tell it by.
     """
-    prior = alpha[:, None] * ladder_rows(counts)
-    n = counts.sum(axis=-1, keepdims=True)
-    known = prior.sum(axis=-1, keepdims=True)[..., None, :, :] > 0
-    rows = (counts + prior[..., None, :, :]) / (n + alpha[:, None])
-    return np.where(known, rows, 0.0)
+    met = counts.sum(axis=1) > 0
+    if met.sum() < 2:
+        return _MOST
+    return _strongest(lambda alpha: log_marginal(alpha, counts[met], mean[met]))
 
 
-def ladder_rows(counts: Array) -> Array:
-    """Transition rows of all players together, shape (..., s, k)."""
-    total = counts.sum(axis=-3)
-    n = total.sum(axis=-1, keepdims=True)
-    return np.divide(total, n, out=np.zeros_like(total), where=n > 0)
+def ratio_strength(seen: Array, expected: Array) -> float:
+    """Shape of the gamma prior on ratios of seen to expected counts.
 
+    Counts are Poisson given the ratio, so that they are negative binomial.
 
-def draw_rows(counts: Array, alpha: Array, draws: int, rng: np.random.Generator) -> Array:
-    """Draw every player's rows from their posterior, shape (draws, players, s, k).
-
-    The ladder's row is drawn first, from a Dirichlet around its own counts, then the
-    players' rows around it: where players hardly differ (a large concentration), what is
-    not known about the ladder is most of what is not known at all.
+    Parameters
+    ----------
+    seen, expected : ndarray, shape (players,)
     """
-    ladder = _dirichlet(np.broadcast_to(counts.sum(axis=0), (draws, *counts.shape[1:])), rng)
-    return _dirichlet(counts + alpha[:, None] * ladder[:, None], rng)
+    met = expected > 0
+    if met.sum() < 2:
+        return _MOST
+    o, e = seen[met], expected[met]
 
+    def log_likelihood(kappa: float) -> float:
+        return float(
+            np.sum(
+                gammaln(o + kappa)
+                - gammaln(kappa)
+                + kappa * np.log(kappa / (kappa + e))
+                + o * np.log(e / (kappa + e))
+            )
+        )
 
-def _dirichlet(shape: Array, rng: np.random.Generator) -> Array:
-    """Draw Dirichlet rows; a shape of zero stays zero, and so does a row of zeros."""
-    gamma = rng.standard_gamma(shape)
-    n = gamma.sum(axis=-1, keepdims=True)
-    return np.divide(gamma, n, out=np.zeros_like(gamma), where=n > 0)
+    return _strongest(log_likelihood)

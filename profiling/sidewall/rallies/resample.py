@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidewall.rallies.pooling import pooled_rows
+from sidewall.rallies.pooling import Pooling
 from sidewall.rallies.transitions import Transitions
 
 Array = NDArray[Any]
@@ -36,14 +36,14 @@ class RallyBootstrap:
     Parameters
     ----------
     moves : Transitions
-    alpha : ndarray, shape (s,)
-        Concentrations, kept as they were estimated.
+    pooling : Pooling
+        Strengths of the priors, kept as they were estimated.
     draws : int
     rng : numpy.random.Generator
     """
 
     def __init__(
-        self, moves: Transitions, alpha: Array, draws: int, rng: np.random.Generator
+        self, moves: Transitions, pooling: Pooling, draws: int, rng: np.random.Generator
     ) -> None:
         rallies, self.rally = np.unique(moves.rally, return_inverse=True)
         match = moves.table["match"].astype(str).to_numpy()
@@ -51,7 +51,7 @@ class RallyBootstrap:
         first[self.rally[::-1]] = np.arange(len(match))[::-1]
         match_code = np.unique(match[first], return_inverse=True)[1]
         self.weights = rally_weights(match_code, draws, rng)
-        self._moves, self._alpha = moves, alpha
+        self._moves, self._pooling = moves, pooling
 
     def _counts_by_rally(self) -> tuple[Any, tuple[int, int, int]]:
         from scipy import sparse  # noqa: PLC0415 - slow to load
@@ -79,7 +79,7 @@ class RallyBootstrap:
     def rows(self) -> Iterator[Array]:
         """Each draw's pooled transition rows, (players, s, s + 3)."""
         for chunk in self.counts():
-            yield from pooled_rows(chunk, self._alpha)
+            yield from self._pooling.rows(chunk)
 
     def shot_weights(self, draw: int) -> Array:
         """How often each shot counts in a draw, shape (n,)."""

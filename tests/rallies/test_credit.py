@@ -1,0 +1,61 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+import sidewall as sw
+from sidewall.rallies.credit import finished_next, loose_next, matched_table
+
+
+def test_next_loose_and_finish_by_a_plain_loop(chain, shots):
+    moves = chain.moves()
+    is_loose = (shots["gap_m"] >= 0.5).to_numpy()
+    loose, finish = loose_next(moves, is_loose), finished_next(moves)
+    for _, rally in shots[shots["rally_id"] < 60].groupby("rally_id"):
+        rows = rally.index.to_numpy()
+        for k, row in enumerate(rows):
+            later = rows[k + 2] if k + 2 < len(rows) else None
+            assert loose[row] == (later is not None and is_loose[later])
+            won = later == rows[-1] and rally["won"].iloc[-1] == 1.0
+            assert finish[row] == (later is not None and bool(won))
+
+
+def planted(chain, rng, effect):
+    """Outcomes in which drives across add `effect`, and loose states add for everyone."""
+    table = chain.moves().table
+    gap = table["gap_m"].fillna(0.3).clip(0, 1)
+    cross = (table["stroke"] == "drive") & (table["direction"] == "cross")
+    return (rng.random(len(table)) < 0.2 + 0.4 * gap + effect * cross).to_numpy().astype(float)
+
+
+@pytest.mark.parametrize("effect", [0.0, 0.15])
+def test_a_planted_effect_is_found_and_none_is_not(chain, effect):
+    outcome = planted(chain, np.random.default_rng(6), effect)
+    by = ["stroke", "direction"]
+    table = matched_table(chain, outcome, by, 200, 0.95, np.random.default_rng(1))
+    row = table[(table["stroke"] == "drive") & (table["direction"] == "cross")].iloc[0]
+    assert row["difference"] == pytest.approx(effect, abs=0.04)
+    assert row["low"] <= effect + 0.03
+    assert row["high"] >= effect - 0.03
+    if effect:
+        assert row["low"] > 0
+    assert table["shots"].sum() == (chain.moves().table["stroke"] != "serve").sum()
+
+
+def test_credit_carries_points_counts_and_intervals(chain):
+    table = chain.set_up_credit(draws=60)
+    assert {"points_per_100", "low", "high", "shots", "rallies", "matched_share"} <= set(table)
+    assert (np.sign(table["points_per_100"]) == np.sign(table["difference"])).all()
+    assert (table["low"] <= table["high"]).all()
+
+
+def test_by_player_and_personal_thresholds(chain):
+    thresholds = pd.DataFrame(
+        {"player": ["Alder"], "side": ["forehand"], "family": ["ground"], "threshold_m": [0.3]}
+    )
+    table = chain.set_up_credit(["player", "stroke"], sw.LooseBall(thresholds), draws=40)
+    assert set(table["player"]) == {"Alder", "Birch", "Cedar", "Elm"}
+
+
+def test_an_unknown_column_is_named(chain):
+    with pytest.raises(sw.errors.DataError, match="spin"):
+        chain.finish_credit(["spin"], draws=5)

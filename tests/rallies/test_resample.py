@@ -1,0 +1,52 @@
+import numpy as np
+import pytest
+
+from sidewall.rallies.chain import count_moves
+from sidewall.rallies.resample import RallyBootstrap, rally_weights
+
+
+@pytest.fixture(scope="module")
+def boot(chain):
+    rng = np.random.default_rng(4)
+    return RallyBootstrap(chain.moves(), chain.pooling_, 40, rng)
+
+
+def test_every_match_keeps_its_number_of_rallies():
+    match = np.repeat([0, 1, 2], [5, 9, 2])
+    weights = rally_weights(match, 30, np.random.default_rng(0))
+    for m, n in ((0, 5), (1, 9), (2, 2)):
+        np.testing.assert_array_equal(weights[:, match == m].sum(axis=1), n)
+
+
+def test_counts_are_those_of_a_plain_loop(boot, chain):
+    moves = chain.moves()
+    chunk = next(boot.counts())
+    for k in (0, 17):
+        slow = np.zeros_like(chunk[k])
+        weight = boot.shot_weights(k)
+        for i in np.flatnonzero(moves.known):
+            slow[moves.striker[i], moves.start[i], moves.target[i]] += weight[i]
+        np.testing.assert_allclose(chunk[k], slow)
+
+
+def test_the_mean_of_the_draws_is_the_log_itself(chain):
+    rng = np.random.default_rng(4)
+    boot = RallyBootstrap(chain.moves(), chain.pooling_, 600, rng)
+    mean = np.concatenate(list(boot.counts())).mean(axis=0)
+    assert mean.sum() == pytest.approx(count_moves(chain.moves()).sum(), rel=0.01)
+
+
+def test_intervals_hold_the_estimate_and_narrow_with_the_level(chain):
+    wide, narrow = (chain.state_values(draws=200, level=level) for level in (0.99, 0.5))
+    often = wide["shots"] > 50
+    assert (wide["win_low"] <= narrow["win_low"] + 1e-9)[often].all()
+    assert (wide["win_high"] >= narrow["win_high"] - 1e-9)[often].all()
+    inside = (wide["win_low"] <= wide["win_probability"]) & (
+        wide["win_probability"] <= wide["win_high"]
+    )
+    assert inside[often].all()
+
+
+def test_the_same_seed_gives_the_same_intervals(chain):
+    one, two = (chain.state_values(draws=50, seed=9) for _ in range(2))
+    assert one.equals(two)

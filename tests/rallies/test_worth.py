@@ -1,0 +1,58 @@
+import numpy as np
+import pytest
+
+import sidewall as sw
+
+
+@pytest.fixture(scope="module")
+def valued(chain):
+    return chain.shot_values()
+
+
+def test_values_over_a_rally_add_up_to_result_minus_start_exactly(valued):
+    table = valued.assign(server=valued.groupby("rally_id")["player"].transform("first"))
+    decided = table[table["won"].notna()]
+    sign = np.where(decided["player"].astype(str) == decided["server"].astype(str), 1.0, -1.0)
+    total = (sign * decided["value"]).groupby(decided["rally_id"]).sum()
+    first = decided.groupby("rally_id").first()
+    np.testing.assert_allclose(total, first["won"] - first["value_before"], atol=1e-12)
+    assert len(total) > 300
+
+
+def test_after_one_shot_stands_what_the_opponent_does_not_have(valued):
+    inner = valued[valued["shots_left"] > 0].index.to_numpy()
+    np.testing.assert_allclose(
+        valued["value_after"].to_numpy()[inner],
+        1.0 - valued["value_before"].to_numpy()[inner + 1],
+        atol=1e-12,
+    )
+
+
+def test_a_let_has_no_value(valued):
+    lets = valued[(valued["shots_left"] == 0) & valued["won"].isna()]
+    assert len(lets) > 0
+    assert lets["value_after"].isna().all()
+
+
+def test_sums_by_player_are_zero_over_the_ladder(chain):
+    table = chain.value_by(["player"], draws=50)
+    decided = chain.shot_values()
+    total = np.nansum(decided["value"])
+    assert table["points"].sum() == pytest.approx(total)
+    assert (table["low"] < table["points_per_100"]).all()
+    assert (table["points_per_100"] < table["high"]).all()
+    assert (table["rallies"] <= table["shots"]).all()
+
+
+def test_values_of_new_shots_use_the_fitted_chain(chain, shots):
+    some = shots[shots["rally_id"] < 40]
+    values = chain.shot_values(some)
+    whole = chain.shot_values()
+    np.testing.assert_allclose(values["value"], whole["value"].iloc[: len(some)])
+
+
+def test_a_chain_that_does_not_know_the_player_says_so(chain, shots):
+    some = shots[shots["rally_id"] < 5].copy()
+    some["player"] = some["player"].astype(str).replace("Elm", "Walnut").replace("Alder", "Walnut")
+    with pytest.raises(sw.errors.DataError, match="Walnut"):
+        chain.shot_values(some)
