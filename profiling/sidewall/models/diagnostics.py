@@ -92,8 +92,9 @@ def diagnose(model: TightnessModel, folds: int = 5, bins: int = 10) -> Diagnosti
 
 
 def _bins(win: Array, bins: int) -> NDArray[np.int64]:
-    edges = np.unique(np.quantile(win, np.linspace(0.0, 1.0, bins + 1)[1:-1]))
-    return np.searchsorted(edges, win, side="right")
+    """Number of each prediction's bin, from 0 without empty bins."""
+    edges = np.quantile(win, np.linspace(0.0, 1.0, bins + 1)[1:-1])
+    return np.unique(np.searchsorted(edges, win, side="right"), return_inverse=True)[1]
 
 
 def calibration_table(

@@ -245,7 +245,7 @@ class TightnessModel:
             Columns lose, win.
         """
         self._need_fit()
-        table = with_features(shots)
+        table = shots if "family" in shots.columns else with_features(shots)
         known = self.player_effects_.reindex(table["player"].astype(str)).fillna(0.0)
         eta = self.design_.fixed(table).to_numpy() @ self.fixed_effects_.to_numpy()
         eta += np.sum(self.design_.random(table).to_numpy() * known.to_numpy(), axis=1)
