@@ -68,10 +68,8 @@ def test_uncertain_outcomes_widen_the_interval():
     fit = PooledLogit(sd_shape=2.0).fit(y, X, Z, group)
     rng = np.random.default_rng(5)
     shifts = [np.full(len(y), shift) for shift in rng.normal(0, 0.05, 50)]
-    plain, moved = (
-        PredictionError(fit, X, Z, y, group, None, cluster, np.ones(len(y)), s)
-        for s in ([], shifts)
-    )
+    data = (X, Z, y, group, None, cluster, np.ones(len(y)))
+    plain, moved = (PredictionError(fit, *data, some) for some in ([], shifts))
     ask = np.array([[1.0, 0.0]]), np.array([[0.0]])
     extra = moved.correction(*ask)[0] - plain.correction(*ask)[0]
     # a common shift of the outcome by d moves the level by about d / (p (1 - p))
