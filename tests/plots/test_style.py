@@ -106,6 +106,18 @@ def test_import_changes_no_setting():
     subprocess.run([sys.executable, "-c", code], check=True, env={"PYTHONPATH": ":".join(sys.path)})
 
 
+def test_a_notebook_stays_interactive_after_its_first_picture(tmp_path):
+    # As a notebook's backend does when it is loaded.
+    (tmp_path / "like_a_notebook.py").write_text(
+        "import matplotlib\nfrom matplotlib.backends.backend_agg import FigureCanvas\n"
+        "matplotlib.interactive(True)\n"
+    )
+    code = "import matplotlib as m, sidewall; sidewall.plot_court(); assert m.is_interactive()"
+    path = ":".join([str(tmp_path), *sys.path])
+    env = {"PYTHONPATH": path, "MPLBACKEND": "module://like_a_notebook"}
+    subprocess.run([sys.executable, "-c", code], check=True, env=env)
+
+
 def test_new_axes_keeps_the_axes_given():
     _, ax = plt.subplots()
     assert style.new_axes(ax) is ax

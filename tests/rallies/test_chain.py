@@ -5,8 +5,7 @@ import pytest
 import sidewall as sw
 from sidewall import simulate
 from sidewall.errors import DataError, NotFittedError
-from sidewall.rallies.absorbing import alternating_values, fundamental_matrix
-from sidewall.rallies.chain import win_share
+from sidewall.rallies.absorbing import alternating_values, fundamental_matrix, win_share
 from sidewall.rallies.transitions import transitions
 
 

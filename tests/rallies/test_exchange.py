@@ -10,7 +10,7 @@ def exchange(chain):
 
 
 def test_outcomes_by_a_plain_loop(exchange, chain, shots):
-    value = chain.shot_values()["value_before"].to_numpy()
+    value = chain.shot_values(measure="pair")["value_before"].to_numpy()
     for _, rally in shots[shots["rally_id"] < 60].groupby("rally_id"):
         rows = rally.index.to_numpy()
         for k, row in enumerate(rows):

@@ -4,9 +4,9 @@ import pytest
 import sidewall as sw
 
 
-@pytest.fixture(scope="module")
-def valued(chain):
-    return chain.shot_values()
+@pytest.fixture(scope="module", params=["ladder", "pair"])
+def valued(chain, request):
+    return chain.shot_values(measure=request.param)
 
 
 def test_values_over_a_rally_add_up_to_result_minus_start_exactly(valued):
@@ -34,7 +34,27 @@ def test_a_let_has_no_value(valued):
     assert lets["value_after"].isna().all()
 
 
-def test_sums_by_player_are_zero_over_the_ladder(chain):
+def test_a_stronger_player_makes_more_of_the_same_balls(chain, shots):
+    points = chain.value_by(["player"], draws=2).set_index("player")["points_per_100"]
+    won = shots[shots["shot"] == 1].groupby("player", observed=True)["won"].mean()
+    assert points[won.idxmax()] > points[won.idxmin()]
+
+
+def test_against_ones_own_chain_players_gain_less(chain):
+    """Nothing at all but for the pooling, which keeps own values near the ladder's."""
+    gain = [
+        chain.shot_values(measure=measure).groupby("player", observed=True)["value"].mean().abs()
+        for measure in ("ladder", "pair")
+    ]
+    assert gain[1].sum() < 0.8 * gain[0].sum()
+
+
+def test_an_unknown_measure_is_named(chain):
+    with pytest.raises(sw.errors.DataError, match="club"):
+        chain.shot_values(measure="club")
+
+
+def test_sums_add_up_over_the_ladder(chain):
     table = chain.value_by(["player"], draws=50)
     decided = chain.shot_values()
     total = np.nansum(decided["value"])

@@ -108,3 +108,11 @@ def alternating_values(one: Array, two: Array) -> tuple[Array, Array]:
     b1, b2 = one[..., s : s + 2], two[..., s : s + 2]
     first = np.linalg.solve(np.eye(s) - T1 @ T2, b1 + T1 @ b2[..., ::-1])
     return first, b2 + T2 @ first[..., ::-1]
+
+
+def win_share(chances: Array) -> Array:
+    """P(win | decided) from chances of winning and losing; NaN where neither can be."""
+    decided = chances.sum(axis=-1)
+    share: Array = np.full(decided.shape, np.nan)
+    np.divide(chances[..., 0], decided, out=share, where=decided > 0)
+    return share

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError, NotFittedError
-from sidewall.rallies.absorbing import alternating_values, fundamental_matrix, never_absorbed
+from sidewall.rallies.absorbing import (
+    alternating_values,
+    fundamental_matrix,
+    never_absorbed,
+    win_share,
+)
 from sidewall.rallies.coarse import CoarsenessTest, coarseness
 from sidewall.rallies.credit import (
     finished_next,
@@ -189,17 +195,22 @@ class RallyChain:
         self._need_fit()
         return state_table(self, draws, level, np.random.default_rng(seed))
 
-    def shot_values(self, shots: pd.DataFrame | None = None) -> pd.DataFrame:
+    def shot_values(
+        self, shots: pd.DataFrame | None = None, measure: Literal["ladder", "pair"] = "ladder"
+    ) -> pd.DataFrame:
         """What every shot added to its striker's chance of winning the rally.
 
-        Each pair of players has its own values, from their two pooled chains. Over a
-        decided rally the values of one player minus those of the other add up to the
-        result (1 or 0) minus the chance at the serve, exactly.
+        Over a decided rally the values of one player minus those of the other add up to
+        the result (1 or 0) minus the chance at the serve, exactly.
 
         Parameters
         ----------
         shots : DataFrame, optional
             By default the shots that the chain was fitted to.
+        measure : {"ladder", "pair"}, default "ladder"
+            What a ball is worth: to average players of the ladder, so that whoever makes
+            more of the same balls gains; or to the two who play, from their own chains,
+            against which either gains nothing on average.
 
         Returns
         -------
@@ -208,7 +219,7 @@ class RallyChain:
             ``value``, all as chances of the striker; missing beside a let or a state
             that is not known.
         """
-        return shot_values(self, self.moves(shots))
+        return shot_values(self, self.moves(shots), measure)
 
     def value_by(
         self,
@@ -218,6 +229,8 @@ class RallyChain:
         seed: int = 0,
     ) -> pd.DataFrame:
         """Sum the shots' values, with rally-bootstrap intervals.
+
+        Balls are worth what average players of the ladder make of them.
 
         Parameters
         ----------
@@ -308,11 +321,3 @@ def count_moves(moves: Transitions) -> Array:
     code = (moves.striker * s + moves.start) * (s + 3) + moves.target
     counts = np.bincount(code[known], minlength=players * s * (s + 3))
     return counts.reshape(players, s, s + 3).astype(float)
-
-
-def win_share(chances: Array) -> Array:
-    """P(win | decided) from chances of winning and losing; NaN where neither can be."""
-    decided = chances.sum(axis=-1)
-    share: Array = np.full(decided.shape, np.nan)
-    np.divide(chances[..., 0], decided, out=share, where=decided > 0)
-    return share

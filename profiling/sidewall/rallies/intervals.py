@@ -10,10 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError
-from sidewall.rallies.absorbing import alternating_values
+from sidewall.rallies.absorbing import alternating_values, win_share
 from sidewall.rallies.pooling import ladder_rows
 from sidewall.rallies.resample import RallyBootstrap
-from sidewall.rallies.worth import PairIndex, before_and_after
+from sidewall.rallies.worth import before_and_after
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
@@ -31,6 +31,13 @@ def percentile_limits(draws: Array, level: float) -> tuple[Array, Array]:
     return low, high
 
 
+def _ladder_values(counts: Array) -> Array:
+    """Value of every state between average players, shape (draws, s); missing if not met."""
+    ladder = ladder_rows(counts)
+    chances = alternating_values(ladder, ladder)[0]
+    return np.where(ladder.sum(axis=-1) > 0, win_share(chances), np.nan)
+
+
 def state_table(
     chain: RallyChain, draws: int, level: float, rng: np.random.Generator
 ) -> pd.DataFrame:
@@ -42,9 +49,7 @@ def state_table(
     for counts in boot.counts():
         ladder = ladder_rows(counts)
         reached = ladder.sum(axis=-1) > 0
-        wins, losses = np.moveaxis(alternating_values(ladder, ladder)[0], -1, 0)
-        with np.errstate(invalid="ignore"):
-            value.append(np.where(reached, wins / (wins + losses), np.nan))
+        value.append(_ladder_values(counts))
         left = np.linalg.solve(np.eye(s) - ladder[..., :s], np.ones((s, 1)))[..., 0]
         length.append(np.where(reached, left, np.nan))
     value_low, value_high = percentile_limits(np.concatenate(value), level)
@@ -80,20 +85,18 @@ def value_table(
     code = np.full(len(keys), -1)
     code[known] = grouped.ngroup()
     groups = int(code.max()) + 1
-    pairs = PairIndex(moves)
 
-    def sums(rows: Array, weight: Array) -> tuple[Array, Array]:
-        before, after = before_and_after(chain, moves, pairs, rows)
-        value = after - before
-        use = known & ~np.isnan(value)
-        total = np.bincount(code[use], weights=(weight * value)[use], minlength=groups)
+    def sums(value: Array, weight: Array) -> tuple[Array, Array]:
+        before, after = before_and_after(moves, value[None], value[None])
+        gain = after - before
+        use = known & ~np.isnan(gain)
+        total = np.bincount(code[use], weights=(weight * gain)[use], minlength=groups)
         return total, np.bincount(code[use], weights=weight[use], minlength=groups)
 
-    total, n = sums(chain.rows_, np.ones(len(code)))
+    total, n = sums(chain.win_probability_.to_numpy(), np.ones(len(code)))
     boot = RallyBootstrap(moves, chain.pooling_, draws, rng)
-    again = np.empty((2, draws, groups))
-    for k, rows in enumerate(boot.rows()):
-        again[0, k], again[1, k] = sums(rows, boot.shot_weights(k))
+    values = np.concatenate([_ladder_values(counts) for counts in boot.counts()])
+    again = np.stack([sums(value, boot.shot_weights(k)) for k, value in enumerate(values)], axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         low, high = percentile_limits(100.0 * again[0] / again[1], level)
         mean = 100.0 * total / n

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.errors import DataError
 from sidewall.features.coded import as_category
 from sidewall.rallies.transitions import Transitions
 
@@ -17,48 +18,43 @@ if TYPE_CHECKING:
 Array = NDArray[Any]
 
 
-class PairIndex:
-    """Ordered pairs (striker, opponent) that met, and which one each shot belongs to."""
-
-    def __init__(self, moves: Transitions) -> None:
-        players = len(moves.players)
-        codes = moves.striker * players + moves.opponent
-        pairs, self.of_shot = np.unique(codes, return_inverse=True)
-        self.striker, self.opponent = np.divmod(pairs, players)
-        # the same pair seen from the other side of the net
-        back = self.opponent * players + self.striker
-        self._facing = np.searchsorted(pairs, back).clip(max=len(pairs) - 1)
-        self.mutual = pairs[self._facing] == back
-
-    def values(self, chain: RallyChain, rows: Array) -> tuple[Array, Array]:
-        """Chance of winning by pair and state: for the striker, and for the opponent."""
-        own = chain.pair_values(rows, self.striker, self.opponent)
-        if self.mutual.all():
-            return own, own[..., self._facing, :]
-        return own, chain.pair_values(rows, self.opponent, self.striker)
-
-
 def before_and_after(
-    chain: RallyChain, moves: Transitions, pairs: PairIndex, rows: Array
+    moves: Transitions, own: Array, facing: Array, which: NDArray[Any] | int = 0
 ) -> tuple[Array, Array]:
     """Striker's chance of winning before and after each shot.
 
     After the last shot of a decided rally it is 1 or 0; after a let, and beside an
     unknown state, it is missing.
+
+    Parameters
+    ----------
+    moves : Transitions
+    own, facing : ndarray, shape (tables, s)
+        Value of every state to the striker, and to the opponent when it is his.
+    which : ndarray of int, shape (n,), or 0
+        The table of each shot.
     """
     s = len(moves.states)
-    own, facing = pairs.values(chain, rows)
-    before = np.where(moves.start >= 0, own[pairs.of_shot, moves.start], np.nan)
-    ends = np.array([1.0, 0.0, np.nan])
-    end = np.clip(moves.target - s, 0, 2)
-    state = np.clip(moves.target, 0, s - 1)
-    after = np.where(moves.target >= s, ends[end], 1.0 - facing[pairs.of_shot, state])
+    before = np.where(moves.start >= 0, own[which, moves.start], np.nan)
+    ends = np.array([1.0, 0.0, np.nan])[np.clip(moves.target - s, 0, 2)]
+    goes_on = 1.0 - facing[which, np.clip(moves.target, 0, s - 1)]
+    after = np.where(moves.target >= s, ends, goes_on)
     return before, np.where(moves.target >= 0, after, np.nan)
 
 
-def shot_values(chain: RallyChain, moves: Transitions) -> pd.DataFrame:
+def shot_values(chain: RallyChain, moves: Transitions, measure: str) -> pd.DataFrame:
     """Value of every shot; see :meth:`RallyChain.shot_values`."""
-    before, after = before_and_after(chain, moves, PairIndex(moves), chain.rows_)
+    if measure == "ladder":
+        value = chain.win_probability_.to_numpy()[None]
+        before, after = before_and_after(moves, value, value)
+    elif measure == "pair":
+        players = len(moves.players)
+        pairs, which = np.unique(moves.striker * players + moves.opponent, return_inverse=True)
+        one, two = np.divmod(pairs, players)
+        own, facing = (chain.pair_values(chain.rows_, *pair) for pair in ((one, two), (two, one)))
+        before, after = before_and_after(moves, own, facing, which)
+    else:
+        raise DataError(f"measure is {measure!r}; it must be 'ladder' or 'pair'")
     state = as_category(moves.start, moves.states)
     return moves.table.assign(
         state=state, value_before=before, value_after=after, value=after - before

@@ -1,0 +1,45 @@
+"""Benchmarks are collected only when asked for: ``pytest tests/benchmarks --benchmark-enable``."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+#: Rows of the closing table: step, shots, seconds (median), peak megabytes.
+ROWS = pytest.StashKey[list[tuple[str, int, float, float]]]()
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    # None leaves the decision to the other plugins.
+    return None if config.getoption("benchmark_enable") else True
+
+
+@pytest.fixture(scope="session")
+def rows(pytestconfig):
+    return pytestconfig.stash.setdefault(ROWS, [])
+
+
+def pytest_terminal_summary(terminalreporter, config):
+    """Print what was measured, with the growth exponents."""
+    rows = config.stash.get(ROWS, [])
+    if not rows:
+        return
+    terminalreporter.section("time and memory by size of the log")
+    say = terminalreporter.write_line
+    say(f"{'step':<28}{'shots':>11}{'median':>11}{'exponent':>10}{'peak':>10}")
+    for step in dict.fromkeys(row[0] for row in rows):
+        of_step = sorted(row[1:] for row in rows if row[0] == step)
+        growth = [
+            f"{np.log(t / before) / np.log(n / fewer):.2f}"
+            for (fewer, before, _), (n, t, _) in pairwise(of_step)
+        ]
+        for (n, seconds, peak), exponent in zip(of_step, ["", *growth], strict=True):
+            shown = "" if np.isnan(peak) else f"{peak:,.0f} MB"
+            say(f"{step:<28}{n:>11,}{seconds:>9.3f} s{exponent:>10}{shown:>10}")
+    say(
+        "exponent: growth of time from the size before (1 is in proportion). peak: largest "
+        "resident memory of a fresh process that does the step once."
+    )

@@ -1,0 +1,51 @@
+"""Time and peak memory of reading, features and the pooled fit, by size of the log."""
+
+from __future__ import annotations
+
+import importlib.util
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+_HERE = Path(__file__).parent / "steps.py"
+_spec = importlib.util.spec_from_file_location("benchmark_steps", _HERE)
+steps = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(steps)
+
+SIZES = (10_000, 100_000, 1_000_000)
+#: A pooled fit of 100,000 shots of 60 players with four random effects, two quiet cores.
+FIT_SECONDS = 1.0
+
+
+@pytest.fixture(scope="session")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("inputs")
+
+
+@pytest.fixture(scope="session", params=SIZES, ids="{:,} shots".format)
+def size(request, folder):
+    steps.write_inputs(folder, request.param)
+    return request.param
+
+
+def peak_megabytes(step, folder, n):
+    """Peak memory of the step in a process of its own; NaN where the system keeps no account."""
+    if not Path("/proc/self/status").exists():
+        return float("nan")
+    command = [sys.executable, str(_HERE), step, str(folder), str(n)]
+    return float(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+
+
+@pytest.mark.parametrize("step", steps.STEPS)
+def test_step(benchmark, step, size, folder, rows):
+    call = steps.STEPS[step](folder, size)
+    found = benchmark.pedantic(call, rounds=3 if size == SIZES[-1] else 7, warmup_rounds=1)
+    assert found is not None
+    seconds = benchmark.stats.stats.median
+    rows.append((step, size, seconds, peak_megabytes(step, folder, size)))
+    if step.startswith("fit"):
+        assert found.converged_
+    if step == "fit, gaps in whole cm" and size == SIZES[1]:
+        assert seconds < FIT_SECONDS
