@@ -40,6 +40,9 @@ _HOMES = {
     "plot_threshold": "sidewall.plots",
     "plot_comfort": "sidewall.plots",
     "plot_calibration": "sidewall.plots",
+    "plot_chain": "sidewall.plots",
+    "plot_transitions": "sidewall.plots",
+    "plot_rally": "sidewall.plots",
     "plot_match_win_probability": "sidewall.plots",
 }
 _MODULES = ("errors", "scoring", "simulate")
@@ -55,11 +58,14 @@ __all__ = [
     "check_shots",
     "errors",
     "plot_calibration",
+    "plot_chain",
     "plot_comfort",
     "plot_court",
     "plot_front_wall",
     "plot_match_win_probability",
+    "plot_rally",
     "plot_threshold",
+    "plot_transitions",
     "plot_zone_map",
     "rally_table",
     "read_shots",
@@ -78,11 +84,14 @@ if TYPE_CHECKING:
     from sidewall.models import PooledLogit, TightnessModel
     from sidewall.plots import (
         plot_calibration,
+        plot_chain,
         plot_comfort,
         plot_court,
         plot_front_wall,
         plot_match_win_probability,
+        plot_rally,
         plot_threshold,
+        plot_transitions,
         plot_zone_map,
     )
     from sidewall.rallies import BallStates, LooseBall, RallyChain

@@ -20,9 +20,7 @@ PLAYERS = 60
 def write_inputs(folder: Path, n: int) -> None:
     """Write a log of about n shots, its checked table, and rows for a pooled fit."""
     log = pd.read_csv(synthetic_data_folder() / "ladder.csv", dtype={"match": str})
-    copies = [
-        log.assign(match=log["match"] + f" copy {k}") for k in range(1 + (n - 1) // len(log))
-    ]
+    copies = [log.assign(match=log["match"] + f" copy {k}") for k in range(1 + (n - 1) // len(log))]
     many = pd.concat(copies, ignore_index=True)
     # the last rally that starts within n shots is kept whole
     after = np.flatnonzero((many["shot"] == 1) & (many.index >= n))

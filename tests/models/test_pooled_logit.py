@@ -142,3 +142,14 @@ def test_results_before_fit():
 def test_constructor_only_stores():
     fit = PooledLogit(covariance="full", sd_shape=2.0, max_iter=7, tol=1e-3)
     assert vars(fit) == {"covariance": "full", "sd_shape": 2.0, "max_iter": 7, "tol": 1e-3}
+
+
+def test_groups_that_only_win_or_only_lose_are_refused():
+    g = np.repeat(np.arange(6), 30)
+    y = (g % 2).astype(float)
+    with pytest.raises(SeparationError, match="every group has successes only"):
+        PooledLogit().fit(y, np.ones(180), np.ones(180), g)
+    mixed = np.where(np.arange(180) % 30 < 15, y, 1 - y)
+    half = np.arange(180) % 30 < 15
+    with pytest.raises(SeparationError, match="every subgroup"):
+        PooledLogit().fit(mixed, np.ones(180), np.ones(180), g, subgroups=half)

@@ -204,7 +204,8 @@ def test_one_match_gives_an_answer(shots, outcome):
     [
         (lambda t: t[t["choice"] != "attack"], "attack"),
         (lambda t: t[t["choice"] != "reset"], "reset"),
-        (lambda t: t.assign(gap_m=np.where(t["gap_m"].isna(), np.nan, 0.3)), "different gaps"),
+        (lambda t: t.assign(gap_m=np.where(t["gap_m"].isna(), np.nan, 0.3)), "the same gap"),
+        (lambda t: t[t["side"] == "forehand"], "no backhand"),
         (lambda t: t[t["stroke"] == "serve"], "no shot can be used"),
         (lambda t: t.head(30), "too few"),
     ],

@@ -18,6 +18,10 @@ ALL_STROKES: Final = "all strokes"
 LEAST_IN_CELL: Final = 20
 
 _LEAST_BY_SIDE: Final = 8
+_MEND: Final = {
+    "choice": "chart the choice, or give read_shots a choice table",
+    "side": "chart both sides",
+}
 
 
 def families_told_apart(used: pd.DataFrame) -> tuple[tuple[str, ...], list[str]]:
@@ -59,19 +63,40 @@ def check_choices(used: pd.DataFrame, left_out: pd.Series) -> None:
     """
     if len(used) == 0:
         why = "; ".join(f"{reason}: {n}" for reason, n in left_out.items()) or "the log is empty"
-        raise DataError(f"no shot can be used ({why})")
+        raise DataError(
+            f"no shot can be used ({why}); chart whole rallies with side, stroke, gap and result"
+        )
     by = [used["side"].astype(str), used["choice"].astype(str)]
     every = pd.MultiIndex.from_product([SIDES, CHOICES])
     counts = used.groupby(by).size().reindex(every, fill_value=0)
     gaps = used.groupby(by)["gap_m"].nunique().reindex(every, fill_value=0)
-    few = counts[(counts < _LEAST_BY_SIDE) | (gaps < 2)]
+    if len(used) >= len(every) * _LEAST_BY_SIDE:
+        for column, words in (("choice", CHOICES), ("side", SIDES)):
+            _check_met(used, column, words)
+    few = counts[counts < _LEAST_BY_SIDE]
     if len(few):
         short = "; ".join(f"{' '.join(cell)}: {n}" for cell, n in zip(few.index, few, strict=True))
         raise DataError(
             f"too few shots for a curve of each side and choice ({short}; at least "
-            f"{_LEAST_BY_SIDE} at two different gaps needed, all players together). Chart more "
-            "rallies, or read several logs together"
+            f"{_LEAST_BY_SIDE} needed, all players together). Chart more rallies, or read "
+            "several logs together"
         )
+    flat = gaps[gaps < 2]
+    if len(flat):
+        raise DataError(
+            f"every {' '.join(flat.index[0])} was met at the same gap, so no curve can be drawn "
+            "against it; check the gap column"
+        )
+
+
+def _check_met(used: pd.DataFrame, column: str, words: Sequence[str]) -> None:
+    counts = used[column].value_counts()
+    for word in words:
+        if counts.get(word, 0) == 0:
+            raise DataError(
+                f"the log has no {word} among its {len(used)} usable shots, so there is "
+                f"nothing to compare; {_MEND[column]}"
+            )
 
 
 def check_columns(used: pd.DataFrame, situation: Sequence[str]) -> None:

@@ -135,6 +135,9 @@ class PooledLogit:
         start, suspect = logistic_start(rows.X, rows.successes, rows.trials)
         if suspect:
             self._refuse_separation(rows)
+        _refuse_pure(rows, rows.group_start, "group")
+        if rows.subgroup_start is not None:
+            _refuse_pure(rows, rows.subgroup_start, "subgroup")
         self._search(rows, start)
         return self
 
@@ -297,4 +300,17 @@ class PooledLogit:
                 "low": estimate - 1.959964 * se,
                 "high": estimate + 1.959964 * se,
             }
+        )
+
+
+def _refuse_pure(rows: Rows, start: NDArray[np.intp], level: str) -> None:
+    """Refuse data in which every group has successes only or failures only.
+
+    The spread between groups would then grow without end.
+    """
+    won, n = (np.add.reduceat(part, start) for part in (rows.successes, rows.trials))
+    if len(start) > 1 and ((won <= 0) | (won >= n * (1.0 - 1e-12))).all():
+        raise SeparationError(
+            f"every {level} has successes only or failures only, so that nothing varies within "
+            f"one; add data in which some {level} has both, or leave the {level}s out"
         )

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from sidewall.models.laplace import cross_by, sum_by
 from sidewall.models.pooled_logit import PooledLogit
@@ -120,7 +121,7 @@ class PredictionError:
         eta += np.einsum("nq,nq->n", Z, fit.random_effects_.to_numpy()[group])
         if subgroup is not None:
             eta += fit.subgroup_effects_.to_numpy()[subgroup]
-        return 1.0 / (1.0 + np.exp(-eta))
+        return expit(eta)
 
     def _score(
         self, Xc: Array, F: Array, shift: Array, group: NDArray[np.intp]

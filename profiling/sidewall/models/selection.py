@@ -85,6 +85,8 @@ def transform_scores(
         except DataError:  # too few distinct gaps for this transform
             continue
         losses[kind] = log_losses(won, win)
+    if not losses:
+        raise DataError(f"none of the transforms {', '.join(kinds)} fits this log")
     best = min(losses, key=lambda kind: losses[kind].mean())
     rows = []
     for loss in losses.values():

@@ -52,7 +52,7 @@ class TightnessModel:
 
     Parameters
     ----------
-    outcome : {"rally", "value"}, default "rally"
+    outcome : {"value", "rally"}, default "value"
         What a shot is judged by: who won the rally, or the value of the ball one
         exchange later in the rally chain (see :mod:`sidewall.rallies.exchange`), which
         has much less luck in it and trusts the chain's states.
@@ -108,7 +108,7 @@ class TightnessModel:
 
     def __init__(
         self,
-        outcome: Literal["rally", "value"] = "rally",
+        outcome: Literal["value", "rally"] = "value",
         transform: Literal["auto", "linear", "log1p", "spline"] = "auto",
         situation: Sequence[str] = (),
         match_effects: bool = True,

@@ -10,30 +10,39 @@ from typing import TYPE_CHECKING, Any
 
 __all__ = [
     "plot_calibration",
+    "plot_chain",
     "plot_comfort",
     "plot_court",
     "plot_front_wall",
     "plot_match_win_probability",
+    "plot_rally",
     "plot_threshold",
+    "plot_transitions",
     "plot_zone_map",
 ]
 
 _HOMES = {
     "plot_calibration": "calibration",
+    "plot_chain": "chain",
     "plot_comfort": "comfort",
     "plot_court": "court",
     "plot_front_wall": "court",
     "plot_match_win_probability": "scoring",
+    "plot_rally": "rally",
     "plot_threshold": "threshold",
+    "plot_transitions": "transitions",
     "plot_zone_map": "zones",
 }
 
 if TYPE_CHECKING:
     from sidewall.plots.calibration import plot_calibration
+    from sidewall.plots.chain import plot_chain
     from sidewall.plots.comfort import plot_comfort
     from sidewall.plots.court import plot_court, plot_front_wall
+    from sidewall.plots.rally import plot_rally
     from sidewall.plots.scoring import plot_match_win_probability
     from sidewall.plots.threshold import plot_threshold
+    from sidewall.plots.transitions import plot_transitions
     from sidewall.plots.zones import plot_zone_map
 
 

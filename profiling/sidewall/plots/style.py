@@ -102,6 +102,10 @@ _SETTINGS: Final[dict[str, Any]] = {
 def look() -> Iterator[None]:
     """Draw in the project's look, and leave every setting as it was afterwards."""
     settings: Any = _SETTINGS
+    # Loads the backend, which otherwise is loaded by the first figure. That of a notebook
+    # switches to interactive then; inside the context this would be undone at its end, and
+    # the notebook would show no picture but the first.
+    plt.draw_if_interactive()
     with plt.rc_context(settings):
         yield
 

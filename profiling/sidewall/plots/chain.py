@@ -1,0 +1,238 @@
+"""The rally chain as a graph on the court: which ball comes next, and what each is worth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+from typing import TYPE_CHECKING, Any, Literal, cast
+
+import numpy as np
+from matplotlib import pyplot as plt
+from matplotlib.axes import Axes
+from matplotlib.colors import Normalize
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from sidewall.errors import DataError
+from sidewall.plots.ball_table import draw_ball_table, table_lines
+from sidewall.plots.chain_graph import (
+    Arrow,
+    circles_at,
+    draw_arrows,
+    draw_circles,
+    draw_court,
+    draw_ring,
+)
+from sidewall.plots.frame import foot, head
+from sidewall.plots.state_intervals import row_limits, shown_rows, shown_values
+from sidewall.plots.state_places import (
+    Ball,
+    balls_of,
+    court_places,
+)
+from sidewall.plots.style import PAPER, look, title, value_map
+from sidewall.plots.words import plain
+from sidewall.rallies.transitions import ENDS
+
+if TYPE_CHECKING:
+    from sidewall.rallies.chain import RallyChain
+
+__all__ = ["plot_chain"]
+
+
+def plot_chain(
+    chain: RallyChain,
+    player: str | None = None,
+    ax: Axes | Sequence[Axes] | None = None,
+    *,
+    start: str | None = None,
+    strongest: int | None = None,
+    least: float | None = None,
+    table: Literal["beside", "below"] = "beside",
+    draws: int = 400,
+    level: float = 0.95,
+) -> Axes | NDArray[np.object_]:
+    """Draw a rally chain on the court: a circle a ball, arrows to the likeliest next ones.
+
+    A circle is larger the more often the ball is met, darker the more rallies its striker
+    wins (the number inside, in 100). The next ball is the opponent's. A table says what each
+    ball is worth and how long the rally still is, with intervals and n.
+
+    Parameters
+    ----------
+    chain
+        A fitted chain. Few bands read best: ``BallStates(bands_m=(0.3, 0.6))``.
+    player
+        Whose balls and shots, against the ladder's average; between average players if None.
+    ax
+        One axes for the court alone, two for the court and the table; a new figure if None.
+    start
+        A state: only the arrows from this ball are drawn, each with its chance.
+    strongest
+        Arrows drawn from each ball at most; 2, or 6 where `start` is given, if None.
+    least
+        Arrows with a smaller chance are left out; 0.1, or 0.05 where `start` is given, if None.
+    table
+        In a new figure, the table stands beside the court or, for narrow screens, below it.
+    draws
+        Of the rally bootstrap behind the intervals.
+    level
+        Confidence level of the intervals.
+
+    Returns
+    -------
+    Axes or ndarray of Axes, shape (2,)
+        The court, or the court and the table.
+
+    Raises
+    ------
+    NotFittedError
+        If the chain is not fitted.
+    DataError
+        If the chain does not know the player or `start`, `table` is unknown, or `ax` holds
+        more than two axes.
+
+    Notes
+    -----
+    Places are the ladder's mean gaps, backhand left as a right-hander sees it; depth tells
+    volleys from other balls. States whose names do not say '<side> <family> <band>' are
+    drawn on a ring.
+    """
+    rows, n = shown_rows(chain, player)
+    balls = balls_of(chain)
+    if start is not None and start not in chain.visits_[chain.visits_ > 0].index:
+        met = ", ".join(ball.state for ball in balls)
+        raise DataError(f"no ball {start!r} was met in this chain; it knows {met}.")
+    if table not in ("beside", "below"):
+        raise DataError(f"table={table!r} is not known; use 'beside' or 'below'.")
+    values = shown_values(chain, player, draws, level)
+    places = court_places(chain, balls)
+    own = ax is None
+    pair = _new_pair(balls, table) if ax is None else _given(ax)
+    norm = _norm(values.loc[[ball.state for ball in balls], "win_probability"].to_numpy())
+    shade = partial(_shade, norm)
+    has_contact = "contact" in chain.moves().table.columns
+
+    most = strongest if strongest is not None else (2 if start is None else 6)
+    least = least if least is not None else (0.1 if start is None else 0.05)
+    arrows = _arrows(chain, rows, [start] if start else [b.state for b in balls], most, least)
+    if start is not None:
+        arrows = _with_chances(arrows, chain, row_limits(chain, player, draws, level))
+    on_court = places is not None
+    if places is None:
+        places = draw_ring(pair[0], balls)
+    else:
+        draw_court(pair[0], balls, places, has_contact)
+    size = dict(zip(chain.states_, n.astype(float), strict=True))
+    worth = values["win_probability"].to_dict()
+    circles = circles_at(balls, places, size, arrows, on_court)
+    draw_arrows(pair[0], arrows, circles, on_court)
+    draw_circles(pair[0], circles, worth, shade, start)
+    if len(pair) > 1:
+        draw_ball_table(pair[1], balls, values, shade, has_contact=has_contact)
+    words = "Where each ball leads and what it is worth"
+    if player is not None:
+        words = f"{plain(player)}: {words[0].lower()}{words[1:]}"
+    if not own:
+        title(pair[0], words)
+        return pair if len(pair) > 1 else cast(Axes, pair[0])
+    figure = cast(Figure, pair[0].figure)
+    head(figure, words)
+    foot(figure, _foot_words(chain, player, n, (most, least), level, start, on_court))
+    return pair
+
+
+def _new_pair(balls: list[Ball], table: str) -> NDArray[np.object_]:
+    lines = table_lines(balls)
+    with look():
+        if table == "beside":
+            shape: dict[str, Any] = {"ncols": 2, "width_ratios": [4.9, 3.9]}
+            size = (8.8, max(7.0, 1.6 + 0.235 * lines))
+        else:
+            below = 0.27 * lines
+            shape = {"nrows": 2, "height_ratios": [6.0, below]}
+            size = (5.2, 8.2 + below)
+        _, fresh = plt.subplots(figsize=size, layout="constrained", **shape)
+    return cast(NDArray[np.object_], fresh)
+
+
+def _given(ax: Axes | Sequence[Axes]) -> NDArray[np.object_]:
+    given = np.atleast_1d(np.asarray(ax, dtype=object)).ravel()
+    if given.size > 2:
+        raise DataError(
+            f"The picture takes one axes (court) or two (court, table); {given.size} given."
+        )
+    return given
+
+
+def _norm(values: NDArray[np.float64]) -> Normalize:
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return Normalize(0.0, 1.0)
+    low = float(np.floor(known.min() * 10) / 10)
+    return Normalize(low, max(float(np.ceil(known.max() * 10) / 10), low + 0.2))
+
+
+def _shade(norm: Normalize, value: float) -> Any:
+    return PAPER if np.isnan(value) else value_map()(float(norm(value)))
+
+
+def _arrows(
+    chain: RallyChain, rows: NDArray[np.float64], starts: list[str], most: int, least: float
+) -> list[Arrow]:
+    """Choose the likeliest arrows of each ball; lets say nothing and are left out."""
+    names = [*chain.states_, *ENDS]
+    found = []
+    for state in starts:
+        row = rows[chain.states_.index(state)].copy()
+        row[names.index("let")] = 0.0
+        for k in np.argsort(-row, kind="stable")[:most]:
+            if row[k] >= least:
+                found.append(Arrow(state, names[k], float(row[k])))
+    return found
+
+
+def _with_chances(
+    arrows: list[Arrow], chain: RallyChain, limits: tuple[NDArray[Any], NDArray[Any]]
+) -> list[Arrow]:
+    names = [*chain.states_, *ENDS]
+    said = []
+    for arrow in arrows:
+        i, j = chain.states_.index(arrow.start), names.index(arrow.end)
+        low, high = (100 * end[i, j] for end in limits)
+        words = f"{100 * arrow.chance:.0f}% ({low:.0f}–{high:.0f})"
+        said.append(Arrow(arrow.start, arrow.end, arrow.chance, words))
+    return said
+
+
+def _foot_words(
+    chain: RallyChain,
+    player: str | None,
+    n: NDArray[np.int64],
+    drawn: tuple[int, float],
+    level: float,
+    start: str | None,
+    on_court: bool,
+) -> str:
+    against = "between average players" if player is None else "against the ladder's average"
+    which = f"Arrows from {start}" if start else "Arrows"
+    parts = [
+        f"{which}: the ball the opponent gets next, or the rally won at once; wider is likelier, "
+        f"at most {drawn[0]} from a ball, none below {100 * drawn[1]:.0f}%.",
+        f"In a circle: rallies in 100 won by the player about to strike, {against}, lets left "
+        "out; the larger, the more often met.",
+    ]
+    if on_court:
+        parts.append(
+            "Gaps are to scale; depth only tells volleys from other balls; backhand left, as a "
+            "right-hander sees it."
+        )
+    unmet = int((chain.visits_ == 0).sum())
+    if unmet and "contact" in chain.moves().table.columns:
+        parts.append(f"Kinds of ball never met: {unmet}.")
+    shots = f"n = {int(n.sum()):,} shots"
+    if player is None:
+        shots += f" in {len(np.unique(chain.moves().rally)):,} rallies."
+    else:
+        shots += f" of {plain(player)}; what they leave open is taken from the ladder."
+    return " ".join([*parts, f"In brackets: {level:.0%} intervals.", shots])

@@ -1,0 +1,278 @@
+"""One rally told shot by shot: how the chance of winning it went to and fro."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final, cast
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from sidewall.errors import DataError
+from sidewall.plots.frame import head
+from sidewall.plots.letters import columns, drawable
+from sidewall.plots.state_intervals import pair_limits
+from sidewall.plots.style import (
+    FAINT,
+    INK,
+    MUTED,
+    PAPER,
+    QUIET,
+    dress,
+    new_axes,
+    title,
+)
+from sidewall.plots.words import plain
+
+if TYPE_CHECKING:
+    from sidewall.rallies.chain import RallyChain
+
+__all__ = ["plot_rally"]
+
+#: The two players, server first: tone, line and fill together, so that grey tells them apart.
+_PLAYERS: Final[tuple[dict[str, Any], ...]] = (
+    {"color": INK, "marker": "o", "markerfacecolor": INK},
+    {"color": "#2F76B5", "marker": "s", "markerfacecolor": PAPER},
+)
+_ENDING_WORDS: Final = {
+    "winner": "a winner",
+    "tin": "in the tin",
+    "out": "out",
+    "down": "down",
+    "stroke": "a stroke",
+    "no_let": "no let",
+}
+#: Inches of a row, of what stands above and below the rows, and of the dots with what follows.
+_ROW, _AROUND, _DOTS = 0.27, 1.9, 3.9
+#: Points that a letter takes, of a player's name and of a shot's words.
+_NAME_POINTS, _WORD_POINTS = 7.3, 5.4
+#: Points from the axes to the end of each column behind the dots.
+_CHANCE_AT, _N_AT = 68, 106
+
+
+def plot_rally(
+    chain: RallyChain,
+    match: str,
+    game: int,
+    rally: int,
+    ax: Axes | None = None,
+    *,
+    player: str | None = None,
+    shots: pd.DataFrame | None = None,
+    draws: int = 400,
+    level: float = 0.95,
+) -> Axes:
+    """Tell a rally shot by shot, from the serve at the top to its end at the bottom.
+
+    Each row is a ball as its striker finds it and the shot played with it; the dot is one
+    player's chance of winning the rally just before that shot, between these two players, with
+    its interval. The last
+    dot is the result: 100 or 0.
+
+    Parameters
+    ----------
+    chain
+        A fitted chain.
+    match, game, rally
+        Which rally, as in the log.
+    ax
+        Axes to draw into; new ones, as high as the rally is long, if None.
+    player
+        Whose chance; the server's if None.
+    shots
+        Another log in which the rally is; the log of the fit if None.
+    draws
+        Of the rally bootstrap behind the intervals.
+    level
+        Confidence level of the intervals.
+
+    Returns
+    -------
+    Axes
+        In front of the dots the shots in words, behind them how many shots of the log were
+        played from such a ball, by anybody.
+
+    Raises
+    ------
+    NotFittedError
+        If the chain is not fitted.
+    DataError
+        If there is no such rally, or the player was not in it.
+    """
+    table = _the_rally(chain.shot_values(shots, measure="pair"), match, game, rally)
+    server, receiver = (str(table[who].iloc[0]) for who in ("player", "opponent"))
+    player = server if player is None else player
+    if player not in (server, receiver):
+        raise DataError(f"{player!r} was not in this rally: {server} served to {receiver}.")
+    own = (table["player"].astype(str) == player).to_numpy()
+    chance = table["value_before"].to_numpy(dtype=float)
+    chance = 100 * np.where(own, chance, 1.0 - chance)
+    low, high = _limits(chain, table, player, own, draws, level)
+
+    rows = len(table)
+    told = [_shot_words(row) for row in table.to_dict("records")]
+    names = [plain(name) for name in table["player"].astype(str)]
+    name_wide = 10 + _NAME_POINTS * max(map(columns, names))
+    left = 20 + name_wide + _WORD_POINTS * max(map(columns, told)) + 8
+    own_figure = ax is None
+    ax = new_axes(ax, size=(_DOTS + left / 72, _AROUND + _ROW * (rows + 1)))
+    dress(ax, grid="none")
+    ax.set_xlim(-2, 102)
+    ax.set_ylim(rows + 0.6, -0.6)
+    ax.axvline(50, color=MUTED, lw=1.0, zorder=1, label="_even")
+    ax.set_xticks([0, 25, 50, 75, 100], ["0", "25", "50", "75", "100"])
+    ax.spines["left"].set_visible(False)
+    is_server = (table["player"].astype(str) == server).to_numpy()
+    won = table["rally_won_by"].iloc[-1]
+    end = np.nan if pd.isna(won) else 100.0 * (str(won) == player)
+    _draw_path(ax, chance, end, is_server)
+    _draw_dots(ax, (low, chance, high), is_server)
+    if np.isfinite(end):
+        ax.plot([end], [rows], marker="D", ms=9, color=INK, zorder=6, clip_on=False, label="_end")
+    for k, serves in enumerate(is_server):
+        look = _PLAYERS[0 if serves else 1]
+        _beside(ax, k, f"{k + 1}", -left, fontsize=9, color=QUIET)
+        _beside(ax, k, names[k], 20 - left, fontsize=10, color=look["color"], fontweight="bold")
+        _beside(ax, k, told[k], 20 + name_wide - left, fontsize=9.5, color=INK)
+        ax.axhline(k, color=FAINT, lw=0.6, zorder=0)
+    winner = None if pd.isna(won) else str(won)
+    words = _end_words(str(table["ending"].iloc[-1]), winner)
+    _beside(ax, rows, words, 20 - left, fontsize=10, color=INK, fontweight="bold")
+    _write_numbers(ax, (low, chance, high), table["state"], chain.visits_)
+    words, style = drawable(f"chance of {plain(player)} to win the rally (%)")
+    ax.set_xlabel(words, color=INK, **style)
+    opponent = receiver if player == server else server
+    which = f"match {plain(match)}, game {game}, rally {rally}"
+    if own_figure:
+        head(cast(Figure, ax.figure), f"{plain(player)} against {plain(opponent)}: {which}")
+    else:
+        title(ax, f"{plain(player)} against {plain(opponent)}:\n{which}")
+    _note(ax, left, len(np.unique(chain.moves().rally)), int(chain.visits_.sum()), level)
+    return ax
+
+
+def _the_rally(table: pd.DataFrame, match: str, game: int, rally: int) -> pd.DataFrame:
+    in_match = table["match"].astype(str) == match
+    if not in_match.any():
+        known = ", ".join(map(str, table["match"].unique()[:8]))
+        raise DataError(f"no match {match!r} in the log; its first are {known}.")
+    in_game = in_match & (table["game"] == game)
+    if not in_game.any():
+        games = sorted(map(int, table.loc[in_match, "game"].unique()))
+        raise DataError(f"match {match} has no game {game}; it has {', '.join(map(str, games))}.")
+    found = table[in_game & (table["rally"] == rally)]
+    if found.empty:
+        last = int(table.loc[in_game, "rally"].max())
+        raise DataError(
+            f"game {game} of match {match} has no rally {rally}; its rallies run to {last}, less "
+            "those that were refused."
+        )
+    return found
+
+
+def _limits(
+    chain: RallyChain,
+    table: pd.DataFrame,
+    player: str,
+    own: NDArray[np.bool_],
+    draws: int,
+    level: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Ends of the intervals of the player's chance before each shot, per cent."""
+    other = str(table.loc[~own, "player"].iloc[0] if (~own).any() else table["opponent"].iloc[0])
+    low, high = pair_limits(chain, player, other, draws, level)
+    state = table["state"].cat.codes.to_numpy()
+    known = state >= 0
+    ends = (
+        np.where(own, low[0, state], 1 - high[1, state]),
+        np.where(own, high[0, state], 1 - low[1, state]),
+    )
+    below, above = (np.where(known, 100 * end, np.nan) for end in ends)
+    return below, above
+
+
+def _draw_path(
+    ax: Axes, chance: NDArray[np.float64], end: float, is_server: NDArray[np.bool_]
+) -> None:
+    """Lines from each ball to the next, in the look of the player who struck it."""
+    path = np.append(chance, end)
+    for k, serves in enumerate(is_server):
+        look = _PLAYERS[0 if serves else 1]
+        ax.plot(
+            path[k : k + 2], [k, k + 1], color=look["color"], lw=2.2,
+            ls="-" if serves else (0, (2.2, 1.1)), zorder=3, label=f"_shot {k + 1}",
+        )  # fmt: skip
+
+
+def _draw_dots(
+    ax: Axes, chances: tuple[NDArray[np.float64], ...], is_server: NDArray[np.bool_]
+) -> None:
+    low, chance, high = chances
+    for k, serves in enumerate(is_server):
+        look = _PLAYERS[0 if serves else 1]
+        ax.plot([low[k], high[k]], [k, k], color=look["color"], lw=5, alpha=0.35, zorder=2,
+                solid_capstyle="butt", label="_interval")  # fmt: skip
+        ax.plot([chance[k]], [k], ms=7, mew=1.6, zorder=4, ls="", label=f"_before {k + 1}", **look)
+
+
+def _beside(ax: Axes, row: int, words: str, at: float, **look: Any) -> None:
+    """Write into the margin of a row, so many points from the axes' nearer edge."""
+    words, style = drawable(words, weight=look.get("fontweight", "normal"))
+    ax.annotate(
+        words, (0 if at < 0 else 1, row), xycoords=("axes fraction", "data"), xytext=(at, 0),
+        textcoords="offset points", va="center", ha="left" if at < 0 else "right",
+        annotation_clip=False, **look, **style,
+    )  # fmt: skip
+
+
+def _write_numbers(
+    ax: Axes,
+    chances: tuple[NDArray[np.float64], ...],
+    states: pd.Series,
+    visits: pd.Series,
+) -> None:
+    """Write each chance with its interval, and how often such a ball was met."""
+    ax.set_yticks([])
+    for at, words in ((_CHANCE_AT, "chance"), (_N_AT, "n")):
+        _beside(ax, -1, words, at, fontsize=8.5, color=QUIET)
+    for k, (low, chance, high, state) in enumerate(zip(*chances, states, strict=True)):
+        if isinstance(state, str):
+            words = f"{chance:.0f} ({low:.0f}–{high:.0f})"
+            _beside(ax, k, words, _CHANCE_AT, fontsize=9, color=INK)
+            _beside(ax, k, f"{int(visits[state]):,}", _N_AT, fontsize=9, color=INK)
+        else:
+            _beside(ax, k, "not known", _N_AT, fontsize=9, color=QUIET)
+
+
+def _shot_words(row: dict[Any, Any]) -> str:
+    """Put a shot into words, and the ball it was played with."""
+    if row["stroke"] == "serve":
+        return "serve"
+    contact, direction = row.get("contact"), row.get("direction")
+    parts = [str(row["side"])]
+    if contact == "volley":
+        parts.append("volley")
+    if isinstance(direction, str):
+        parts.append(direction)
+    parts.append(str(row["stroke"]).replace("_", " "))
+    gap = "" if np.isnan(row["gap_m"]) else f", {100 * row['gap_m']:.0f} cm"
+    return " ".join(parts) + gap
+
+
+def _end_words(ending: str, winner: str | None) -> str:
+    if winner is None:
+        return "let: played again"
+    return f"{plain(winner)} wins: {_ENDING_WORDS.get(ending, ending)}"
+
+
+def _note(ax: Axes, left: float, rallies: int, shots: int, level: float) -> None:
+    words = (
+        f"Bars and brackets: {level:.0%} intervals. cm: gap of the ball to the side wall.\n"
+        f"n: balls of that kind struck by anybody, of {shots:,} shots in {rallies:,} rallies."
+    )
+    ax.annotate(
+        words, (0, 0), xycoords="axes fraction", xytext=(-left, -40), ha="left", va="top",
+        textcoords="offset points", fontsize=8.5, color=QUIET, annotation_clip=False,
+    )  # fmt: skip

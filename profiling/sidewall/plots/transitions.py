@@ -1,0 +1,242 @@
+"""Heat map of the rally chain: from each ball to the opponent's next one, or the end."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Normalize
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+from numpy.typing import NDArray
+
+from sidewall.plots.letters import columns, drawable
+from sidewall.plots.state_intervals import row_limits, shown_rows
+from sidewall.plots.state_places import Ball, balls_of, group_words, runs
+from sidewall.plots.style import INK, PAPER, QUIET, new_axes, text_on, value_map
+from sidewall.plots.words import plain
+from sidewall.rallies.transitions import ENDS
+
+if TYPE_CHECKING:
+    from sidewall.rallies.chain import RallyChain
+
+__all__ = ["plot_transitions"]
+
+_END_WORDS: Final = {"win": "won", "lose": "lost", "let": "let"}
+#: Between the next balls and the ends, in cells.
+_GAP: Final = 0.5
+#: Ends with a smaller chance hold no number.
+_LEAST_END: Final = 0.005
+#: Height of a group's name above the columns.
+_GROUP_POINTS: Final = 46
+#: Cells narrower than this, in inches, hold no number.
+_LEAST_CELL: Final = 0.19
+
+
+def plot_transitions(
+    chain: RallyChain,
+    player: str | None = None,
+    ax: Axes | None = None,
+    *,
+    annotate_from: float = 0.05,
+    draws: int = 400,
+    level: float = 0.95,
+) -> Axes:
+    """Draw where every ball leads as a heat map: a row a ball, a column a next ball or end.
+
+    Parameters
+    ----------
+    chain
+        A fitted chain.
+    player
+        Whose shots, drawn toward what the ladder leads one to expect; the ladder's if None.
+    ax
+        Axes to draw into; new ones if None.
+    annotate_from
+        Next balls with a smaller chance hold no number; neither do cells too small to read.
+    draws
+        Of the rally bootstrap behind the intervals.
+    level
+        Confidence level of the intervals.
+
+    Returns
+    -------
+    Axes
+        Beside each row stand its number of shots and the half-width of its widest interval.
+
+    Raises
+    ------
+    NotFittedError
+        If the chain is not fitted.
+    DataError
+        If the chain does not know the player.
+    """
+    rows, n = shown_rows(chain, player)
+    low, high = row_limits(chain, player, draws, level)
+    balls = balls_of(chain)
+    at = [chain.states_.index(ball.state) for ball in balls]
+    s = len(chain.states_)
+    # what nobody is ever left with, such as the serve, has no column
+    to = [k for k in at if chain.transition_.iloc[at, k].sum() > 0]
+    nexts = [balls[at.index(k)] for k in to]
+    picked = np.ix_(at, [*to, s, s + 1, s + 2])
+    share, wide = rows[picked], np.nan_to_num((high - low)[picked]).max(axis=1) / 2
+
+    across, down = len(nexts) + _GAP + len(ENDS), len(balls)
+    cell = float(np.clip(6.0 / across, 0.235, 0.5))
+    ax = new_axes(ax, size=(2.7 + across * cell, 2.3 + down * cell))
+    norm = Normalize(0.0, float(np.ceil(share.max() * 20) / 20))
+    x = np.array([*range(len(nexts)), *(len(nexts) + _GAP + k for k in range(len(ENDS)))])
+    _cells(ax, x, share, norm)
+    ax.set_xlim(0, across)
+    ax.set_ylim(down, 0)
+    ax.set_aspect("equal")
+    size = _cell_size(ax, across, down)
+    _numbers(ax, x, share, norm, size, annotate_from)
+    has_contact = "contact" in chain.moves().table.columns
+    above = _names(ax, balls, nexts, x[len(nexts) :], has_contact)
+    _row_sizes(ax, across, n[at], wide)
+    words = "Where each ball leads"
+    if player is not None:
+        words = f"{plain(player)}: where each ball leads"
+    words, style = drawable(words)
+    ax.set_title(words, loc="left", fontsize=12, color=INK, pad=above, **style)
+    _colour_bar(ax, norm)
+    _note(ax, int(n.sum()), len(np.unique(chain.moves().rally)), player, level)
+    return ax
+
+
+def _cells(ax: Axes, x: NDArray[np.float64], share: NDArray[np.float64], norm: Normalize) -> None:
+    """Two blocks of cells: the next balls, and the ends."""
+    split = share.shape[1] - len(ENDS)
+    edges = np.arange(len(share) + 1)
+    for part in (slice(0, split), slice(split, None)):
+        columns = x[part]
+        ax.pcolormesh(
+            np.append(columns, columns[-1] + 1), edges, share[:, part],
+            cmap=value_map(), norm=norm, edgecolors=PAPER, linewidth=0.6,
+        )  # fmt: skip
+    for edge in ("top", "right", "bottom", "left"):
+        ax.spines[edge].set_visible(False)
+
+
+def _cell_size(ax: Axes, across: float, down: int) -> float:
+    """Side of a cell in inches, before the names beside the axes take their share."""
+    box = ax.get_window_extent()
+    return float(min(box.width / across, box.height / down)) / ax.figure.dpi
+
+
+def _numbers(
+    ax: Axes,
+    x: NDArray[np.float64],
+    share: NDArray[np.float64],
+    norm: Normalize,
+    cell: float,
+    least: float,
+) -> None:
+    if cell < _LEAST_CELL:
+        return
+    font = float(np.clip(cell * 72 * 0.42, 6.5, 10.0))
+    shown = share >= least
+    shown[:, -len(ENDS) :] = share[:, -len(ENDS) :] >= _LEAST_END
+    for i, j in np.argwhere(shown):
+        ax.text(
+            x[j] + 0.5, i + 0.5, f"{100 * share[i, j]:.0f}", ha="center", va="center",
+            fontsize=font, color=text_on(value_map()(float(norm(share[i, j])))),
+        )  # fmt: skip
+
+
+def _names(
+    ax: Axes,
+    balls: list[Ball],
+    nexts: list[Ball],
+    ends: NDArray[np.float64],
+    has_contact: bool,
+) -> float:
+    """Bands beside the rows and above the columns, and their groups further out.
+
+    Returns the height above the axes that the names take, in points.
+    """
+    ax.xaxis.tick_top()
+    words = [ball.band for ball in nexts] + [_END_WORDS[end] for end in ENDS]
+    middles = [*(k + 0.5 for k in range(len(nexts))), *(ends + 0.5)]
+    ax.set_xticks(middles, words, rotation=90, fontsize=8.5, color=INK)
+    ax.set_yticks([k + 0.5 for k in range(len(balls))], [ball.band for ball in balls])
+    ax.tick_params(length=0, pad=2)
+    ax.tick_params(axis="y", labelsize=8.5, labelcolor=INK)
+    for labels in (ax.get_xticklabels(), ax.get_yticklabels()):
+        for label in labels:
+            label.set(**drawable(label.get_text())[1])
+    bands = max((columns(ball.band) for ball in balls if ball.side), default=0)
+    out = 12 + 5.4 * bands
+    for group, first, last in runs(balls):
+        if group[0]:
+            ax.annotate(
+                _broken(group, has_contact, last - first), (0, (first + last) / 2),
+                xytext=(-out, 0), textcoords="offset points", ha="right", va="center",
+                fontsize=9, fontweight="bold", color=INK, linespacing=1.1, annotation_clip=False,
+            )  # fmt: skip
+            ax.axhline(first, color=PAPER, lw=3)
+    for group, first, last in runs(nexts):
+        if group[0]:
+            ax.annotate(
+                _broken(group, has_contact, last - first), ((first + last) / 2, 0),
+                xytext=(0, out), textcoords="offset points", ha="center", va="bottom",
+                fontsize=9, fontweight="bold", color=INK, linespacing=1.1, annotation_clip=False,
+            )  # fmt: skip
+            ax.axvline(first, color=PAPER, lw=3)
+    if not bands:
+        return 6 + 5.4 * max(columns(ball.band) for ball in nexts)
+    return out + _GROUP_POINTS
+
+
+def _broken(group: tuple[str, str], has_contact: bool, cells: int) -> str:
+    """Put a group's name on short lines; 'after the bounce' is one line where there is room."""
+    words = group_words(group, has_contact).replace(" ", "\n", 1)
+    return words if cells > 4 else words.replace("the ", "the\n")
+
+
+def _row_sizes(ax: Axes, across: float, n: NDArray[np.int64], wide: NDArray[np.float64]) -> None:
+    for x, words in ((34, "n"), (62, "± at\nmost")):
+        ax.annotate(
+            words, (across, 0), xytext=(x, 3), textcoords="offset points", ha="right",
+            va="bottom", fontsize=8.5, color=QUIET, annotation_clip=False,
+        )  # fmt: skip
+    for i, (shots, half) in enumerate(zip(n, wide, strict=True)):
+        for x, words in ((34, f"{shots:,}"), (62, f"{100 * half:.0f}")):
+            ax.annotate(
+                words, (across, i + 0.5), xytext=(x, 0), textcoords="offset points",
+                ha="right", va="center", fontsize=8.5, color=INK, annotation_clip=False,
+            )  # fmt: skip
+
+
+def _colour_bar(ax: Axes, norm: Normalize) -> None:
+    bar = ax.figure.colorbar(
+        ScalarMappable(norm, value_map()),
+        ax=ax,
+        orientation="horizontal",
+        fraction=0.025,
+        pad=0.02,
+        aspect=35,
+        shrink=0.7,
+    )
+    bar.locator = MaxNLocator(nbins=5, steps=[1, 2, 5, 10])
+    bar.formatter = FuncFormatter(lambda v, _: f"{100 * v:.0f}%")
+    bar.update_ticks()
+    bar.ax.tick_params(labelsize=9, colors=INK, length=2)
+    outline: Any = bar.outline
+    outline.set_visible(False)
+
+
+def _note(ax: Axes, shots: int, rallies: int, player: str | None, level: float) -> None:
+    whose = f" in {rallies:,} rallies" if player is None else f" of {plain(player)}"
+    words = (
+        "In 100 balls of a row: the opponent's next ball, or the end.\n"
+        f"n = {shots:,} shots{whose}; ±: half of the row's widest {level:.0%} interval"
+    )
+    words, style = drawable(words)
+    ax.annotate(
+        words, (0.0, 0.0), xycoords="axes fraction", xytext=(0, -6), textcoords="offset points",
+        ha="left", va="top", fontsize=8.5, color=QUIET, annotation_clip=False, **style,
+    )  # fmt: skip

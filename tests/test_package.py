@@ -1,0 +1,143 @@
+"""The package as a whole: what importing it costs, its public names, and who imports whom."""
+
+from __future__ import annotations
+
+import ast
+import json
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import sidewall as sw
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = Path(sw.__file__).parent
+HEAVY = ("matplotlib", "seaborn", "sklearn", "statsmodels", "scipy.optimize", "scipy.stats")
+
+#: What each part may import, besides itself.
+MAY_IMPORT = {
+    "errors": "",
+    "court": "errors",
+    "log": "errors court",
+    "features": "errors court log",
+    "rallies": "errors court log features",
+    "models": "errors court log features rallies",
+    "scoring": "errors",
+    "simulate": "errors court log",
+    "plots": "errors court log features rallies models scoring",
+    "cli": "errors court log features rallies models scoring simulate plots",
+}
+
+
+def run(code):
+    """Run code in a fresh interpreter and return what it prints, as JSON."""
+    found = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT
+    )
+    return json.loads(found.stdout)
+
+
+def loaded(code, names):
+    return run(
+        f"{code}; import json, sys; print(json.dumps([m for m in {names} if m in sys.modules]))"
+    )
+
+
+def test_importing_loads_nothing_heavy():
+    assert loaded("import sidewall", (*HEAVY, "pandas", "numpy")) == []
+
+
+@pytest.mark.parametrize(
+    "name", ["read_shots", "shot_features", "TightnessModel", "RallyChain", "scoring", "simulate"]
+)
+def test_the_names_of_a_notebook_without_pictures_load_nothing_heavy(name):
+    assert loaded(f"import sidewall as sw; sw.{name}", HEAVY) == []
+
+
+def test_help_loads_no_tables():
+    assert loaded("from sidewall.cli.app import app", (*HEAVY, "pandas", "numpy")) == []
+
+
+def test_importing_takes_less_than_half_a_second():
+    code = (
+        "import json, time; start = time.perf_counter(); import sidewall; "
+        "print(json.dumps(time.perf_counter() - start))"
+    )
+    assert min(run(code) for _ in range(3)) < 0.5
+
+
+@pytest.mark.parametrize("name", sw.__all__)
+def test_every_public_name_is_there_and_explained(name):
+    assert getattr(sw, name).__doc__
+    assert name in dir(sw)
+
+
+def test_names_are_listed_once_and_alike():
+    assert sorted([*sw._HOMES, *sw._MODULES]) == sorted(sw.__all__)
+    tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
+    block = next(
+        node
+        for node in tree.body
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+    )
+    typed = {
+        alias.name: node.module
+        for node in block.body
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+    # what a type checker sees is what is loaded
+    assert typed == sw._HOMES | dict.fromkeys(sw._MODULES, "sidewall")
+
+
+def test_an_unknown_name_is_an_attribute_error():
+    with pytest.raises(AttributeError, match="no attribute 'loose'"):
+        _ = sw.loose
+
+
+def test_version_is_the_one_packaged():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["version"] == sw.__version__
+
+
+def imports():
+    """Every (importing part, imported part, place) within the package, inside functions too."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        part = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom):
+                assert node.level == 0, f"{path}:{node.lineno}: a relative import"
+                names = [node.module or ""]
+                if node.module == "sidewall":
+                    names = [f"sidewall.{alias.name}" for alias in node.names]
+            elif isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            else:
+                continue
+            for name in names:
+                if name.startswith("sidewall."):
+                    yield part, name.split(".")[1], f"{path}:{node.lineno}"
+
+
+def test_imports_run_one_way():
+    found = [one for one in imports() if one[0] != "__init__" and one[1] != "__version__"]
+    assert {part for part, _, _ in found} | {"errors"} == set(MAY_IMPORT)
+    wrong = [
+        f"{place}: {part} imports {other}"
+        for part, other, place in found
+        if other not in (part, *MAY_IMPORT[part].split())
+    ]
+    assert wrong == []
+
+
+def test_the_order_has_no_circle():
+    seen: set[str] = set()
+    left = {part: set(below.split()) for part, below in MAY_IMPORT.items()}
+    while left:
+        free = {part for part, below in left.items() if below <= seen}
+        assert free, f"these import one another: {sorted(left)}"
+        seen |= free
+        left = {part: below for part, below in left.items() if part not in free}
