@@ -153,8 +153,9 @@ def test_of_one_player(chain):
         assert low <= at <= high
         assert low < high
     assert court.figure._suptitle.get_text().startswith("Hazel: where")
-    assert f"{own['shots'].sum():,} shots of Hazel" in court.figure._supxlabel.get_text().replace(
-        "\n", " "
+    assert (
+        f"{own['shots'].sum():,} shots of the player's own"
+        in court.figure._supxlabel.get_text().replace("\n", " ")
     )
 
 

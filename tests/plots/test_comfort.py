@@ -20,7 +20,7 @@ def shots():
 
 @pytest.fixture(scope="module")
 def model(shots):
-    return TightnessModel(transform="log1p").fit(shots)
+    return TightnessModel(outcome="rally", transform="log1p").fit(shots)
 
 
 def said(ax):

@@ -22,7 +22,7 @@ def shots():
 
 @pytest.fixture(scope="module")
 def model(shots):
-    return TightnessModel(transform="log1p").fit(shots)
+    return TightnessModel(outcome="rally", transform="log1p").fit(shots)
 
 
 @pytest.fixture(scope="module")
@@ -243,3 +243,14 @@ def test_what_is_not_there_is_refused_by_name(model):
         plot_threshold(TightnessModel(), "Rowan")
     with pytest.raises(UnitError):
         plot_threshold(model, "Rowan", unit="furlong")
+
+
+def test_the_other_outcome_is_drawn_and_said_beside(shots, model, crossing):
+    other = TightnessModel(outcome="value", transform="log1p").fit(shots)
+    ax = panel(model, crossing, beside=other)
+    assert "by value: attack from " in said(ax)
+    assert "Grey bracket: judged by the chance" in ax.figure.get_supxlabel().replace("\n", " ")
+    answer = other.thresholds().set_index(["player", "side", "family"])
+    answer = answer.loc[(crossing["player"], crossing["side"], crossing["family"])]
+    at = labelled(ax, "_beside").get_xdata()[0]
+    assert at == pytest.approx(answer["threshold_m"])

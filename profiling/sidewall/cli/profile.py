@@ -147,7 +147,9 @@ def _pictures(
     for outcome, model in models.items():
         steps.next(f"pictures by {outcome}")
         for name, plot in (("threshold", plot_threshold), ("comfort", plot_comfort)):
-            draw = partial(cast(Any, plot), model, player, **look)
+            others = [other for other in models.values() if other is not model]
+            more = {"beside": others[0]} if name == "threshold" and others else {}
+            draw = partial(cast(Any, plot), model, player, **look, **more)
             writer.picture(f"{name}-by-{outcome}", draw)
 
 

@@ -47,6 +47,7 @@ __all__ = ["plot_threshold"]
 #: Where things stand on an axis of per cent; nothing but curves lies between 0 and 100.
 _RUG: Final = {"attack": (102.0, 108.0), "reset": (-8.5, -2.5)}
 _BRACKET: Final = 97.0
+_BESIDE: Final = 90.0
 #: Curves' names need this much room to the right of the widest gap.
 _ROOM: Final = 1.17
 _CURVE_NAMES_APART: Final = 9.0
@@ -62,6 +63,7 @@ def plot_threshold(
     board_width_m: float | None = None,
     level: float = 0.95,
     strip: bool = True,
+    beside: TightnessModel | None = None,
     ax: Axes | None = None,
 ) -> Axes | NDArray[np.object_]:
     """Draw a player's chance of winning the rally against the gap, attacking and resetting.
@@ -87,6 +89,9 @@ def plot_threshold(
         Confidence level of bands and intervals.
     strip
         Whether to show along the bottom which choice is right at least 4 times in 5.
+    beside
+        A second model of the same log, judged by the other outcome, whose thresholds are
+        drawn and said beside.
     ax
         Axes for a single panel; a new figure if None.
 
@@ -110,13 +115,13 @@ def plot_threshold(
     families = _asked("family", family, [cell[1] for cell in model.cells_])
     width = board_width_of(model, player, board_width_m)
     words = GapWords(unit, width)
-    panels = _Panels(model, player, words, level, strip)
+    panels = _Panels(model, player, words, level, strip, beside)
     if len(sides) == len(families) == 1:
         own = ax is None
         ax = new_axes(ax, size=(5.6, 4.9))
         panels.draw(ax, sides[0], families[0], panels.reach(sides, families))
         if own:
-            _frame(ax, model, player, level, strip)
+            _frame(ax, model, player, level, strip, beside)
         return ax
     if ax is not None:
         raise DataError("ax holds one panel: name the side and the family to draw into it.")
@@ -131,7 +136,7 @@ def plot_threshold(
             panels.draw(axes[i, j], other, one, reach)
             if j:
                 axes[i, j].set_ylabel("")
-    _frame(axes[0, 0], model, player, level, strip)
+    _frame(axes[0, 0], model, player, level, strip, beside)
     return cast(NDArray[np.object_], axes)
 
 
@@ -148,7 +153,13 @@ class _Panels:
     """Draws the panels of one player; tables are made once for all of them."""
 
     def __init__(
-        self, model: TightnessModel, player: str, words: GapWords, level: float, strip: bool
+        self,
+        model: TightnessModel,
+        player: str,
+        words: GapWords,
+        level: float,
+        strip: bool,
+        beside: TightnessModel | None,
     ) -> None:
         def own(table: pd.DataFrame) -> pd.DataFrame:
             return table[table["player"].astype(str) == player]
@@ -157,6 +168,11 @@ class _Panels:
         self.answers = rows_by(own(model.thresholds(level)), "side", "family")
         self.curves = own(model.curves(level=level))
         self.shots = own(model.used_)
+        self.beside: dict[tuple[str, ...], dict[str, Any]] = {}
+        if beside is not None:
+            known_player(beside, player)
+            self.beside = rows_by(own(beside.thresholds(level)), "side", "family")
+            self.beside_name = f"by {beside.outcome}"
 
     def reach(self, sides: list[str], families: list[str]) -> float:
         """Widest gap of several panels, so that they share a scale and compare by eye."""
@@ -178,11 +194,18 @@ class _Panels:
             _rugs(ax, shots, widest)
             if self.strip:
                 choice_strip(ax, curve, widest)
+            if (side, family) in self.beside:
+                _bracket_beside(ax, self.beside[side, family])
             says, known = answer_words(answer, self.words)
             known = known or sure_words(curve, self.words)
         else:
             says, known = "no such shot charted", ""
-        _heading(ax, cell_words(self.model, side, family), says, known, second is not None)
+        lines = [known] if known or not self.beside else []
+        if (side, family) in self.beside:
+            lines.append(
+                f"{self.beside_name}: {answer_words(self.beside[side, family], self.words)[0]}"
+            )
+        _heading(ax, cell_words(self.model, side, family), says, lines, second is not None)
         _counts(ax, answer)
 
 
@@ -249,9 +272,17 @@ def _rugs(ax: Axes, shots: pd.DataFrame, widest: float) -> None:
         ax.vlines(gaps, *_RUG[choice], color=colour, alpha=alpha, lw=0.9, label=f"_{choice} shots")
 
 
-def _heading(ax: Axes, cell: str, says: str, known: str, boards: bool) -> None:
+def _bracket_beside(ax: Axes, answer: dict[str, Any]) -> None:
+    """The other outcome's threshold, as a thin grey bracket under the first."""
+    if answer["status"] == CROSSES:
+        ends, at = [answer["low_m"], answer["high_m"]], answer["threshold_m"]
+        ax.plot(ends, [_BESIDE] * 2, color=QUIET, lw=1.2, marker="|", ms=7, zorder=3.2)
+        ax.plot([at], [_BESIDE], color=QUIET, marker="o", ms=4, zorder=3.4, label="_beside")
+
+
+def _heading(ax: Axes, cell: str, says: str, lines: list[str], boards: bool) -> None:
     """Write cell, answer and what else is known above the panel, and above a second axis."""
-    base = 36 if boards else 6
+    base = (36 if boards else 6) + 14 * (len(lines) - 1)
     look: dict[str, Any] = {
         "xy": (0.0, 1.0),
         "xycoords": "axes fraction",
@@ -259,7 +290,9 @@ def _heading(ax: Axes, cell: str, says: str, known: str, boards: bool) -> None:
         "va": "bottom",
         "annotation_clip": False,
     }
-    ax.annotate(known, xytext=(0, base), fontsize=10.5, color=INK, **look)
+    for k, line in enumerate(lines):
+        colour = QUIET if k else INK
+        ax.annotate(line, xytext=(0, base - 14 * k), fontsize=10.5, color=colour, **look)
     says = says[:1].upper() + says[1:]
     ax.annotate(says, xytext=(0, base + 15), fontsize=11.5, fontweight="bold", color=INK, **look)
     ax.annotate(cell, xytext=(0, base + 33), fontsize=11, color=QUIET, **look)
@@ -281,12 +314,20 @@ def _counts(ax: Axes, answer: dict[str, Any]) -> None:
     )
 
 
-def _frame(ax: Axes, model: TightnessModel, player: str, level: float, strip: bool) -> None:
+def _frame(
+    ax: Axes,
+    model: TightnessModel,
+    player: str,
+    level: float,
+    strip: bool,
+    beside: TightnessModel | None,
+) -> None:
     """Head a figure of its own, and say below how to read it."""
     figure = cast(Figure, ax.figure)
     head(figure, f"{plain(player)}: when does attacking pay?")
     notes = [
         outcome_words(model),
+        *([f"Grey bracket: {outcome_words(beside).lower()}"] if beside is not None else []),
         f"Bands, bracket and shaded span: {level:.0%} intervals.",
         "Fine lines along the top: own attacks; below: own resets.",
     ]
