@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib import pyplot as plt
 from matplotlib.collections import QuadMesh
@@ -102,6 +103,19 @@ def test_names_of_a_rule_of_ones_own(chain):
     ax = draw(own)
     met = list(own.visits_[own.visits_ > 0].index)
     assert names(ax.get_yticklabels()) == met
+
+
+def test_long_names_and_dollar_signs(chain):
+    def rule(table):
+        loose = np.where(table["gap_m"] > 0.5, "$" + "n" * 60 + "$", r"$\foo")
+        return pd.Series(loose, index=table.index).astype("category")
+
+    ax = draw(RallyChain(rule).fit(chain.moves().table))
+    ax.figure.canvas.draw()
+    shown = names(ax.get_yticklabels())
+    assert [name.replace("\\$", "$") for name in shown] == [r"$\foo", "$" + "n" * 21 + "…"]
+    for label in ax.get_yticklabels():
+        assert label.get_window_extent().x0 >= 0
 
 
 def test_words_do_not_overlap(chain):

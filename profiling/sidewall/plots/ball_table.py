@@ -10,7 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from sidewall.plots.letters import columns, drawable
-from sidewall.plots.state_places import Ball, group_words, runs
+from sidewall.plots.state_places import Ball, group_words, runs, short
 from sidewall.plots.style import FAINT, INK, QUIET
 from sidewall.plots.words import rows_by
 
@@ -65,15 +65,15 @@ def _row(
     ax: Axes, y: float, name: tuple[str, float], row: dict[str, Any], shade: Callable[[float], Any]
 ) -> None:
     win, low, high = (100 * row[c] for c in ("win_probability", "win_low", "win_high"))
-    left, short, long = (row[c] for c in ("expected_shots", "shots_low", "shots_high"))
+    left, least, most = (row[c] for c in ("expected_shots", "shots_low", "shots_high"))
     colour = shade(row["win_probability"])
     ax.plot([_SWATCH], [y], "o", ms=9, mfc=colour, mec=INK, mew=0.8, clip_on=False, label="_swatch")
     words, size = name
-    words, style = drawable(words)
+    words, style = drawable(short(words, int(_FIT * 9.0 / 6.5)))
     ax.text(_NAME, y, words, va="center", fontsize=size, color=INK, **style)
     cells = (
         f"{win:.0f} ({low:.0f}–{high:.0f})",
-        f"{left:.1f} ({short:.1f}–{long:.1f})",
+        f"{left:.1f} ({least:.1f}–{most:.1f})",
         f"{int(row['shots']):,}",
     )
     for right, words in zip(_COLUMNS, cells, strict=True):

@@ -29,6 +29,7 @@ from sidewall.plots.state_places import (
     Ball,
     balls_of,
     court_places,
+    short,
 )
 from sidewall.plots.style import PAPER, look, title, value_map
 from sidewall.plots.words import plain
@@ -131,8 +132,10 @@ def plot_chain(
     if len(pair) > 1:
         draw_ball_table(pair[1], balls, values, shade, has_contact=has_contact)
     words = "Where each ball leads and what it is worth"
+    if start is not None:
+        words = f"Where “{short(plain(start), 24)}” leads and what each ball is worth"
     if player is not None:
-        words = f"{plain(player)}: {words[0].lower()}{words[1:]}"
+        words = f"{short(plain(player), 20)}: {words[0].lower()}{words[1:]}"
     if not own:
         title(pair[0], words)
         return pair if len(pair) > 1 else cast(Axes, pair[0])
@@ -215,7 +218,7 @@ def _foot_words(
     on_court: bool,
 ) -> str:
     against = "between average players" if player is None else "against the ladder's average"
-    which = f"Arrows from {start}" if start else "Arrows"
+    which = "Arrows from the circle with the heavy rim" if start else "Arrows"
     parts = [
         f"{which}: the ball the opponent gets next, or the rally won at once; wider is likelier, "
         f"at most {drawn[0]} from a ball, none below {100 * drawn[1]:.0f}%.",
@@ -234,5 +237,5 @@ def _foot_words(
     if player is None:
         shots += f" in {len(np.unique(chain.moves().rally)):,} rallies."
     else:
-        shots += f" of {plain(player)}; what they leave open is taken from the ladder."
+        shots += " of the player's own; what they leave open is taken from the ladder."
     return " ".join([*parts, f"In brackets: {level:.0%} intervals.", shots])

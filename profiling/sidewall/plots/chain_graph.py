@@ -12,7 +12,8 @@ from matplotlib.patches import Circle, FancyArrowPatch
 
 from sidewall.court.court import Court
 from sidewall.plots.court import plot_court
-from sidewall.plots.state_places import Ball, group_words, ring_places
+from sidewall.plots.letters import drawable
+from sidewall.plots.state_places import Ball, group_words, ring_places, short
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, text_on
 from sidewall.rallies.states import SERVE
 from sidewall.rallies.transitions import ENDS
@@ -23,6 +24,8 @@ _END_WORDS: Final = {"win": "won", "lose": "lost", "let": "let"}
 _LEAST_RADIUS_M: Final = 0.235
 _MOST_RADIUS_M: Final = 0.44
 _END_RADIUS_M: Final = 0.36
+#: Letters of a name that fit beside a ring.
+_RING_LETTERS: Final = 18
 #: Balls nearer to a side wall stand where others stand in front of them.
 _LOOP_ROOM_M: Final = 0.8
 #: Arrows of this chance or more are drawn at full strength.
@@ -57,7 +60,8 @@ def draw_court(
         wall, edge = (0.0, -0.42) if left else (court.width_m, court.width_m + 0.42)
         ax.plot([x, wall], [y, y], color=QUIET, lw=0.9, ls=(0, (1, 1.5)), zorder=3.2)
         ha = "right" if left else "left"
-        ax.text(edge, y, ball.band, ha=ha, va="center", fontsize=9, color=INK, zorder=6)
+        words, style = drawable(ball.band)
+        ax.text(edge, y, words, ha=ha, va="center", fontsize=9, color=INK, zorder=6, **style)
         top[ball.group] = min(top.get(ball.group, np.inf), y)
     for group, y in top.items():
         left = group[0] == "backhand"
@@ -89,10 +93,13 @@ def draw_ring(ax: Axes, balls: list[Ball]) -> dict[str, tuple[float, float]]:
     for ball in balls:
         x, y = places[ball.state]
         beside = abs(x) > 0.3
+        words, style = drawable(
+            short(f"{ball.side} {ball.family} {ball.band}".strip(), _RING_LETTERS)
+        )
         ha = ("left" if x > 0 else "right") if beside else "center"
         ax.text(
-            1.34 * x, 1.34 * y, f"{ball.side} {ball.family} {ball.band}".strip(),
-            ha=ha, va="center", fontsize=9, color=INK, zorder=6,
+            1.34 * x, 1.34 * y, words,
+            ha=ha, va="center", fontsize=9, color=INK, zorder=6, **style,
         )  # fmt: skip
     return places
 

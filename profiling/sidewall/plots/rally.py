@@ -14,6 +14,7 @@ from sidewall.errors import DataError
 from sidewall.plots.frame import head
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_intervals import pair_limits
+from sidewall.plots.state_places import short
 from sidewall.plots.style import (
     FAINT,
     INK,
@@ -141,7 +142,7 @@ def plot_rally(
     words = _end_words(str(table["ending"].iloc[-1]), winner)
     _beside(ax, rows, words, 20 - left, fontsize=10, color=INK, fontweight="bold")
     _write_numbers(ax, (low, chance, high), table["state"], chain.visits_)
-    words, style = drawable(f"chance of {plain(player)} to win the rally (%)")
+    words, style = drawable(f"chance of {short(plain(player), 16)} to win the rally (%)")
     ax.set_xlabel(words, color=INK, **style)
     opponent = receiver if player == server else server
     which = f"match {plain(match)}, game {game}, rally {rally}"

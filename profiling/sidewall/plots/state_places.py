@@ -13,14 +13,23 @@ import pandas as pd
 from sidewall.court.court import Court
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.cells import ALL_STROKES
-from sidewall.plots.letters import drawable
+from sidewall.plots.letters import columns
 from sidewall.plots.words import plain
 from sidewall.rallies.states import SERVE
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
-__all__ = ["Ball", "ball_of", "balls_of", "court_places", "group_words", "ring_places", "runs"]
+__all__ = [
+    "Ball",
+    "ball_of",
+    "balls_of",
+    "court_places",
+    "group_words",
+    "ring_places",
+    "runs",
+    "short",
+]
 
 _NAME: Final = re.compile(rf"({'|'.join(SIDES)}) ({'|'.join(FAMILIES)}) (.+)")
 #: Volleys are drawn in front of the short line, other balls behind it: first and last row
@@ -45,13 +54,22 @@ class Ball:
         return self.side, self.family
 
 
+def short(words: str, most: int) -> str:
+    """Cut words to so many letters of the Latin alphabet, wide ones counting twice."""
+    if columns(words) <= most:
+        return words
+    while columns(words) >= most:
+        words = words[:-1]
+    return words + "…"
+
+
 def ball_of(state: str) -> Ball:
     """Take a state's name apart: '<side> <family> <band>', or a name of its own."""
     found = _NAME.fullmatch(state)
     if found is None:
-        return Ball(state, "", "", drawable(plain(state))[0])
+        return Ball(state, "", "", plain(state))
     side, family, band = found.groups()
-    return Ball(state, side, family, drawable(plain(re.sub(r"(?<=\d)-(?=\d)", "–", band)))[0])
+    return Ball(state, side, family, plain(re.sub(r"(?<=\d)-(?=\d)", "–", band)))
 
 
 def balls_of(chain: RallyChain) -> list[Ball]:

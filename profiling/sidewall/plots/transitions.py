@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_intervals import row_limits, shown_rows
-from sidewall.plots.state_places import Ball, balls_of, group_words, runs
+from sidewall.plots.state_places import Ball, balls_of, group_words, runs, short
 from sidewall.plots.style import INK, PAPER, QUIET, new_axes, text_on, value_map
 from sidewall.plots.words import plain
 from sidewall.rallies.transitions import ENDS
@@ -28,6 +28,8 @@ _END_WORDS: Final = {"win": "won", "lose": "lost", "let": "let"}
 _GAP: Final = 0.5
 #: Ends with a smaller chance hold no number.
 _LEAST_END: Final = 0.005
+#: Letters of a name of one's own.
+_LONGEST: Final = 24
 #: Height of a group's name above the columns.
 _GROUP_POINTS: Final = 46
 #: Cells narrower than this, in inches, hold no number.
@@ -85,7 +87,9 @@ def plot_transitions(
 
     across, down = len(nexts) + _GAP + len(ENDS), len(balls)
     cell = float(np.clip(6.0 / across, 0.235, 0.5))
-    ax = new_axes(ax, size=(2.7 + across * cell, 2.3 + down * cell))
+    # names of one's own may be longer than bands
+    more = max(0.0, 0.075 * (min(max(columns(b.band) for b in balls), _LONGEST) - 13))
+    ax = new_axes(ax, size=(2.7 + more + across * cell, 2.3 + more + down * cell))
     norm = Normalize(0.0, float(np.ceil(share.max() * 20) / 20))
     x = np.array([*range(len(nexts)), *(len(nexts) + _GAP + k for k in range(len(ENDS)))])
     _cells(ax, x, share, norm)
@@ -159,15 +163,17 @@ def _names(
     Returns the height above the axes that the names take, in points.
     """
     ax.xaxis.tick_top()
-    words = [ball.band for ball in nexts] + [_END_WORDS[end] for end in ENDS]
+    rows = [short(ball.band, _LONGEST) for ball in balls]
+    words = [short(ball.band, _LONGEST) for ball in nexts] + [_END_WORDS[end] for end in ENDS]
     middles = [*(k + 0.5 for k in range(len(nexts))), *(ends + 0.5)]
-    ax.set_xticks(middles, words, rotation=90, fontsize=8.5, color=INK)
-    ax.set_yticks([k + 0.5 for k in range(len(balls))], [ball.band for ball in balls])
-    ax.tick_params(length=0, pad=2)
-    ax.tick_params(axis="y", labelsize=8.5, labelcolor=INK)
-    for labels in (ax.get_xticklabels(), ax.get_yticklabels()):
-        for label in labels:
-            label.set(**drawable(label.get_text())[1])
+    ax.set_xticks(middles, [drawable(name)[0] for name in words], rotation=90)
+    ax.set_yticks([k + 0.5 for k in range(len(balls))], [drawable(name)[0] for name in rows])
+    ax.tick_params(length=0, pad=2, labelsize=8.5, labelcolor=INK)
+    for axis, named in ((ax.xaxis, words), (ax.yaxis, rows)):
+        for tick, name in zip(axis.get_major_ticks(), named, strict=True):
+            style = drawable(name)[1]
+            tick.label1.set(**style)
+            tick.label2.set(**style)
     bands = max((columns(ball.band) for ball in balls if ball.side), default=0)
     out = 12 + 5.4 * bands
     for group, first, last in runs(balls):
@@ -187,7 +193,7 @@ def _names(
             )  # fmt: skip
             ax.axvline(first, color=PAPER, lw=3)
     if not bands:
-        return 6 + 5.4 * max(columns(ball.band) for ball in nexts)
+        return 6 + 5.4 * max(map(columns, words))
     return out + _GROUP_POINTS
 
 
