@@ -71,4 +71,4 @@ def test_empty_rows_and_columns_take_no_freedom():
     ours = independence(padded, "padded")
     assert ours.df == theirs.dof == 2
     assert ours.chi_square == pytest.approx(theirs.statistic)
-    assert ours.small == pytest.approx((theirs.expected_freq < 5).mean())
+    assert ours.thin_cells == pytest.approx((theirs.expected_freq < 5).mean())

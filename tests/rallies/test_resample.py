@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from sidewall.rallies.chain import count_moves
-from sidewall.rallies.resample import RallyBootstrap, rally_weights
+from sidewall.rallies.resample import RallyBootstrap, _without_loops, rally_weights
 
 
 @pytest.fixture(scope="module")
@@ -50,3 +50,12 @@ def test_intervals_hold_the_estimate_and_narrow_with_the_level(chain):
 def test_the_same_seed_gives_the_same_intervals(chain):
     one, two = (chain.state_values(draws=50, seed=9) for _ in range(2))
     assert one.equals(two)
+
+
+def test_a_state_whose_way_out_was_not_drawn_is_emptied():
+    counts = np.zeros((1, 2, 2, 5))
+    counts[0, :, 0, 0] = 3  # only ever back to itself
+    counts[0, :, 1, 2] = 2
+    kept = _without_loops(counts)
+    np.testing.assert_array_equal(kept[0, :, 0], 0.0)
+    np.testing.assert_array_equal(kept[0, :, 1], counts[0, :, 1])

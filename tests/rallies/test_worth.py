@@ -62,6 +62,10 @@ def test_sums_add_up_over_the_ladder(chain):
     assert (table["low"] < table["points_per_100"]).all()
     assert (table["points_per_100"] < table["high"]).all()
     assert (table["rallies"] <= table["shots"]).all()
+    thin = chain.value_by(["player", "stroke", "direction", "depth"], draws=20)
+    few = thin["rallies"] < 10
+    assert few.any()
+    assert thin.loc[few, ["low", "high"]].isna().all(axis=None)
 
 
 def test_values_of_new_shots_use_the_fitted_chain(chain, shots):

@@ -24,7 +24,6 @@ from sidewall.plots.chain_graph import (
     draw_ring,
 )
 from sidewall.plots.frame import foot, head
-from sidewall.plots.state_intervals import row_limits, shown_rows, shown_values
 from sidewall.plots.state_places import (
     Ball,
     balls_of,
@@ -33,6 +32,7 @@ from sidewall.plots.state_places import (
 )
 from sidewall.plots.style import PAPER, look, title, value_map
 from sidewall.plots.words import plain
+from sidewall.rallies.player_intervals import row_limits, shown_rows, shown_values
 from sidewall.rallies.transitions import ENDS
 
 if TYPE_CHECKING:

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from sidewall.errors import DataError
 from sidewall.plots.frame import head
 from sidewall.plots.letters import columns, drawable
-from sidewall.plots.state_intervals import pair_limits
 from sidewall.plots.state_places import short
 from sidewall.plots.style import (
     FAINT,
@@ -26,6 +25,7 @@ from sidewall.plots.style import (
     title,
 )
 from sidewall.plots.words import plain
+from sidewall.rallies.player_intervals import pair_limits
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain

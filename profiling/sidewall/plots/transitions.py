@@ -12,10 +12,10 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
 from sidewall.plots.letters import columns, drawable
-from sidewall.plots.state_intervals import row_limits, shown_rows
 from sidewall.plots.state_places import Ball, balls_of, group_words, runs, short
 from sidewall.plots.style import INK, PAPER, QUIET, new_axes, text_on, value_map
 from sidewall.plots.words import plain
+from sidewall.rallies.player_intervals import row_limits, shown_rows
 from sidewall.rallies.transitions import ENDS
 
 if TYPE_CHECKING:

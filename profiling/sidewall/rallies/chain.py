@@ -118,7 +118,14 @@ class RallyChain:
         if not hasattr(self, "rows_"):
             raise NotFittedError("call RallyChain().fit(shots) first")
 
-    def _position(self, player: str) -> int:
+    def position(self, player: str) -> int:
+        """Position of a player among ``players_``.
+
+        Raises
+        ------
+        DataError
+            Naming the players that the chain knows.
+        """
         self._need_fit()
         if player not in self.players_:
             raise DataError(
@@ -141,12 +148,10 @@ class RallyChain:
             By state: ``win_probability``, ``expected_shots``, and ``shots``, the number
             of the player's own from that state (0: all comes from the ladder).
         """
-        one = self._position(player)
+        one = self.position(player)
         mine = self.rows_[one]
         theirs = (
-            self.transition_.to_numpy()
-            if opponent is None
-            else self.rows_[self._position(opponent)]
+            self.transition_.to_numpy() if opponent is None else self.rows_[self.position(opponent)]
         )
         s = len(self.states_)
         both = np.block([[np.zeros((s, s)), mine[:, :s]], [theirs[:, :s], np.zeros((s, s))]])
@@ -241,7 +246,8 @@ class RallyChain:
         -------
         DataFrame
             The columns of `by`; ``points`` (rallies won or lost by these shots in all),
-            ``points_per_100`` shots with ``low`` and ``high``; ``shots`` and ``rallies``.
+            ``points_per_100`` shots with ``low`` and ``high`` (missing with fewer than ten
+            rallies); ``shots`` and ``rallies``.
         """
         self._need_fit()
         return value_table(self, by, draws, level, np.random.default_rng(seed))
@@ -303,7 +309,11 @@ class RallyChain:
         return order_test(moves.start, moves.rally, order, len(moves.states))
 
     def stationarity_test(self, by: str = "game") -> ChainTest:
-        """Are the transitions the same in every game (or match, or other column)?"""
+        """Are the transitions the same in every game (or match, or other column)?
+
+        Different players meet in different matches, so that by match the answer is no
+        wherever players differ.
+        """
         moves = self.moves()
         period = pd.factorize(moves.table[by])[0]
         known = moves.known & (period >= 0)

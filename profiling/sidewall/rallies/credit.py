@@ -4,7 +4,8 @@ For one kind of shot, the quantity is: how much more often does the striker's ne
 come back loose (or the rally end in the striker's next shot) than after the other shots
 that the same player struck from the same state? Shots that stood in the same place and
 went another way are the comparison, so that a kind of shot gets no credit for being
-played from good positions.
+played from good positions. Only shots after which the rally goes on are compared: a shot
+that ends it has its worth in the table of values, and made no opening.
 """
 
 from __future__ import annotations
@@ -78,6 +79,11 @@ def matched_table(
     draws, level, rng
         Of the rally bootstrap behind the intervals.
 
+    Raises
+    ------
+    DataError
+        When the log lacks a column, or nothing can be compared.
+
     Returns
     -------
     DataFrame
@@ -91,7 +97,8 @@ def matched_table(
         raise DataError(f"the log has no column {', '.join(missing)} to tell kinds of shots by")
     serve = (moves.table["stroke"] == "serve").to_numpy()
     keys = moves.table[list(by)].astype(object)
-    use = (moves.start >= 0) & ~serve & ~np.isnan(outcome)
+    goes_on = moves.target < len(moves.states)
+    use = (moves.start >= 0) & ~serve & goes_on & ~np.isnan(outcome)
     keys = keys.where(keys.notna(), "not charted")[use]
     grouped = keys.groupby(list(by), sort=True)
     kind = grouped.ngroup().to_numpy()
@@ -114,6 +121,11 @@ def matched_table(
         return share, other, total
 
     share, other, matched = compare(np.ones(len(y)))
+    if not matched.any():
+        raise DataError(
+            f"no two kinds of shot by {', '.join(by)} were struck by one player from one state, "
+            "so there is nothing to compare; add a column such as stroke"
+        )
     boot = RallyBootstrap(moves, chain.pooling_, draws, rng)
     again = np.stack([np.subtract(*compare(boot.shot_weights(k)[use])[:2]) for k in range(draws)])
     low, high = percentile_limits(again, level)

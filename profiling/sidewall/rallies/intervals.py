@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[Any]
 
+_LEAST_RALLIES = 10
+
 
 def percentile_limits(draws: Array, level: float) -> tuple[Array, Array]:
     """Percentile interval over the first axis, missing values apart."""
@@ -101,13 +103,16 @@ def value_table(
         low, high = percentile_limits(100.0 * again[0] / again[1], level)
         mean = 100.0 * total / n
     use = code >= 0
+    pairs = pd.DataFrame({"code": code[use], "rally": moves.rally[use]}).drop_duplicates()
+    rallies = np.bincount(pairs["code"], minlength=groups)
+    # a handful of rallies, drawn again, cannot show how far the next handful might differ
+    low, high = (np.where(rallies >= _LEAST_RALLIES, end, np.nan) for end in (low, high))
     first = keys[known].drop_duplicates().sort_values(list(by)).reset_index(drop=True)
-    rallies = pd.DataFrame({"code": code[use], "rally": moves.rally[use]}).drop_duplicates()
     return first.assign(
         points=total,
         points_per_100=mean,
         low=low,
         high=high,
         shots=n.astype(int),
-        rallies=np.bincount(rallies["code"], minlength=groups),
+        rallies=rallies,
     )

@@ -30,9 +30,9 @@ class ChainTest:
         NaN when no degree of freedom is left.
     n : int
         Transitions counted.
-    small : float
-        Share of cells with an expected count below 5: the more, the less the p-values
-        are to be trusted.
+    thin_cells : float
+        Share of cells with an expected count below 5. Beyond a fifth or so (common
+        practice) the p-values are not to be trusted: fit a chain with fewer states.
     """
 
     question: str
@@ -42,7 +42,7 @@ class ChainTest:
     p_g: float
     p_chi_square: float
     n: int
-    small: float
+    thin_cells: float
 
 
 def independence(tables: ArrayLike, question: str) -> ChainTest:
@@ -73,9 +73,9 @@ def independence(tables: ArrayLike, question: str) -> ChainTest:
     )
     df = int(freedom.sum())
     tested = cells & (freedom > 0)[:, None, None]
-    small = float((expected[tested] < 5).mean()) if tested.any() else float("nan")
+    thin = float((expected[tested] < 5).mean()) if tested.any() else float("nan")
     p_g, p_chi = (float(chi2.sf(x, df)) if df else float("nan") for x in (g, chi_square))
-    return ChainTest(question, g, chi_square, df, p_g, p_chi, int(total.sum()), small)
+    return ChainTest(question, g, chi_square, df, p_g, p_chi, int(total.sum()), thin)
 
 
 def order_test(

@@ -30,6 +30,17 @@ def rally_weights(match_of_rally: NDArray, draws: int, rng: np.random.Generator)
     return weights
 
 
+def _without_loops(counts: Array) -> Array:
+    """Empty the rows of states that a draw only ever leads back to themselves.
+
+    Their way out was not drawn; as rows they would mean a rally that never ends.
+    """
+    total = counts.sum(axis=-3)
+    diagonal = np.einsum("...kk->...k", total[..., : total.shape[-2]])
+    loops = (diagonal > 0) & (diagonal == total.sum(axis=-1))
+    return np.where(loops[..., None, :, None], 0.0, counts)
+
+
 class RallyBootstrap:
     """Resampled chains of one log.
 
@@ -74,7 +85,7 @@ class RallyBootstrap:
         step = max(1, _CHUNK_CELLS // int(np.prod(shape)))
         for at in range(0, len(self.weights), step):
             some = self.weights[at : at + step]
-            yield np.asarray(some @ table).reshape(len(some), *shape)
+            yield _without_loops(np.asarray(some @ table).reshape(len(some), *shape))
 
     def rows(self) -> Iterator[Array]:
         """Each draw's pooled transition rows, (players, s, s + 3)."""

@@ -1,4 +1,4 @@
-"""Intervals for what a picture of the rally chain shows, for the ladder or one player."""
+"""Bootstrap intervals of one player's chain, of a pair's, and of transition rows."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.errors import DataError
 from sidewall.rallies.intervals import percentile_limits
 from sidewall.rallies.pooling import ladder_rows
 from sidewall.rallies.resample import RallyBootstrap
@@ -17,25 +16,9 @@ from sidewall.rallies.resample import RallyBootstrap
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
-__all__ = ["pair_limits", "player_position", "row_limits", "shown_rows", "shown_values"]
+__all__ = ["pair_limits", "row_limits", "shown_rows", "shown_values"]
 
 Array = NDArray[Any]
-
-
-def player_position(chain: RallyChain, player: str) -> int:
-    """Position of a player among the chain's.
-
-    Raises
-    ------
-    NotFittedError
-        If the chain is not fitted.
-    DataError
-        If the chain does not know the player; the message names those it knows.
-    """
-    chain._need_fit()
-    if player not in chain.players_:
-        raise DataError(f"no player {player!r} in the chain; it knows {', '.join(chain.players_)}")
-    return chain.players_.index(player)
 
 
 def shown_rows(chain: RallyChain, player: str | None) -> tuple[Array, NDArray[np.int64]]:
@@ -43,7 +26,7 @@ def shown_rows(chain: RallyChain, player: str | None) -> tuple[Array, NDArray[np
     if player is None:
         chain._need_fit()
         return chain.transition_.to_numpy(), chain.visits_.to_numpy()
-    at = player_position(chain, player)
+    at = chain.position(player)
     return chain.rows_[at], chain.counts_[at].sum(axis=1).astype(np.int64)
 
 
@@ -59,7 +42,7 @@ def shown_values(
     """
     if player is None:
         return chain.state_values(draws, level, seed)
-    at = player_position(chain, player)
+    at = chain.position(player)
     table = chain.pair(player)
     value, length = [], []
     for counts in _counts(chain, draws, seed):
@@ -83,7 +66,7 @@ def row_limits(
     chain: RallyChain, player: str | None, draws: int, level: float, seed: int = 0
 ) -> tuple[Array, Array]:
     """Ends of the intervals of transition rows, each of shape (s, s + 3)."""
-    at = None if player is None else player_position(chain, player)
+    at = None if player is None else chain.position(player)
     again = [
         ladder_rows(counts) if at is None else chain.pooling_.rows(counts)[:, at]
         for counts in _counts(chain, draws, seed)
@@ -100,7 +83,7 @@ def pair_limits(
     -------
     low, high : ndarray, shape (2, s)
     """
-    i, j = (player_position(chain, name) for name in (one, two))
+    i, j = (chain.position(name) for name in (one, two))
     again = [
         chain.pair_values(chain.pooling_.rows(counts), np.array([i, j]), np.array([j, i]))
         for counts in _counts(chain, draws, seed)
