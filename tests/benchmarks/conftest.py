@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-#: Rows of the closing table: step, shots, seconds (median), peak megabytes.
-ROWS = pytest.StashKey[list[tuple[str, int, float, float]]]()
+#: Rows of the closing table: step, shots, seconds (best, median), peak megabytes.
+ROWS = pytest.StashKey[list[tuple[str, int, float, float, float]]]()
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
@@ -29,17 +29,17 @@ def pytest_terminal_summary(terminalreporter, config):
         return
     terminalreporter.section("time and memory by size of the log")
     say = terminalreporter.write_line
-    say(f"{'step':<28}{'shots':>11}{'median':>11}{'exponent':>10}{'peak':>10}")
+    say(f"{'step':<24}{'shots':>11}{'best':>11}{'median':>11}{'exponent':>10}{'peak':>10}")
     for step in dict.fromkeys(row[0] for row in rows):
         of_step = sorted(row[1:] for row in rows if row[0] == step)
         growth = [
-            f"{np.log(t / before) / np.log(n / fewer):.2f}"
-            for (fewer, before, _), (n, t, _) in pairwise(of_step)
+            f"{np.log(after[1] / before[1]) / np.log(after[0] / before[0]):.2f}"
+            for before, after in pairwise(of_step)
         ]
-        for (n, seconds, peak), exponent in zip(of_step, ["", *growth], strict=True):
+        for (n, best, median, peak), exponent in zip(of_step, ["", *growth], strict=True):
             shown = "" if np.isnan(peak) else f"{peak:,.0f} MB"
-            say(f"{step:<28}{n:>11,}{seconds:>9.3f} s{exponent:>10}{shown:>10}")
+            say(f"{step:<24}{n:>11,}{best:>9.3f} s{median:>9.3f} s{exponent:>10}{shown:>10}")
     say(
-        "exponent: growth of time from the size before (1 is in proportion). peak: largest "
-        "resident memory of a fresh process that does the step once."
+        "exponent: growth of the best time from the size before (1 is in proportion). peak: "
+        "largest resident memory of a fresh process that does the step once."
     )

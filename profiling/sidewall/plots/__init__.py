@@ -9,40 +9,66 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 __all__ = [
+    "plot_aim",
     "plot_calibration",
     "plot_chain",
     "plot_comfort",
     "plot_court",
+    "plot_effects",
     "plot_front_wall",
+    "plot_front_wall_hits",
+    "plot_funnel",
     "plot_match_win_probability",
+    "plot_placement",
+    "plot_practice",
     "plot_rally",
+    "plot_repeat",
+    "plot_sequence",
     "plot_threshold",
     "plot_transitions",
+    "plot_worth",
     "plot_zone_map",
 ]
 
 _HOMES = {
+    "plot_aim": "aim",
     "plot_calibration": "calibration",
     "plot_chain": "chain",
     "plot_comfort": "comfort",
     "plot_court": "court",
+    "plot_effects": "effects",
     "plot_front_wall": "court",
+    "plot_front_wall_hits": "front_wall_hits",
+    "plot_funnel": "funnel",
     "plot_match_win_probability": "scoring",
+    "plot_placement": "placement",
+    "plot_practice": "placement",
     "plot_rally": "rally",
+    "plot_repeat": "repeat",
+    "plot_sequence": "sequence",
     "plot_threshold": "threshold",
     "plot_transitions": "transitions",
+    "plot_worth": "worth",
     "plot_zone_map": "zones",
 }
 
 if TYPE_CHECKING:
+    from sidewall.plots.aim import plot_aim
     from sidewall.plots.calibration import plot_calibration
     from sidewall.plots.chain import plot_chain
     from sidewall.plots.comfort import plot_comfort
     from sidewall.plots.court import plot_court, plot_front_wall
+    from sidewall.plots.effects import plot_effects
+    from sidewall.plots.front_wall_hits import plot_front_wall_hits
+    from sidewall.plots.funnel import plot_funnel
+    from sidewall.plots.placement import plot_placement, plot_practice
     from sidewall.plots.rally import plot_rally
+    from sidewall.plots.repeat import plot_repeat
     from sidewall.plots.scoring import plot_match_win_probability
+    from sidewall.plots.sequence import plot_sequence
     from sidewall.plots.threshold import plot_threshold
     from sidewall.plots.transitions import plot_transitions
+    from sidewall.plots.worth import plot_worth
     from sidewall.plots.zones import plot_zone_map
 
 

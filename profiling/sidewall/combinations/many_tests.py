@@ -1,0 +1,31 @@
+"""Many tests at once: p-values adjusted so that few of the findings are false."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+
+def adjusted(p: ArrayLike) -> NDArray[np.float64]:
+    """Benjamini-Hochberg adjusted p-values; missing ones stay missing and do not count.
+
+    Rejecting where the adjusted value is at most a level keeps the expected share of false
+    findings at or below it (Benjamini & Hochberg 1995, Journal of the Royal Statistical
+    Society B 57:289-300).
+
+    Parameters
+    ----------
+    p : array-like, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    from scipy.stats import false_discovery_control  # noqa: PLC0415 - slow to load
+
+    values = np.asarray(p, dtype=np.float64)
+    result = np.full(len(values), np.nan)
+    known = ~np.isnan(values)
+    if known.any():
+        result[known] = false_discovery_control(values[known], method="bh")
+    return result

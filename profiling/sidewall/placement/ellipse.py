@@ -1,0 +1,157 @@
+"""Error ellipses: where shots land, how far their mean may be off, and a robust version."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import fdtri
+
+from sidewall.errors import DataError
+
+__all__ = ["Ellipse", "error_ellipse"]
+
+Array = NDArray[np.float64]
+
+#: Fewest points: below, a robust ellipse is decided by a handful of them.
+_LEAST, _LEAST_ROBUST = 3, 10
+
+
+@dataclass(frozen=True)
+class Ellipse:
+    """An ellipse on the floor.
+
+    Parameters
+    ----------
+    centre_m
+        (x, y), metres.
+    covariance
+        Covariance of the points, shape (2, 2), square metres.
+    radius
+        How many standard deviations the ellipse reaches.
+    n
+        Points behind it; for a robust one those not set aside.
+    """
+
+    centre_m: tuple[float, float]
+    covariance: Array
+    radius: float
+    n: int
+
+    @property
+    def half_axes_m(self) -> tuple[float, float]:
+        """Long and short half axis, metres."""
+        values = np.linalg.eigvalsh(self.covariance)
+        long, short = np.sqrt(np.clip(values[::-1], 0.0, None)) * self.radius
+        return float(long), float(short)
+
+    @property
+    def angle_deg(self) -> float:
+        """Direction of the long axis, degrees from the x axis to the y axis, -90 to 90."""
+        _, vectors = np.linalg.eigh(self.covariance)
+        x, y = vectors[:, -1]
+        angle = float(np.degrees(np.arctan2(y, x)))
+        return (angle + 90.0) % 180.0 - 90.0
+
+    @property
+    def area_m2(self) -> float:
+        """Area, square metres."""
+        long, short = self.half_axes_m
+        return float(np.pi * long * short)
+
+    def contains(self, x_m: ArrayLike, y_m: ArrayLike) -> NDArray[np.bool_]:
+        """Whether points lie inside."""
+        away = np.stack([np.asarray(x_m, float), np.asarray(y_m, float)], axis=-1)
+        away = away - np.asarray(self.centre_m)
+        square = np.einsum("...i,ij,...j->...", away, np.linalg.inv(self.covariance), away)
+        return np.asarray(square <= self.radius**2, dtype=bool)
+
+    def outline(self, points: int = 181) -> Array:
+        """Points along the ellipse, shape (points, 2)."""
+        turn = np.linspace(0.0, 2.0 * np.pi, points)
+        values, vectors = np.linalg.eigh(self.covariance)
+        root = vectors * np.sqrt(np.clip(values, 0.0, None))
+        circle = np.stack([np.cos(turn), np.sin(turn)])
+        return np.asarray(self.centre_m + self.radius * (root @ circle).T)
+
+
+def error_ellipse(
+    x_m: ArrayLike,
+    y_m: ArrayLike,
+    share: float = 0.8,
+    *,
+    of: Literal["shots", "mean"] = "shots",
+    robust: bool = False,
+    seed: int = 0,
+) -> Ellipse:
+    """Ellipse that the next shot hits with a given chance, or that holds the true mean.
+
+    Parameters
+    ----------
+    x_m, y_m
+        Where the shots bounced, shape (n,); those with a missing value are left out.
+    share
+        The chance that the next shot falls inside (``of="shots"``), or the confidence that
+        the mean of all shots to come lies inside (``of="mean"``).
+    of
+        See `share`.
+    robust
+        Mean and covariance of the bulk of the shots, so that a few mishits do not blow the
+        ellipse up.
+    seed
+        For the search of the robust one.
+
+    Returns
+    -------
+    Ellipse
+
+    Raises
+    ------
+    DataError
+        If there are too few shots, or they lie on one line.
+
+    Notes
+    -----
+    For n normal points the squared distance of the next from their mean, in units of their
+    covariance, is ``2 (n + 1) (n - 1) / (n (n - 2))`` times F with 2 and n - 2 degrees of
+    freedom, and that of the true mean the same without ``n + 1`` (Hotelling 1931, Annals of
+    Mathematical Statistics 2:360-378), so the shares are exact whatever n. The robust
+    estimate is the reweighted minimum covariance determinant (Rousseeuw & Van Driessen
+    1999, Technometrics 41:212-223), as scikit-learn computes it; its n is the number of
+    shots kept, and its share is approximate.
+    """
+    if not 0.0 < share < 1.0:
+        raise DataError(f"share is {share}; give a number between 0 and 1, such as 0.8")
+    if of not in ("shots", "mean"):
+        raise DataError(f"of is {of!r}; it must be 'shots' or 'mean'")
+    points = np.column_stack([np.asarray(x_m, float), np.asarray(y_m, float)])
+    points = points[np.isfinite(points).all(axis=1)]
+    least = _LEAST_ROBUST if robust else _LEAST
+    if len(points) < least:
+        raise DataError(
+            f"{len(points)} shots with a known bounce; an ellipse needs at least {least}"
+        )
+    mean, covariance, n = _robust(points, seed) if robust else _classical(points)
+    if not np.linalg.det(covariance) > 1e-12 * np.trace(covariance) ** 2:
+        raise DataError("the shots lie on one line, so they have no ellipse; check the bounces")
+    square = 2.0 * (n - 1) / (n * (n - 2)) * float(fdtri(2, n - 2, share))
+    if of == "shots":
+        square *= n + 1
+    return Ellipse((float(mean[0]), float(mean[1])), covariance, float(np.sqrt(square)), n)
+
+
+def _classical(points: Array) -> tuple[Array, Array, int]:
+    return points.mean(axis=0), np.cov(points.T), len(points)
+
+
+def _robust(points: Array, seed: int) -> tuple[Array, Array, int]:
+    from sklearn.covariance import MinCovDet  # noqa: PLC0415 - slow to load
+
+    with warnings.catch_warnings():
+        # About a flat set of points, which is found and told below in our own words.
+        warnings.simplefilter("ignore")
+        fit = MinCovDet(random_state=seed).fit(points)
+    return fit.location_, fit.covariance_, int(fit.support_.sum())

@@ -1,0 +1,294 @@
+"""Shots against their targets: share on target, mean error, spread."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import stdtrit
+
+from sidewall.court import WALLS, Court, Zones
+from sidewall.errors import DataError
+from sidewall.features.clustered import clustered_rate
+from sidewall.features.coded import need_columns
+from sidewall.features.shots import with_features
+from sidewall.placement.ellipse import error_ellipse
+from sidewall.placement.pace import HAS_PACE, with_pace
+from sidewall.placement.targets import Target, check_targets, court_targets
+
+__all__ = ["mean_error", "placed_shots", "placement_table", "spread_columns"]
+
+Array = NDArray[np.float64]
+
+#: Endings of a shot that was no good: it missed whatever it was aimed at.
+FAULTS: Final = ("tin", "out", "down")
+
+
+def placed_shots(
+    shots: pd.DataFrame, targets: Sequence[Target] | None = None, court: Court | Zones | None = None
+) -> pd.DataFrame:
+    """Give each shot its target, and say whether it hit it and by how much it missed the middle.
+
+    Parameters
+    ----------
+    shots
+        A shot table or a table of features, with ``bounce_x_m`` and ``bounce_y_m``.
+    targets
+        From `court_targets` (the default) or `read_targets`. A shot goes to the first whose
+        strokes and wall fit it.
+    court
+        The court; singles if None.
+
+    Returns
+    -------
+    DataFrame
+        The shots that have a target, as features, and:
+
+        - ``target``: its name; ``target_wall``: the wall that the shot was played to;
+        - ``on_target``: 1.0 or 0.0; 0.0 also for a shot that ended in the tin, out or down;
+          NaN where the bounce is not known, as for a ball that is met in the air;
+        - ``error_out_m``: bounce minus middle of the target across the court, positive away
+          from the target's wall (to the right for a target without one);
+        - ``error_long_m``: the same along the court, positive for too long.
+
+    Raises
+    ------
+    DataError
+        If the log has no bounces, or no shot fits a target.
+
+    Notes
+    -----
+    A straight shot goes to the wall it is struck at and a cross one to the other. Without a
+    direction, or where the wall of the contact is not known, the half of the court in which
+    the ball bounced decides.
+    """
+    need_columns(shots, ("bounce_x_m", "bounce_y_m", "stroke"))
+    zones = court if isinstance(court, Zones) else Zones(court or Court())
+    targets = check_targets(court_targets(zones.court) if targets is None else targets)
+    table = with_features(shots, court)
+    x = table["bounce_x_m"].to_numpy(dtype=float)
+    y = table["bounce_y_m"].to_numpy(dtype=float)
+    wall = _wall_played_to(table, x, zones.court)
+    stroke = table["stroke"].astype(str).to_numpy()
+    which = np.full(len(table), -1)
+    for place, target in reversed(list(enumerate(targets))):
+        fits = np.isin(stroke, target.strokes) if target.strokes else stroke != "serve"
+        if target.wall is not None:
+            fits &= wall == WALLS.index(target.wall)
+        which[fits] = place
+    if (which < 0).all():
+        raise DataError(
+            "no shot fits a target: the targets' strokes and walls are those of no shot. "
+            f"The targets are {', '.join(target.name for target in targets)}."
+        )
+    fault = table["ending"].astype(object).isin(FAULTS).to_numpy()
+    on, out, long = target_errors(targets, which, x, y)
+    missed = fault & (which >= 0)
+    on = np.where(missed, 0.0, on)
+    out, long = (np.where(missed, np.nan, error) for error in (out, long))
+    names = [target.name for target in targets]
+    known: Any = pd.Categorical.from_codes(which, categories=pd.Index(names))
+    walls: Any = pd.Categorical.from_codes(wall, categories=pd.Index(list(WALLS)))
+    new = {
+        "target": known,
+        "target_wall": walls,
+        "on_target": on,
+        "error_out_m": out,
+        "error_long_m": long,
+        "fault": fault,
+    }
+    return table.assign(**new)[which >= 0]
+
+
+def target_errors(
+    targets: Sequence[Target], which: NDArray[np.integer], x: Array, y: Array
+) -> tuple[Array, Array, Array]:
+    """Hits and errors of bounces against the target of each, NaN where one is not known.
+
+    Parameters
+    ----------
+    targets
+        The targets.
+    which
+        (n,) position of each ball's target; -1 for none.
+    x, y
+        (n,) metres.
+
+    Returns
+    -------
+    on, out, long
+        Each (n,); see `placed_shots`.
+    """
+    on, out, long = (np.full(len(x), np.nan) for _ in range(3))
+    known = np.isfinite(x) & np.isfinite(y)
+    for place, target in enumerate(targets):
+        mine = (which == place) & known
+        aim_x, aim_y = target.aim_m
+        on[mine] = target.contains(x[mine], y[mine])
+        out[mine] = (x[mine] - aim_x) * (-1.0 if target.wall == "right" else 1.0)
+        long[mine] = y[mine] - aim_y
+    return on, out, long
+
+
+def _wall_played_to(table: pd.DataFrame, x: Array, court: Court) -> NDArray[np.int64]:
+    where = np.where(np.isnan(x), -1, (x > court.half_width_m).astype(np.int64))
+    if "direction" not in table.columns:
+        return where
+    own = table["wall"].cat.codes.to_numpy().astype(np.int64)
+    direction = table["direction"].astype(object).to_numpy()
+    straight, cross = direction == "straight", direction == "cross"
+    return np.select([(own >= 0) & straight, (own >= 0) & cross], [own, 1 - own], where)
+
+
+def placement_table(
+    shots: pd.DataFrame,
+    targets: Sequence[Target] | None = None,
+    *,
+    by: Sequence[str] = ("player", "side", "stroke"),
+    court: Court | Zones | None = None,
+    level: float = 0.95,
+    ellipse_share: float = 0.8,
+    robust: bool = True,
+) -> pd.DataFrame:
+    """Share on target, mean error and spread of the bounces, group by group.
+
+    Parameters
+    ----------
+    shots, targets, court
+        See `placed_shots`.
+    by
+        Columns that make a group; ``target``, ``direction`` or ``match`` are others to try.
+    level
+        Confidence level.
+    ellipse_share
+        Chance that the next bounce falls into the ellipse.
+    robust
+        Whether to add the robust ellipse, which takes time.
+
+    Returns
+    -------
+    DataFrame
+        One row a group with ``by`` and:
+
+        - ``shots``, ``rallies``: those that count, faults among them; ``faults``; ``unseen``:
+          shots without a known bounce, which do not count;
+        - ``share``, ``share_low``, ``share_high``: on target (clustered by rally, Wilson);
+        - ``out_m``, ``long_m`` with ``_low`` and ``_high``: mean error of the bounces seen;
+        - ``out_sd_m``, ``long_sd_m``, ``correlation``;
+        - ``ellipse_long_m``, ``ellipse_short_m`` (half axes), ``ellipse_deg`` (direction of
+          the long one, from across to along the court) and the same ``robust_...``;
+        - ``pace_m_s``, ``pace_shots``: median pace where the log has times and places.
+    """
+    table = placed_shots(shots, targets, court)
+    if set(HAS_PACE) <= set(shots.columns):
+        paced = with_pace(with_features(shots, court))
+        table = table.assign(pace_m_s=paced["pace_m_s"])
+    need_columns(table, by)
+    rows = []
+    for key, group in table.groupby(list(by), observed=True, sort=True):
+        counted = group[group["on_target"].notna()]
+        row = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
+        rate = clustered_rate(
+            counted["on_target"].to_numpy(dtype=float),
+            pd.factorize(counted["rally_id"])[0].astype(np.int64),
+            np.zeros(len(counted), dtype=np.int64),
+            1,
+            level,
+        )
+        row |= {
+            "shots": len(counted),
+            "rallies": counted["rally_id"].nunique(),
+            "faults": int(group["fault"].sum()),
+            "unseen": len(group) - len(counted),
+            "share": rate.rate[0],
+            "share_low": rate.low[0],
+            "share_high": rate.high[0],
+        }
+        seen = counted[counted["error_out_m"].notna()]
+        row |= spread_columns(
+            seen["error_out_m"].to_numpy(),
+            seen["error_long_m"].to_numpy(),
+            seen["rally_id"].to_numpy(),
+            level,
+            ellipse_share,
+            robust,
+        )
+        if "pace_m_s" in group.columns:
+            row |= {
+                "pace_m_s": group["pace_m_s"].median(),
+                "pace_shots": int(group["pace_m_s"].notna().sum()),
+            }
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def spread_columns(
+    out: Array,
+    long: Array,
+    cluster: NDArray[Any],
+    level: float,
+    ellipse_share: float,
+    robust: bool = True,
+) -> dict[str, float]:
+    """Mean errors with limits, standard deviations and both ellipses of some bounces."""
+    row: dict[str, float] = {"bounces": len(out)}
+    for name, error in (("out", out), ("long", long)):
+        mean, low, high = mean_error(error, cluster, level)
+        row |= {f"{name}_m": mean, f"{name}_m_low": low, f"{name}_m_high": high}
+        row[f"{name}_sd_m"] = float(np.std(error, ddof=1)) if len(error) > 1 else np.nan
+    row["correlation"] = float(np.corrcoef(out, long)[0, 1]) if len(out) > 2 else np.nan
+    for name in ("ellipse", "robust") if robust else ("ellipse",):
+        try:
+            one = error_ellipse(out, long, ellipse_share, robust=name == "robust")
+        except DataError:  # too few bounces: said by the missing value beside their number
+            row |= {f"{name}_long_m": np.nan, f"{name}_short_m": np.nan, f"{name}_deg": np.nan}
+            continue
+        half_long, half_short = one.half_axes_m
+        row |= {
+            f"{name}_long_m": half_long,
+            f"{name}_short_m": half_short,
+            f"{name}_deg": one.angle_deg,
+        }
+    return row
+
+
+def mean_error(
+    error: Array, cluster: NDArray[Any], level: float = 0.95
+) -> tuple[float, float, float]:
+    """Mean with limits that allow for errors of one cluster being alike.
+
+    Parameters
+    ----------
+    error
+        (n,) metres.
+    cluster
+        (n,) label of the rally or session.
+    level
+        Confidence level.
+
+    Returns
+    -------
+    mean, low, high
+        The limits are NaN with fewer than two clusters.
+
+    Notes
+    -----
+    With ``e_c`` the sum of a cluster's deviations from the mean and G clusters, the variance
+    of the mean is ``G / (G - 1) sum e_c^2 / n^2``, and Student's t with G - 1 degrees of
+    freedom gives the limits (the ratio mean of Cochran 1977, *Sampling Techniques*, 3rd ed.,
+    9A.1). One shot a cluster makes it the usual interval of a mean.
+    """
+    if not len(error):
+        return np.nan, np.nan, np.nan
+    mean = float(error.mean())
+    code, labels = pd.factorize(cluster)
+    groups = len(labels)
+    if groups < 2:
+        return mean, np.nan, np.nan
+    sums = np.bincount(code, weights=error - mean, minlength=groups)
+    variance = groups / (groups - 1) * float(np.sum(sums**2)) / len(error) ** 2
+    half = float(stdtrit(groups - 1, 0.5 + level / 2.0)) * np.sqrt(variance)
+    return mean, mean - half, mean + half

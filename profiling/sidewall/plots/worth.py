@@ -1,0 +1,86 @@
+"""What a gap left to the opponent is worth: two curves over the gap or the depth."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from matplotlib.axes import Axes
+from matplotlib.ticker import FuncFormatter, PercentFormatter
+
+from sidewall.placement.worth import OUTCOMES, PlacementWorth
+from sidewall.plots.style import (
+    ATTACK,
+    RESET,
+    dress,
+    format_gap_axis,
+    legend,
+    new_axes,
+    note_n,
+    title,
+)
+from sidewall.plots.words import plain
+
+__all__ = ["plot_worth"]
+
+_LOOK = {
+    "opponent_attacks": ("opponent attacks", ATTACK, (0, (5, 2))),
+    "wins": ("striker wins the rally", RESET, "-"),
+}
+
+
+def plot_worth(
+    worth: PlacementWorth,
+    player: str | None = None,
+    of: Literal["gap", "depth"] = "gap",
+    *,
+    unit: str = "cm",
+    board_width_m: float | None = None,
+    level: float = 0.95,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the opponent's chance of attacking and the striker's of winning.
+
+    Parameters
+    ----------
+    worth
+        A fitted `PlacementWorth`.
+    player
+        The striker; the middle of all players if None.
+    of
+        Along the ``gap`` or the ``depth`` that the ball left.
+    unit, board_width_m
+        Of the gap axis; see :func:`~sidewall.plots.style.format_gap_axis`.
+    level
+        Confidence level of the bands.
+    ax
+        Axes to draw into; new ones if None.
+
+    Returns
+    -------
+    Axes
+    """
+    table = worth.curves(player, of, level=level)
+    ax = dress(new_axes(ax, size=(6.0, 4.4)))
+    x = table[f"{of}_m"]
+    for outcome in OUTCOMES:
+        name, colour, line = _LOOK[outcome]
+        ax.fill_between(
+            x, table[f"{outcome}_low"], table[f"{outcome}_high"], color=colour, alpha=0.16, lw=0
+        )
+        ax.plot(x, table[outcome], color=colour, linestyle=line, lw=2.4, label=name)
+    ax.set_ylim(0.0, 1.0)
+    ax.yaxis.set_major_formatter(PercentFormatter(1.0))
+    ax.set_ylabel("chance")
+    if of == "gap":
+        format_gap_axis(ax, unit, board_width_m, label="gap left to the opponent")
+        held = f"depth {table['depth_m'].iloc[0]:.1f} m; " if "depth_m" in table else ""
+    else:
+        ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        where = "bounce" if worth.depth == "bounce" else "opponent's contact"
+        ax.set_xlabel(f"{where}, from the front wall (m)")
+        held = f"gap {100 * table['gap_m'].iloc[0]:.0f} cm; "
+    title(ax, "All players" if player is None else plain(player))
+    legend(ax, loc="upper left")
+    met = worth._met(player)
+    note_n(ax, len(met), met["rally_id"].nunique(), more=f"{held}bands {100 * level:.0f}%")
+    return ax

@@ -1,0 +1,58 @@
+"""Difference of shares and balls needed against print and statsmodels."""
+
+import numpy as np
+import pytest
+from scipy.stats import t, ttest_ind
+from statsmodels.stats.power import tt_ind_solve_power
+from statsmodels.stats.proportion import (
+    confint_proportions_2indep,
+    power_proportions_2indep,
+)
+
+from sidewall.placement import balls_needed, balls_needed_for_error
+from sidewall.placement.compare import _welch, share_difference
+from sidewall.placement.on_target import mean_error
+
+
+def test_difference_of_shares_as_printed():
+    # Newcombe 1998, Statistics in Medicine 17:873-890, Table II, contrast (a), method 10.
+    d, low, high = share_difference(48, 80, 56, 70)
+    assert (d, low, high) == pytest.approx((0.2, 0.0524, 0.3339), abs=5.1e-5)
+
+
+@pytest.mark.parametrize("counts", [(3, 20, 9, 25), (0, 15, 4, 15), (30, 30, 28, 40)])
+def test_difference_of_shares_as_statsmodels(counts):
+    h1, n1, h2, n2 = counts
+    expected = confint_proportions_2indep(h2, n2, h1, n1, method="newcomb", compare="diff")
+    assert share_difference(h1, n1, h2, n2)[1:] == pytest.approx(expected, abs=1e-12)
+
+
+@pytest.mark.parametrize(("before", "after"), [(0.3, 0.5), (0.5, 0.55), (0.8, 0.6)])
+def test_balls_for_a_share(before, after):
+    n = balls_needed(before, after, power=0.9)
+
+    def power(balls):
+        found = power_proportions_2indep(after - before, before, balls, alpha=0.05)
+        return found.power
+
+    assert power(n - 1) < 0.9 <= power(n)
+
+
+@pytest.mark.parametrize(("sd", "change"), [(0.5, 0.2), (0.3, 0.3), (1.0, 0.1)])
+def test_balls_for_an_error(sd, change):
+    n = tt_ind_solve_power(effect_size=change / sd, alpha=0.05, power=0.8)
+    assert balls_needed_for_error(sd, change) == int(np.ceil(n))
+
+
+def test_welch_as_scipy():
+    rng = np.random.default_rng(1)
+    a, b = rng.normal(0, 1, 12), rng.normal(0.3, 2, 30)
+    test = ttest_ind(b, a, equal_var=False).confidence_interval(0.9)
+    assert _welch(a, b, 0.9)[1:] == pytest.approx((test.low, test.high), abs=1e-12)
+
+
+def test_mean_error_of_single_shots_is_students():
+    error = np.random.default_rng(2).normal(0.2, 0.5, 25)
+    mean, low, high = mean_error(error, np.arange(25), 0.95)
+    half = t.ppf(0.975, 24) * error.std(ddof=1) / 5
+    assert (mean, low, high) == pytest.approx((error.mean(), mean - half, mean + half), abs=1e-12)

@@ -1,0 +1,86 @@
+import numpy as np
+import pytest
+from scipy.stats import chi2, f, multivariate_normal
+
+from sidewall.errors import DataError
+from sidewall.placement import error_ellipse
+
+COVARIANCE = np.array([[0.09, 0.05], [0.05, 0.64]])
+
+
+def points(n, rng):
+    return rng.multivariate_normal([0.4, 7.8], COVARIANCE, n)
+
+
+def test_closed_form_of_many_points():
+    x, y = points(200_000, np.random.default_rng(1)).T
+    ellipse = error_ellipse(x, y, 0.8)
+    values, vectors = np.linalg.eigh(COVARIANCE)
+    radius = np.sqrt(chi2.ppf(0.8, 2))
+    assert ellipse.half_axes_m == pytest.approx(radius * np.sqrt(values[::-1]), rel=0.01)
+    assert ellipse.area_m2 == pytest.approx(np.pi * radius**2 * np.sqrt(np.prod(values)), rel=0.01)
+    angle = np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1]))
+    assert (ellipse.angle_deg - angle + 90) % 180 - 90 == pytest.approx(0, abs=0.5)
+    # The share inside by scipy's own distribution.
+    inside = multivariate_normal([0.4, 7.8], COVARIANCE).rvs(100_000, random_state=2)
+    assert ellipse.contains(*inside.T).mean() == pytest.approx(0.8, abs=0.005)
+
+
+def test_few_points_reach_as_far_as_hotelling_says():
+    n = 7
+    x, y = points(n, np.random.default_rng(3)).T
+    square = 2 * (n + 1) * (n - 1) / (n * (n - 2)) * f.ppf(0.9, 2, n - 2)
+    assert error_ellipse(x, y, 0.9).radius == pytest.approx(np.sqrt(square))
+    mean = error_ellipse(x, y, 0.9, of="mean").radius
+    assert mean == pytest.approx(np.sqrt(square / (n + 1)))
+
+
+@pytest.mark.parametrize("n", [5, 12, 40])
+def test_the_next_shot_falls_inside_as_often_as_said(n):
+    rng = np.random.default_rng(n)
+    logs = 1500
+    hits = []
+    for _ in range(logs):
+        drawn = points(n + 1, rng)
+        hits.append(error_ellipse(*drawn[:-1].T, 0.8).contains(*drawn[-1]))
+    assert np.mean(hits) == pytest.approx(0.8, abs=4 * np.sqrt(0.16 / logs))
+
+
+def test_mishits_blow_up_the_classical_and_not_the_robust():
+    rng = np.random.default_rng(4)
+    drawn = points(120, rng)
+    drawn[:10] = rng.uniform([3, 0], [6, 3], (10, 2))
+    clean = error_ellipse(*drawn[10:].T, 0.8).area_m2
+    assert error_ellipse(*drawn.T, 0.8).area_m2 > 3 * clean
+    robust = error_ellipse(*drawn.T, 0.8, robust=True)
+    assert robust.area_m2 == pytest.approx(clean, rel=0.35)
+    assert robust.n <= 112
+
+
+def test_the_outline_lies_on_the_ellipse():
+    ellipse = error_ellipse(*points(30, np.random.default_rng(5)).T)
+    away = ellipse.outline() - ellipse.centre_m
+    square = np.einsum("pi,ij,pj->p", away, np.linalg.inv(ellipse.covariance), away)
+    assert np.sqrt(square) == pytest.approx(np.full(181, ellipse.radius))
+
+
+def test_missing_points_are_left_out():
+    x, y = points(30, np.random.default_rng(6)).T
+    with_gaps = error_ellipse(np.append(x, [np.nan, 1.0]), np.append(y, [1.0, np.nan]))
+    assert with_gaps.half_axes_m == error_ellipse(x, y).half_axes_m
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "options", "words"),
+    [
+        ([0.1, 0.2], [7, 8], {}, "2 shots"),
+        ([0.1] * 9, np.arange(9.0), {"robust": True}, "at least 10"),
+        ([0.1] * 5, [7.0, 7.1, 7.2, 7.3, 7.4], {}, "one line"),
+        ([0.1] * 20, np.linspace(7, 8, 20), {"robust": True}, "one line"),
+        ([0.1, 0.3, 0.2], [7, 8, 8], {"share": 80}, "share is 80"),
+        ([0.1, 0.3, 0.2], [7, 8, 8], {"of": "middle"}, "of is 'middle'"),
+    ],
+)
+def test_what_cannot_be_drawn_is_said(x, y, options, words):
+    with pytest.raises(DataError, match=words):
+        error_ellipse(x, y, **options)

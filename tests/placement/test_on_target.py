@@ -1,0 +1,108 @@
+import numpy as np
+import pytest
+
+from sidewall.errors import DataError
+from sidewall.features.wilson import wilson_interval
+from sidewall.placement import (
+    Circle,
+    Target,
+    pace_and_accuracy,
+    placed_shots,
+    placement_table,
+    with_pace,
+)
+
+
+def one(table, rally, shot):
+    return table[(table["rally"] == rally) & (table["shot"] == shot)].iloc[0]
+
+
+def test_each_shot_goes_to_its_own_corner(log):
+    placed = placed_shots(log)
+    assert "serve" not in set(placed["stroke"])
+    assert one(placed, 1, 2)["target"] == "back left"
+    assert one(placed, 2, 2)["target"] == "back right"  # cross from the left wall
+    assert one(placed, 2, 3)["target"] == "front right"
+    assert one(placed, 1, 3)["target"] == "front left"  # from the direction: it has no bounce
+
+
+def test_hits_misses_faults_and_what_nobody_saw(log):
+    placed = placed_shots(log)
+    assert one(placed, 1, 2)["on_target"] == 1.0
+    assert one(placed, 2, 2)["on_target"] == 0.0  # 7.0 m: on the service box
+    assert one(placed, 1, 3)["on_target"] == 0.0  # tin, no bounce
+    assert one(placed, 4, 2)["on_target"] == 0.0  # tin, though it bounced in the target
+    assert np.isnan(one(placed, 3, 2)["on_target"])  # met in the air
+
+
+def test_errors_point_off_the_wall_and_long(log):
+    placed = placed_shots(log)
+    hit = one(placed, 1, 2)
+    assert hit["error_out_m"] == pytest.approx(0.5 - 0.4)
+    assert hit["error_long_m"] == pytest.approx(7.8 - 7.74)
+    right = one(placed, 2, 3)
+    assert right["error_out_m"] == pytest.approx(6.0 - 6.2)  # nearer to the wall
+    assert np.isnan(one(placed, 4, 2)["error_out_m"])
+
+
+def test_without_directions_the_bounce_decides(log):
+    placed = placed_shots(log.drop(columns="direction"))
+    assert one(placed, 2, 2)["target"] == "back right"
+    assert len(placed) == 5  # two shots without a bounce have no target
+
+
+def test_the_first_target_that_fits_is_taken(log):
+    coin = Target("coin", Circle(0.5, 7.8, 0.1), ("drive",))
+    table = placement_table(log, [coin, Target("all", Circle(3, 5, 3))], by=["target"])
+    assert table["target"].tolist() == ["coin", "all"]
+    assert table.loc[0, ["shots", "share", "unseen"]].tolist() == [3, pytest.approx(1 / 3), 1]
+
+
+def test_a_table_counts_everything_once(ladder):
+    ladder = ladder[ladder["match"].isin(ladder["match"].cat.categories[:8])]
+    placed = placed_shots(ladder)
+    table = placement_table(ladder, by=["player", "stroke"], robust=False)
+    assert "robust_deg" not in table
+    assert table["shots"].sum() + table["unseen"].sum() == len(placed)
+    row = table[(table["player"] == "Rowan") & (table["stroke"] == "drop")].iloc[0]
+    own = placed[(placed["player"] == "Rowan") & (placed["stroke"] == "drop")]
+    assert row["share"] == pytest.approx(own["on_target"].mean())
+    assert row["share_low"] < row["share"] < row["share_high"]
+    assert row["out_m"] == pytest.approx(own["error_out_m"].mean())
+    assert row["out_sd_m"] == pytest.approx(own["error_out_m"].std())
+    # never narrower than if all shots were independent
+    low, high = wilson_interval(own["on_target"].sum(), own["on_target"].notna().sum())
+    assert row["share_low"] <= low + 1e-9
+    assert row["share_high"] >= high - 1e-9
+    assert row["pace_shots"] > 10
+
+
+def test_no_target_is_said(log):
+    with pytest.raises(DataError, match="no shot fits a target"):
+        placed_shots(log, [Target("x", Circle(1, 1, 1), ("boast",))])
+    with pytest.raises(DataError, match="bounce_x_m"):
+        placed_shots(log.drop(columns="bounce_x_m"))
+
+
+def test_pace_is_the_straight_path_by_way_of_the_front_wall(log):
+    paced = with_pace(log)
+    shot = one(paced, 1, 2)
+    assert shot["time_left_s"] == pytest.approx(1.5)
+    assert shot["pace_m_s"] == pytest.approx(np.hypot(0.1, 7.0 + 9.0) / 1.5)
+    assert np.isnan(one(paced, 1, 3)["pace_m_s"])
+    assert np.isnan(one(paced, 2, 3)["time_left_s"])  # the next row is another rally
+
+
+def test_whole_seconds_are_refused(ladder):
+    coarse = ladder.assign(t_s=ladder["t_s"].round())
+    with pytest.raises(DataError, match="too coarse"):
+        with_pace(coarse)
+
+
+def test_slow_and_fast_drives_are_compared_within_players(ladder):
+    drives = pace_and_accuracy(ladder).query("stroke == 'drive'")
+    assert drives["pace_m_s"].is_monotonic_increasing
+    assert drives["shots"].max() - drives["shots"].min() < 12
+    assert (drives["odds_ratio_low"] < drives["odds_ratio"]).all()
+    with pytest.raises(DataError, match="at least two"):
+        pace_and_accuracy(ladder, bands=1)

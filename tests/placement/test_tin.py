@@ -1,0 +1,181 @@
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.special import expit
+from scipy.stats import norm
+
+from sidewall.errors import DataError, NotFittedError
+from sidewall.placement import TinMargin
+from sidewall.placement.aim_answer import even_normal
+from sidewall.placement.best_height import best_height, tin_chance, win_chance
+from sidewall.placement.heights import wall_heights
+
+
+@pytest.fixture(scope="module")
+def planted(study):
+    rng = np.random.default_rng(11)
+    players = study.draw_players(rng)
+    return players, TinMargin().fit(study.drops(players, 600, rng))
+
+
+def test_chance_of_the_tin_is_scipys():
+    aims = np.linspace(0.4, 1.2, 9)
+    assert tin_chance(aims, 0.16, 0.48) == pytest.approx(norm(aims, 0.16).cdf(0.48))
+
+
+@pytest.mark.parametrize("aim", [0.48, 0.7, 1.0, 2.0])
+@pytest.mark.parametrize("sd", [0.05, 0.16, 0.5])
+def test_chance_of_winning_is_the_integral(aim, sd):
+    def curve(z):
+        return expit(0.4 - 3.0 * (z - 0.75))
+
+    exact, _ = quad(lambda z: curve(z) * norm.pdf(z, aim, sd), 0.48, aim + 9 * sd, points=[aim])
+    assert float(win_chance(aim, sd, 0.48, curve)) == pytest.approx(exact, abs=2e-6)
+
+
+def test_the_best_height_solves_its_own_equation():
+    # d/da of the chance: the density at the tin times w(t) balances the loss of height.
+    sd, tin = 0.16, 0.48
+
+    def curve(z):
+        return expit(0.4 - 3.0 * (z - 0.75))
+
+    def slope(a):
+        def loss(z):
+            return -3.0 * curve(z) * (1 - curve(z)) * norm.pdf(z, a, sd)
+
+        return norm.pdf(tin, a, sd) * curve(tin) + quad(loss, tin, a + 9 * sd, points=[a])[0]
+
+    aims = np.arange(tin, 1.3, 0.02)
+    best = best_height(aims, win_chance(aims, sd, tin, curve))
+    assert best.at_edge == 0
+    assert slope(float(best.height_m) - 0.002) > 0 > slope(float(best.height_m) + 0.002)
+
+
+def test_even_draws_have_the_tails_of_the_normal():
+    drawn = even_normal(1000, 4, 0)
+    assert drawn.shape == (1024, 4)
+    assert (
+        pytest.approx(np.tile(norm.ppf([0.025, 0.5, 0.975]), (4, 1)), abs=0.05)
+        == np.quantile(drawn, [0.025, 0.5, 0.975], axis=0).T
+    )
+    assert np.corrcoef(drawn.T) == pytest.approx(np.eye(4), abs=0.05)
+
+
+def test_edges_are_told():
+    aims = np.arange(0.48, 1.0, 0.02)
+    found = best_height(aims, np.stack([aims, -aims]))
+    assert found.at_edge.tolist() == [1, -1]
+    assert found.height_m == pytest.approx([aims[-1], aims[0]])
+
+
+def test_planted_scatter_and_height_are_found(planted, study):
+    players, margin = planted
+    scatter = margin.scatter().set_index("player")
+    best = margin.best(tin_heights_m=[0.48]).set_index("player")
+    truth = players.apply(study.true_best, axis=1)
+    sd = scatter.loc[players.index, "sd_m"].to_numpy()
+    assert sd == pytest.approx(players["sd_m"].to_numpy(), rel=0.12)
+    assert (best.loc[players.index, "status"] == "best height").all()
+    height = best.loc[players.index, "best_m"].to_numpy()
+    assert height == pytest.approx(truth.to_numpy(), abs=0.045)
+    assert (scatter["tin_share"] - scatter["tin_expected"]).abs().max() < 0.03
+    row = best.loc["Rowan"]
+    assert row["flat_low_m"] <= row["best_m"] + 0.02
+    assert row["low_m"] < row["best_m"] < row["high_m"]
+    assert row["gain_per_100"] >= 0
+    assert row["gain_low"] < row["gain_per_100"] < row["gain_high"]
+
+
+def test_a_lower_tin_asks_for_a_lower_ball(planted):
+    _, margin = planted
+    best = margin.best("all players")
+    low, high = best["best_m"]
+    assert best["tin_m"].tolist() == [0.43, 0.48]
+    assert high - 0.055 < low < high
+
+
+def test_the_log_without_gain_gives_no_height(ladder):
+    # In the ladder a lower ball gains nothing, so no height below the top can be best.
+    drops = ladder[ladder["stroke"].isin(["drop", "kill"])]
+    best = TinMargin().fit(drops).best("all players", tin_heights_m=[0.48])
+    assert "best height" not in set(best["status"])
+    assert best["best_m"].isna().all()
+    assert np.isinf(best["high_m"]).all()
+
+
+def test_pressure_tells_cells_apart(ladder):
+    ladder = ladder[ladder["stroke"] == "drop"]
+    margin = TinMargin(pressure="balance").fit(ladder)
+    assert set(margin.scatter()["pressure"]) == {"set", "pressed"}
+    by_gap = TinMargin(pressure="gap", tight_below_m=0.25).fit(ladder).scatter()
+    assert set(by_gap["pressure"]) == {"tight", "loose"}
+    with pytest.raises(DataError, match="name the pressure"):
+        margin.win_curve("Alder", "drop", "backhand")
+
+
+def test_balls_in_the_tin_count_with_and_without_a_height(log):
+    used, left_out = wall_heights(log)
+    tin = used[used["in_tin"]]
+    assert len(tin) == 2
+    assert tin["height_m"].isna().all()
+    assert left_out.to_dict() == {"serve": 4}
+    assert set(used["tin_m"]) == {0.48}
+
+
+def test_a_good_ball_below_the_tin_is_left_out_and_said(log):
+    low = log.assign(wall_z_m=log["wall_z_m"].replace(1.6, 0.45))
+    _, left_out = wall_heights(low)
+    assert left_out.filter(like="below the tin").tolist() == [3]
+    used, left_out = wall_heights(low.assign(tin_height_m=0.43))
+    assert left_out.to_dict() == {"serve": 4}
+    assert set(used["tin_m"]) == {0.43}
+
+
+def test_the_curve_and_the_chances_agree_with_the_table(planted):
+    _, margin = planted
+    curve = margin.win_curve("Rowan", "drop", "forehand")
+    best = margin.best("Rowan", tin_heights_m=[0.48]).iloc[0]
+    assert best["win_best"] == pytest.approx(curve["win"].max(), abs=1e-3)
+    assert ((curve["win_low"] <= curve["win"]) & (curve["win"] <= curve["win_high"])).all()
+    chances = margin.tin_chances("Rowan", "drop", "forehand", aims_m=[best["now_m"]]).iloc[0]
+    assert chances["tin"] == pytest.approx(best["tin_now"])
+    assert chances["tin_low"] < chances["tin"] < chances["tin_high"]
+
+
+def test_a_spline_finds_the_planted_height_too(study):
+    rng = np.random.default_rng(12)
+    players = study.draw_players(rng)
+    margin = TinMargin(curve="spline").fit(study.drops(players, 700, rng))
+    best = margin.best("all players", tin_heights_m=[0.48]).iloc[0]
+    typical = players.mean()
+    assert best["low_m"] < study.true_best(typical) < best["high_m"]
+
+
+def test_a_cell_without_spread_is_noted_and_spoils_nothing(study):
+    rng = np.random.default_rng(13)
+    table = study.drops(study.draw_players(rng), 100, rng)
+    own = table["player"] == "Elm"
+    table.loc[own, ["wall_z_m", "ending"]] = [0.8, None]
+    margin = TinMargin().fit(table)
+    assert "Elm" not in set(margin.scatter()["player"])
+    assert "Rowan" in set(margin.best()["player"])
+    assert any("Elm, drop" in note and "no spread" in note for note in margin.notes_)
+
+
+def test_what_is_not_there_is_said(ladder, planted):
+    _, margin = planted
+    with pytest.raises(NotFittedError):
+        TinMargin().scatter()
+    with pytest.raises(DataError, match="those who have: Alder"):
+        margin.best("Nobody")
+    with pytest.raises(DataError, match=r"not known\. Fitted strokes: drop"):
+        margin._top("lob")
+    with pytest.raises(DataError, match="fewer than 15"):
+        margin.win_curve("Rowan", "lob", "forehand")
+    with pytest.raises(DataError, match="give metres"):
+        TinMargin(tin_height_m=48).fit(ladder)
+    with pytest.raises(DataError, match="pressure is 'wind'"):
+        TinMargin(pressure="wind").fit(ladder)
+    with pytest.raises(DataError, match="chart wall_z"):
+        TinMargin().fit(ladder.assign(wall_z_m=np.nan))

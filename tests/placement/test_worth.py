@@ -1,0 +1,65 @@
+import numpy as np
+import pytest
+from scipy.special import expit
+
+from sidewall.errors import DataError, NotFittedError
+from sidewall.placement import PlacementWorth
+
+
+@pytest.fixture(scope="module")
+def planted(study):
+    table, attack, win = study.left_balls(np.random.default_rng(21), 500)
+    return PlacementWorth().fit(table), attack, win
+
+
+def test_planted_curves_are_found(planted):
+    model, attack, win = planted
+    gaps = np.array([0.1, 0.3, 0.8])
+    h = np.log1p(gaps / 0.25) - np.log1p(0.28 / 0.25)
+    table = model.curves(values_m=gaps)
+    for outcome, true in (("opponent_attacks", attack), ("wins", win)):
+        assert table[outcome].to_numpy() == pytest.approx(
+            expit(true[:, 0].mean() + true[:, 1].mean() * h), abs=0.06
+        )
+        assert (table[f"{outcome}_low"] < table[outcome]).all()
+
+
+def test_depth_that_does_not_matter_comes_out_flat(planted):
+    model, _, _ = planted
+    table = model.curves(of="depth", values_m=[3.0, 6.0, 9.0])
+    ranges = table["wins_high"].min() - table["wins_low"].max()
+    assert ranges > 0
+
+
+def test_a_centimetre_is_the_slope_of_the_curve(planted):
+    model, _, _ = planted
+    cm = model.centimetre("Rowan", [0.3])
+    curve = model.curves("Rowan", values_m=[0.295, 0.305])
+    for outcome in ("opponent_attacks", "wins"):
+        step = 100 * (curve[outcome][0] - curve[outcome][1])
+        assert cm[outcome][0] == pytest.approx(step, rel=1e-6)
+        assert cm[f"{outcome}_low"][0] < step < cm[f"{outcome}_high"][0]
+    assert cm["opponent_attacks"][0] < 0 < cm["wins"][0]
+
+
+def test_rows_left_out_are_counted(ladder):
+    model = PlacementWorth(depth="none", transform="linear").fit(ladder)
+    assert len(model.used_) + model.left_out_.sum() == len(ladder)
+    assert len(model.curves("Rowan")) == 60
+    with pytest.raises(DataError, match="fitted without depth"):
+        model.curves(of="depth")
+
+
+def test_what_is_not_there_is_said(ladder, planted):
+    with pytest.raises(NotFittedError):
+        PlacementWorth().curves()
+    with pytest.raises(DataError, match="depth is 'far'"):
+        PlacementWorth(depth="far").fit(ladder)
+    with pytest.raises(DataError, match="no column bounce_y"):
+        PlacementWorth(depth="bounce").fit(ladder.drop(columns="bounce_y_m"))
+    with pytest.raises(DataError, match="at least 100"):
+        PlacementWorth().fit(ladder.head(60))
+    with pytest.raises(DataError, match="'Nobody' has no shot"):
+        planted[0].curves("Nobody")
+    with pytest.raises(DataError, match="of is 'time'"):
+        planted[0].curves(of="time")

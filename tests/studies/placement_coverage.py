@@ -1,0 +1,231 @@
+"""Coverage of the 95% intervals of placement, on planted scatter, gain, width and drills.
+
+In the ladder a lower ball gains nothing, so these shots have a simulation of their own: drops
+of eight players whose heights are normal, whose balls in the tin are lost, and whose other
+balls are won the more often the lower they are.
+
+    python tests/studies/placement_coverage.py --logs 200
+"""
+
+import argparse
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+import pandas as pd
+from scipy.special import expit
+
+from sidewall.placement import PlacementWorth, TinMargin, error_ellipse
+from sidewall.placement.best_height import best_height, tin_chance, win_chance
+from sidewall.placement.compare import share_difference
+from sidewall.placement.on_target import mean_error
+
+TREES = ["Alder", "Birch", "Cedar", "Elm", "Hazel", "Laurel", "Maple", "Rowan"]
+TIN_M, MIDDLE_M = 0.48, 0.75
+MATCHES = 5
+
+
+def draw_players(rng):
+    """Mean height, scatter, level and slope (log odds a metre) of each player."""
+    n = len(TREES)
+    return pd.DataFrame(
+        {
+            "mean_m": rng.normal(0.78, 0.05, n),
+            "sd_m": 0.16 * np.exp(rng.normal(0.0, 0.15, n)),
+            "level": rng.normal(0.4, 0.15, n),
+            "slope": rng.normal(-3.0, 0.5, n),
+        },
+        index=TREES,
+    )
+
+
+def true_best(one):
+    """Best height of a player of `draw_players`, to a tenth of a millimetre."""
+    aims = np.arange(TIN_M, 1.4, 0.001)
+    win = win_chance(aims, one.sd_m, TIN_M, lambda z: expit(one.level + one.slope * (z - MIDDLE_M)))
+    return float(best_height(aims, win).height_m)
+
+
+def true_chance(one, aim):
+    """Chance of winning of a player of `draw_players` aiming at a height."""
+    return float(
+        win_chance(aim, one.sd_m, TIN_M, lambda z: expit(one.level + one.slope * (z - MIDDLE_M)))
+    )
+
+
+def feature_table(rows):
+    """What a table of features has beside what a study draws."""
+    fixed = {"family": "ground", "depth": "front", "lane": "left", "wall": "left"}
+    return rows.assign(**fixed, game=1, rally=rows["rally_id"])
+
+
+def drops(players, shots, rng):
+    """One drop a rally: heights, tins and results, as a table of features."""
+    parts = []
+    for name, one in players.iterrows():
+        z = rng.normal(one.mean_m, one.sd_m, shots)
+        match = np.arange(shots) % MATCHES
+        form = rng.normal(0.0, 0.1, MATCHES)[match]
+        win = expit(one.level + one.slope * (z - MIDDLE_M) + form)
+        in_tin = z < TIN_M
+        won = np.where(in_tin, 0.0, rng.random(shots) < win)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "player": name,
+                    "match": [f"{name} {k}" for k in match],
+                    # half of the balls in the tin have no height, as in a log
+                    "wall_z_m": np.where(in_tin & (rng.random(shots) < 0.5), np.nan, z),
+                    "ending": np.where(in_tin, "tin", None),
+                    "won": won,
+                }
+            )
+        )
+    table = pd.concat(parts, ignore_index=True)
+    table["rally_id"] = np.arange(len(table))
+    return feature_table(table.assign(shot=2, stroke="drop", side="forehand", gap_m=0.5))
+
+
+def left_balls(rng, shots):
+    """Balls left to the opponent, two rows a rally, and each player's coefficients."""
+    n = len(TREES)
+    attack = np.column_stack([rng.normal(-1.6, 0.15, n), rng.normal(1.6, 0.12, n)])
+    win = np.column_stack([rng.normal(0.0, 0.1, n), rng.normal(-0.5, 0.12, n)])
+    who = np.repeat(np.arange(n), shots)
+    gap = np.round(0.28 * np.exp(0.7 * rng.standard_normal(len(who))), 2).clip(0.0, 3.2)
+    depth = rng.uniform(2.0, 9.4, len(who))
+    h = np.log1p(gap / 0.25) - np.log1p(0.28 / 0.25)
+    form = rng.normal(0.0, 0.1, (n, MATCHES))[who, np.arange(len(who)) % MATCHES]
+    attacked = rng.random(len(who)) < expit(attack[who, 0] + attack[who, 1] * h + form)
+    won = (rng.random(len(who)) < expit(win[who, 0] + win[who, 1] * h + form)).astype(float)
+    names = np.array(TREES)
+    match = [f"{names[w]} {k % MATCHES}" for k, w in enumerate(who)]
+    first = pd.DataFrame({"player": names[who], "match": match, "shot": 2, "won": won})
+    second = first.assign(player="Opponent", shot=3, won=1.0 - won)
+    first = first.assign(gap_m=0.4, y_m=5.0, choice="reset")
+    second = second.assign(gap_m=gap, y_m=depth, choice=np.where(attacked, "attack", "reset"))
+    table = pd.concat([first.assign(rally_id=first.index), second.assign(rally_id=first.index)])
+    table = table.sort_values(["rally_id", "shot"], ignore_index=True)
+    table = feature_table(table.assign(stroke="drive", side="backhand", ending=None))
+    return table, attack, win
+
+
+def found(name, low, high, truth):
+    return {"interval": name, "hit": bool(low <= truth <= high)}
+
+
+def tin_intervals(rng, shots):
+    players = draw_players(rng)
+    margin = TinMargin().fit(drops(players, shots, rng))
+    scatter = margin.scatter().set_index("player")
+    best = margin.best(tin_heights_m=[TIN_M]).set_index("player")
+    rows = []
+    for name, one in players.iterrows():
+        row, top = scatter.loc[name], best.loc[name]
+        rows.append(found("mean height", row["mean_low"], row["mean_high"], one.mean_m))
+        rows.append(found("scatter", row["sd_low"], row["sd_high"], one.sd_m))
+        tin = margin.tin_chances(name, "drop", "forehand", aims_m=[0.65]).iloc[0]
+        truth = float(tin_chance(0.65, one.sd_m, TIN_M))
+        rows.append(found("chance of the tin", tin["tin_low"], tin["tin_high"], truth))
+        truth = true_best(one)
+        rows.append(found("best height", top["low_m"], top["high_m"], truth))
+        if top["status"] == "best height":
+            rows.append(
+                {"interval": "best height, error (mm)", "hit": 1000 * (top["best_m"] - truth)}
+            )
+        rows.append({"interval": "best height known", "hit": top["status"] == "best height"})
+        if top["status"] == "best height":
+            there, now = (true_chance(one, at) for at in (top["best_m"], one.mean_m))
+            gain = 100 * (there - now)
+            rows.append(
+                found("gain at the height advised", top["gain_low"], top["gain_high"], gain)
+            )
+        curve = margin.win_curve(name, "drop", "forehand")
+        at = curve.iloc[(curve["aim_m"] - 0.70).abs().idxmin()]
+        truth = true_chance(one, at["aim_m"])
+        rows.append(found("chance of winning at 0.70 m", at["win_low"], at["win_high"], truth))
+    return rows
+
+
+def worth_intervals(rng, shots):
+    table, attack, win = left_balls(rng, shots)
+    model = PlacementWorth().fit(table)
+    gaps = [0.1, 0.3, 0.8]
+    rows = []
+    for k, name in enumerate(TREES):
+        curve, cm = model.curves(name, values_m=gaps), model.centimetre(name, gaps)
+        for outcome, true in (("opponent_attacks", attack[k]), ("wins", win[k])):
+
+            def chance(gap, true=true):
+                return expit(true[0] + true[1] * (np.log1p(gap / 0.25) - np.log1p(0.28 / 0.25)))
+
+            for at, gap in enumerate(gaps):
+                low, high = (curve[f"{outcome}_{end}"][at] for end in ("low", "high"))
+                rows.append(found(f"curve, {outcome}", low, high, chance(gap)))
+                low, high = (cm[f"{outcome}_{end}"][at] for end in ("low", "high"))
+                truth = 100 * (chance(gap - 0.005) - chance(gap + 0.005))
+                rows.append(found(f"a centimetre, {outcome}", low, high, truth))
+    return rows
+
+
+def drill_intervals(rng, balls):
+    rows = []
+    for _ in range(50):
+        p1, p2 = rng.uniform(0.2, 0.8, 2)
+        h1, h2 = rng.binomial(balls, p1), rng.binomial(balls, p2)
+        _, low, high = share_difference(h1, balls, h2, balls)
+        rows.append(found("difference of shares", low, high, p2 - p1))
+        rally = np.repeat(np.arange(balls // 2), 2)
+        error = 0.1 + rng.normal(0, 0.3, len(rally)) + rng.normal(0, 0.2, balls // 2)[rally]
+        rows.append(found("mean error", *mean_error(error, rally)[1:], 0.1))
+        root = np.array([[0.4, 0.0], [0.3, 0.9]])
+        points = rng.standard_normal((balls + 1, 2)) @ root.T
+        inside = error_ellipse(*points[:-1].T, 0.95).contains(*points[-1])
+        rows.append({"interval": "ellipse of the next shot", "hit": bool(inside)})
+        inside = error_ellipse(*points[:-1].T, 0.95, of="mean").contains(0.0, 0.0)
+        rows.append({"interval": "ellipse of the mean", "hit": bool(inside)})
+    return rows
+
+
+def one_log(seed, base, shots):
+    rng = np.random.default_rng([base, seed])
+    rows = tin_intervals(rng, shots) + worth_intervals(rng, shots) + drill_intervals(rng, 40)
+    return pd.DataFrame(rows).assign(log=seed)
+
+
+def result(table):
+    """Share covered in 100 and its standard error, with logs as the units."""
+    share = table.pivot_table(index="interval", columns="log", values="hit", sort=False)
+    by = table.groupby("interval", sort=False)["hit"]
+    return pd.DataFrame(
+        {
+            "covered %": 100 * by.mean(),
+            "se": 100 * share.std(axis=1) / np.sqrt(share.notna().sum(axis=1)),
+            "intervals": by.size(),
+        }
+    )
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--logs", type=int, default=200)
+    parser.add_argument("--shots", type=int, default=400, help="shots of each of eight players")
+    parser.add_argument("--seed", type=int, default=2029)
+    options = parser.parse_args()
+    parts = [one_log(k, options.seed, options.shots) for k in range(options.logs)]
+    table = pd.concat(parts, ignore_index=True)
+    table["hit"] = table["hit"].astype(float)
+    shown = result(table)
+    # the error is in millimetres, not a share
+    errors = table[table["interval"].str.contains("error \\(mm\\)")]
+    shown = shown.drop(index=errors["interval"].unique())
+    print(shown.round(1).to_string())
+    print(
+        f"error of the best height: mean {errors['hit'].mean():.1f} mm, "
+        f"SD {errors['hit'].std():.1f} mm, n {len(errors)}"
+    )
+
+
+if __name__ == "__main__":
+    main()
