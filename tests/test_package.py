@@ -27,7 +27,9 @@ MAY_IMPORT = {
     "models": "errors court log features rallies",
     "scoring": "errors",
     "simulate": "errors court log",
-    "plots": "errors court log features rallies models scoring",
+    "combinations": "errors court log features rallies models",
+    "placement": "errors court log features rallies models",
+    "plots": "errors court log features rallies models scoring combinations placement",
     "cli": "errors court log features rallies models scoring simulate plots",
 }
 
