@@ -32,6 +32,8 @@ _HOMES = {
     "TightnessModel": "sidewall.models",
     "PooledLogit": "sidewall.models",
     "RallyChain": "sidewall.rallies",
+    "Combination": "sidewall.combinations",
+    "Step": "sidewall.combinations",
     "BallStates": "sidewall.rallies",
     "LooseBall": "sidewall.rallies",
     "plot_court": "sidewall.plots",
@@ -70,11 +72,13 @@ _MODULES = ("errors", "scoring", "simulate")
 
 __all__ = [
     "BallStates",
+    "Combination",
     "Court",
     "LooseBall",
     "PlacementWorth",
     "PooledLogit",
     "RallyChain",
+    "Step",
     "Target",
     "TightnessModel",
     "TinMargin",
@@ -119,6 +123,7 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
+    from sidewall.combinations import Combination, Step
     from sidewall import errors, scoring, simulate
     from sidewall.court import Court
     from sidewall.features import rally_table, shot_features, zone_features
