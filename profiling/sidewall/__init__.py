@@ -123,8 +123,8 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from sidewall.combinations import Combination, Step
     from sidewall import errors, scoring, simulate
+    from sidewall.combinations import Combination, Step
     from sidewall.court import Court
     from sidewall.features import rally_table, shot_features, zone_features
     from sidewall.log import check_log, check_shots, read_shots, write_template
