@@ -114,7 +114,7 @@ def test_profile_writes_every_table_and_picture(profile):
     assert {path.name for path in out.iterdir()} == wanted
     for name in wanted:
         assert name in result.stdout
-    assert result.stdout.rstrip().endswith("rowan-threshold-by-rally.png")
+    assert result.stdout.rstrip().endswith("rowan-threshold-by-value.png")
 
 
 def test_pictures_are_150_dots_an_inch_and_not_empty(profile):

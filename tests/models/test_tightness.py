@@ -233,3 +233,10 @@ def test_population_curve_is_near_the_simulations_own(by_value, players, schedul
     exact = logit(true["attack"]) - logit(true["reset"])
     ours = by_value.curves(gaps).groupby("gap_m")[["attack", "reset"]].mean()
     np.testing.assert_allclose(logit(ours["attack"]) - logit(ours["reset"]), exact, atol=0.2)
+
+
+def test_a_chain_that_is_too_coarse_is_said(shots, by_value):
+    blind = sw.RallyChain(sw.BallStates(bands_m=(3.1,)))
+    model = sw.TightnessModel(outcome="value", transform="log1p", chain=blind).fit(shots)
+    assert any("more gap bands" in note for note in model.notes_)
+    assert by_value.notes_ == []

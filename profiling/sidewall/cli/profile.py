@@ -25,7 +25,7 @@ Outcome = Literal["rally", "value"]
 
 #: What a shot may be judged by, and the models that it takes.
 OUTCOMES: Final[dict[str, tuple[Outcome, ...]]] = {
-    "both": ("rally", "value"),
+    "both": ("value", "rally"),
     "rally": ("rally",),
     "value": ("value",),
 }

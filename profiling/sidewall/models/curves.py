@@ -27,6 +27,10 @@ def curve_table(
 ) -> pd.DataFrame:
     """Chance of winning against the gap, attacking and resetting, cell by cell.
 
+    By value the height of both curves is drawn toward the ladder's, more than the bands
+    say; the gain of attack over reset is not. See "Coverage of the intervals" in the
+    contributor guide.
+
     Parameters
     ----------
     model : TightnessModel

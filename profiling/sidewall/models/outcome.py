@@ -49,6 +49,17 @@ def with_outcome(
     return table.assign(outcome=exchange.outcome), exchange
 
 
+def coarseness_notes(chain: RallyChain) -> list[str]:
+    """Warn where the gap says more about the winner than the chain's states do."""
+    found = chain.coarseness_test()
+    if not found.too_coarse:
+        return []
+    return [
+        f"the chain's states miss {100 * abs(found.missed):.1f} rallies in 100 of a usual ball's "
+        f"worth (n = {found.n:,}): use more gap bands, or trust the rally outcome more"
+    ]
+
+
 def dispersion(used: pd.DataFrame, win: NDArray[Any]) -> pd.Series:
     """Pearson's estimate by choice of how far outcomes vary beside wins and losses.
 

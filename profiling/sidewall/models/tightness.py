@@ -25,7 +25,7 @@ from sidewall.models.components import ComponentAverage
 from sidewall.models.curves import curve_table
 from sidewall.models.design import Design
 from sidewall.models.diagnostics import Diagnostics, diagnose
-from sidewall.models.outcome import dispersion, with_outcome
+from sidewall.models.outcome import coarseness_notes, dispersion, with_outcome
 from sidewall.models.pooled_logit import PooledLogit
 from sidewall.models.prediction import PredictionError
 from sidewall.models.selection import transform_scores
@@ -83,7 +83,8 @@ class TightnessModel:
     fixed_effects_, player_effects_ : Series, DataFrame
         Population coefficients and players' deviations, averaged over the components.
     notes_ : list of str
-        What was put together because it was charted too seldom.
+        What was put together because it was charted too seldom, and, by value, whether
+        the chain's states are too coarse.
     transform_ : GapTransform
     transform_scores_ : DataFrame
         Held-out log loss of every transform tried, with its standard error.
@@ -146,6 +147,8 @@ class TightnessModel:
         self.families_, self.notes_ = families_told_apart(used)
         if self.families_ == (ALL_STROKES,):
             used = used.assign(family=ALL_STROKES)
+        if self._exchange is not None:
+            self.notes_ += coarseness_notes(self._exchange.chain)
         self.used_ = used
         self.players_ = [str(name) for name in sorted(used["player"].astype(str).unique())]
         self.dispersion_ = pd.Series(1.0, list(CHOICES), name="dispersion")

@@ -331,6 +331,7 @@ def _frame(
         f"Bands, bracket and shaded span: {level:.0%} intervals.",
         "Fine lines along the top: own attacks; below: own resets.",
     ]
+    notes += [f"{note[:1].upper()}{note[1:]}." for note in model.notes_]
     if strip:
         notes.append("Bar: the choice that is right at least 4 times in 5.")
     foot(figure, " ".join(notes))
