@@ -139,10 +139,11 @@ class RepeatOrVary:
             }
         )
 
-    def _contrasts(self, fixed: Array, own: Array) -> tuple[Array, Array]:
-        """Values and covariances by player, an average player last."""
+    def _contrasts(self, lines: Array) -> tuple[Array, Array]:
+        """Values and covariances of rows in the lines' columns, an average player last."""
         if not hasattr(self, "fit_"):
             raise NotFittedError("call RepeatOrVary().fit(shots) first")
+        fixed, own = self._rows.contrasts(lines)
         mean, covariance = self._average.contrasts(fixed, own)
         covariance = covariance + self._error.correction(fixed, own)[0]
         middle, spread = self._average.contrasts(fixed, np.zeros_like(own))
@@ -161,8 +162,7 @@ class RepeatOrVary:
             Fieller set within 1 to `most` (when not known yet, one end may be: below `low`
             repeating is better, above `high` varying is), ``n_repeated`` and ``n_varied``.
         """
-        fixed, own = self._rows.contrasts(CONTRAST)
-        values, covariances = self._contrasts(fixed, own)
+        values, covariances = self._contrasts(CONTRAST)
         z = quantile(level)
         groups = self.used_.groupby(self.used_["player"].astype(str))["repeated"]
         n = groups.agg(["sum", "size"]).reindex(self.players_)
@@ -192,8 +192,7 @@ class RepeatOrVary:
         """
         cells = [(k, kind) for k in range(self.most) for kind in (0.5, -0.5)]
         rows = np.array([[1.0, kind, k, kind * k] for k, kind in cells])
-        fixed, own = self._rows.contrasts(rows)
-        values, covariances = self._contrasts(fixed, own)
+        values, covariances = self._contrasts(rows)
         reach = quantile(level) * np.sqrt(np.einsum("gkk->gk", covariances))
         parts = []
         names: list[str | None] = [*self.players_, None]

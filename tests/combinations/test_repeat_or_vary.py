@@ -1,0 +1,89 @@
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import sidewall as sw
+from sidewall.combinations import RepeatOrVary
+from sidewall.combinations.repeat_rows import CONTRAST
+from sidewall.errors import DataError, NotFittedError
+from sidewall.models import PooledLogit, fieller_set
+from sidewall.models.thresholds import quantile
+
+
+@pytest.fixture(scope="module")
+def planted(study):
+    rng = np.random.default_rng([5, 4])
+    return sw.shot_features(study.plant_repeats(study.ladder(rng, 6, 15), rng, slope=3.0))
+
+
+@pytest.fixture(scope="module")
+def fitted(planted):
+    return RepeatOrVary().fit(planted)
+
+
+def test_counts_by_groups(planted, fitted):
+    use = planted[planted["repeats_reply"].notna() & planted["won"].notna()]
+    run = use["same_reply_run"].clip(upper=6)
+    for row in fitted.counts_.itertuples():
+        mine = use[(run == row.repeats) & (use["repeats_reply"] == (row.reply == "repeated"))]
+        assert row.n == len(mine)
+        assert row.win_rate == pytest.approx(mine["won"].mean())
+        assert row.rallies == mine["rally_id"].nunique()
+    assert fitted.counts_["n"].sum() == len(fitted.used_)
+
+
+def test_a_planted_crossing_is_found(fitted):
+    answers = fitted.answers()
+    average = answers.iloc[0]
+    assert pd.isna(average["player"])
+    assert average["status"] == "vary from here on"
+    assert average["low"] <= 2.5 <= average["high"]
+    assert average["low"] < average["repeats"] < average["high"]
+    assert answers["player"].tolist()[1:] == fitted.players_
+    assert average["n_repeated"] == answers["n_repeated"].iloc[1:].sum()
+
+
+def test_the_set_is_fiellers(fitted):
+    """The average player's set, by the code of the threshold and by Fieller's formula."""
+    fit = fitted.fit_
+    assert isinstance(fit, PooledLogit)
+    values, covariance = fitted._contrasts(CONTRAST)
+    found = fieller_set(*values[-1], covariance[-1], quantile(0.95))
+    average = fitted.answers().iloc[0]
+    assert found.kind == "interval"
+    assert average["low"] == pytest.approx(1.0 + found.low)
+    assert average["high"] == pytest.approx(1.0 + found.high)
+    assert average["repeats"] == pytest.approx(1.0 + found.estimate, abs=1e-6)
+    # adjusted coefficients: near the plain fit's
+    assert values[-1][1] == pytest.approx(-fit.fixed_effects_["repeated x repeats"], abs=0.1)
+
+
+def test_curves_cross_where_the_answer_says(fitted):
+    curves = fitted.curves()
+    average = curves[curves["player"].isna()]
+    wide = average.pivot_table(index="repeats", columns="reply", values="win")
+    better = (wide["varied"] > wide["repeated"]).to_numpy()
+    crossing = fitted.answers()["repeats"][0]
+    assert better.tolist() == (wide.index.to_numpy() > crossing).tolist()
+    assert ((curves["low"] < curves["win"]) & (curves["win"] < curves["high"])).all()
+    assert len(curves) == 12 * (1 + len(fitted.players_))
+
+
+def test_nothing_planted_is_not_known(study):
+    rng = np.random.default_rng(9)
+    shots = study.ladder(rng, 4, 3)
+    shots = study.with_winners(shots, np.full(shots["shot"].eq(1).sum(), 0.5), rng)
+    answers = RepeatOrVary().fit(shots).answers()
+    assert answers["status"][0] == "not known yet"
+    assert np.isnan(answers["repeats"][0])
+
+
+def test_refusals(by_hand, ladder):
+    with pytest.raises(NotFittedError, match="RepeatOrVary"):
+        RepeatOrVary().answers()
+    with pytest.raises(DataError, match="Only 0 shots repeat"):
+        RepeatOrVary().fit(by_hand(("Hazel", "serve", "drive straight")))
+    with pytest.raises(DataError, match="most is 1"):
+        RepeatOrVary(most=1).fit(ladder)
