@@ -34,6 +34,8 @@ _HOMES = {
     "RallyChain": "sidewall.rallies",
     "Combination": "sidewall.combinations",
     "Step": "sidewall.combinations",
+    "Predictability": "sidewall.combinations",
+    "RepeatOrVary": "sidewall.combinations",
     "BallStates": "sidewall.rallies",
     "LooseBall": "sidewall.rallies",
     "plot_court": "sidewall.plots",
@@ -77,7 +79,9 @@ __all__ = [
     "LooseBall",
     "PlacementWorth",
     "PooledLogit",
+    "Predictability",
     "RallyChain",
+    "RepeatOrVary",
     "Step",
     "Target",
     "TightnessModel",
@@ -124,7 +128,7 @@ __all__ = [
 
 if TYPE_CHECKING:
     from sidewall import errors, scoring, simulate
-    from sidewall.combinations import Combination, Step
+    from sidewall.combinations import Combination, Predictability, RepeatOrVary, Step
     from sidewall.court import Court
     from sidewall.features import rally_table, shot_features, zone_features
     from sidewall.log import check_log, check_shots, read_shots, write_template

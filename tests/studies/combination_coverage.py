@@ -15,6 +15,17 @@ repeat      rallies of the ladder with winners drawn so that varying wins more f
 entropy     replies from the first-order chain, whose conditional entropy is known.
 
     python tests/studies/combination_coverage.py effect --runs 200
+
+Measured with 200 runs (repeat: 100), covered in 100 with standard errors:
+
+- effect, gain 0.15: all players 96.5 (1.3), one player 96.5 (0.5); first tries alone 96.5 (1.3)
+  and 95.3 (0.6). No gain: 94.0 (1.7), 96.0 (0.5); 97.5 (1.1), 94.8 (0.6); permutation p at
+  most 0.05 in 7.0, 4.8; 5.0, 4.4 of 100. Mean errors at most 0.003 of a rally. Intervals are
+  0.19 wide for one player's 4 matches, 0.44 by first tries alone.
+- search: a finding in 1.5 of 100 runs (level 5), about 86 sequences looked at a run; the one
+  planted (90 of 100 won; the player's 6 matches of 70 rallies) is found in 45, confirmed in 42.
+- repeat: covered 98.0; the crossing at 2.5 repeats is known in 63 of 100, median 2.58.
+- entropy: covered 94.8, mean error 0.002 of 2.16 bits.
 """
 
 import argparse

@@ -4,7 +4,33 @@ In the ladder a lower ball gains nothing, so these shots have a simulation of th
 of eight players whose heights are normal, whose balls in the tin are lost, and whose other
 balls are won the more often the lower they are.
 
-    python tests/studies/placement_coverage.py --logs 200
+    python tests/studies/placement_coverage.py --logs 250
+
+Recorded (covered in 100, standard error in brackets), eight players a log:
+
+==================================  =================  =================
+interval                            400 shots each,    120 shots each,
+                                    250 logs           100 logs, seed 31
+==================================  =================  =================
+mean height                         94.6 (0.5)         94.9 (0.8)
+scatter; chance of the tin          95.8 (0.5)         94.9 (0.8)
+best height                         96.0 (0.5)         96.2 (0.9)
+gain at the height advised          not counted        97.1 (0.7)
+chance of winning at 0.70 m         94.0 (0.6)         96.2 (0.7)
+curve, opponent attacks             95.7 (0.4)         96.8 (0.7)
+a centimetre, opponent attacks      96.6 (0.4)         97.8 (0.5)
+curve, wins                         95.6 (0.4)         98.2 (0.4)
+a centimetre, wins                  97.6 (0.4)         98.9 (0.4)
+difference of shares                94.6 (0.2)         94.8 (0.3)
+mean error                          95.3 (0.2)         95.8 (0.3)
+ellipse of the next shot            95.0 (0.2)         94.5 (0.3)
+ellipse of the mean                 95.3 (0.2)         95.6 (0.3)
+==================================  =================  =================
+
+The best height was known in 99.8 and 96.2 of 100 cells; its error was 0.3 mm on average with a
+standard deviation of 13 mm, and 0.2 mm with 20 mm. With few shots the intervals of the worth of
+a gap are too wide: the players drawn here differ by less (0.10 to 0.15 log odds) than the prior
+allows for (0.2), and few shots cannot correct it.
 """
 
 import argparse
@@ -209,7 +235,7 @@ def result(table):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--logs", type=int, default=200)
+    parser.add_argument("--logs", type=int, default=250)
     parser.add_argument("--shots", type=int, default=400, help="shots of each of eight players")
     parser.add_argument("--seed", type=int, default=2029)
     options = parser.parse_args()
