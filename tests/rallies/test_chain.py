@@ -81,6 +81,16 @@ def test_personal_thresholds_make_tight_and_loose(shots):
     assert "backhand volley loose" in chain.states_
 
 
+def test_a_threshold_of_all_strokes_holds_for_either_family(shots):
+    thresholds = pd.DataFrame(
+        {"player": ["Alder"], "side": ["backhand"], "family": ["all strokes"], "threshold_m": [0.2]}
+    )
+    said = sw.LooseBall(thresholds, loose_from_m=0.6)(shots)
+    own = (shots["player"] == "Alder") & (shots["side"] == "backhand") & shots["gap_m"].notna()
+    assert shots.loc[own, "family"].nunique() == 2
+    np.testing.assert_array_equal(said[own] == "loose", shots["gap_m"][own] >= 0.2)
+
+
 def test_pair_values_agree_with_the_exact_chain_of_the_simulation(players):
     """A long log of one pair; with two players only, much is drawn toward their mean."""
     pair = players[:2]

@@ -48,7 +48,9 @@ class LooseBall:
     def _cut(self, table: pd.DataFrame) -> np.ndarray:
         if self.thresholds is None:
             return np.full(len(table), self.loose_from_m)
-        key = ["player", "side", "family"]
+        # thresholds of strokes taken together hold for either family
+        together = not set(self.thresholds["family"]) & set(FAMILIES)
+        key = ["player", "side"] if together else ["player", "side", "family"]
         known = self.thresholds.set_index(key)["threshold_m"].dropna()
         at = pd.MultiIndex.from_frame(table[key].astype(str))
         return known.reindex(at).fillna(self.loose_from_m).to_numpy()
