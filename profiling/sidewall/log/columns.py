@@ -120,7 +120,9 @@ COLUMNS: Final = (
     ),
     ColumnSpec("hand", "detail", False, "the player's hand: right or left", ("player_hand",)),
     ColumnSpec("group", "detail", False, "the player's group, such as a squad", ("squad",)),
-    ColumnSpec("initials", "detail", False, "shown instead of the player's name"),
+    ColumnSpec(
+        "initials", "detail", False, "kept beside the player's name; nothing shows them yet"
+    ),
     ColumnSpec("date", "detail", False, "date of the match: 2026-03-31", ("match_date",)),
     ColumnSpec("tin_height", "length", False, "height of the tin", ("tin",)),
     ColumnSpec("board_width", "length", False, "width of one floorboard"),

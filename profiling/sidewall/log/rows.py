@@ -126,7 +126,9 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
     _refuse_other_unit(reading, gap, unit)
     half = reading.court.half_width_m
     past = (gap > half) & (gap <= half + _ROUNDING_M)
-    reading.folded.add(reading.shown("gap"), "a little past the middle", "the middle", past.sum())
+    reading.folded.add(
+        reading.shown("gap"), "a little past the middle", "the middle", int(past.sum())
+    )
     gap[past] = half
     reading.refuse(gap < 0, "gap", "a gap cannot be negative", "write the distance to the wall")
     wide = np.flatnonzero(gap > half)
