@@ -253,29 +253,21 @@ class PooledLogit:
         self._hessian: Array | None = None
 
     def _information(self) -> Array:
-        """Inverse of the negative Hessian in (b, L, s), and how the modes move with them."""
+        """Inverse of the negative Hessian of the log likelihood in (b, L, s)."""
         if not hasattr(self, "params_"):
             raise NotFittedError("call fit before asking for results")
         if self._hessian is None:
-            kept = self._laplace.v.copy(), self._laplace.s.copy()
+            kept = self._laplace.v, self._laplace.s
             m = len(self.params_)
             H = np.empty((m, m))
-            # modes of u = L v at each perturbed parameter: what a shift does to them
-            self.mode_shift_ = np.empty((m, *self.random_effects_.shape))
             for k in range(m):
                 step = 2e-3 * self._unscale[:, k]
                 ends = []
                 for sign in (1.0, -1.0):
-                    self._laplace.v, self._laplace.s = kept[0].copy(), kept[1].copy()
-                    at = self.params_ + sign * step
-                    _, gradient, mode = self._evaluate(at)
-                    ends.append((gradient, mode.v @ self._unpack(at)[1].T))
-                H[k] = -(ends[0][0] - ends[1][0]) / 4e-3 @ self._unscale
-                self.mode_shift_[k] = (ends[0][1] - ends[1][1]) / 4e-3
+                    self._laplace.v, self._laplace.s = kept
+                    ends.append(self._evaluate(self.params_ + sign * step)[1])
+                H[k] = -(ends[0] - ends[1]) / 4e-3 @ self._unscale
             self._laplace.v, self._laplace.s = kept
-            back = np.linalg.inv(self._unscale)
-            self.mode_shift_ = np.tensordot(back.T, self.mode_shift_, axes=1)
-            self._curvature = back.T @ (0.5 * (H + H.T)) @ back
             eigenvalues, vectors = np.linalg.eigh(0.5 * (H + H.T))
             # a direction without curvature (a variance at zero) carries no information
             kept_values = eigenvalues > 1e-6 * eigenvalues.max()

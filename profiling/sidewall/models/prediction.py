@@ -1,4 +1,4 @@
-"""How far estimates for one group may be off, when rows of a cluster share their luck.
+"""How far estimates for one group may be off when rows of a cluster share their luck.
 
 All rows of a rally share one result, so the likelihood of independent rows overstates
 what was seen of some quantities (levels) and understates it of others (differences
@@ -10,8 +10,8 @@ With the joint penalised information ``K = H + P`` of all coefficients, J the su
 outer products of the clusters' scores, the error covariance is ``K^-1 (J + P) K^-1``
 (the sandwich of Liang & Zeger 1986, Biometrika 73:13-22, around the best linear
 predictor). J replaces H through a factor pooled over groups, since one group has few
-clusters. The uncertainty of the variance components is added by the delta method, as in
-Kass & Steffey 1989, JASA 84:717-726.
+clusters. What is given here is the correction to the covariance of independent rows,
+which :mod:`sidewall.models.components` makes, the variance components averaged over.
 """
 
 from __future__ import annotations
@@ -99,7 +99,6 @@ class PredictionError:
         # B: (groups, q, p); what the group's own effects explain of the fixed columns
         B = cross_by(mode.F * w, X, rows.group_start)
         self._explained = np.einsum("gab,gbp->gap", mode.inverse, B)
-        self._B = B
         H = (rows.X * w).T @ X
         return H - np.einsum("gqp,gqr->pr", B, self._explained)
 

@@ -161,12 +161,12 @@ class TightnessModel:
             kind = cast(Kind, self.transform_scores_["log_loss"].idxmin())
         else:
             kind = self.transform
-        self._fit_with(kind, used)
-        self._predict_error(used)
+        X, Z = self._fit_with(kind, used)
+        self._predict_error(used, X.to_numpy(), Z.to_numpy())
         return self
 
-    def _fit_with(self, kind: Kind, used: pd.DataFrame) -> None:
-        """Estimate with one transform; intervals are left to `fit`."""
+    def _fit_with(self, kind: Kind, used: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Estimate with one transform and return its columns; intervals are left to `fit`."""
         self.transform_ = GapTransform.fit(kind, used["gap_m"])
         shares = {c: used[c].value_counts(normalize=True, sort=False) for c in self.situation}
         shares = {c: s[s > 0] for c, s in shares.items()}
@@ -185,11 +185,12 @@ class TightnessModel:
         self.player_effects_ = self.fit_.random_effects_
         self.cells_ = self.design_.cells
         self._contrasts = self.design_.coefficient_contrasts()
+        return X, Z
 
     def _weights(self, used: pd.DataFrame) -> Array:
         return 1.0 / used["choice"].astype(str).map(self.dispersion_).to_numpy(dtype=float)
 
-    def _predict_error(self, used: pd.DataFrame) -> None:
+    def _predict_error(self, used: pd.DataFrame, X: Array, Z: Array) -> None:
         fit = self.fit_
         group = fit.groups_.get_indexer(pd.Index(used["player"].astype(str)))
         subgroup = None
@@ -204,8 +205,8 @@ class TightnessModel:
             shifts = [draw[used["row"]] for draw in draws]
         self._error = PredictionError(
             fit,
-            self.design_.fixed(used).to_numpy(),
-            self.design_.random(used).to_numpy(),
+            X,
+            Z,
             used["outcome"].to_numpy(),
             group,
             subgroup,
