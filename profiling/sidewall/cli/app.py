@@ -5,14 +5,22 @@ What a command needs is loaded when it runs, so that ``sidewall --help`` answers
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
-from sidewall.errors import LogError, SidewallError
+from sidewall.cli.options import (
+    FAILED,
+    REFUSED,
+    BoardWidth,
+    Log,
+    Matches,
+    Players,
+    plain_errors,
+    read_log,
+)
+from sidewall.errors import LogError
 
 __all__ = ["app"]
 
@@ -23,30 +31,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-
-REFUSED, FAILED = 1, 2
-
-Log = Annotated[Path, typer.Argument(help="The shot log: .csv, .xlsx or .parquet.")]
-Players = Annotated[
-    Path | None, typer.Option("--players", help="Table of players: hand, group, initials.")
-]
-Matches = Annotated[
-    Path | None, typer.Option("--matches", help="Table of matches: date, board width, tin height.")
-]
-BoardWidth = Annotated[
-    float | None,
-    typer.Option("--board-width-cm", help="Width of one floorboard, where the log has none."),
-]
-
-
-@contextmanager
-def _plain_errors() -> Iterator[None]:
-    """Turn what went wrong into one message and exit code 2."""
-    try:
-        yield
-    except SidewallError as error:
-        typer.echo(f"sidewall: {error}", err=True)
-        raise typer.Exit(FAILED) from error
 
 
 def _version(asked: bool) -> None:
@@ -74,7 +58,7 @@ def demo(
     ),
 ) -> None:
     """Write a made-up club's log and the full profile of one of its players."""
-    with _plain_errors():
+    with plain_errors():
         from sidewall.cli.demo import make_demo  # noqa: PLC0415
 
         for line in make_demo(out):
@@ -92,8 +76,8 @@ def check(
 
     Ends with 0 if every row is used, 1 if rows were refused, 2 if the log cannot be read.
     """
-    with _plain_errors():
-        found = _read(log, players, matches, board_width_cm)
+    with plain_errors():
+        found = read_log(log, players, matches, board_width_cm)
     typer.echo(found.summary())
     if found.rows_refused:
         raise typer.Exit(REFUSED)
@@ -120,10 +104,10 @@ def profile(
     ] = "both",
 ) -> None:
     """Write the tables and pictures of one player."""
-    with _plain_errors():
+    with plain_errors():
         from sidewall.cli.profile import write_profile  # noqa: PLC0415
 
-        found = _read(log, players, matches, board_width_cm)
+        found = read_log(log, players, matches, board_width_cm)
         if found.rows_refused:
             typer.echo(
                 f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "
@@ -146,7 +130,7 @@ def template(
     ] = False,
 ) -> None:
     """Write an empty log to type into, with three example rows."""
-    with _plain_errors():
+    with plain_errors():
         from sidewall.log import write_template  # noqa: PLC0415
 
         if file.exists() and not replace:
@@ -157,11 +141,3 @@ def template(
             raise typer.Exit(FAILED)
         typer.echo(f"Wrote {write_template(file, overwrite=replace)}")
         typer.echo(f"Type your shots under the headings, then: sidewall check {file}")
-
-
-def _read(
-    log: Path, players: Path | None, matches: Path | None, board_width_cm: float | None
-) -> Any:
-    from sidewall.log import check_log  # noqa: PLC0415
-
-    return check_log(log, players=players, matches=matches, board_width_cm=board_width_cm)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -144,18 +145,23 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
     rows.gap_m = gap
 
 
-def read_lengths(reading: Reading, rows: Rows) -> None:
-    """Read coordinates in metres, heights and times, each within what a court allows."""
-    court = reading.court
-    limits = {
-        "x": court.width_m,
-        "bounce_x": court.width_m,
-        "opponent_x": court.width_m,
-        "y": court.length_m,
-        "bounce_y": court.length_m,
-        "opponent_y": court.length_m,
-        "wall_z": court.clear_height_m,
-    }
+def lengths_within(
+    reading: Reading, limits: Mapping[str, float]
+) -> dict[str, npt.NDArray[np.float64]]:
+    """Read columns of lengths in metres; a value outside 0 to its limit refuses its row.
+
+    Parameters
+    ----------
+    reading : Reading
+    limits : mapping of str to float
+        Largest length of each column that may be there, metres.
+
+    Returns
+    -------
+    dict of ndarray, shape (rows,)
+        By name with its unit, such as ``bounce_x_m``; columns that are there only.
+    """
+    found = {}
     for name, limit in limits.items():
         if name not in reading.headings:
             continue
@@ -170,7 +176,23 @@ def read_lengths(reading: Reading, rows: Rows) -> None:
             else "check the value and the unit in the heading; leave unknown ones blank"
         )
         reading.refuse(off, name, f"off the court: 0 to {limit:g} m", mend)
-        rows.lengths[f"{name}_m"] = value
+        found[f"{name}_m"] = value
+    return found
+
+
+def read_lengths(reading: Reading, rows: Rows) -> None:
+    """Read coordinates in metres, heights and times, each within what a court allows."""
+    court = reading.court
+    limits = {
+        "x": court.width_m,
+        "bounce_x": court.width_m,
+        "opponent_x": court.width_m,
+        "y": court.length_m,
+        "bounce_y": court.length_m,
+        "opponent_y": court.length_m,
+        "wall_z": court.clear_height_m,
+    }
+    rows.lengths |= lengths_within(reading, limits)
     if "t" in reading.headings:
         seconds, _ = cells.numbers(reading, "t", clock=True)
         reading.refuse(

@@ -14,11 +14,12 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from sidewall.court import Court, to_metres
+from sidewall.court import Court
 from sidewall.errors import LogError, RefusedRowsWarning
 from sidewall.log import cells
 from sidewall.log.numerals import is_blank
 from sidewall.log.reading import Reading
+from sidewall.log.rows import lengths_within
 from sidewall.log.source import Source, open_log
 from sidewall.log.summary import problem_text
 from sidewall.log.vocabulary import VOCABULARY
@@ -199,23 +200,7 @@ def _read_lengths(reading: Reading) -> dict[str, Any]:
         "wall_z": court.clear_height_m,
         "tin_height": court.service_line_m,
     }
-    found: dict[str, Any] = {}
-    for name, limit in limits.items():
-        if name not in reading.headings:
-            continue
-        unit = reading.headings[name].unit or "m"
-        typed, _ = cells.numbers(reading, name, unit=unit)
-        value = to_metres(typed, unit)
-        off = (value < 0) | (value > limit)
-        seems_cm = unit == "m" and off.any() and float(np.median(value[off])) > 3 * limit
-        mend = (
-            f"the values look like centimetres: rename the heading {name}_cm"
-            if seems_cm
-            else "check the value and the unit in the heading"
-        )
-        reading.refuse(off, name, f"off the court: 0 to {limit:g} m", mend)
-        found[f"{name}_m"] = value
-    return found
+    return lengths_within(reading, limits)
 
 
 def _read_targets(reading: Reading, known: list[Target], lengths: dict[str, Any]) -> dict[str, Any]:

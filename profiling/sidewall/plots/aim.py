@@ -15,11 +15,11 @@ from sidewall.plots.style import (
     ATTACK,
     INK,
     MUTED,
-    QUIET,
     RESET,
     dress,
     legend,
     new_axes,
+    note_below,
     title,
 )
 from sidewall.plots.words import plain
@@ -121,19 +121,7 @@ def plot_aim(
         f"n = {now['shots']:,} heights; scatter {100 * now['sd_m']:.0f} cm; "
         f"{100 * level:.0f}% limits"
     )
-    ax.annotate(
-        "\n".join(words),
-        xy=(0.0, 0.0),
-        xycoords="axes fraction",
-        xytext=(0, -40),
-        textcoords="offset points",
-        ha="left",
-        va="top",
-        fontsize=9.5,
-        color=QUIET,
-        linespacing=1.35,
-        annotation_clip=False,
-    )
+    note_below(ax, "\n".join(words), 40, 9.5, 1.35)
     return ax
 
 

@@ -15,7 +15,8 @@ from sidewall.errors import DataError
 from sidewall.log.vocabulary import SIDES
 from sidewall.models.thresholds import CROSSES
 from sidewall.plots.frame import foot, head
-from sidewall.plots.style import INK, QUIET, SIDE_STYLE, dress, format_gap_axis, look
+from sidewall.plots.gap_axis import format_gap_axis
+from sidewall.plots.style import INK, QUIET, SIDE_STYLE, dress, look
 from sidewall.plots.words import (
     GapWords,
     board_width_of,

@@ -10,7 +10,7 @@ from sidewall.court import Court
 from sidewall.errors import DataError
 from sidewall.placement.tin import TinMargin
 from sidewall.plots.court import plot_front_wall
-from sidewall.plots.style import INK, PAPER, QUIET, SIDE_STYLE, legend, title
+from sidewall.plots.style import INK, PAPER, SIDE_STYLE, legend, note_below, title
 from sidewall.plots.words import plain
 
 __all__ = ["plot_front_wall_hits"]
@@ -114,19 +114,7 @@ def plot_front_wall_hits(
     if unknown[np.isfinite(z)].any():
         words.append("left of the wall: place across not known")
         ax.set_xlim(left=-0.6)
-    ax.annotate(
-        "\n".join(words),
-        xy=(0.0, 0.0),
-        xycoords="axes fraction",
-        xytext=(0, -6),
-        textcoords="offset points",
-        ha="left",
-        va="top",
-        fontsize=9,
-        color=QUIET,
-        linespacing=1.3,
-        annotation_clip=False,
-    )
+    note_below(ax, "\n".join(words), 6, spacing=1.3)
     legend(ax, loc="upper left", bbox_to_anchor=(0.12, 0.97), borderaxespad=0.0)
     title(ax, f"{plain(player)}: {stroke}, heights on the front wall")
     return ax

@@ -20,7 +20,16 @@ from sidewall.placement.on_target import placed_shots, placement_table
 from sidewall.placement.practice import practice_table
 from sidewall.placement.targets import Target, court_targets
 from sidewall.plots.court import plot_court
-from sidewall.plots.style import FOREHAND, INK, QUIET, RESET, THRESHOLD, dress, legend, title
+from sidewall.plots.style import (
+    FOREHAND,
+    INK,
+    RESET,
+    THRESHOLD,
+    dress,
+    legend,
+    note_below,
+    title,
+)
 from sidewall.plots.words import count, plain
 
 if TYPE_CHECKING:
@@ -104,7 +113,13 @@ def plot_placement(
     ax = _draw(own, one, court, share, robust, ax)
     title(ax, f"{plain(player)}: {' and '.join(used)} to {target}")
     words = _share_words(row, "shots", level)
-    _small(ax, f"{words}; {count(int(row['faults']), 'fault')}, {row['unseen']} bounces not seen")
+    note_below(
+        ax,
+        fill(
+            f"{words}; {count(int(row['faults']), 'fault')}, {row['unseen']} bounces not seen", 56
+        ),
+        56,
+    )
     return ax
 
 
@@ -155,7 +170,11 @@ def plot_practice(
     row = practice_table(own, by=["target"], level=level).iloc[0]
     ax = _draw(own, target, court, share, robust, ax)
     title(ax, f"Drill: {target.name}")
-    _small(ax, f"{_share_words(row, 'balls', level)}; {count(int(row['faults']), 'fault')}")
+    note_below(
+        ax,
+        fill(f"{_share_words(row, 'balls', level)}; {count(int(row['faults']), 'fault')}", 56),
+        56,
+    )
     return ax
 
 
@@ -246,19 +265,4 @@ def _share_words(row: pd.Series, noun: str, level: float) -> str:
         f"on target {100 * row['share']:.0f} in 100 ({100 * level:.0f}%: "
         f"{100 * row['share_low']:.0f} to {100 * row['share_high']:.0f}), "
         f"n = {row[noun]:,} {noun}"
-    )
-
-
-def _small(ax: Axes, words: str) -> None:
-    ax.annotate(
-        fill(words, 56),
-        xy=(0.0, 0.0),
-        xycoords="axes fraction",
-        xytext=(0, -56),
-        textcoords="offset points",
-        ha="left",
-        va="top",
-        fontsize=9,
-        color=QUIET,
-        annotation_clip=False,
     )

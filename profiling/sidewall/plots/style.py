@@ -8,19 +8,16 @@ Colours are in `sidewall.plots.colour`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, Final, Literal
 
-import numpy as np
 from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.axes._secondary_axes import SecondaryAxis
-from matplotlib.axis import Axis
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Normalize
 from matplotlib.ticker import FuncFormatter, MaxNLocator
-from numpy.typing import ArrayLike, NDArray
 
-from sidewall.court.units import UNIT_NAMES, parse_unit, to_metres
 from sidewall.plots.colour import (
     ATTACK,
     BACKHAND,
@@ -52,12 +49,14 @@ __all__ = [
     "RESET",
     "SIDE_STYLE",
     "THRESHOLD",
+    "TICK_SIZE",
+    "colour_bar",
     "dress",
-    "format_gap_axis",
     "legend",
     "look",
     "luminance",
     "new_axes",
+    "note_below",
     "note_n",
     "text_on",
     "title",
@@ -76,6 +75,9 @@ SIDE_STYLE: Final[dict[str, dict[str, Any]]] = {
     "backhand": {"color": BACKHAND, "linestyle": (0, (1.5, 1.2)), "marker": "D"},
 }
 
+#: Size of the numbers along the axes, points.
+TICK_SIZE: Final = 10
+
 _SETTINGS: Final[dict[str, Any]] = {
     "figure.dpi": DPI,
     "figure.facecolor": PAPER,
@@ -88,7 +90,7 @@ _SETTINGS: Final[dict[str, Any]] = {
     "axes.edgecolor": MUTED,
     "axes.labelcolor": INK,
     "text.color": INK,
-    "xtick.labelsize": 10,
+    "xtick.labelsize": TICK_SIZE,
     "ytick.labelsize": 10,
     "xtick.color": INK,
     "ytick.color": INK,
@@ -152,7 +154,7 @@ def dress(ax: Axes, grid: Literal["x", "y", "both", "none"] = "y") -> Axes:
         ax.spines[edge].set_visible(False)
     for edge in ("left", "bottom"):
         ax.spines[edge].set_color(MUTED)
-    ax.tick_params(colors=INK, labelsize=_SETTINGS["xtick.labelsize"], color=MUTED)
+    ax.tick_params(colors=INK, labelsize=TICK_SIZE, color=MUTED)
     ax.xaxis.label.set(size=_SETTINGS["axes.labelsize"], color=INK)
     ax.yaxis.label.set(size=_SETTINGS["axes.labelsize"], color=INK)
     ax.set_axisbelow(True)
@@ -173,83 +175,66 @@ def legend(ax: Axes, **places: Any) -> Any:
     return ax.legend(frameon=False, fontsize=_SETTINGS["legend.fontsize"], labelcolor=INK, **places)
 
 
-class _UnitLocator(MaxNLocator):
-    """Round ticks in the reader's unit on an axis whose data are metres."""
-
-    def __init__(self, per_metre: float) -> None:
-        super().__init__(nbins=8, steps=[1, 2, 2.5, 5, 10])
-        self._per_metre = per_metre
-
-    def tick_values(self, vmin: float, vmax: float) -> Any:
-        ticks = super().tick_values(vmin * self._per_metre, vmax * self._per_metre)
-        return np.asarray(ticks) / self._per_metre
-
-
-def format_gap_axis(
-    ax: Axes,
-    unit: str = "cm",
-    board_width_m: float | None = None,
-    *,
-    axis: Literal["x", "y"] = "x",
-    label: str = "gap to the side wall",
-) -> SecondaryAxis | None:
-    """Write an axis whose data are gaps in metres in the unit the reader thinks in.
+def colour_bar(ax: Axes, norm: Normalize, words: Callable[[float], str], **shape: Any) -> None:
+    """Put a bar of `value_map`'s colours under the axes.
 
     Parameters
     ----------
     ax
-        Axes whose ``axis`` holds gaps in metres.
-    unit
-        cm, m, in or boards.
-    board_width_m
-        Width of a floorboard, metres. When it is known, the opposite edge shows boards too.
-    axis
-        Which axis holds the gap.
-    label
-        What the axis shows, without its unit.
-
-    Returns
-    -------
-    SecondaryAxis or None
-        The second axis in boards, where there is one.
-
-    Raises
-    ------
-    UnitError
-        If the unit is unknown, or boards are asked for and their width is missing or not
-        plausible.
+        Axes whose colours it explains.
+    norm
+        Values at the ends of the colours.
+    words
+        How a value is written.
+    **shape
+        Of the bar: matplotlib's ``fraction``, ``aspect`` and ``shrink``.
     """
-    unit = parse_unit(unit)
-    per_metre = 1.0 / to_metres(1.0, unit, board_width_m)
-    own = ax.xaxis if axis == "x" else ax.yaxis
-    own.set_major_locator(_UnitLocator(per_metre))
-    own.set_major_formatter(FuncFormatter(lambda value, _: f"{round(value * per_metre, 6):g}"))
-    own.set_label_text(f"{label} ({UNIT_NAMES[unit] if unit == 'boards' else unit})")
-    if board_width_m is None or unit == "boards":
-        return None
-    return _board_axis(ax, to_metres(1.0, "boards", board_width_m), axis)
+    bar = ax.figure.colorbar(
+        ScalarMappable(norm, value_map()),
+        ax=ax,
+        orientation="horizontal",
+        pad=0.02,
+        **shape,
+    )
+    bar.locator = MaxNLocator(nbins=5, steps=[1, 2, 5, 10])
+    bar.formatter = FuncFormatter(lambda value, _: words(value))
+    bar.update_ticks()
+    bar.ax.tick_params(labelsize=9, colors=INK, length=2)
+    outline: Any = bar.outline
+    outline.set_visible(False)
 
 
-def _board_axis(ax: Axes, board_width_m: float, axis: Literal["x", "y"]) -> SecondaryAxis:
-    def to_boards(metres: ArrayLike) -> NDArray[np.float64]:
-        return np.asarray(metres, dtype=np.float64) / board_width_m
+def note_below(ax: Axes, words: str, down: float, size: float = 9.0, spacing: float = 1.2) -> None:
+    """Write small print under the axes, from their left edge.
 
-    def to_metres(boards: ArrayLike) -> NDArray[np.float64]:
-        return np.asarray(boards, dtype=np.float64) * board_width_m
-
-    size = _SETTINGS["xtick.labelsize"]
-    if axis == "x":
-        second: SecondaryAxis = ax.secondary_xaxis("top", functions=(to_boards, to_metres))
-        scale: Axis = second.xaxis
-    else:
-        second = ax.secondary_yaxis("right", functions=(to_boards, to_metres))
-        scale = second.yaxis
-    scale.set_label_text("floorboards", color=QUIET, size=size)
-    scale.set_major_locator(MaxNLocator(nbins=8, integer=True))
-    second.tick_params(labelcolor=QUIET, color=MUTED, labelsize=size)
-    for spine in second.spines.values():
-        spine.set_color(FAINT)
-    return second
+    Parameters
+    ----------
+    ax
+        Axes of the picture.
+    words
+        One line or more.
+    down
+        Distance below the axes, points.
+    size
+        Size of the letters, points.
+    spacing
+        From line to line, in sizes of the letters.
+    """
+    words, letters = drawable(words)
+    ax.annotate(
+        words,
+        xy=(0.0, 0.0),
+        xycoords="axes fraction",
+        xytext=(0, -down),
+        textcoords="offset points",
+        ha="left",
+        va="top",
+        fontsize=size,
+        color=QUIET,
+        linespacing=spacing,
+        annotation_clip=False,
+        **letters,
+    )
 
 
 def note_n(ax: Axes, shots: int, rallies: int | None = None, *, more: str = "") -> Any:

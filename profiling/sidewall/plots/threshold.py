@@ -16,6 +16,7 @@ from sidewall.errors import DataError
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.thresholds import CROSSES
 from sidewall.plots.frame import foot, head
+from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.strip import STRIP, choice_strip, sure_words
 from sidewall.plots.style import (
     CHOICE_STYLE,
@@ -23,9 +24,9 @@ from sidewall.plots.style import (
     QUIET,
     THRESHOLD,
     dress,
-    format_gap_axis,
     look,
     new_axes,
+    note_below,
 )
 from sidewall.plots.words import (
     GapWords,
@@ -301,17 +302,7 @@ def _heading(ax: Axes, cell: str, says: str, lines: list[str], boards: bool) -> 
 def _counts(ax: Axes, answer: dict[str, Any]) -> None:
     n = [int(answer[name]) for name in ("n_attack", "n_reset", "n_rallies")]
     text = f"n = {count(n[0], 'attack')}, {count(n[1], 'reset')}, {count(n[2], 'rally', 'rallies')}"
-    ax.annotate(
-        text,
-        xy=(0.0, 0.0),
-        xycoords="axes fraction",
-        xytext=(0, -40),
-        textcoords="offset points",
-        va="top",
-        fontsize=10,
-        color=QUIET,
-        annotation_clip=False,
-    )
+    note_below(ax, text, 40, 10)
 
 
 def _frame(

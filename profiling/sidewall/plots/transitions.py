@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
-from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_places import Ball, balls_of, group_words, runs, short
-from sidewall.plots.style import INK, PAPER, QUIET, new_axes, text_on, value_map
+from sidewall.plots.style import (
+    INK,
+    PAPER,
+    QUIET,
+    colour_bar,
+    new_axes,
+    note_below,
+    text_on,
+    value_map,
+)
 from sidewall.plots.words import plain
 from sidewall.rallies.player_intervals import row_limits, shown_rows
 from sidewall.rallies.transitions import ENDS
@@ -106,7 +113,7 @@ def plot_transitions(
         words = f"{plain(player)}: where each ball leads"
     words, style = drawable(words)
     ax.set_title(words, loc="left", fontsize=12, color=INK, pad=above, **style)
-    _colour_bar(ax, norm)
+    colour_bar(ax, norm, lambda v: f"{100 * v:.0f}%", fraction=0.025, aspect=35, shrink=0.7)
     _note(ax, int(n.sum()), len(np.unique(chain.moves().rally)), player, level)
     return ax
 
@@ -217,32 +224,10 @@ def _row_sizes(ax: Axes, across: float, n: NDArray[np.int64], wide: NDArray[np.f
             )  # fmt: skip
 
 
-def _colour_bar(ax: Axes, norm: Normalize) -> None:
-    bar = ax.figure.colorbar(
-        ScalarMappable(norm, value_map()),
-        ax=ax,
-        orientation="horizontal",
-        fraction=0.025,
-        pad=0.02,
-        aspect=35,
-        shrink=0.7,
-    )
-    bar.locator = MaxNLocator(nbins=5, steps=[1, 2, 5, 10])
-    bar.formatter = FuncFormatter(lambda v, _: f"{100 * v:.0f}%")
-    bar.update_ticks()
-    bar.ax.tick_params(labelsize=9, colors=INK, length=2)
-    outline: Any = bar.outline
-    outline.set_visible(False)
-
-
 def _note(ax: Axes, shots: int, rallies: int, player: str | None, level: float) -> None:
     whose = f" in {rallies:,} rallies" if player is None else f" of {plain(player)}"
     words = (
         "In 100 balls of a row: the opponent's next ball, or the end.\n"
         f"n = {shots:,} shots{whose}; ±: half of the row's widest {level:.0%} interval"
     )
-    words, style = drawable(words)
-    ax.annotate(
-        words, (0.0, 0.0), xycoords="axes fraction", xytext=(0, -6), textcoords="offset points",
-        ha="left", va="top", fontsize=8.5, color=QUIET, annotation_clip=False, **style,
-    )  # fmt: skip
+    note_below(ax, words, 6, 8.5)

@@ -8,10 +8,8 @@ from typing import Any, Final, Literal
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.patches import Rectangle as Patch
-from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from sidewall.court.court import Court, Rectangle
 from sidewall.court.zones import Zones
@@ -21,7 +19,7 @@ from sidewall.features.shots import with_features
 from sidewall.features.zones import zone_features
 from sidewall.plots.court import plot_court
 from sidewall.plots.letters import columns
-from sidewall.plots.style import INK, QUIET, new_axes, text_on, title, value_map
+from sidewall.plots.style import QUIET, colour_bar, new_axes, text_on, title, value_map
 from sidewall.plots.words import plain
 
 __all__ = ["plot_zone_map"]
@@ -137,7 +135,14 @@ def plot_zone_map(
     name = plain(player)
     # a long name has a line to itself, as both together would not fit above the court
     title(ax, f"{name}:{' ' if columns(name) <= _SHORT else chr(10)}{shown.title}")
-    _colour_bar(ax, norm, shown)
+    colour_bar(
+        ax,
+        norm,
+        lambda v: f"{round(v * shown.scale, 6):g}{shown.unit}",
+        fraction=0.03,
+        aspect=30,
+        shrink=0.85,
+    )
     small = shown.small if value == "gap_m" else f"{level:.0%} interval"
     _note(ax, table, placed, small)
     return ax
@@ -243,23 +248,6 @@ def _label(ax: Axes, at: Rectangle, background: Any, lines: list[tuple[str, floa
             color=ink,
             zorder=4,
         )
-
-
-def _colour_bar(ax: Axes, norm: Normalize, shown: _Shown) -> None:
-    bar = ax.figure.colorbar(
-        ScalarMappable(norm, value_map()),
-        ax=ax,
-        orientation="horizontal",
-        fraction=0.03,
-        pad=0.02,
-        aspect=30,
-        shrink=0.85,
-    )
-    bar.locator = MaxNLocator(nbins=5, steps=[1, 2, 5, 10])
-    bar.formatter = FuncFormatter(lambda v, _: f"{round(v * shown.scale, 6):g}{shown.unit}")
-    bar.update_ticks()
-    bar.ax.tick_params(labelsize=9, colors=INK, length=2)
-    bar.outline.set_visible(False)
 
 
 def _note(ax: Axes, table: pd.DataFrame, placed: pd.DataFrame, small: str) -> None:
