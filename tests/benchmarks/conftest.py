@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from itertools import pairwise
 from pathlib import Path
 
@@ -10,6 +11,14 @@ import pytest
 
 #: Rows of the closing table: step, shots, seconds (best, median), peak megabytes.
 ROWS = pytest.StashKey[list[tuple[str, int, float, float, float]]]()
+#: Rows of the table side by side: what, shots, seconds of ours, seconds of the other way.
+PAIRS = pytest.StashKey[list[tuple[str, int, float, float]]]()
+STEP_COLUMNS = ("step", "shots", "best_s", "median_s", "peak_mb")
+PAIR_COLUMNS = ("pair", "shots", "ours_s", "other_s")
+
+
+def pytest_addoption(parser):
+    parser.addoption("--record", help="write what was measured to this JSON file", type=Path)
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
@@ -22,11 +31,38 @@ def rows(pytestconfig):
     return pytestconfig.stash.setdefault(ROWS, [])
 
 
+@pytest.fixture(scope="session")
+def pairs(pytestconfig):
+    return pytestconfig.stash.setdefault(PAIRS, [])
+
+
 def pytest_terminal_summary(terminalreporter, config):
-    """Print what was measured, with the growth exponents."""
-    rows = config.stash.get(ROWS, [])
-    if not rows:
-        return
+    """Print what was measured, and write it down if asked to."""
+    rows, pairs = config.stash.get(ROWS, []), config.stash.get(PAIRS, [])
+    if rows:
+        _say_steps(terminalreporter, rows)
+    if pairs:
+        _say_pairs(terminalreporter, pairs)
+    if config.getoption("record") and (rows or pairs):
+        kept = {
+            "steps": [dict(zip(STEP_COLUMNS, row, strict=True)) for row in rows],
+            "side_by_side": [dict(zip(PAIR_COLUMNS, row, strict=True)) for row in pairs],
+        }
+        config.getoption("record").write_text(json.dumps(kept, indent=1), encoding="utf-8")
+
+
+def _say_pairs(terminalreporter, pairs):
+    """Print the two ways side by side."""
+    terminalreporter.section("side by side, equal answers asserted")
+    say = terminalreporter.write_line
+    say(f"{'ours | the other way':<44}{'shots':>11}{'ours':>11}{'other':>11}{'ratio':>9}")
+    for what, n, ours, other in sorted(pairs):
+        say(f"{what:<44}{n:>11,}{ours:>9.3f} s{other:>9.3f} s{other / ours:>9.2f}")
+    say("ratio: time of the other way, done once, over the best of ours.")
+
+
+def _say_steps(terminalreporter, rows):
+    """Print each step with its growth exponents."""
     terminalreporter.section("time and memory by size of the log")
     say = terminalreporter.write_line
     say(f"{'step':<24}{'shots':>11}{'best':>11}{'median':>11}{'exponent':>10}{'peak':>10}")

@@ -9,10 +9,17 @@ from pathlib import Path
 
 import pytest
 
-_HERE = Path(__file__).parent / "steps.py"
-_spec = importlib.util.spec_from_file_location("benchmark_steps", _HERE)
-steps = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(steps)
+_HERE = Path(__file__).parent
+
+
+def _beside(name):
+    spec = importlib.util.spec_from_file_location(f"benchmark_{name}", _HERE / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+steps, side_by_side = _beside("steps"), _beside("side_by_side")
 
 SIZES = (10_000, 100_000, 1_000_000)
 #: A pooled fit of 100,000 shots of 60 players with four random effects, two quiet cores.
@@ -34,7 +41,7 @@ def peak_megabytes(step, folder, n):
     """Peak memory of the step in a process of its own; NaN where the system keeps no account."""
     if not Path("/proc/self/status").exists():
         return float("nan")
-    command = [sys.executable, str(_HERE), step, str(folder), str(n)]
+    command = [sys.executable, str(_HERE / "steps.py"), step, str(folder), str(n)]
     return float(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
 
 
@@ -53,3 +60,19 @@ def test_step(benchmark, step, size, folder, rows):
     if step == "fit, gaps in whole cm" and size == SIZES[1]:
         # the best round: other work on the machine can only add to it
         assert taken.min < FIT_SECONDS
+
+
+@pytest.mark.parametrize("name", side_by_side.PAIRS)
+def test_side_by_side(benchmark, name, size, folder, pairs):
+    make, largest = side_by_side.PAIRS[name]
+    if size > largest:
+        pytest.skip(f"the other way is tried up to {largest:,} shots")
+    pair = make(folder, size)
+    rounds = 3 if size == SIZES[-1] else 5
+    ours = benchmark.pedantic(pair.ours, rounds=rounds, warmup_rounds=1)
+    clock = benchmark._timer
+    start = clock()
+    other = pair.other()
+    other_seconds = clock() - start
+    pair.same(ours, other)
+    pairs.append((name, size, benchmark.stats.stats.min, other_seconds))
