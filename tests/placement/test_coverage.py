@@ -7,7 +7,7 @@ import pytest
 
 @pytest.mark.slow
 def test_intervals_hold_the_truth_about_as_often_as_they_say(study):
-    table = pd.concat([study.one_log(k, 7, 200) for k in range(3)], ignore_index=True)
+    table = pd.concat([study.one_log(k, 7, 200, study.USUAL) for k in range(3)], ignore_index=True)
     table = table[~table["interval"].str.contains("error|known")]
     by = table.groupby("interval")["hit"]
     # Intervals of one log share its players and matches: allow for a quarter of their number.

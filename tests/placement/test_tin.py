@@ -179,3 +179,14 @@ def test_what_is_not_there_is_said(ladder, planted):
         TinMargin(pressure="wind").fit(ladder)
     with pytest.raises(DataError, match="chart wall_z"):
         TinMargin().fit(ladder.assign(wall_z_m=np.nan))
+
+
+def test_a_gain_that_cannot_be_fitted_is_said_not_left_empty(study):
+    rng = np.random.default_rng(14)
+    table = study.drops(study.draw_players(rng), 100, rng)
+    # the gap tells the pressure and nothing else, so the two cannot be told apart
+    table["gap_m"] = np.where(rng.random(len(table)) < 0.5, 0.2, 0.6)
+    margin = TinMargin(pressure="gap").fit(table)
+    assert len(margin.scatter())
+    with pytest.raises(DataError, match=r"no best height can be told\. drop: "):
+        margin.best()

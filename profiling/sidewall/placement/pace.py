@@ -19,7 +19,7 @@ from sidewall.court import Court, Zones
 from sidewall.errors import DataError, SeparationError
 from sidewall.features.coded import need_columns
 from sidewall.features.shots import with_features
-from sidewall.models.pooled_logit import PooledLogit
+from sidewall.placement.player_curves import PlayerCurves
 
 __all__ = ["HAS_PACE", "pace_and_accuracy", "with_pace"]
 
@@ -113,12 +113,14 @@ def pace_and_accuracy(
     DataFrame
         One row a group and ``pace_band`` (1 the slowest): median ``pace_m_s``, and the columns
         of :func:`~sidewall.placement.placement_table` but the robust ones. Beside them, the same
-        in every band of the group, ``odds_ratio`` with limits: by how much the odds of being on
-        target change with one metre a second more, players apart; NaN where it cannot be told.
+        in every band of the group, ``odds_ratio`` with limits: by how much the usual player's
+        odds of being on target change with one metre a second more than his own mean pace;
+        NaN where it cannot be told.
 
     Notes
     -----
     Only balls that the opponent struck again and that bounced where the charter saw it. What
+    The limits of ``odds_ratio`` are clustered by rally, with players and matches pooled. What
     is compared is shots that happened to be fast or slow: an easy ball may be both struck
     harder and placed better, and a ball that runs long has flown a longer path.
     """
@@ -143,28 +145,31 @@ def pace_and_accuracy(
         robust=False,
     )
     slopes = [
-        dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True)) | _slope(group, level)
+        dict(zip(by, key, strict=True)) | pace_slope(group, level)
         for key, group in placed.groupby(list(by), observed=True)
     ]
     return table.merge(pd.DataFrame(slopes), on=list(by), how="left")
 
 
-def _slope(group: pd.DataFrame, level: float) -> dict[str, float]:
-    """Odds ratio of one metre a second more, with an intercept for each player."""
+def pace_slope(group: pd.DataFrame, level: float) -> dict[str, float]:
+    """Odds ratio of one metre a second more, with intercept and slope of each player's own."""
     from scipy.special import ndtri  # noqa: PLC0415
 
-    own = group.groupby("player", observed=True)["pace_m_s"].transform("mean")
-    X = pd.DataFrame({"constant": 1.0, "pace": group["pace_m_s"] - own})
+    pace = group["pace_m_s"]
+    pace = pace - pace.groupby(group["player"], observed=True).transform("mean")
+    spread = float(pace.std())
+    none = {"odds_ratio": np.nan, "odds_ratio_low": np.nan, "odds_ratio_high": np.nan}
+    if not spread > 0.0:
+        return none
+    # in spreads of the pace, so that how far players may differ means the same in any group
+    X = pd.DataFrame({"constant": 1.0, "pace": pace / spread})
     try:
-        fit = PooledLogit(sd_shape=2.0).fit(
-            group["on_target"], X, X[["constant"]], group["player"].astype(str)
-        )
+        fit = PlayerCurves().fit(group["on_target"], X, ["constant", "pace"], group)
     except (SeparationError, DataError):  # all alike: there is no slope to tell
-        return {"odds_ratio": np.nan, "odds_ratio_low": np.nan, "odds_ratio_high": np.nan}
-    b = float(fit.fixed_effects_["pace"])
-    half = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(fit.fixed_covariance_.to_numpy()[1, 1]))
+        return none
+    value, covariance = fit.usual_
+    half = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(covariance[1, 1]))
     return {
-        "odds_ratio": float(np.exp(b)),
-        "odds_ratio_low": float(np.exp(b - half)),
-        "odds_ratio_high": float(np.exp(b + half)),
+        name: float(np.exp((value[1] + step * half) / spread))
+        for name, step in zip(none, (0.0, -1.0, 1.0), strict=True)
     }

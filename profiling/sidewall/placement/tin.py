@@ -244,6 +244,11 @@ class TinMargin:
             more in 100 such shots, with limits). Where not known yet, what follows from the
             best height is missing.
 
+        Raises
+        ------
+        DataError
+            If there is no such player, or no stroke whose gain of a lower ball was fitted.
+
         Notes
         -----
         Scatter and curve are estimated from parts of the likelihood that share no parameter
@@ -261,6 +266,8 @@ class TinMargin:
                     f"{', '.join(sorted(known))}"
                 )
             keys = [key for key in keys if key[0] == player]
+        if not keys:
+            raise DataError(f"no best height can be told. {'; '.join(self.notes_)}".strip())
         rows = [
             dict(zip(("player", "stroke", "side", "pressure"), key, strict=True))
             | aim_answer(self._cell(key, float(tin), draws), level)
