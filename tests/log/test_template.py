@@ -4,6 +4,8 @@ import pytest
 from sidewall.errors import LogError
 from sidewall.log import write_template
 from sidewall.log.columns import COLUMNS
+from sidewall.log.sheet_formulas import DETAIL_COLUMNS
+from sidewall.log.vocabulary import VOCABULARY
 
 
 @pytest.mark.parametrize("suffix", ["csv", "xlsx", "CSV"])
@@ -15,13 +17,38 @@ def test_reads_back_clean(tmp_path, checked, suffix):
     assert check.shots["stroke"].tolist() == ["serve", "drive", "drop"]
 
 
-def test_second_sheet_explains_every_column(tmp_path):
+@pytest.mark.parametrize("suffix", ["csv", "xlsx"])
+@pytest.mark.parametrize(
+    ("unit", "gaps"), [("in", [0.35, 0.70]), ("m", [0.35, 0.70]), ("boards", [0.35, 0.70])]
+)
+def test_gap_in_another_unit(tmp_path, checked, suffix, unit, gaps):
+    path = write_template(tmp_path / f"log.{suffix}", gap_unit=unit)
+    shots = checked(path, board_width_cm=7).shots
+    assert shots["gap_m"].tolist()[1:] == pytest.approx(gaps, abs=0.0002)
+
+
+def test_a_sheet_explains_every_column_with_an_example(tmp_path):
     book = openpyxl.load_workbook(write_template(tmp_path / "log.xlsx"))
-    assert book.sheetnames == ["log", "columns"]
-    explained = [row[0] for row in book["columns"].iter_rows(min_row=2, values_only=True)]
-    assert len(explained) == len(COLUMNS)
+    assert book.sheetnames == ["log", "match details", "columns"]
+    lines = list(book["columns"].iter_rows(min_row=2, values_only=True))
+    assert len(lines) == len(COLUMNS) + 1 + len(DETAIL_COLUMNS)
+    for sheet, column, filled, meaning, _, example in lines:
+        assert all([sheet, column, filled, meaning, example])
     for spec in COLUMNS:
-        assert any(text.startswith(spec.name) for text in explained)
+        assert any(line[1].startswith(spec.name) for line in lines)
+
+
+def test_lists_offer_the_vocabulary(tmp_path):
+    sheet = openpyxl.load_workbook(write_template(tmp_path / "log.xlsx"))["log"]
+    lists = {
+        rule.formula1: str(rule.sqref)
+        for rule in sheet.data_validations.dataValidation
+        if rule.type == "list"
+    }
+    column = {cell.value: cell.column_letter for cell in sheet[1]}
+    for name, words in VOCABULARY.items():
+        at = column[name]
+        assert lists[f'"{",".join(words)}"'].startswith(f"{at}2:{at}")
 
 
 def test_never_writes_over_a_log(tmp_path):

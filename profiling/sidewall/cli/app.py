@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from sidewall.cli.map import map_columns
 from sidewall.cli.options import (
     FAILED,
     REFUSED,
@@ -20,6 +21,7 @@ from sidewall.cli.options import (
     plain_errors,
     read_log,
 )
+from sidewall.cli.pseudonymise import pseudonymise
 from sidewall.errors import LogError
 
 __all__ = ["app"]
@@ -128,6 +130,9 @@ def template(
     replace: Annotated[
         bool, typer.Option("--replace", help="Write over a file of that name.")
     ] = False,
+    gap_unit: Annotated[
+        str, typer.Option("--gap-unit", help="Unit of the gap: cm, in, m or boards.")
+    ] = "cm",
 ) -> None:
     """Write an empty log to type into, with three example rows."""
     with plain_errors():
@@ -139,5 +144,9 @@ def template(
                 err=True,
             )
             raise typer.Exit(FAILED)
-        typer.echo(f"Wrote {write_template(file, overwrite=replace)}")
+        typer.echo(f"Wrote {write_template(file, overwrite=replace, gap_unit=gap_unit)}")
         typer.echo(f"Type your shots under the headings, then: sidewall check {file}")
+
+
+app.command("map")(map_columns)
+app.command()(pseudonymise)

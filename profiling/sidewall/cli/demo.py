@@ -1,4 +1,4 @@
-"""The demonstration: a made-up club's log, and the profile of one of its players."""
+"""The demonstration: a made-up club's log, and the profile and report of one of its players."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ import shlex
 import shutil
 from pathlib import Path
 
+from sidewall.cli.names import file_stem
 from sidewall.cli.profile import write_profile
 from sidewall.errors import SidewallError
 from sidewall.log import check_log
+from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder, write_demo
 from sidewall.simulate.demo import FILES
 
@@ -48,14 +50,21 @@ def make_demo(folder: Path) -> list[str]:
     found = check_log(log, players=players, matches=matches)
     names = [str(name) for name in found.shots["player"].cat.categories]
     made = write_profile(found.shots, names[0], folder / "profile")
+    page = folder / f"{file_stem(names[0], names)}-report.html"
+    Report(check=found).fit(found.shots).write(names[0], page)
     lines = ["A made-up club; its players are simulated, none is a real person.", ""]
     lines += [f"  {path}: {_WHAT[name]}" for name, path in logs.items()]
-    lines += ["", *made.lines(), "", "Try next:"]
+    lines += ["", *made.lines(), f"Report of {names[0]}: {page}", "", "Try next:"]
     quoted = [shlex.quote(str(path)) for path in (log, players, matches, folder / "profile")]
+    everyone = shlex.quote(str(folder / "reports"))
     lines.append(f"  sidewall check {shlex.quote(str(logs['typed_by_hand.csv']))}")
     lines.append(
         f"  sidewall profile {quoted[0]} --players {quoted[1]} --matches {quoted[2]} "
         f"--player {shlex.quote(names[1])} --out {quoted[3]}"
+    )
+    lines.append(
+        f"  sidewall report {quoted[0]} --players {quoted[1]} --matches {quoted[2]} --all "
+        f"--out {everyone}"
     )
     return lines
 

@@ -65,8 +65,11 @@ class Writer:
     def table(self, name: str, table: pd.DataFrame) -> None:
         """Write a table as CSV."""
         path = self.profile.folder / f"{self.stem}-{name}.csv"
+        from sidewall.log.writing import safe_table  # noqa: PLC0415
+
+        safe = safe_table(table)
         # With its mark, so that every spreadsheet takes it for UTF-8.
-        _write(path, partial(table.to_csv, path, index=False, encoding="utf-8-sig"))
+        _write(path, partial(safe.to_csv, path, index=False, encoding="utf-8-sig"))
         self.profile.files.append(path)
 
     def picture(self, name: str, draw: Callable[[], Any]) -> None:

@@ -10,8 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from sidewall.log.numerals import Numbers, is_blank, parse_numbers
-from sidewall.log.raw import RawColumn
+from sidewall.log.raw import RawColumn, shown_cell
 from sidewall.log.reading import Codes, Reading
+from sidewall.log.safe_text import without_text_mark
 from sidewall.log.synonyms import understand_word, words_of
 
 #: No log numbers further; a number above is a mistake, and safe sums need a limit.
@@ -46,8 +47,10 @@ def words_and_beside(reading: Reading, name: str) -> tuple[Codes, dict[str, Code
             continue
         meaning = understand_word(name, text, suggest=len(reasons) < _MOST_SUGGESTIONS)
         if meaning.value is None:
-            reasons[at] = f"{str(text).strip()!r} is no known {name}"
+            reasons[at] = f"{shown_cell(text)} is no known {name}"
             mends[at] = meaning.mend
+            if reading.raw.map_name:
+                mends[at] += f", or give the word under [words.{name}] in {reading.raw.map_name}"
             continue
         code[at] = vocabulary.index(meaning.value)
         for other, word in meaning.beside.items():
@@ -67,8 +70,9 @@ def name_key(text: Any) -> str:
 
 
 def tidy_name(text: Any) -> str:
-    """Return a name with single spaces and composed accents."""
-    return re.sub(r"\s+", " ", unicodedata.normalize("NFKC", str(text))).strip()
+    """Return a name with single spaces and composed accents, without the mark of plain text."""
+    tidy = re.sub(r"\s+", " ", unicodedata.normalize("NFKC", str(text))).strip()
+    return without_text_mark(tidy)
 
 
 class Names:
@@ -130,8 +134,8 @@ def counts(reading: Reading, name: str) -> Codes:
     whole = (value == np.floor(value)) & (value >= 1) & (value <= _LARGEST_COUNT)
     reasons = {}
     for at in np.flatnonzero(~whole):
-        text = str(column.distinct[at]).strip()
-        reasons[int(at)] = "blank" if found.blank[at] else f"{text!r} is no whole number from 1"
+        text = shown_cell(column.distinct[at])
+        reasons[int(at)] = "blank" if found.blank[at] else f"{text} is no whole number from 1"
     mends = dict.fromkeys(reasons, f"number the {name}s 1, 2, 3 and so on")
     reading.note(name, {at: how for at, how in found.read_as.items() if whole[at]})
     reading.refuse_values(name, reasons, mends)
@@ -153,7 +157,7 @@ def numbers(
     )
     _note_numbers(reading, name, column, found)
     reasons = {
-        int(at): f"{str(column.distinct[at]).strip()!r} is no number"
+        int(at): f"{shown_cell(column.distinct[at])} is no number"
         for at in np.flatnonzero(found.wrong)
     }
     reading.refuse_values(name, reasons, found.mend, only)
@@ -171,5 +175,5 @@ def _note_numbers(reading: Reading, name: str, column: RawColumn, found: Numbers
             rows[how] = rows.get(how, 0) + int(tallies[at])
     for how, at in first.items():
         reading.folded.add(
-            reading.shown(name), f"such as {str(column.distinct[at]).strip()}", how, rows[how]
+            reading.shown(name), f"such as {str(column.found[at]).strip()}", how, rows[how]
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -14,9 +14,12 @@ from sidewall.log import details
 from sidewall.log.build import build_shots
 from sidewall.log.choice import ChoiceTable, choice_rules
 from sidewall.log.contradictions import check_ending, check_play, check_structure
+from sidewall.log.mapping.apply import MapSource, apply_map
+from sidewall.log.match_details import detail_tables
 from sidewall.log.rallies import RallyChecks, in_order, pair_players, refuse_repeated
+from sidewall.log.raw import RawLog
 from sidewall.log.reading import Reading
-from sidewall.log.rows import Rows, identify, read_gap, read_lengths, read_words
+from sidewall.log.rows import Rows, gap_of_place, identify, read_gap, read_lengths, read_words
 from sidewall.log.source import Source, open_log
 from sidewall.log.summary import summarise
 
@@ -39,6 +42,8 @@ class LogCheck:
         Numbers of rows; blank lines are not rows.
     source
         Name of the file.
+    refused_by_kind
+        Number of refused rows by the kind of their first problem.
     """
 
     shots: pd.DataFrame
@@ -48,6 +53,7 @@ class LogCheck:
     rows_used: int
     rows_refused: int
     source: str = "the log"
+    refused_by_kind: dict[str, int] = field(default_factory=dict)
 
     def summary(self, most: int = 20) -> str:
         """Return the check in words; at most so many problems and foldings are listed."""
@@ -65,6 +71,7 @@ def check_log(
     delimiter: str | None = None,
     encoding: str | None = None,
     court: Court | None = None,
+    mapping: MapSource | None = None,
 ) -> LogCheck:
     """Read a shot log and check it.
 
@@ -74,7 +81,8 @@ def check_log(
         CSV or other separated text, ``.xlsx``, ``.parquet``, or a DataFrame with the same
         columns; see :func:`sidewall.log.columns.column_table`.
     players
-        Table of players: player, hand, group, initials. A file or a DataFrame.
+        Table of players: player, hand, group, initials. A file or a DataFrame. By default the
+        sheet "match details" of a workbook that has one, and so for matches.
     matches
         Table of matches: match, date, tin_height_cm, board_width_cm, scoring.
     board_width_cm
@@ -90,6 +98,9 @@ def check_log(
         Encoding of a text file; UTF-8, UTF-16 and Western European are told apart by default.
     court
         The court that gaps and coordinates must fit into; singles by default.
+    mapping
+        Says which of the log's columns is which, where its headings are not ours: a TOML file,
+        or a :class:`~sidewall.log.mapping.ColumnMap`.
 
     Returns
     -------
@@ -106,11 +117,14 @@ def check_log(
     if choice_table is not None:
         choice_table = choice_rules(choice_table)
     width = None if board_width_cm is None else board_width(board_width_cm / 100)
-    of_players = details.read_table(players, "player", details.OF_PLAYER)
-    of_matches = details.read_table(matches, "match", details.OF_MATCH)
-    reading = Reading(
-        open_log(path, sheet=sheet, delimiter=delimiter, encoding=encoding), court or Court()
-    )
+    court = court or Court()
+    raw = open_log(path, sheet=sheet, delimiter=delimiter, encoding=encoding)
+    tables = _with_sheet(raw, players, matches)
+    of_players = details.read_table(tables[0], "player", details.OF_PLAYER)
+    of_matches = details.read_table(tables[1], "match", details.OF_MATCH)
+    if mapping is not None:
+        raw = apply_map(raw, mapping, court)
+    reading = Reading(raw, court)
     rows = identify(reading)
     settled: dict[str, tuple[str, npt.NDArray[np.object_]]] = {}
     for owner, names in (
@@ -127,9 +141,25 @@ def check_log(
                 length = name in ("tin_height", "board_width")
                 settled[f"{name}_m" if length else name] = (owner.what, values)
     read_words(reading, rows)
-    read_gap(reading, rows, _board_widths(rows, settled))
+    if "gap" in reading.headings:
+        read_gap(reading, rows, _board_widths(rows, settled))
     read_lengths(reading, rows)
+    if "gap" not in reading.headings:
+        gap_of_place(reading, rows)
     return _finish(reading, rows, settled, choice_table)
+
+
+def _with_sheet(
+    raw: RawLog, players: Source | None, matches: Source | None
+) -> tuple[Source | RawLog | None, Source | RawLog | None]:
+    """Take the tables that are not given from the workbook's match details."""
+    if raw.match_details is None or (players is not None and matches is not None):
+        return players, matches
+    of_players, of_matches = detail_tables(raw.match_details)
+    return (
+        of_players if players is None else players,
+        of_matches if matches is None else matches,
+    )
 
 
 def _finish(
@@ -147,15 +177,15 @@ def _finish(
     check_ending(checks, pair)
     checks.refuse_others()
     shots = build_shots(checks, pair, settled, choice_table)
-    problems = reading.problems.table()
     return LogCheck(
         shots,
-        problems,
+        reading.problems.table(),
         reading.folded.table(),
         reading.rows,
         len(shots),
-        problems["line"].nunique(),
+        int(reading.problems.refused.sum()),
         reading.source,
+        reading.problems.counts(),
     )
 
 

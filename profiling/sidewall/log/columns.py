@@ -14,6 +14,7 @@ import pandas as pd
 
 from sidewall.court.units import fold_name, parse_column
 from sidewall.errors import LogError, UnitError
+from sidewall.log.raw import shown_cell, shown_list
 
 Kind = Literal["name", "count", "word", "length", "seconds", "detail"]
 
@@ -133,6 +134,8 @@ SPECS: Final = {spec.name: spec for spec in COLUMNS}
 #: Columns of a checked table that a log may carry when it is read again: they follow from
 #: the others.
 DERIVED: Final = ("line", "choice_source")
+#: A column of the template's workbook that is for the eye only.
+FOR_THE_EYE: Final = "remark"
 
 _NAME_OF: Final = {
     heading: spec.name for spec in COLUMNS for heading in (spec.name, *spec.headings)
@@ -180,19 +183,21 @@ def resolve(headings: list[str], source: str) -> dict[str, Heading]:
         if name in found:
             other = found[name].text
             raise LogError(
-                f"{source}: the headings {other!r} (column {found[name].place + 1}) and {text!r} "
-                f"(column {place + 1}) both stand for {name}. Keep one and rename or delete the "
-                "other."
+                f"{source}: the headings {shown_cell(other)} (column {found[name].place + 1}) "
+                f"and {shown_cell(text)} (column {place + 1}) both stand for {name}. Keep "
+                "one and rename or delete the other."
             )
         spec = SPECS[name]
         if spec.kind == "length":
             unit = _unit_for(spec, unit, text, source)
         found[name] = Heading(place, text, unit)
     missing = [spec.name for spec in COLUMNS if spec.required and spec.name not in found]
+    if "x" in found and "gap" in missing:
+        missing.remove("gap")  # it follows from the place of contact
     if missing:
         raise LogError(
             f"{source}: required column missing: {', '.join(_shown(name) for name in missing)}. "
-            f"The headings found are: {', '.join(map(repr, headings)) or 'none'}. Add or rename "
+            f"The headings found are: {shown_list(headings)}. Add or rename "
             "the column; `sidewall template` writes a log to start from."
         )
     return found
@@ -222,13 +227,14 @@ def _unit_for(spec: ColumnSpec, unit: str | None, text: str, source: str) -> str
     if unit is None:
         if not spec.metres_assumed:
             raise UnitError(
-                f"{source}: the heading {text!r} does not say its unit. Name it {spec.name}_cm, "
-                f"{spec.name}_in" + (", gap_m or gap_boards." if spec.name == "gap" else " or _m.")
+                f"{source}: the heading {shown_cell(text)} does not say its unit. Name it "
+                f"{spec.name}_cm, {spec.name}_in"
+                + (", gap_m or gap_boards." if spec.name == "gap" else " or _m.")
             )
         return "m"
     if unit == "boards" and spec.name != "gap":
         raise UnitError(
-            f"{source}: the heading {text!r} gives {spec.name} in boards; only the gap can be "
-            f"counted in boards. Measure it and name it {spec.name}_cm."
+            f"{source}: the heading {shown_cell(text)} gives {spec.name} in boards; only the gap "
+            f"can be counted in boards. Measure it and name it {spec.name}_cm."
         )
     return unit

@@ -50,7 +50,7 @@ def _decoded(data: bytes, source: str, encoding: str | None, folded: Folded) -> 
         return _strictly(data, source, encoding)
     for mark, name in _MARKS:
         if data.startswith(mark):
-            return data[3:] if name == "utf-8-sig" else _strictly(data, source, name)
+            return _strictly(data, source, name)
     wide = _without_mark(data)
     if wide is not None:
         folded.add("(file)", "no byte order mark", wide, 1)

@@ -19,7 +19,7 @@ from sidewall.log.cells import name_key, tidy_name
 from sidewall.log.columns import SPECS, Heading, understand
 from sidewall.log.dates import parse_dates
 from sidewall.log.numerals import is_blank, parse_numbers
-from sidewall.log.raw import RawColumn, RawLog
+from sidewall.log.raw import RawColumn, RawLog, shown_cell, shown_list
 from sidewall.log.reading import Codes, Reading
 from sidewall.log.source import Source, open_log
 from sidewall.log.synonyms import understand_word
@@ -74,7 +74,7 @@ class Owner:
     table: DetailTable
 
 
-def read_table(table: Source | None, key: str, names: tuple[str, ...]) -> DetailTable:
+def read_table(table: Source | RawLog | None, key: str, names: tuple[str, ...]) -> DetailTable:
     """Read a players or matches table.
 
     Raises
@@ -102,7 +102,7 @@ def read_table(table: Source | None, key: str, names: tuple[str, ...]) -> Detail
     if key not in known:
         raise LogError(
             f"{what} ({raw.source}) has no column {key}. The headings found are: "
-            f"{', '.join(repr(text) for text, _ in raw.columns) or 'none'}."
+            f"{shown_list([text for text, _ in raw.columns])}."
         )
     keys = [name_key(cell) for cell in known[key][2].cells(np.arange(len(raw.lines)))]
     details: dict[str, dict[str, Any]] = {}
@@ -158,7 +158,7 @@ def understand_detail(name: str, column: RawColumn, heading: Heading, raw: RawLo
         meaning = understand_word("hand", cell)
         found.value[at] = meaning.value
         if meaning.value is None:
-            found.reasons[at] = f"{str(cell).strip()!r} is no hand"
+            found.reasons[at] = f"{shown_cell(cell)} is no hand"
             found.mends[at] = meaning.mend
         elif cell != meaning.value:
             found.read_as[at] = meaning.value
@@ -170,14 +170,14 @@ def _lengths(name: str, column: RawColumn, unit: str, commas: bool) -> Understoo
     low, high = _LIMITS[name]
     found = Understood([None] * len(column.distinct), {}, {}, {})
     for at, value in enumerate(to_metres(numbers.value, unit).tolist()):
-        text = str(column.distinct[at]).strip()
+        text = shown_cell(column.distinct[at])
         if numbers.wrong[at]:
-            found.reasons[at] = f"{text!r} is no number"
+            found.reasons[at] = f"{text} is no number"
             found.mends[at] = numbers.mend[at]
         elif numbers.blank[at]:
             continue
         elif not low <= value <= high:
-            found.reasons[at] = f"{text} {unit} is not plausible"
+            found.reasons[at] = f"{text[1:-1]} {unit} is not plausible"
             found.mends[at] = f"it should lie between {low:g} and {high:g} m: check the unit"
         else:
             found.value[at] = value
@@ -186,7 +186,7 @@ def _lengths(name: str, column: RawColumn, unit: str, commas: bool) -> Understoo
 
 def _dates(column: RawColumn) -> Understood:
     dates, mends = parse_dates(column.distinct)
-    reasons = {at: f"{str(column.distinct[at]).strip()!r} is no clear date" for at in mends}
+    reasons = {at: f"{shown_cell(column.distinct[at])} is no clear date" for at in mends}
     return Understood(dates, reasons, mends, {})
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -16,6 +17,7 @@ FOLDED_COLUMNS: Final = ("column", "found", "read_as", "rows")
 ROW: Final = "row"
 RALLY: Final = "rally"
 WITH_ITS_RALLY: Final = "with its rally"
+KINDS: Final = (ROW, RALLY, WITH_ITS_RALLY)
 
 
 class Folded:
@@ -37,10 +39,25 @@ class Folded:
 
 
 class Problems:
-    """Refused rows, collected a batch at a time."""
+    """Refused rows, collected a batch at a time.
 
-    def __init__(self, lines: npt.NDArray[np.int64]) -> None:
+    Parameters
+    ----------
+    lines
+        Line of each row in the file, shape (rows,); several rows may share a line.
+    headings
+        Headings that differ from row to row, shape (rows,), by what they are called together.
+    """
+
+    def __init__(
+        self,
+        lines: npt.NDArray[np.int64],
+        headings: Mapping[str, npt.NDArray[np.object_]] | None = None,
+    ) -> None:
         self._lines = lines
+        self._headings = dict(headings or {})
+        #: The first of KINDS that each row was refused for, len(KINDS) for none; shape (rows,).
+        self._kind = np.full(len(lines), len(KINDS), dtype=np.int8)
         self._parts: list[pd.DataFrame] = []
         #: Rows with a mistake of their own, shape (rows,).
         self.row_refused = np.zeros(len(lines), dtype=bool)
@@ -70,13 +87,15 @@ class Problems:
         """
         if not len(rows):
             return
+        self._kind[rows] = np.minimum(self._kind[rows], KINDS.index(kind))
         if kind == ROW:
             self.row_refused[rows] = True
+        by_row = self._headings.get(column)
         self._parts.append(
             pd.DataFrame(
                 {
                     "line": self._lines[rows],
-                    "column": column,
+                    "column": column if by_row is None else by_row[rows],
                     "value": _texts(value, len(rows)),
                     "reason": _texts(reason, len(rows)),
                     "mend": _texts(mend, len(rows)),
@@ -84,6 +103,15 @@ class Problems:
                 }
             )
         )
+
+    @property
+    def refused(self) -> npt.NDArray[np.bool_]:
+        """Rows refused for whatever reason, shape (rows,)."""
+        return self._kind < len(KINDS)
+
+    def counts(self) -> dict[str, int]:
+        """Return the number of refused rows by kind, each row once under its first kind."""
+        return {kind: int((self._kind == at).sum()) for at, kind in enumerate(KINDS)}
 
     def table(self) -> pd.DataFrame:
         """Return the problems sorted by line, each line's own mistakes first."""

@@ -173,9 +173,8 @@ class RallyChecks:
     def refuse_others(self) -> None:
         """List the rows that go with their rally without a mistake of their own."""
         order = self.order
-        table = self.reading.problems.table()
         line = self.reading.raw.lines[order.rows]
-        own = np.isin(line, table["line"].to_numpy())
+        own = self.reading.problems.refused[order.rows]
         at = np.flatnonzero(self.refused[order.rally] & ~own)
         # The first line at fault in each rally, to point at.
         fault = np.flatnonzero(own)

@@ -7,8 +7,9 @@ follows works on the few distinct values and never on the many rows.
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -31,10 +32,14 @@ class RawColumn:
     distinct
         Distinct cells: text as found, or numbers where the source carried numbers. A blank
         cell is the empty text.
+    typed
+        The distinct cells as they stand in the file, where a map has put others in their
+        place; shape of ``distinct``.
     """
 
     codes: npt.NDArray[np.integer]
     distinct: npt.NDArray[np.object_]
+    typed: npt.NDArray[np.object_] | None = None
 
     @classmethod
     def of(cls, cells: Any) -> RawColumn:
@@ -58,11 +63,16 @@ class RawColumn:
 
     def take(self, rows: npt.NDArray[Any]) -> RawColumn:
         """Keep only some rows."""
-        return RawColumn(self.codes[rows], self.distinct)
+        return RawColumn(self.codes[rows], self.distinct, self.typed)
 
     def cells(self, rows: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
         """Text of some rows as found, shape of ``rows``."""
-        return self.distinct[self.codes[rows]]
+        return self.found[self.codes[rows]]
+
+    @property
+    def found(self) -> npt.NDArray[np.object_]:
+        """The distinct cells as they stand in the file."""
+        return self.distinct if self.typed is None else self.typed
 
 
 @dataclass(frozen=True)
@@ -85,6 +95,15 @@ class RawLog:
         Whether a comma inside a number can only be a decimal comma.
     empty_lines
         Lines without a single cell, already left out of ``columns``.
+    match_details
+        The sheet of match details of a workbook that has one.
+    their_headings
+        Headings as the file has them, by the heading that a map has put in their place.
+    headings_by_row
+        Where the shots of a row come from several columns: the heading of each shot, shape
+        (rows,), by what ``their_headings`` calls them all.
+    map_name
+        Name of the map that was applied.
     """
 
     columns: list[tuple[str, RawColumn]]
@@ -94,6 +113,22 @@ class RawLog:
     folded: Folded = field(default_factory=Folded)
     comma_decimals: bool = True
     empty_lines: int = 0
+    match_details: RawLog | None = None
+    their_headings: dict[str, str] = field(default_factory=dict)
+    headings_by_row: dict[str, npt.NDArray[np.object_]] = field(default_factory=dict)
+    map_name: str = ""
+
+
+#: A cell is shown up to so many characters.
+_SHOWN: Final = 60
+#: And a list of them up to so many.
+_LISTED: Final = 60
+
+
+def shown_cell(value: Any) -> str:
+    """Return a cell in quotation marks and on one line, shortened where it is huge."""
+    text = str(value).strip()
+    return repr(text if len(text) <= _SHOWN else f"{text[: _SHOWN - 1]}…")
 
 
 def cell_text(value: Any) -> Any:
@@ -116,6 +151,12 @@ def cell_text(value: Any) -> Any:
     return text
 
 
+def shown_list(cells: Sequence[str]) -> str:
+    """Return cells as a list in a sentence, not more of them than a page holds."""
+    more = f" and {len(cells) - _LISTED} more" if len(cells) > _LISTED else ""
+    return (", ".join(map(shown_cell, cells[:_LISTED])) or "none") + more
+
+
 def drop_blank_rows(log: RawLog) -> RawLog:
     """Leave out the rows in which every cell is blank, and count them under folded."""
     if not log.columns or not len(log.lines):
@@ -127,11 +168,10 @@ def drop_blank_rows(log: RawLog) -> RawLog:
         return log
     kept = np.flatnonzero(~blank)
     place = np.cumsum(~blank) - 1
-    return RawLog(
-        [(name, column.take(kept)) for name, column in log.columns],
-        log.lines[kept],
-        log.source,
-        {int(place[row]): text for row, text in log.overfull.items()},
-        log.folded,
-        log.comma_decimals,
+    return replace(
+        log,
+        columns=[(name, column.take(kept)) for name, column in log.columns],
+        lines=log.lines[kept],
+        overfull={int(place[row]): text for row, text in log.overfull.items()},
+        empty_lines=0,
     )

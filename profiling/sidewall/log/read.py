@@ -12,6 +12,7 @@ from sidewall.errors import LogError, RefusedRowsWarning
 from sidewall.log.check import LogCheck, check_log
 from sidewall.log.choice import ChoiceTable
 from sidewall.log.ledger import WITH_ITS_RALLY
+from sidewall.log.mapping.apply import MapSource
 from sidewall.log.source import Source
 from sidewall.log.summary import problem_text, refusals
 
@@ -30,12 +31,13 @@ def read_shots(
     encoding: str | None = None,
     on_refused: OnRefused = "warn",
     court: Court | None = None,
+    mapping: MapSource | None = None,
 ) -> pd.DataFrame:
     """Read a shot log and return its checked shots.
 
     Parameters
     ----------
-    path, players, matches, board_width_cm, choice_table, sheet, delimiter, encoding, court
+    path, players, matches, board_width_cm, choice_table, sheet, delimiter, encoding, court, mapping
         See :func:`check_log`.
     on_refused
         What to do about refused rows: ``warn``, ``raise`` or ``ignore``.
@@ -71,6 +73,7 @@ def read_shots(
         delimiter=delimiter,
         encoding=encoding,
         court=court,
+        mapping=mapping,
     )
     if check.rows_refused and on_refused != "ignore":
         message = _message(check)

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from sidewall.court import Court
 from sidewall.errors import LogError
-from sidewall.log.columns import DERIVED, Heading, resolve, understand
+from sidewall.log.columns import DERIVED, FOR_THE_EYE, Heading, resolve, understand
 from sidewall.log.ledger import Problems
 from sidewall.log.raw import RawColumn, RawLog
 
@@ -33,7 +33,7 @@ class Reading:
         self.rows = len(raw.lines)
         self.source = raw.source
         self.folded = raw.folded
-        self.problems = Problems(raw.lines)
+        self.problems = Problems(raw.lines, raw.headings_by_row)
         texts = [text for text, _ in raw.columns]
         self.headings: dict[str, Heading] = resolve(texts, raw.source)
         if not self.rows:
@@ -52,7 +52,9 @@ class Reading:
     def shown(self, name: str) -> str:
         """Heading of a column as the file has it."""
         heading = self.headings.get(name)
-        return name if heading is None else heading.text
+        if heading is None:
+            return name
+        return self.raw.their_headings.get(heading.text, heading.text)
 
     def cells(self, name: str, rows: npt.NDArray[Any]) -> Any:
         """Return the text of some rows of a column as found; blank without the column."""
@@ -100,12 +102,12 @@ class Reading:
             return
         counts = np.bincount(column.codes, minlength=len(column.distinct))
         for at, text in read_as.items():
-            self.folded.add(self.shown(name), column.distinct[at], text, int(counts[at]))
+            self.folded.add(self.shown(name), column.found[at], text, int(counts[at]))
 
     def _note_unused(self, texts: list[str]) -> None:
         used = {heading.place for heading in self.headings.values()}
         for place, text in enumerate(texts):
-            if place in used:
+            if place in used or text.casefold() == FOR_THE_EYE:
                 continue
             filled = int((~self.raw.columns[place][1].blank).sum())
             if understand(text) is None and text.casefold() in DERIVED:

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from sidewall.court import gap_from_x
 from sidewall.court.units import UNIT_NAMES, to_metres
 from sidewall.errors import LogError, UnitError
 from sidewall.log import cells
@@ -142,6 +143,25 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
             f"the nearest side wall is never farther than {half:g} m, half the width of the court",
             hint,
         )
+    rows.gap_m = gap
+
+
+def gap_of_place(reading: Reading, rows: Rows) -> None:
+    """Take the gap from the place of contact, in a log that has no column for it."""
+    struck = rows.words["stroke"] != SERVE
+    x = rows.lengths["x_m"]
+    gap, _ = gap_from_x(x, reading.court)
+    column = reading.column("x")
+    if column is not None:
+        reading.refuse(
+            struck & column.blank & (rows.words["stroke"] >= 0),
+            "x",
+            "blank, and the log has no gap",
+            "write the place of contact; only a serve needs none",
+        )
+    gap = np.where(struck, gap, np.nan)
+    known = int((~np.isnan(gap)).sum())
+    reading.folded.add("gap", "(no such column)", f"from {reading.shown('x')}", known)
     rows.gap_m = gap
 
 

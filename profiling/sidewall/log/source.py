@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import os
-import zipfile
-import zlib
 from pathlib import Path
-from typing import Any, Final, TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -16,6 +15,7 @@ from sidewall.log.decode import to_utf8
 from sidewall.log.delimited import read_delimited
 from sidewall.log.ledger import Folded
 from sidewall.log.raw import RawColumn, RawLog, drop_blank_rows
+from sidewall.log.workbook import DAMAGE, first_line, read_workbook
 
 Source: TypeAlias = str | os.PathLike[str] | pd.DataFrame
 
@@ -24,7 +24,7 @@ _TEXT_SUFFIXES: Final = (".csv", ".tsv", ".txt", ".tab", "")
 
 
 def open_log(
-    path: Source,
+    path: Source | RawLog,
     *,
     sheet: str | int | None = None,
     delimiter: str | None = None,
@@ -37,6 +37,8 @@ def open_log(
     LogError
         If there is no such file, or it cannot be read as what it is.
     """
+    if isinstance(path, RawLog):
+        return path
     if isinstance(path, pd.DataFrame):
         raw = _from_frame(path, "the table given")
     else:
@@ -44,9 +46,9 @@ def open_log(
         data = _bytes(file)
         suffix = file.suffix.lower()
         if suffix in (".xlsx", ".xlsm"):
-            raw = _from_workbook(file, data, sheet)
+            raw = read_workbook(data, file.name, sheet)
         elif suffix in (".parquet", ".pq"):
-            raw = _from_parquet(file)
+            raw = _from_parquet(data, file.name)
         else:
             _refuse_other_formats(data, file)
             folded = Folded()
@@ -64,10 +66,7 @@ def _bytes(file: Path) -> bytes:
     try:
         return file.read_bytes()
     except FileNotFoundError:
-        raise LogError(
-            f"{file}: there is no such file. Check the name and the folder, "
-            f"{file.absolute().parent}."
-        ) from None
+        raise LogError(f"{file}: there is no such file. Check the name and the folder.") from None
     except OSError as error:
         raise LogError(
             f"{file}: the file cannot be opened ({error.strerror}). Close it elsewhere, or copy it "
@@ -101,96 +100,14 @@ def _from_frame(frame: pd.DataFrame, source: str) -> RawLog:
     return RawLog(columns, np.arange(len(frame), dtype=np.int64) + 2, source)
 
 
-def _from_parquet(file: Path) -> RawLog:
+def _from_parquet(data: bytes, source: str) -> RawLog:
     import pyarrow as pa  # noqa: PLC0415
 
     try:
-        frame = pd.read_parquet(file, engine="pyarrow")
-    except (pa.ArrowException, OSError, ValueError) as error:
+        frame = pd.read_parquet(io.BytesIO(data), engine="pyarrow")
+    except (pa.ArrowException, *DAMAGE) as error:
         raise LogError(
-            f"{file.name}: the Parquet file cannot be read ({_first(error)}). It is damaged or no "
+            f"{source}: the Parquet file cannot be read ({first_line(error)}). It is damaged or no "
             "Parquet file: write it again."
         ) from error
-    return _from_frame(frame, file.name)
-
-
-def _from_workbook(file: Path, data: bytes, sheet: str | int | None) -> RawLog:
-    import openpyxl  # noqa: PLC0415
-    from openpyxl.utils.exceptions import InvalidFileException  # noqa: PLC0415
-
-    if data.startswith(_START_OF_OLD_WORKBOOK):
-        raise LogError(
-            f"{file.name}: the workbook is in the old format or locked with a password. Save it as "
-            ".xlsx without a password, or as CSV UTF-8."
-        )
-    try:
-        book = openpyxl.load_workbook(file, read_only=True, data_only=True)
-        try:
-            tab = _sheet(book, sheet, file.name)
-            tab.reset_dimensions()
-            cells = [tuple(row) for row in tab.iter_rows(values_only=True)]
-        finally:
-            book.close()
-    except (
-        zipfile.BadZipFile,
-        zlib.error,
-        InvalidFileException,
-        KeyError,
-        ValueError,
-        TypeError,
-        AttributeError,
-        EOFError,
-        SyntaxError,  # what the XML parser raises
-        OSError,
-    ) as error:
-        raise LogError(
-            f"{file.name}: the workbook cannot be read ({_first(error)}). It is damaged or no "
-            "workbook: open it in a spreadsheet and save it again as .xlsx or CSV UTF-8."
-        ) from error
-    return _from_cells(cells, file.name)
-
-
-def _sheet(book: Any, sheet: str | int | None, source: str) -> Any:
-    names: list[str] = [tab.title for tab in book.worksheets]
-    wanted = names[0] if sheet is None and names else sheet
-    if isinstance(wanted, int) and 0 <= wanted < len(names):
-        wanted = names[wanted]
-    if wanted not in names:
-        raise LogError(
-            f"{source}: there is no sheet {wanted!r}. Its sheets are: "
-            f"{', '.join(map(repr, names)) or 'none'}."
-        )
-    return book[wanted]
-
-
-def _from_cells(cells: list[tuple[Any, ...]], source: str) -> RawLog:
-    filled = [any(_filled(cell) for cell in row) for row in cells]
-    if not any(filled):
-        raise LogError(
-            f"{source}: the sheet is empty. The first row holds the headings and every further row "
-            "one shot; `sidewall template` writes a log to start from."
-        )
-    first = filled.index(True)
-    last = len(filled) - 1 - filled[::-1].index(True)  # formatted, empty rows often follow
-    body = cells[first + 1 : last + 1]
-    width = max(len(row) for row in cells[first : last + 1])
-    headings = [str(cell).strip() if _filled(cell) else "" for cell in cells[first]]
-    headings += [""] * (width - len(headings))
-    columns = [
-        RawColumn.of(pd.Series([row[at] if at < len(row) else None for row in body], dtype=object))
-        for at in range(width)
-    ]
-    kept = [at for at in range(width) if headings[at] or not columns[at].blank.all()]
-    return RawLog(
-        [(headings[at], columns[at]) for at in kept],
-        np.arange(len(body), dtype=np.int64) + first + 2,
-        source,
-    )
-
-
-def _filled(cell: Any) -> bool:
-    return cell is not None and bool(str(cell).strip())
-
-
-def _first(error: BaseException) -> str:
-    return (str(error).splitlines() or [type(error).__name__])[0] or type(error).__name__
+    return _from_frame(frame, source)

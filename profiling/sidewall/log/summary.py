@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from sidewall.log.ledger import RALLY, ROW, WITH_ITS_RALLY
+from sidewall.log.ledger import KINDS, WITH_ITS_RALLY
+from sidewall.log.raw import shown_cell
 
 if TYPE_CHECKING:
     from sidewall.log.check import LogCheck
@@ -34,8 +35,8 @@ def summarise(check: LogCheck, most: int) -> str:
     if len(check.folded):
         lines += ["", "Read as something else than typed:"]
         lines += [
-            f"  {row['column']}: {row['found']!r} read as {row['read_as']} "
-            f"({_count(row['rows'], 'row')})"
+            f"  {_short(row['column'])}: {shown_cell(row['found'])} read as "
+            f"{_short(row['read_as'])} ({_count(row['rows'], 'row')})"
             for _, row in check.folded.head(most).iterrows()
         ]
         lines += _more(len(check.folded), most)
@@ -44,9 +45,7 @@ def summarise(check: LogCheck, most: int) -> str:
 
 def refusals(check: LogCheck) -> str:
     """Return one sentence on the refused rows, each counted once."""
-    first = {ROW: 0, RALLY: 1, WITH_ITS_RALLY: 2}
-    kind = check.problems["kind"].map(first).groupby(check.problems["line"]).min()
-    counts = [int((kind == place).sum()) for place in first.values()]
+    counts = [check.refused_by_kind.get(kind, 0) for kind in KINDS]
     return (
         f"Refused: {counts[0]} with a mistake of their own, {counts[1]} where a rally contradicts "
         f"itself, {counts[2]} without a mistake in one of those rallies."
@@ -57,14 +56,18 @@ def problem_text(problem: pd.Series) -> str:
     """Return one problem on one line."""
     where = f"line {problem['line']}"
     if problem["column"]:
-        where += f", {problem['column']}"
+        where += f", {_short(problem['column'])}"
     if problem["value"]:
-        where += f" = {problem['value']!r}"
+        where += f" = {shown_cell(problem['value'])}"
     return f"{where}: {problem['reason']}. Mend: {problem['mend']}."
 
 
 def _count(number: int, one: str, many: str | None = None) -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def _short(text: str) -> str:
+    return shown_cell(text)[1:-1]
 
 
 def _more(total: int, most: int) -> list[str]:

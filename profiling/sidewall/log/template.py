@@ -7,11 +7,12 @@ import os
 from pathlib import Path
 from typing import Any, Final
 
+from sidewall.court.units import parse_unit, to_display
 from sidewall.errors import LogError
-from sidewall.log.columns import COLUMNS
-from sidewall.log.vocabulary import HANDS, VOCABULARY
 
-#: Three shots: a serve, a drive that stays loose, and a volleyed drop that wins.
+#: Width of a board in the example.
+EXAMPLE_BOARD_M: Final = 0.07
+#: Three shots: a serve, a drive that stays loose, and a volleyed drop that wins. Gaps in cm.
 EXAMPLE: Final[tuple[dict[str, Any], ...]] = (
     {"shot": 1, "player": "Rowan", "side": "forehand", "stroke": "serve", "t": 12.0},
     {
@@ -21,7 +22,7 @@ EXAMPLE: Final[tuple[dict[str, Any], ...]] = (
         "stroke": "drive",
         "direction": "straight",
         "contact": "after_bounce",
-        "gap_cm": 35,
+        "gap": 35,
         "choice": "reset",
         "balance": "set",
         "t": 13.5,
@@ -33,7 +34,7 @@ EXAMPLE: Final[tuple[dict[str, Any], ...]] = (
         "stroke": "drop",
         "direction": "straight",
         "contact": "volley",
-        "gap_cm": 70,
+        "gap": 70,
         "choice": "attack",
         "balance": "set",
         "rally_won_by": "Rowan",
@@ -52,7 +53,7 @@ HEADINGS: Final = (
     "stroke",
     "direction",
     "contact",
-    "gap_cm",
+    "gap",
     "choice",
     "balance",
     "rally_won_by",
@@ -61,16 +62,24 @@ HEADINGS: Final = (
 )
 
 
-def write_template(path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-    """Write a log with its headings and three example rows.
+def write_template(
+    path: str | os.PathLike[str], *, overwrite: bool = False, gap_unit: str = "cm"
+) -> Path:
+    """Write a log to type into, with three example rows.
+
+    A workbook fills in by formulas whatever follows from the rows above: match, game, rally,
+    shot, who strikes and, but for a stroke or a no-let, who won. Words are picked from
+    lists, a row that contradicts the one above is coloured and the remark beside it says
+    why, one sheet holds the details of matches and players, and one explains every column.
 
     Parameters
     ----------
     path
-        Ends in ``.csv`` or ``.xlsx``; a workbook carries a second sheet that explains every
-        column.
+        Ends in ``.csv`` or ``.xlsx``.
     overwrite
         Whether a file of that name may be replaced.
+    gap_unit
+        Unit of the gap: cm, in, m or boards.
 
     Returns
     -------
@@ -81,21 +90,27 @@ def write_template(path: str | os.PathLike[str], *, overwrite: bool = False) -> 
     ------
     LogError
         If the suffix is another, the file exists, or it cannot be written.
+    UnitError
+        If the unit is unknown.
     """
     file = Path(path)
     suffix = file.suffix.lower()
+    heading = f"gap_{parse_unit(gap_unit)}"
     if suffix not in (".csv", ".xlsx"):
         raise LogError(f"{file}: a template ends in .csv or .xlsx.")
     if file.exists() and not overwrite:
         raise LogError(f"{file}: the file exists. Choose another name, or pass overwrite=True.")
-    rows = [[{**_SAME, **shot}.get(name) for name in HEADINGS] for shot in EXAMPLE]
     try:
         if suffix == ".csv":
+            headings = [heading if name == "gap" else name for name in HEADINGS]
+            rows = [[shot.get(name) for name in HEADINGS] for shot in example(heading)]
             # With its mark, so that every spreadsheet takes it for UTF-8.
             with file.open("w", encoding="utf-8-sig", newline="") as stream:
-                csv.writer(stream).writerows([HEADINGS, *rows])
+                csv.writer(stream).writerows([headings, *rows])
         else:
-            _workbook(file, rows)
+            from sidewall.log.template_workbook import write_workbook  # noqa: PLC0415
+
+            write_workbook(file, heading, example(heading))
     except OSError as error:
         raise LogError(
             f"{file}: the file cannot be written ({error.strerror}). Close it elsewhere, or choose "
@@ -104,36 +119,15 @@ def write_template(path: str | os.PathLike[str], *, overwrite: bool = False) -> 
     return file
 
 
-def explanations() -> list[tuple[str, str, str, str]]:
-    """Return heading, whether it is required, meaning and allowed words of every column."""
-    units = {"gap": "gap_cm, gap_in, gap_m or gap_boards"}
+def example(gap_heading: str) -> list[dict[str, Any]]:
+    """Rows of the example, with the gap in the unit of its heading."""
+    rounding = {"gap_cm": 0, "gap_boards": 0}.get(gap_heading, 2)
+    unit = gap_heading.removeprefix("gap_")
     rows = []
-    for spec in COLUMNS:
-        words = HANDS if spec.name == "hand" else VOCABULARY.get(spec.name, ())
-        heading = spec.name
-        if spec.kind == "length":
-            plain = f"{spec.name} (in metres), " if spec.metres_assumed else ""
-            heading = units.get(spec.name, f"{plain}{spec.name}_cm or {spec.name}_in")
-        rows.append((heading, "yes" if spec.required else "no", spec.meaning, ", ".join(words)))
+    for shot in EXAMPLE:
+        row = {**_SAME, **shot}
+        if "gap" in row:
+            gap = to_display(row["gap"] / 100, unit, EXAMPLE_BOARD_M)
+            row["gap"] = round(gap, rounding) if rounding else round(gap)
+        rows.append(row)
     return rows
-
-
-def _workbook(file: Path, rows: list[list[Any]]) -> None:
-    from openpyxl import Workbook  # noqa: PLC0415
-    from openpyxl.styles import Font  # noqa: PLC0415
-
-    book = Workbook()
-    log = book.active
-    log.title = "log"
-    for row in (list(HEADINGS), *rows):
-        log.append(row)
-    columns = book.create_sheet("columns")
-    for line in (("column", "required", "meaning", "words"), *explanations()):
-        columns.append(line)
-    for sheet, widths in ((log, [14] * len(HEADINGS)), (columns, [40, 10, 64, 72])):
-        sheet.freeze_panes = "A2"
-        for cell, width in zip(sheet[1], widths, strict=True):
-            cell.font = Font(bold=True)
-            sheet.column_dimensions[cell.column_letter].width = width
-    book.save(file)
-    book.close()

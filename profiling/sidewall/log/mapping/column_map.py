@@ -1,0 +1,129 @@
+"""What a map of columns says: where each of our columns comes from in their log."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+#: What a row of their log may be.
+SHOT, EXCHANGE, RALLY = FORMS = ("a shot", "an exchange", "a rally")
+#: Names that a map may use besides our columns, where a row holds several shots.
+ROW_NAMES: Final = {
+    "server": "who strikes the first shot of the row",
+    "receiver": "who strikes the second",
+    "exchange": "number of the exchange in the rally, from 1",
+}
+#: Where coordinates may be measured from; ours are from the left and from the front wall.
+ORIGINS: Final = {
+    "x": ("left wall", "right wall", "middle"),
+    "y": ("front wall", "back wall"),
+}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """Where one of our columns comes from.
+
+    Parameters
+    ----------
+    column
+        Their heading; where a row is a rally, ``{n}`` in it stands for the number of the shot.
+    unit
+        Unit of a length; by default the one that the heading carries.
+    always
+        The value of every row, in place of a column.
+    count
+        Whether the rows are counted, in place of a column.
+    measured_from
+        Where a coordinate is measured from.
+    taken_from
+        For the gap: ``x``, the place of contact.
+    """
+
+    column: str | None = None
+    unit: str | None = None
+    always: str | None = None
+    count: bool = False
+    measured_from: str | None = None
+    taken_from: str | None = None
+
+
+@dataclass(frozen=True)
+class SequenceCell:
+    """A cell that holds the shots of a rally one after the other.
+
+    Parameters
+    ----------
+    column
+        Their heading.
+    between
+        What stands between two shots.
+    parts
+        Our columns that a shot gives, in order; those at the end may be left out.
+    within
+        What stands between two parts of a shot.
+    unit
+        Unit of the gap, if it is one of the parts.
+    """
+
+    column: str
+    between: str = ";"
+    parts: tuple[str, ...] = ("stroke", "gap")
+    within: str = ","
+    unit: str | None = None
+
+
+@dataclass(frozen=True)
+class ColumnMap:
+    """Says which of a log's columns is which.
+
+    Parameters
+    ----------
+    columns
+        For each of our columns where it comes from; the same for all shots of a row.
+    each_row_is
+        ``a shot``, ``an exchange`` (a shot of each player) or ``a rally``.
+    first, second
+        Where a row is an exchange: columns of its two shots.
+    every_shot
+        Where a row is a rally: columns that repeat for every shot, with ``{n}`` in the heading.
+    sequence
+        Where a row is a rally: the cell that holds all its shots.
+    words
+        For each of our columns, what their words stand for.
+    name
+        Name of the map for messages.
+    """
+
+    columns: Mapping[str, Entry]
+    each_row_is: str = SHOT
+    first: Mapping[str, Entry] = field(default_factory=dict)
+    second: Mapping[str, Entry] = field(default_factory=dict)
+    every_shot: Mapping[str, Entry] = field(default_factory=dict)
+    sequence: SequenceCell | None = None
+    words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    name: str = "the map"
+
+    @classmethod
+    def read(cls, path: str | os.PathLike[str]) -> ColumnMap:
+        """Read a map from a TOML file.
+
+        Raises
+        ------
+        LogError
+            If it cannot be read, or says something that no map can say.
+        UnitError
+            If a length is given without its unit.
+        """
+        from sidewall.log.mapping.toml_file import read_file  # noqa: PLC0415
+
+        return read_file(path)
+
+    @classmethod
+    def from_text(cls, text: str, name: str = "the map") -> ColumnMap:
+        """Read a map from TOML text; raises as :meth:`read`."""
+        from sidewall.log.mapping.toml_file import read_text  # noqa: PLC0415
+
+        return read_text(text, name)

@@ -1,0 +1,270 @@
+"""Propose a map for a log; nothing is applied."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from sidewall.court.units import parse_column
+from sidewall.log.cells import name_key
+from sidewall.log.columns import SPECS, understand
+from sidewall.log.mapping.column_map import EXCHANGE, RALLY, SHOT
+from sidewall.log.mapping.guess_forms import Form, find_form
+from sidewall.log.numerals import is_blank, parse_numbers
+from sidewall.log.raw import RawColumn
+from sidewall.log.source import Source, open_log
+from sidewall.log.synonyms import understand_word
+from sidewall.log.vocabulary import VOCABULARY
+
+#: Words that headings use for each column, beside those the reader knows (common practice, no
+#: source).
+HINTS: Final[dict[str, tuple[str, ...]]] = {
+    "match": ("match", "fixture", "tie"),
+    "game": ("game", "g"),
+    "rally": ("rally", "point", "pt"),
+    "shot": ("shot", "stroke no", "hit no", "shot no"),
+    "player": ("player", "hitter", "striker", "who", "name", "hit by"),
+    "opponent": ("opponent", "receiver", "against"),
+    "side": ("side", "wing", "hand side", "fh bh"),
+    "stroke": ("stroke", "shot type", "type", "shot", "shot played"),
+    "gap": ("gap", "wall", "tightness", "distance", "dist", "width", "from wall", "off wall"),
+    "rally_won_by": ("won by", "winner", "rally to", "point to"),
+    "ending": ("ending", "outcome", "result", "how", "end", "finish"),
+    "direction": ("direction", "line", "dir"),
+    "contact": ("contact", "taken", "met", "volley"),
+    "choice": ("choice", "intent", "intention", "plan"),
+    "balance": ("balance", "posture", "body"),
+    "t": ("time", "clock", "video", "seconds"),
+    "hand": ("hand", "handed"),
+    "date": ("date", "day"),
+    "scoring": ("scoring", "format"),
+}
+_LEAST: Final = 0.5
+_MOST_CELLS: Final = 300
+_MOST_WORDS: Final = 40
+
+
+@dataclass(frozen=True)
+class Guess:
+    """A column proposed: theirs, how sure from 0 to 1, and why."""
+
+    place: int
+    score: float
+    why: str
+
+
+def guess_map(path: Source, *, sheet: str | int | None = None, **options: str) -> str:
+    """Propose a map of a log's columns as TOML text.
+
+    Headings are compared with the words that charters use, and cells with the vocabulary.
+    Whatever is not known is written as ``?`` and must be filled in before the map is applied:
+    a unit is never assumed.
+
+    Parameters
+    ----------
+    path
+        Their log.
+    sheet, **options
+        As in :func:`sidewall.check_log`: sheet, delimiter, encoding.
+
+    Returns
+    -------
+    str
+        The map, with the reasons as comments.
+
+    Raises
+    ------
+    LogError
+        If the log cannot be read.
+    """
+    raw = open_log(path, sheet=sheet, **options)
+    columns = [(text, column) for text, column in raw.columns if text]
+    form = find_form([text for text, _ in columns], [column for _, column in columns])
+    lines = [
+        "# A proposal, and nothing is applied yet. Left: our name. Right: your heading.",
+        "# Check every line, fill in each ?, and delete what is wrong.",
+        f"each_row_is = {_quoted(form.each_row_is)}",
+        "",
+        "[columns]",
+    ]
+    in_shots = {at for group in form.groups for at in group.places} | set(form.sequence_places)
+    shared = {at for at in range(len(columns)) if at not in in_shots}
+    found = _assign(columns, shared, form.shared_names)
+    words: dict[str, list[str]] = {}
+    for name, guess in found.items():
+        lines.append(_line(name, columns[guess.place], guess))
+        _collect(words, name, columns[guess.place][1])
+    lines += _missing(found, form)
+    used = {guess.place for guess in found.values()}
+    for group in form.groups:
+        stems = [(stem, columns[at][1]) for at, stem in zip(group.places, group.stems, strict=True)]
+        inside = _assign(stems, set(range(len(stems))), form.shot_names)
+        lines += ["", f"[{group.table}]"]
+        for name, guess in inside.items():
+            heading = group.headings[guess.place]
+            column = stems[guess.place][1]
+            lines.append(_line(name, (heading, column), guess))
+            _collect(words, name, column)
+        lost = [group.headings[at] for at in range(len(stems)) if at not in _places(inside)]
+        lines += [f"# not used: {text!r}" for text in lost]
+    lines += form.sequence_lines
+    lines += [
+        f"# not used: {text!r}" for at, (text, _) in enumerate(columns) if at in shared - used
+    ]
+    for name, unknown in words.items():
+        if unknown:
+            lines += ["", f"[words.{name}]", f"# ours: {', '.join(VOCABULARY[name])}"]
+            lines += [f'{_quoted(one)} = "?"' for one in unknown]
+    return "\n".join(lines) + "\n"
+
+
+def _places(found: Mapping[str, Guess]) -> set[int]:
+    return {guess.place for guess in found.values()}
+
+
+def _assign(
+    columns: list[tuple[str, RawColumn]], places: set[int], names: tuple[str, ...]
+) -> dict[str, Guess]:
+    """Give each of our columns the best of theirs, the surest first."""
+    scored = []
+    for at in sorted(places):
+        text, column = columns[at]
+        for name in names:
+            score, why = _score(name, text, column)
+            if score >= _LEAST:
+                scored.append((score, -at, name, why))
+    found: dict[str, Guess] = {}
+    taken: set[int] = set()
+    for score, at, name, why in sorted(scored, reverse=True):
+        if name not in found and -at not in taken:
+            found[name] = Guess(-at, score, why)
+            taken.add(-at)
+    order = [name for name in names if name in found]
+    return {name: found[name] for name in order}
+
+
+def _score(name: str, text: str, column: RawColumn) -> tuple[float, str]:
+    known = understand(text)
+    by_heading, why = 0.0, ""
+    if known is not None and known[0] == name:
+        by_heading, why = 1.0, "the heading"
+    else:
+        stem = parse_column(text).quantity.replace("_", " ")
+        hints = HINTS.get(name, (name.replace("_", " "),))
+        if stem in hints:
+            by_heading, why = 0.8, "the heading"
+        elif any(set(hint.split()) <= set(stem.split()) for hint in hints):
+            by_heading, why = 0.55, "part of the heading"
+    fits = _fit(name, column)
+    if fits is None:
+        return by_heading, why
+    share, what = fits
+    if name in VOCABULARY:
+        # Words tell more than headings: a column of drives and drops is the stroke.
+        score = 0.45 * by_heading + 0.6 * share if share else 0.3 * by_heading
+        return min(score, 1.0), f"{why + ', ' if why else ''}{what}"
+    return by_heading * (0.3 + 0.7 * share), f"{why}, {what}" if why else what
+
+
+def _filled(column: RawColumn) -> list[object]:
+    counts = np.bincount(column.codes, minlength=len(column.distinct))
+    cells = [column.distinct[at] for at in np.argsort(-counts, kind="stable") if counts[at]]
+    return [cell for cell in cells if not is_blank(cell)][:_MOST_CELLS]
+
+
+def _fit(name: str, column: RawColumn) -> tuple[float, str] | None:
+    """Share of the distinct cells that the column could hold, and in words."""
+    cells = _filled(column)
+    if not cells:
+        return None
+    kind = SPECS[name].kind if name in SPECS else "name"
+    test: Callable[[object], bool]
+    if name in VOCABULARY:
+        test = lambda cell: understand_word(name, cell, suggest=False).value is not None  # noqa: E731
+    elif kind in ("count", "length", "seconds"):
+        numbers = parse_numbers(
+            np.array(cells, dtype=object), comma_decimals=True, unit="m", clock=kind == "seconds"
+        )
+        good = ~np.isnan(numbers.value)
+        if kind == "count":
+            good &= (numbers.value >= 1) & (numbers.value == np.floor(numbers.value))
+        return float(good.mean()), f"{int(good.sum())} of {len(cells)} values are numbers"
+    elif name in ("player", "opponent", "rally_won_by"):
+        test = lambda cell: isinstance(cell, str) and not re.fullmatch(r"[\d.,:]+", cell)  # noqa: E731
+    else:
+        return None
+    good_words = sum(map(test, cells))
+    return good_words / len(cells), f"{good_words} of {len(cells)} values are understood"
+
+
+def _line(name: str, column: tuple[str, RawColumn], guess: Guess) -> str:
+    text, cells = column
+    is_length = name in SPECS and SPECS[name].kind == "length"
+    unit = parse_column(text).unit if is_length else None
+    if not is_length or unit is not None:
+        value = _quoted(text)
+    else:
+        value = f"{{ column = {_quoted(text)}, unit = {_quoted(_unit_of(name, cells))} }}"
+    key = name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _quoted(name)
+    return f"{key} = {value}  # {guess.why}"
+
+
+def _unit_of(name: str, column: RawColumn) -> str:
+    """Metres where no other unit is possible; else the charter must say."""
+    numbers = parse_numbers(column.distinct, comma_decimals=True).value
+    known = numbers[~np.isnan(numbers)]
+    in_metres = len(known) > 5 and np.any(known != np.floor(known)) and known.max() <= 9.75
+    return "m" if in_metres and name != "gap" else "?"
+
+
+def _missing(found: Mapping[str, Guess], form: Form) -> list[str]:
+    lines = []
+    for name in ("match", "game"):
+        if name not in found:
+            lines.append(f'{name} = {{ always = "?" }}  # no such column was found')
+    if "rally" not in found:
+        count = "{ count = true }" if form.each_row_is == RALLY else '"?"'
+        lines.append(f"rally = {count}  # no such column was found")
+    if form.each_row_is == SHOT:
+        if "shot" not in found:
+            lines.append("shot = { count = true }  # counted in the order of the file")
+        if "gap" not in found and "x" in found:
+            lines.append('gap = { taken_from = "x" }  # distance to the nearest side wall')
+        needed = ("player", "side", "stroke", "gap", "ending")
+        lines += [
+            f'{name} = "?"  # no such column was found'
+            for name in needed
+            if name not in found and not (name == "gap" and "x" in found)
+        ]
+    elif form.each_row_is == EXCHANGE and not {"shot", "exchange"} & set(found):
+        lines.append("shot = { count = true }  # counted in the order of the file")
+    elif form.each_row_is == RALLY:
+        lines += [
+            f'{name} = "?"  # who strikes the {which} shot'
+            for name, which in (("server", "first"), ("receiver", "second"))
+            if name not in found and not form.has_players
+        ]
+    return lines
+
+
+def _collect(words: dict[str, list[str]], name: str, column: RawColumn) -> None:
+    """Note their words that are not understood."""
+    if name not in VOCABULARY:
+        return
+    known = words.setdefault(name, [])
+    seen = {name_key(one) for one in known}
+    for cell in _filled(column):
+        text = str(cell).strip()
+        unknown = understand_word(name, cell, suggest=False).value is None
+        if unknown and name_key(text) not in seen and len(known) < _MOST_WORDS and len(text) < 60:
+            known.append(text)
+            seen.add(name_key(text))
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -1,0 +1,279 @@
+"""Rows that hold several shots, into one row a shot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from sidewall.errors import LogError
+from sidewall.log.mapping.column_map import EXCHANGE, ColumnMap, Entry, SequenceCell
+from sidewall.log.mapping.headings import Headings
+from sidewall.log.numerals import is_blank
+from sidewall.log.raw import RawColumn
+
+_Objects = npt.NDArray[np.object_]
+#: What a row says once: on its last shot, or on its first.
+_ON_LAST: Final = ("ending", "rally_won_by")
+_ON_FIRST: Final = ("t",)
+_MOST_SHOTS: Final = 500
+#: What does not show by itself that a shot was played.
+_NO_SHOT: Final = ("player", "opponent")
+
+
+@dataclass(frozen=True)
+class Cells:
+    """One of our columns as it comes out of their log.
+
+    Parameters
+    ----------
+    column
+        Its cells.
+    label
+        Their heading, or their headings together.
+    unit
+        Unit of a length.
+    measured_from
+        Where a coordinate is measured from.
+    labels
+        Their heading of each row where it differs, shape (rows,).
+    """
+
+    column: RawColumn
+    label: str
+    unit: str | None = None
+    measured_from: str | None = None
+    labels: _Objects | None = None
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One of our columns in one of the shots of every row."""
+
+    cells: _Objects
+    label: str
+    entry: Entry
+
+
+_Shot = dict[str, _Part]
+
+
+def unroll(headings: Headings, known: ColumnMap) -> tuple[npt.NDArray[np.int64], dict[str, Cells]]:
+    """Return the row of theirs that each shot comes from, and our columns.
+
+    A row of theirs without any shot gives one shot with blank cells, so that it is refused
+    with its line and not lost.
+    """
+    rows = len(headings.raw.lines)
+    shared = {
+        name: _part(headings, entry, f"columns.{name}", rows)
+        for name, entry in known.columns.items()
+        if entry.column is not None or entry.always is not None
+    }
+    if known.sequence is not None:
+        shots = _sequence(headings, known.sequence)
+    elif known.each_row_is == EXCHANGE:
+        shots = [
+            {name: _part(headings, entry, f"{where}.{name}", rows) for name, entry in table.items()}
+            for where, table in (("first", known.first), ("second", known.second))
+        ]
+        shots = _server_first(shots, shared)
+    else:
+        shots = _repeated(headings, known, rows)
+    played = _played(shots, rows)
+    row = np.repeat(np.arange(rows), played)
+    number = np.arange(len(row)) - np.repeat(np.cumsum(played) - played, played)
+    last = number + 1 == played[row]
+    found: dict[str, Cells] = {}
+    for name, part in shared.items():
+        cells = part.cells[row]
+        if name in _ON_LAST:
+            cells[~last] = ""
+        elif name in _ON_FIRST:
+            cells[number > 0] = ""
+        found[name] = _cells(cells, part.label, part.entry)
+    for name in dict.fromkeys(name for shot in shots for name in shot):
+        found[name] = _together([shot.get(name) for shot in shots], row, number)
+    _add_numbers(found, known, number)
+    _add_players(found, number)
+    return row, found
+
+
+def _part(headings: Headings, entry: Entry, where: str, rows: int) -> _Part:
+    if entry.column is None:
+        cells = np.full(rows, entry.always or "", dtype=object)
+        return _Part(cells, f"{where.rpartition('.')[2]} (always)", entry)
+    return _Part(headings.cells(entry.column, where), entry.column, entry)
+
+
+def _cells(cells: _Objects, label: str, entry: Entry, labels: _Objects | None = None) -> Cells:
+    column = RawColumn.of(pd.Series(cells, dtype=object))
+    return Cells(column, label, entry.unit, entry.measured_from, labels)
+
+
+def _together(
+    parts: list[_Part | None], row: npt.NDArray[np.int64], number: npt.NDArray[np.int64]
+) -> Cells:
+    cells = np.full(len(row), "", dtype=object)
+    labels = np.full(len(row), "", dtype=object)
+    given = [part for part in parts if part is not None]
+    for at, part in enumerate(parts):
+        if part is not None:
+            here = number == at
+            cells[here] = part.cells[row[here]]
+            labels[here] = part.label
+    names = list(dict.fromkeys(part.label for part in given))
+    label = " / ".join(names) if len(names) <= 3 else f"{names[0]} ... {names[-1]}"
+    return _cells(cells, label, given[0].entry, labels if len(names) > 1 else None)
+
+
+def _filled(cells: _Objects) -> npt.NDArray[np.bool_]:
+    return np.array([not is_blank(cell) for cell in cells], dtype=bool)
+
+
+def _played(shots: list[_Shot], rows: int) -> npt.NDArray[np.int64]:
+    """Shots of each row: up to the last that shows something, at least one; shape (rows,)."""
+    played = np.ones(rows, dtype=np.int64)
+    for at, shot in enumerate(shots):
+        telling = [
+            part
+            for name, part in shot.items()
+            if name not in _NO_SHOT and part.entry.always is None
+        ]
+        for part in telling:
+            played[_filled(part.cells)] = at + 1
+    return played
+
+
+def _repeated(headings: Headings, known: ColumnMap, rows: int) -> list[_Shot]:
+    shots: list[_Shot] = []
+    empty = 0
+    for number in range(1, _MOST_SHOTS + 1):
+        shot: _Shot = {}
+        for name, entry in known.every_shot.items():
+            pattern = entry.column or ""
+            if "{n}" not in pattern and "{nn}" not in pattern:
+                raise LogError(
+                    f"{known.name}: every_shot.{name} is {pattern or entry.always!r}. Put {{n}} "
+                    "where the heading has the number of the shot, such as 'shot{n} stroke'."
+                )
+            heading = pattern.replace("{nn}", f"{number:02d}").replace("{n}", str(number))
+            if headings.find(heading) is not None:
+                cells = headings.cells(heading, f"every_shot.{name}")
+                shot[name] = _Part(cells, heading, entry)
+        empty = 0 if shot else empty + 1
+        shots.append(shot)
+        if empty > 20:
+            break
+    shots = shots[: len(shots) - empty]
+    for name, entry in known.every_shot.items():
+        if not any(name in shot for shot in shots):
+            headings.column(str(entry.column).replace("{n}", "1"), f"every_shot.{name}")
+    return shots
+
+
+def _sequence(headings: Headings, known: SequenceCell) -> list[_Shot]:
+    split = [
+        [shot.strip() for shot in str(cell).split(known.between)]
+        for cell in headings.cells(known.column, "sequence.column")
+    ]
+    for steps in split:
+        while steps and not steps[-1]:
+            steps.pop()
+    most = max((len(steps) for steps in split), default=0)
+    width = len(known.parts)
+    shots: list[_Shot] = []
+    for at in range(max(most, 1)):
+        cells = np.full((width, len(split)), "", dtype=object)
+        for row, steps in enumerate(split):
+            if at >= len(steps):
+                continue
+            found = [part.strip() for part in steps[at].split(known.within)]
+            if len(found) > width:  # too many: left together, so that the row is refused
+                found = [*found[: width - 1], " and ".join(found[width - 1 :])]
+            for place, text in enumerate(found):
+                cells[place, row] = text
+        label = f"{known.column}, shot {at + 1}"
+        shots.append(
+            {
+                name: _Part(cells[place], label, Entry("", _unit(name, known)))
+                for place, name in enumerate(known.parts)
+            }
+        )
+    return shots
+
+
+def _unit(name: str, known: SequenceCell) -> str | None:
+    from sidewall.log.columns import SPECS  # noqa: PLC0415
+
+    return (known.unit or "m") if SPECS[name].kind == "length" else None
+
+
+def _server_first(shots: list[_Shot], shared: _Shot) -> list[_Shot]:
+    """Put the server's shot first where columns belong to players and not to shots."""
+    if "server" not in shared or not all("player" in shot for shot in shots):
+        return shots
+    server, second = shared["server"].cells, shots[1]["player"].cells
+    swap = np.array([_same(a) == _same(b) for a, b in zip(server, second, strict=True)])
+    names = [name for name in shots[0] if name in shots[1]]
+    for name in {*shots[0], *shots[1]} - set(names):
+        raise LogError(
+            f"The map gives {name} for one of the two shots only; where the server decides which "
+            "comes first, both need it."
+        )
+    return [
+        {
+            name: _Part(
+                np.where(swap, mine[1][name].cells, mine[0][name].cells),
+                f"{shots[0][name].label} / {shots[1][name].label}",
+                mine[0][name].entry,
+            )
+            for name in names
+        }
+        for mine in (shots, shots[::-1])
+    ]
+
+
+def _same(cell: Any) -> str:
+    return " ".join(str(cell).split()).casefold()
+
+
+def _add_numbers(found: dict[str, Cells], known: ColumnMap, number: npt.NDArray[np.int64]) -> None:
+    if "shot" in found or known.columns.get("shot", Entry()).count:
+        return
+    if known.each_row_is != EXCHANGE:
+        found["shot"] = Cells(RawColumn.of(pd.Series(number + 1)), "shot (counted)")
+    elif "exchange" in found:
+        column = found["exchange"].column
+        cells = column.distinct[column.codes].copy()
+        for at, cell in enumerate(cells):
+            text = str(cell).strip()
+            if text.isascii() and text.isdigit() and len(text) < 7:
+                cells[at] = 2 * int(text) - 1 + int(number[at])
+        found["shot"] = _cells(cells, found["exchange"].label, Entry(""))
+    else:
+        raise LogError(
+            f"{known.name}: nothing says which shot of the rally an exchange holds. Give "
+            "columns.exchange, or shot = {{ count = true }} where the rows are in order.".replace(
+                "{{", "{"
+            ).replace("}}", "}")
+        )
+
+
+def _add_players(found: dict[str, Cells], number: npt.NDArray[np.int64]) -> None:
+    """The server and the receiver strike in turn where nothing else says who."""
+    if "player" in found or "server" not in found or "receiver" not in found:
+        return
+    sides = [found[name].column for name in ("server", "receiver")]
+    cells = [side.distinct[side.codes] for side in sides]
+    labels = [found[name].label for name in ("server", "receiver")]
+    odd = number % 2 == 1
+    found["player"] = _cells(
+        np.where(odd, cells[1], cells[0]),
+        " / ".join(labels),
+        Entry(""),
+        np.where(odd, labels[1], labels[0]).astype(object),
+    )

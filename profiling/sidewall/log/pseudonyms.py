@@ -1,0 +1,236 @@
+"""Replace names in a log by codes, and codes in a result by names.
+
+What leaves: names of players in every column, names of matches (they often hold players,
+events or dates), names of groups, initials, dates, every column that is not a column of a
+log, and every cell that is not understood, as it may hold anything. What stays: the shots.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import secrets
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import numpy as np
+import pandas as pd
+
+from sidewall.errors import LogError
+from sidewall.log.cells import name_key, tidy_name
+from sidewall.log.coded_cells import KIND_OF, coded_cells
+from sidewall.log.columns import DERIVED, SPECS, resolve, understand
+from sidewall.log.key_file import Key, read_key
+from sidewall.log.match_details import detail_tables
+from sidewall.log.numerals import is_blank
+from sidewall.log.raw import RawColumn, RawLog
+from sidewall.log.source import Source, open_log
+from sidewall.log.writing import check_target, write_table
+
+Dates = Literal["drop", "shift", "keep"]
+
+#: Left out whatever they hold.
+_NEVER: Final = ("initials",)
+
+
+@dataclass
+class Pseudonymised:
+    """What was written; it holds no name.
+
+    Attributes
+    ----------
+    files : list of Path
+        The log, then the tables of players and matches where there were any; not the key.
+    key : Path
+    rows : int
+        Rows written: all rows of the log.
+    dropped : list of str
+        Columns left out, by their heading.
+    cells_replaced : int
+        Cells that were not understood and are now ``?``.
+    new_codes : dict of str to int
+        Codes that were added to the key, by kind.
+    dates : str
+        What became of the dates.
+    """
+
+    key: Path
+    dates: str
+    rows: int = 0
+    files: list[Path] = field(default_factory=list)
+    dropped: list[str] = field(default_factory=list)
+    cells_replaced: int = 0
+    new_codes: dict[str, int] = field(default_factory=dict)
+
+
+def pseudonymise(
+    log: Source,
+    out: str | os.PathLike[str],
+    key: str | os.PathLike[str],
+    *,
+    players: Source | None = None,
+    matches: Source | None = None,
+    dates: Dates = "drop",
+    seed: int | None = None,
+    sheet: str | int | None = None,
+    delimiter: str | None = None,
+    encoding: str | None = None,
+) -> Pseudonymised:
+    """Write a log without names.
+
+    Codes such as ``player-03`` are given in random order, so that they do not follow the
+    order of appearance. Whoever holds the key can undo them; keep it apart from the log. This
+    hides names. It does not make a log anonymous: whoever knows a match well may still know
+    its rallies.
+
+    Parameters
+    ----------
+    log
+        The log.
+    out
+        Where to write it: .csv, .xlsx or .parquet. Never overwritten.
+    key
+        File of the codes, readable by its owner only. One that is there is used again and
+        extended, so that a player keeps one code in all logs.
+    players, matches
+        Tables of players and matches, written beside ``out``; the sheet of match details of a
+        workbook by default.
+    dates
+        ``drop`` leaves them out, as a date and a score are enough to look a match up.
+        ``shift`` moves all by one secret number of whole weeks, kept in the key, so that order
+        and distance stay. ``keep`` keeps them.
+    seed
+        For tests: makes the order of the codes known.
+    sheet, delimiter, encoding
+        As in :func:`sidewall.check_log`.
+
+    Raises
+    ------
+    LogError
+        If the log cannot be read, a file would be overwritten, the key is damaged, or the log
+        was pseudonymised before.
+    """
+    if dates not in ("drop", "shift", "keep"):
+        raise LogError(f"dates is {dates!r}: use 'drop', 'shift' or 'keep'.")
+    raw = open_log(log, sheet=sheet, delimiter=delimiter, encoding=encoding)
+    resolve([text for text, _ in raw.columns], raw.source)
+    tables = _tables(raw, players, matches)
+    target = check_target(out)
+    targets = {what: _beside(target, what) for what in tables}
+    used = [target, *targets.values()]
+    if Path(key).resolve() in [one.resolve() for one in used]:
+        raise LogError(f"{key}: the key needs a file of its own, apart from what is written.")
+    chance = random.Random(secrets.randbits(128) if seed is None else seed)
+    codes = read_key(key)
+    report = Pseudonymised(codes.file, dates)
+    everything = [raw, *tables.values()]
+    for kind in dict.fromkeys(KIND_OF.values()):
+        names = [name for one in everything for name in _names(one, kind)]
+        codes.add(kind, names, chance)
+    report.new_codes = dict(Counter(kind for kind, _, _ in codes.added))
+    written = [(target, _coded(raw, codes, report, chance))]
+    written += [(targets[what], _coded(one, codes, report, chance)) for what, one in tables.items()]
+    codes.save()  # before the log, which would be of no use without it
+    report.rows = len(raw.lines)
+    for file, table in written:
+        report.files.append(write_table(table, file))
+    return report
+
+
+def reidentify(table: pd.DataFrame, key: str | os.PathLike[str]) -> pd.DataFrame:
+    """Put names back in place of codes.
+
+    Parameters
+    ----------
+    table
+        Any table with codes in the columns player, opponent, rally_won_by, match or group;
+        dates that were shifted move back.
+    key
+        File of the codes.
+
+    Returns
+    -------
+    DataFrame
+        A copy; what is no code stays as it is.
+
+    Raises
+    ------
+    LogError
+        If there is no such key, or it is damaged.
+    """
+    codes = read_key(key, must_exist=True)
+    named = table.copy()
+    for name in KIND_OF:
+        if name not in named:
+            continue
+        column = named[name]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            known = {one: codes.names.get(str(one), one) for one in column.cat.categories}
+            named[name] = column.cat.rename_categories(known)
+        else:
+            named[name] = column.map(lambda one: codes.names.get(str(one), one), na_action="ignore")
+    if codes.shift_days is not None and "date" in named:
+        days = pd.to_datetime(named["date"]) - pd.Timedelta(days=codes.shift_days)
+        is_time = pd.api.types.is_datetime64_any_dtype(named["date"].dtype)
+        named["date"] = days if is_time else days.dt.strftime("%Y-%m-%d")
+    return named
+
+
+def _beside(target: Path, what: str) -> Path:
+    return check_target(target.with_name(f"{target.stem}-{what}{target.suffix}"))
+
+
+def _tables(raw: RawLog, players: Source | None, matches: Source | None) -> dict[str, RawLog]:
+    given: dict[str, Source | RawLog | None] = {"players": players, "matches": matches}
+    if raw.match_details is not None:
+        of_players, of_matches = detail_tables(raw.match_details)
+        given = {
+            "players": of_players if players is None else players,
+            "matches": of_matches if matches is None else matches,
+        }
+    return {what: open_log(table) for what, table in given.items() if table is not None}
+
+
+def _known(raw: RawLog) -> list[tuple[str, str, str | None, RawColumn]]:
+    """Heading, our name, unit and cells of the columns of a log."""
+    found = []
+    for text, column in raw.columns:
+        known = understand(text)
+        if known is not None:
+            found.append((text, *known, column))
+        elif text.casefold() == "choice_source" and text.casefold() in DERIVED:
+            found.append((text, "choice_source", None, column))
+    return found
+
+
+def _names(raw: RawLog, kind: str) -> list[str]:
+    names: dict[str, str] = {}
+    for _, name, _, column in _known(raw):
+        if KIND_OF.get(name) == kind:
+            counts = np.bincount(column.codes, minlength=len(column.distinct))
+            for at in np.argsort(-counts, kind="stable"):
+                cell = column.distinct[at]
+                if counts[at] and not is_blank(cell):
+                    names.setdefault(name_key(cell), tidy_name(cell))
+    return list(names.values())
+
+
+def _coded(raw: RawLog, codes: Key, report: Pseudonymised, chance: random.Random) -> pd.DataFrame:
+    kept = _known(raw)
+    columns: dict[str, Any] = {}
+    for _, name, unit, column in kept:
+        if name in _NEVER or (name == "date" and report.dates == "drop"):
+            continue
+        cells, wrong = coded_cells(name, unit, column, raw, codes, report.dates, chance)
+        report.cells_replaced += int(wrong[column.codes].sum())
+        length = name in SPECS and SPECS[name].kind == "length"
+        columns[f"{name}_{unit or 'm'}" if length else name] = cells[column.codes]
+    texts = {text for text, name, _, _ in kept if name in _NEVER or name == "date"}
+    texts -= {text for text, name, _, _ in kept if name == "date" and report.dates != "drop"}
+    known = {text for text, _, _, _ in kept} - texts
+    lost = [text or "(no heading)" for text, _ in raw.columns if text not in known]
+    report.dropped += [text for text in lost if text not in report.dropped]
+    report.cells_replaced += len(raw.overfull)
+    return pd.DataFrame(columns)

@@ -1,0 +1,210 @@
+"""The workbook of the template: a log that fills itself in as far as it can."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from copy import copy
+from math import ceil
+from pathlib import Path
+from typing import Any, Final
+
+from sidewall.log.sheet_formulas import (
+    DETAIL_COLUMNS,
+    FILLED,
+    LOG_COLUMNS,
+    MATCH_DETAILS,
+    MOST_MATCHES,
+    MOST_SHOTS,
+    REMARKS,
+    detail_range,
+    formula,
+    letter,
+)
+from sidewall.log.template_words import DETAIL_WORDS, explanations
+from sidewall.log.vocabulary import HANDS, VOCABULARY
+
+#: Dark text on light fills, readable in print and by every reader: the remark says it too.
+_FONT: Final = "Calibri"
+_WRONG: Final = "FBD5C5"
+_NOT_NEEDED: Final = "E4E4E4"
+_FILLED_TEXT: Final = "555555"
+_HEAD: Final = "DCE6F1"
+_WIDTHS: Final = {"match": 22, "player": 13, "opponent": 13, "rally_won_by": 14, "remark": 46}
+_NARROW: Final = ("game", "rally", "shot", "t")
+_EXAMPLE: Final = {
+    "match": "Rowan v Hazel",
+    "player_1": "Rowan",
+    "player_2": "Hazel",
+    "hand_1": "right",
+    "hand_2": "right",
+    "serves_first": "Rowan",
+}
+
+
+def write_workbook(file: Path, gap_heading: str, example: list[dict[str, Any]]) -> None:
+    """Write the workbook.
+
+    Parameters
+    ----------
+    file
+        Where to.
+    gap_heading
+        Heading of the gap, with its unit.
+    example
+        Rows to start with: values by column; what formulas fill in is left to them.
+    """
+    from openpyxl import Workbook  # noqa: PLC0415
+
+    book = Workbook()
+    log = book.active
+    log.title = "log"
+    log.append([gap_heading if name == "gap" else name for name in LOG_COLUMNS])
+    for row in range(2, MOST_SHOTS + 2):
+        shot = example[row - 2] if row - 2 < len(example) else {}
+        log.append(
+            [formula(name, row) if name in FILLED else shot.get(name) for name in LOG_COLUMNS]
+        )
+    details = book.create_sheet(MATCH_DETAILS)
+    details.append(list(DETAIL_COLUMNS))
+    details.append([_EXAMPLE.get(name) for name in DETAIL_COLUMNS])
+    _explain(book.create_sheet("columns"), gap_heading)
+    _style_log(log)
+    _style(details, {name: 17 for name in DETAIL_COLUMNS} | {"match": 24})
+    for place, name in enumerate(DETAIL_COLUMNS, 1):
+        _note(details.cell(1, place), DETAIL_WORDS[name])
+    _lists(log, details)
+    _colours(log)
+    book.save(file)
+    book.close()
+
+
+def _style(sheet: Any, widths: Mapping[str, int]) -> None:
+    from openpyxl.styles import Alignment, Font, PatternFill  # noqa: PLC0415
+
+    sheet.freeze_panes = "A2"
+    for cell, width in zip(sheet[1], widths.values(), strict=True):
+        cell.font = Font(name=_FONT, bold=True)
+        cell.fill = PatternFill("solid", start_color=_HEAD)
+        cell.alignment = Alignment(vertical="center")
+        sheet.column_dimensions[cell.column_letter].width = width
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.print_title_rows = "1:1"
+
+
+def _style_log(sheet: Any) -> None:
+    from openpyxl.styles import Alignment, Font  # noqa: PLC0415
+
+    widths = {name: _WIDTHS.get(name, 7 if name in _NARROW else 13) for name in LOG_COLUMNS}
+    _style(sheet, widths)
+    for name in LOG_COLUMNS:
+        first, *others = sheet[letter(name)][1:]
+        first.font = Font(name=_FONT, color=_FILLED_TEXT if name in FILLED else "000000")
+        number = name in (*_NARROW, "gap")
+        first.alignment = Alignment(horizontal="center" if number else "left")
+        for cell in others:  # one style for all: a font for each takes seconds
+            cell._style = copy(first._style)
+    sheet.auto_filter.ref = f"A1:{letter(LOG_COLUMNS[-1])}{MOST_SHOTS + 1}"
+
+
+def _note(cell: Any, text: str) -> None:
+    from openpyxl.comments import Comment  # noqa: PLC0415
+
+    cell.comment = Comment(text, "sidewall", width=260, height=90)
+
+
+def _explain(sheet: Any, gap_heading: str) -> None:
+    from openpyxl.styles import Alignment  # noqa: PLC0415
+
+    titles = ("sheet", "column", "who fills it in", "meaning", "words to choose from", "example")
+    sheet.append(list(titles))
+    for line in explanations(gap_heading):
+        sheet.append(list(line))
+    widths = (15, 30, 16, 60, 48, 18)
+    _style(sheet, dict(zip(titles, widths, strict=True)))
+    for row in sheet.iter_rows(min_row=2):
+        lengths = [len(str(cell.value or "")) for cell in row]
+        lines = [ceil(long / wide) for long, wide in zip(lengths, widths, strict=True)]
+        sheet.row_dimensions[row[0].row].height = 15 * max(1, *lines)
+        for cell in row:
+            cell.alignment = Alignment(wrap_text=True, vertical="top")
+            cell.data_type = "s" if isinstance(cell.value, str) else cell.data_type
+
+
+def _lists(log: Any, details: Any) -> None:
+    """Drop-down lists and limits; a name may be typed all the same, after a warning."""
+    end = MOST_SHOTS + 1
+
+    def cells(name: str) -> str:
+        return f"{letter(name)}2:{letter(name)}{end}"
+
+    for name, words in VOCABULARY.items():
+        log.add_data_validation(_listed(f'"{",".join(words)}"', cells(name), strict=True))
+    row = f"MATCH($A2,{detail_range('match')},0)"
+    both = detail_range("player_1").split(":")[0] + ":" + detail_range("player_2").split(":")[1]
+    for name in ("player", "rally_won_by"):
+        log.add_data_validation(_listed(f"INDEX({both},{row},0)", cells(name), strict=False))
+    log.add_data_validation(_listed(detail_range("match"), cells("match"), strict=False))
+    for name in ("game", "rally", "shot"):
+        log.add_data_validation(_number("whole", 1, cells(name), "A whole number from 1."))
+    log.add_data_validation(_number("decimal", 0, cells("gap"), "A number, without its unit."))
+    column = {name: chr(ord("A") + at) for at, name in enumerate(DETAIL_COLUMNS)}
+    for name in ("hand_1", "hand_2"):
+        where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
+        details.add_data_validation(_listed(f'"{",".join(HANDS)}"', where, strict=True))
+    where = f"{column['serves_first']}2:{column['serves_first']}{MOST_MATCHES + 1}"
+    details.add_data_validation(_listed("$B2:$C2", where, strict=False))
+    for name in ("tin_height_cm", "board_width_cm"):
+        where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
+        details.add_data_validation(_number("decimal", 0, where, "Centimetres."))
+    for line in details[f"{column['date']}2:{column['date']}{MOST_MATCHES + 1}"]:
+        line[0].number_format = "yyyy-mm-dd"
+
+
+def _listed(source: str, where: str, *, strict: bool) -> Any:
+    from openpyxl.worksheet.datavalidation import DataValidation  # noqa: PLC0415
+
+    rule = DataValidation(type="list", formula1=source, allow_blank=True)
+    rule.errorStyle = "stop" if strict else "warning"
+    rule.errorTitle = "Not in the list"
+    rule.error = "Pick a word from the list." if strict else "This is not in the match details."
+    rule.showErrorMessage = True
+    rule.add(where)
+    return rule
+
+
+def _number(kind: str, least: int, where: str, text: str) -> Any:
+    from openpyxl.worksheet.datavalidation import DataValidation  # noqa: PLC0415
+
+    rule = DataValidation(
+        type=kind, operator="greaterThanOrEqual", formula1=str(least), allow_blank=True
+    )
+    rule.errorTitle, rule.error, rule.showErrorMessage = "Not a number", text, True
+    rule.add(where)
+    return rule
+
+
+def _colours(log: Any) -> None:
+    """Colour the cell that a remark is about, the remark, and gaps that are not needed."""
+    from openpyxl.formatting.rule import FormulaRule  # noqa: PLC0415
+    from openpyxl.styles import Font, PatternFill  # noqa: PLC0415
+
+    end = MOST_SHOTS + 1
+    wrong = PatternFill("solid", bgColor=_WRONG)
+    bold = Font(bold=True, color="7A1F00")
+    remark = letter("remark")
+    by_column: dict[str, list[str]] = {}
+    for text, column in REMARKS.items():
+        by_column.setdefault(column, []).append(f'${remark}2="{text}"')
+    for column, tests in by_column.items():
+        at = letter(column)
+        rule = FormulaRule(formula=[f"OR({','.join(tests)})"], fill=wrong, font=bold)
+        log.conditional_formatting.add(f"{at}2:{at}{end}", rule)
+    rule = FormulaRule(formula=[f"LEN(${remark}2)>0"], fill=wrong, font=bold)
+    log.conditional_formatting.add(f"{remark}2:{remark}{end}", rule)
+    gap, stroke = letter("gap"), letter("stroke")
+    rule = FormulaRule(
+        formula=[f'${stroke}2="serve"'], fill=PatternFill("solid", bgColor=_NOT_NEEDED)
+    )
+    log.conditional_formatting.add(f"{gap}2:{gap}{end}", rule)

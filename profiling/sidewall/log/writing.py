@@ -1,0 +1,127 @@
+"""Write tables of user text so that no spreadsheet runs a cell of them."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from sidewall.errors import LogError
+from sidewall.log.safe_text import is_risky, with_text_mark
+
+#: Characters that XML 1.0 does not allow.
+_NOT_ALLOWED: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+_LONGEST_CELL: Final = 32_767  # of a cell in this format
+SUFFIXES: Final = (".csv", ".xlsx", ".parquet")
+
+
+def write_table(
+    table: pd.DataFrame, path: str | os.PathLike[str], *, overwrite: bool = False
+) -> Path:
+    """Write a table as ``.csv``, ``.xlsx`` or ``.parquet``.
+
+    Text that a spreadsheet would take for a formula stays text: in CSV behind an apostrophe,
+    in a workbook as a cell of type text. Numbers are left alone.
+
+    Parameters
+    ----------
+    table
+        Any table; the index is not written.
+    path
+        Where to.
+    overwrite
+        Whether a file of that name may be replaced.
+
+    Raises
+    ------
+    LogError
+        If the suffix is another, the file exists, or it cannot be written.
+    """
+    file = check_target(path, overwrite=overwrite)
+    suffix = file.suffix.lower()
+    try:
+        if suffix == ".csv":
+            safe = safe_table(table)
+            # With its mark, so that every spreadsheet takes it for UTF-8.
+            safe.to_csv(file, index=False, encoding="utf-8-sig", lineterminator="\r\n")
+        elif suffix == ".parquet":
+            table.apply(_one_type).to_parquet(file, index=False)
+        else:
+            _workbook(table, file)
+    except OSError as error:
+        raise LogError(
+            f"{file}: the file cannot be written ({error.strerror}). Close it elsewhere, or choose "
+            "a folder that exists and that you may write to."
+        ) from error
+    return file
+
+
+def check_target(path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+    """Return the path if it may be written to; raises as :func:`write_table`."""
+    file = Path(path)
+    if file.suffix.lower() not in SUFFIXES:
+        raise LogError(f"{file}: the file to write ends in {', '.join(SUFFIXES)}.")
+    if file.exists() and not overwrite:
+        raise LogError(f"{file}: the file exists. Choose another name.")
+    return file
+
+
+def safe_table(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table with every risky cell and heading marked as text."""
+    columns = {}
+    for place in range(table.shape[1]):
+        column = table.iloc[:, place]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            column = column.astype(object)
+        if not pd.api.types.is_numeric_dtype(column.dtype):
+            column = column.map(with_text_mark, na_action="ignore")
+        columns[place] = column
+    safe = pd.DataFrame(columns, index=table.index)
+    safe.columns = pd.Index([with_text_mark(str(name)) for name in table.columns])
+    return safe
+
+
+def _one_type(column: pd.Series) -> pd.Series:
+    """Numbers where every cell is one or blank, else text: Parquet knows no mixture."""
+    if column.dtype != object:
+        return column
+    filled = column.notna() & (column != "")
+    if filled.any() and column[filled].map(lambda cell: isinstance(cell, int | float)).all():
+        return pd.to_numeric(column.where(filled))
+    return column.map(str, na_action="ignore")
+
+
+def _workbook(table: pd.DataFrame, file: Path) -> None:
+    from openpyxl import Workbook  # noqa: PLC0415
+    from openpyxl.cell import WriteOnlyCell  # noqa: PLC0415
+
+    book = Workbook(write_only=True)
+    sheet = book.create_sheet("log")
+
+    def cell(value: Any) -> Any:
+        if isinstance(value, str):
+            made = WriteOnlyCell(sheet, _printable(value))
+            made.data_type = "s"  # never a formula
+            if is_risky(value):
+                made.quotePrefix = True  # nor when it is edited
+            return made
+        if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
+            return None
+        if isinstance(value, np.generic):
+            return value.item()
+        return value
+
+    sheet.append([cell(str(name)) for name in table.columns])
+    columns = [table.iloc[:, at].astype(object).tolist() for at in range(table.shape[1])]
+    for row in zip(*columns, strict=True):
+        sheet.append([cell(value) for value in row])
+    book.save(file)
+
+
+def _printable(text: str) -> str:
+    """Leave out what the format of a workbook cannot hold at all, and shorten huge cells."""
+    return _NOT_ALLOWED.sub("", text)[:_LONGEST_CELL]

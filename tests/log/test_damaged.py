@@ -1,0 +1,31 @@
+"""Damaged logs end in a clear answer; `tests/studies/damaged_logs.py` says how and tries more."""
+
+import importlib.util
+from pathlib import Path
+
+import pytest
+
+from sidewall.errors import LogError
+from sidewall.log import check_log
+
+PLACE = Path(__file__).parents[1] / "studies" / "damaged_logs.py"
+
+
+@pytest.fixture(scope="module")
+def study():
+    spec = importlib.util.spec_from_file_location("damaged_logs", PLACE)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.mark.parametrize("first", range(20_000, 20_160, 40))
+def test_every_damage_ends_in_a_clear_answer(study, tmp_path, first):
+    answers = {study.try_one(seed, tmp_path) for seed in range(first, first + 40)}
+    assert answers == {"refused as a whole", "rows refused", "all rows used"}
+
+
+def test_a_file_with_a_mark_that_is_not_utf_8(csv, text):
+    path = csv(b"\xef\xbb\xbf" + text.encode().replace(b"Rowan", b"R\x8awan"))
+    with pytest.raises(LogError, match="no utf-8-sig text"):
+        check_log(path)

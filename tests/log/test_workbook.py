@@ -1,0 +1,253 @@
+"""The template's workbook as a coach fills it, its formulas, and other workbooks' formulas."""
+
+import shutil
+import subprocess
+import zipfile
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from sidewall.errors import LogError
+from sidewall.log import check_log, write_template
+from sidewall.log.sheet_formulas import REMARKS
+
+DETAILS = [
+    "Alder v Birch",
+    "Alder",
+    "Birch",
+    "right",
+    "left",
+    "Birch",
+    "2026-03-31",
+    43,
+    7,
+    "par11",
+]
+SERVE = {"side": "forehand", "stroke": "serve"}
+#: What a coach types below the three rows of the example; the rest follows.
+TYPED = [
+    SERVE,
+    {"side": "backhand", "stroke": "drive", "gap_cm": 20, "ending": "tin"},
+    SERVE,
+    {"side": "forehand", "stroke": "boast", "gap_cm": 15, "ending": "let"},
+    SERVE,
+    {"side": "forehand", "stroke": "drive", "gap_cm": 60},
+    {
+        "side": "forehand",
+        "stroke": "kill",
+        "gap_cm": 90,
+        "ending": "stroke",
+        "rally_won_by": "Hazel",
+    },
+    SERVE | {"game": 2},
+    {"side": "forehand", "stroke": "drop", "gap_cm": 33, "ending": "out"},
+    SERVE | {"match": "Alder v Birch"},
+    {"side": "backhand", "stroke": "lob", "gap_cm": 25, "ending": "winner"},
+]
+#: match, game, rally, shot, player, rally_won_by, worked out by hand.
+EXPECTED = [
+    ("Rowan v Hazel", 1, 1, 1, "Rowan", None),
+    ("Rowan v Hazel", 1, 1, 2, "Hazel", None),
+    ("Rowan v Hazel", 1, 1, 3, "Rowan", "Rowan"),
+    ("Rowan v Hazel", 1, 2, 1, "Rowan", None),
+    ("Rowan v Hazel", 1, 2, 2, "Hazel", "Rowan"),
+    ("Rowan v Hazel", 1, 3, 1, "Rowan", None),
+    ("Rowan v Hazel", 1, 3, 2, "Hazel", None),
+    ("Rowan v Hazel", 1, 4, 1, "Rowan", None),  # the same server after a let
+    ("Rowan v Hazel", 1, 4, 2, "Hazel", None),
+    ("Rowan v Hazel", 1, 4, 3, "Rowan", "Hazel"),
+    ("Rowan v Hazel", 2, 1, 1, "Hazel", None),  # the winner of the last rally serves
+    ("Rowan v Hazel", 2, 1, 2, "Rowan", "Hazel"),
+    ("Alder v Birch", 1, 1, 1, "Birch", None),  # as the match details say
+    ("Alder v Birch", 1, 1, 2, "Alder", "Alder"),
+]
+
+
+def type_in(path, typed, first=5, details=DETAILS, rows=None):
+    """Fill a workbook as a program would, which stores no results of formulas."""
+    book = openpyxl.load_workbook(path)
+    log = book["log"]
+    if rows:  # fewer empty rows below make the tests quick
+        log.delete_rows(rows, log.max_row)
+    column = {cell.value: cell.column for cell in log[1]}
+    for row, cells in enumerate(typed, first):
+        for name, value in cells.items():
+            log.cell(row, column[name]).value = value
+    for place, value in enumerate(details, 1):
+        book["match details"].cell(3, place).value = value
+    book.save(path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory):
+    return type_in(write_template(tmp_path_factory.mktemp("book") / "log.xlsx"), TYPED, rows=40)
+
+
+def columns_of(shots):
+    names = ["match", "game", "rally", "shot", "player", "rally_won_by"]
+    table = shots[names].astype(object)
+    return [tuple(row) for row in table.where(table.notna(), None).itertuples(index=False)]
+
+
+def test_what_follows_is_worked_out(filled, checked):
+    check = checked(filled)
+    assert check.rows_in == check.rows_used == len(EXPECTED)
+    assert columns_of(check.shots) == EXPECTED
+    assert check.folded.empty
+
+
+def test_match_details_are_the_tables_of_players_and_matches(filled, checked):
+    shots = checked(filled).shots
+    second = shots[shots["match"] == "Alder v Birch"]
+    assert second["hand"].tolist() == ["left", "right"]
+    assert second["board_width_m"].tolist() == [0.07, 0.07]
+    assert second["tin_height_m"].tolist() == [0.43, 0.43]
+    assert second["date"].dt.strftime("%Y-%m-%d").unique().tolist() == ["2026-03-31"]
+    assert second["scoring"].tolist() == ["par11", "par11"]
+
+
+def test_tables_that_are_given_go_before_the_sheet(filled, checked):
+    players = pd.DataFrame({"player": ["Birch"], "hand": ["right"]})
+    shots = checked(filled, players=players).shots
+    assert shots.loc[shots["player"] == "Birch", "hand"].tolist() == ["right"]
+    assert shots.loc[shots["player"] == "Birch", "board_width_m"].tolist() == [0.07]
+
+
+def test_a_mistake_in_the_details_names_the_sheet_and_the_line(filled, tmp_path):
+    path = shutil.copy(filled, tmp_path / "log.xlsx")
+    type_in(path, [], details=[*DETAILS[:4], "middle"])
+    with pytest.raises(LogError, match=r"log\.xlsx, sheet 'match details'.*line 3.*'middle'"):
+        check_log(path)
+
+
+def test_a_sheet_of_that_name_that_is_something_else(filled, tmp_path):
+    path = shutil.copy(filled, tmp_path / "log.xlsx")
+    book = openpyxl.load_workbook(path)
+    book["match details"]["A1"].value = "fixture"
+    book.save(path)
+    with pytest.raises(LogError, match=r"no column 'match'.*rename the sheet"):
+        check_log(path)
+
+
+def test_a_formula_of_their_own_without_a_result_is_no_blank(filled, tmp_path):
+    path = shutil.copy(filled, tmp_path / "log.xlsx")
+    type_in(path, [{"gap_cm": "=30+5"}], first=6)
+    with pytest.raises(LogError, match="formula in J6 of the sheet 'log' has no stored result"):
+        check_log(path)
+
+
+def test_numbers_typed_over_a_formula_are_kept(filled, tmp_path, checked):
+    path = shutil.copy(filled, tmp_path / "log.xlsx")
+    type_in(path, [{"rally": 7}], first=9)
+    assert checked(path).shots["rally"].tolist()[7:12] == [7, 7, 7, 1, 1]
+
+
+@pytest.fixture(scope="module")
+def soffice(tmp_path_factory):
+    """Open a workbook in a spreadsheet, let it calculate, and save it."""
+    program = shutil.which("soffice")
+    if program is None:
+        pytest.skip("no soffice on this machine")
+    profile = tmp_path_factory.mktemp("profile")
+
+    def save(paths, out):
+        command = [program, f"-env:UserInstallation=file://{profile}", "--headless"]
+        command += ["--convert-to", "xlsx", "--outdir", str(out), *map(str, paths)]
+        subprocess.run(command, check=True, capture_output=True, timeout=120)
+
+    return save
+
+
+def test_a_spreadsheet_calculates_the_same(filled, soffice, tmp_path, checked):
+    soffice([filled], tmp_path)
+    saved = tmp_path / filled.name
+    check = checked(saved)
+    assert columns_of(check.shots) == EXPECTED
+    pd.testing.assert_frame_equal(check.shots, checked(filled).shots)
+    before = openpyxl.load_workbook(filled)["log"]
+    after = openpyxl.load_workbook(saved)["log"]
+    assert after["D9"].value.startswith("=IF(COUNTA(")
+
+    def kinds(sheet):
+        return sorted(
+            (one.type, str(one.sqref)[:2]) for one in sheet.data_validations.dataValidation
+        )
+
+    assert kinds(after) == kinds(before)
+
+    def coloured(sheet):
+        return sorted(str(one.sqref)[:2] for one in sheet.conditional_formatting)
+
+    assert coloured(after) == coloured(before)
+
+
+#: Changes to the rows from line 5, the line that then gets a remark, and the remark.
+CONTRADICTIONS = [
+    ({6: {"player": "Rowan"}}, 6, "the same player twice running"),
+    ({7: {"rally": 1}}, 7, "the rally number goes back"),
+    ({10: {"shot": 4}}, 10, "a shot is missing or stands twice"),
+    ({9: {"shot": 2}}, 9, "a rally begins with shot 1"),
+    ({8: {"ending": None}, 9: {"rally": 4}}, 9, "the rally above has no ending"),
+    ({13: {"rally_won_by": "Cedar"}}, 13, "the winner is not in the match"),
+    ({11: {"rally_won_by": None}}, 11, "to whom was it given?"),
+    ({10: {"rally_won_by": "Rowan"}}, 11, "two winners in one rally"),
+    ({10: {"ending": "winner", "rally_won_by": ""}, 11: {"rally": 4, "shot": 3}}, 11,
+     "the rally goes on after its ending"),
+    ({8: {"rally_won_by": "Hazel"}}, 8, "a let has no winner"),
+    ({12: {"game": 0}}, 12, "the game number goes back"),
+    ({5: {"stroke": "drive"}}, 5, "shot 1 is the serve"),
+    ({6: {"stroke": "serve"}}, 6, "a serve within a rally"),
+    ({6: {"gap_cm": None}}, 6, "how wide was the gap?"),
+    ({6: {"side": None}}, 6, "forehand or backhand?"),
+    ({6: {"stroke": None}}, 6, "which stroke?"),
+    ({6: {"player": "Cedar"}}, 6, "this player is not in the match"),
+    ({14: {"match": "Cedar v Elm"}}, 14, "name the match and its players under match details"),
+    ({17: SERVE}, 17, "the row above is empty"),
+    ({5: {"player": ""}}, 5, "who strikes?"),
+]  # fmt: skip
+
+
+@pytest.mark.slow
+def test_every_contradiction_is_remarked_on(filled, soffice, tmp_path):
+    assert {remark for _, _, remark in CONTRADICTIONS} == set(REMARKS)
+    paths = []
+    for at, (changes, _, _) in enumerate(CONTRADICTIONS):
+        book = openpyxl.load_workbook(filled)
+        log = book["log"]
+        column = {cell.value: cell.column for cell in log[1]}
+        for row, cells in changes.items():
+            for name, value in cells.items():
+                log.cell(row, column[name]).value = value
+        paths.append(tmp_path / f"{at}.xlsx")
+        book.save(paths[-1])
+    soffice(paths, tmp_path / "out")
+    for at, (_, line, remark) in enumerate(CONTRADICTIONS):
+        log = openpyxl.load_workbook(tmp_path / "out" / f"{at}.xlsx", data_only=True)["log"]
+        remarks = {row: log.cell(row, 17).value or "" for row in range(2, 30)}
+        assert remarks[line] == remark
+        assert not any(remarks[row] for row in range(2, line)), remarks
+
+
+def test_a_row_beyond_what_a_sheet_can_hold(tmp_path):
+    book = openpyxl.Workbook()
+    for row in (["match"], ["M1"]):
+        book.active.append(row)
+    book.save(tmp_path / "a.xlsx")
+    old = zipfile.ZipFile(tmp_path / "a.xlsx")
+    with old, zipfile.ZipFile(tmp_path / "b.xlsx", "w") as new:
+        for name in old.namelist():
+            new.writestr(name, old.read(name).replace(b'r="2"', b'r="2000000"'))
+    with pytest.raises(LogError, match="more rows than a sheet can have"):
+        check_log(tmp_path / "b.xlsx")
+
+
+def test_an_enormous_workbook_is_not_unpacked(tmp_path, monkeypatch):
+    monkeypatch.setattr("sidewall.log.workbook._LARGEST_UNPACKED", 5_000_000)
+    path = tmp_path / "a.xlsx"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("xl/worksheets/sheet1.xml", bytes(6_000_000))
+    assert path.stat().st_size < 20_000
+    with pytest.raises(LogError, match="unpacks to 6 MB"):
+        check_log(path)
