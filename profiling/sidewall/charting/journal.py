@@ -1,0 +1,158 @@
+"""An append-only file of entries, one JSON object a line, that a crash cannot harm.
+
+An entry is on the disk before `Journal.append` returns. A crash can leave at most one
+unfinished line at the end; it is cut off when the file is opened again.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from sidewall.errors import LogError
+
+
+class Journal:
+    """A journal open for more entries.
+
+    Parameters
+    ----------
+    path
+        The file; made with the first entry if it is not there.
+
+    Raises
+    ------
+    LogError
+        If the file cannot be read, or a line before the last cannot be understood.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        try:
+            data = path.read_bytes() if path.exists() else b""
+        except OSError as error:
+            raise self._trouble("read", error) from error
+        self.entries, good = read_entries(data, str(path))
+        self._size = len(data)
+        if data != good:
+            self._rewrite(good)
+
+    def append(self, entry: dict[str, Any]) -> None:
+        """Write an entry and wait until it is on the disk.
+
+        Raises
+        ------
+        LogError
+            If it cannot be written, or another session has written to the file; nothing is
+            added then.
+        """
+        line = json.dumps(entry, ensure_ascii=True, allow_nan=False).encode("ascii") + b"\n"
+        new = not self.path.exists()
+        if self._size != (0 if new else self.path.stat().st_size):
+            raise LogError(
+                f"{self.path}: another session has written to this file, so this one is behind. "
+                "Run the cell again to go on from what is there."
+            )
+        try:
+            with self.path.open("ab") as stream:
+                stream.write(line)
+                stream.flush()
+                os.fsync(stream.fileno())
+        except OSError as error:
+            with suppress(OSError):  # a full disk may hold half the line
+                os.truncate(self.path, self._size)
+            raise self._trouble("written", error) from error
+        if new:
+            sync_folder(self.path.parent)
+        self._size += len(line)
+        self.entries.append(entry)
+
+    def _rewrite(self, good: bytes) -> None:
+        try:
+            replace_file(self.path, good)
+        except OSError as error:
+            raise self._trouble("written", error) from error
+        self._size = len(good)
+
+    def _trouble(self, what: str, error: OSError) -> LogError:
+        return LogError(
+            f"{self.path}: the file cannot be {what} ({error.strerror}). Close it elsewhere, make "
+            "room on the disk, or choose a folder that you may write to."
+        )
+
+
+def read_entries(data: bytes, source: str) -> tuple[list[dict[str, Any]], bytes]:
+    """Read the bytes of a journal.
+
+    Parameters
+    ----------
+    data
+        The file.
+    source
+        Its name, for messages.
+
+    Returns
+    -------
+    entries : list of dict
+        Every complete entry.
+    good : bytes
+        The file without an unfinished last line.
+
+    Raises
+    ------
+    LogError
+        If a line before the last cannot be understood.
+    """
+    lines = data.split(b"\n")
+    last = max((at for at, line in enumerate(lines) if line.strip(b" \r\0")), default=-1)
+    entries, good = [], []
+    for at, line in enumerate(lines[: last + 1]):
+        entry = _entry(line)
+        if entry is None:
+            if at == last:
+                break  # cut short by a crash
+            raise LogError(
+                f"{source}: line {at + 1} cannot be understood. The file is damaged: keep a copy "
+                "of it, then delete this line, or put the file aside to go on from the log."
+            )
+        entries.append(entry)
+        good.append(line + b"\n")
+    return entries, b"".join(good)
+
+
+def replace_file(path: Path, data: bytes) -> None:
+    """Put new bytes in the place of a file; a crash leaves the old ones or the new ones.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    beside = path.with_name(path.name + ".new")
+    with beside.open("wb") as stream:
+        stream.write(data)
+        stream.flush()
+        os.fsync(stream.fileno())
+    os.replace(beside, path)
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Put a folder's list of files on the disk, where the system allows it."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _entry(line: bytes) -> dict[str, Any] | None:
+    try:
+        found = json.loads(line)
+    except ValueError:  # also bytes that are no text
+        return None
+    return found if isinstance(found, dict) else None

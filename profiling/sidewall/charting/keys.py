@@ -1,0 +1,119 @@
+"""One key for every action, built from the vocabulary of the log.
+
+A word keeps the key of `PREFERRED`, so that fingers need not learn again when the vocabulary
+grows. A word that is not there takes the first of its own letters that is free, or else the
+first free letter of the alphabet. Endings take the digits, in the order of the vocabulary.
+"""
+
+from __future__ import annotations
+
+import string
+from dataclasses import asdict, dataclass
+from typing import Final
+
+from sidewall.log.vocabulary import VOCABULARY
+
+#: Letters by frequency of use: what is keyed most has its first letter.
+PREFERRED: Final[dict[str, dict[str, str]]] = {
+    "side": {"forehand": "f", "backhand": "b"},
+    "stroke": {"drive": "d", "drop": "p", "lob": "l", "boast": "o", "kill": "k", "flick": "i"}
+    | {"smash": "m", "back_wall_boast": "y", "skid_boast": "z", "serve": "q"},
+    "direction": {"straight": "s", "cross": "c"},
+    "contact": {"volley": "v", "after_bounce": "u", "off_back_wall": "w"},
+    "choice": {"attack": "a", "reset": "r"},
+    "balance": {"set": "e", "stretched": "t", "jammed": "j"},
+}
+
+
+@dataclass(frozen=True)
+class Key:
+    """A key and what it does.
+
+    Parameters
+    ----------
+    key
+        As a browser names it, in lower case: ``"d"``, ``"arrowleft"``, ``"shift+arrowup"``.
+    action, value
+        What it does, and to what.
+    label
+        In words.
+    group
+        Under which heading it is shown: a column of the log, or another.
+    shown
+        What is printed on the screen for the key.
+    """
+
+    key: str
+    action: str
+    value: str
+    label: str
+    group: str
+    shown: str
+
+
+#: Keys that are no words of the log. The browser runs those of the group ``video``.
+ACTIONS: Final = (
+    Key("enter", "commit", "", "take the shot, wait for the next", "shot", "Enter"),
+    Key("g", "gap", "", "type the gap in cm", "shot", "G"),
+    Key(".", "time", "", "take the video's time again", "shot", "."),
+    Key("delete", "clear", "", "drop the shot in hand", "shot", "Delete"),
+    Key("backspace", "undo", "", "undo, as far back as you like", "shot", "Backspace"),
+    Key("shift+backspace", "redo", "", "do again what was undone", "shot", "Shift Backspace"),
+    Key("shift+arrowleft", "nudge", "-10,0", "ball 10 cm left", "place", "Shift ←"),
+    Key("shift+arrowright", "nudge", "10,0", "ball 10 cm right", "place", "Shift →"),
+    Key("shift+arrowup", "nudge", "0,-10", "ball 10 cm to the front", "place", "Shift ↑"),
+    Key("shift+arrowdown", "nudge", "0,10", "ball 10 cm to the back", "place", "Shift ↓"),
+    Key("ctrl+shift+arrowleft", "nudge", "-1,0", "ball 1 cm left", "place", "Ctrl Shift ←"),
+    Key("ctrl+shift+arrowright", "nudge", "1,0", "ball 1 cm right", "place", "Ctrl Shift →"),
+    Key("8", "won_by", "0", "rally to the first player", "rally", "8"),
+    Key("9", "won_by", "1", "rally to the second player", "rally", "9"),
+    Key("0", "swap", "", "the other player serves, or has struck", "rally", "0"),
+    Key("n", "game", "1", "next game", "rally", "N"),
+    Key("shift+n", "game", "-1", "game before", "rally", "Shift N"),
+    Key("pageup", "select", "-1", "go to the row above, to mend it", "rows", "Page Up"),
+    Key("pagedown", "select", "1", "go to the row below", "rows", "Page Down"),
+    Key("escape", "select", "0", "back to the shot in hand", "rows", "Esc"),
+    Key(" ", "play", "", "play or pause", "video", "Space"),
+    Key("arrowleft", "skip", "-2", "back 2 s", "video", "←"),
+    Key("arrowright", "skip", "2", "forward 2 s", "video", "→"),
+    Key("arrowdown", "speed", "-1", "slower", "video", "↓"),
+    Key("arrowup", "speed", "1", "faster", "video", "↑"),
+    Key("h", "open", "", "choose the video file", "video", "H"),
+    Key("?", "help", "", "all keys", "video", "?"),
+)
+
+
+def words_of_keys() -> tuple[Key, ...]:
+    """Return a key for every word of the vocabulary, columns and words in its order."""
+    taken = {key.key for key in ACTIONS}
+    wanted = {
+        (column, word): PREFERRED[column].get(word)
+        for column in PREFERRED
+        for word in PREFERRED[column]
+    }
+    taken |= {letter for letter in wanted.values() if letter}
+    keys = []
+    for column, words in VOCABULARY.items():
+        for place, word in enumerate(words):
+            if column == "ending":
+                key = str(place + 1)
+            else:
+                key = wanted.get((column, word)) or _free(word, taken)
+                taken.add(key)
+            keys.append(Key(key, "word", word, word.replace("_", " "), column, key.upper()))
+    return tuple(keys)
+
+
+def all_keys() -> tuple[Key, ...]:
+    """Return every key: the words of the log, then the others."""
+    return (*words_of_keys(), *ACTIONS)
+
+
+def key_table() -> list[dict[str, str]]:
+    """Return every key as plain dictionaries, for the browser."""
+    return [asdict(key) for key in all_keys()]
+
+
+def _free(word: str, taken: set[str]) -> str:
+    letters = [letter for letter in word if letter.isalpha()]
+    return next(letter for letter in (*letters, *string.ascii_lowercase) if letter not in taken)

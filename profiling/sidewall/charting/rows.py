@@ -1,0 +1,136 @@
+"""The rows of a charted match, and their form as a log that the reader reads.
+
+A row is a dictionary from `FIELDS` to its value, None where blank. Rows are never changed in
+place: a change makes a new row.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, TypeAlias
+
+import pandas as pd
+
+from sidewall.errors import DataError
+from sidewall.features.score import hand_in_hand_out
+from sidewall.log.cells import name_key
+from sidewall.log.numerals import is_blank
+from sidewall.log.safe_text import with_text_mark
+from sidewall.log.vocabulary import HANDS
+
+Row: TypeAlias = dict[str, Any]
+
+#: Words and numbers that one charts; the rest of a row follows from where it stands.
+WORDS: Final = ("side", "stroke", "direction", "contact", "choice", "balance", "ending")
+NUMBERS: Final = ("gap_cm", "t", "x", "y")
+COUNTS: Final = ("game", "rally", "shot")
+HEADINGS: Final = (
+    *("match", "game", "rally", "shot", "player", "side", "stroke", "direction", "contact"),
+    *("gap_cm", "choice", "balance", "rally_won_by", "ending", "t"),
+    *("opponent", "x", "y", "hand", "scoring"),
+)
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What holds for the whole match.
+
+    Parameters
+    ----------
+    match
+        Name of the match.
+    players
+        The two players.
+    server
+        Who serves first.
+    scoring
+        ``par11``, ``par15`` or ``hiho9``; see `sidewall.features.score.hand_in_hand_out`.
+    hands
+        Player to ``right`` or ``left``, where known.
+
+    Raises
+    ------
+    DataError
+        If the names or words are not usable.
+    """
+
+    match: str
+    players: tuple[str, str]
+    server: str
+    scoring: str = "par11"
+    hands: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        names = [name_key(name) for name in self.players if not _blank(name)]
+        if len(self.players) != 2 or len(set(names)) != 2:
+            raise DataError(
+                f"players is {list(self.players)!r}: give the two names, such as "
+                'players=("Rowan", "Hazel").'
+            )
+        if _blank(self.match):
+            raise DataError(f"match is {self.match!r}: give the match a name.")
+        if self.server not in self.players:
+            raise DataError(
+                f"server is {self.server!r}: who serves first is {self.players[0]} or "
+                f"{self.players[1]}."
+            )
+        hand_in_hand_out(pd.Series([self.scoring]))
+        for name, hand in self.hands.items():
+            if name not in self.players or hand not in HANDS:
+                raise DataError(
+                    f"hands holds {name!r}: {hand!r}; give right or left for {self.players[0]} "
+                    f"or {self.players[1]}."
+                )
+
+    def other(self, player: str) -> str:
+        """Return the opponent of a player."""
+        return self.players[1 - self.players.index(player)]
+
+
+def _blank(name: Any) -> bool:
+    return not isinstance(name, str) or is_blank(name)
+
+
+def log_cells(setup: Setup, rows: Sequence[Row]) -> list[list[Any]]:
+    """Cells of the log under `HEADINGS`, None where blank, one list a row."""
+    same = {"match": setup.match, "scoring": setup.scoring}
+    return [
+        [({**row, **same, "hand": setup.hands.get(row["player"])}).get(name) for name in HEADINGS]
+        for row in rows
+    ]
+
+
+def log_frame(setup: Setup, rows: Sequence[Row]) -> pd.DataFrame:
+    """Return the log as the reader takes it; row i is line i + 2."""
+    return pd.DataFrame(log_cells(setup, rows), columns=list(HEADINGS), dtype=object)
+
+
+def log_bytes(setup: Setup, rows: Sequence[Row]) -> bytes:
+    """Return the log as the bytes of a CSV file, with the mark that says UTF-8."""
+    text = io.StringIO(newline="")
+    cells = [[with_text_mark(cell) for cell in row] for row in log_cells(setup, rows)]
+    csv.writer(text).writerows([HEADINGS, *cells])
+    return text.getvalue().encode("utf-8-sig")
+
+
+def tidy_number(value: Any, what: str, decimals: int = 2) -> float | None:
+    """Round a number for the log; None stays None.
+
+    Raises
+    ------
+    DataError
+        If it is no finite number.
+    """
+    if value is None or value == "":
+        return None
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        number = math.nan
+    if not math.isfinite(number):
+        raise DataError(f"{what} is {value!r}: type a number, such as 35 or 35.5.")
+    return round(number, decimals) + 0.0

@@ -1,0 +1,183 @@
+"""A charting session on the disk: the journal, and the log that is written from it.
+
+Beside the log ``match.csv`` lies its journal ``match.csv.journal``. Every event is in the
+journal, on the disk, before it counts; then the log is replaced as a whole. So a crash at any
+moment leaves every event that was done, and a log that is whole.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from sidewall.charting.adopt import adopt_log
+from sidewall.charting.journal import Journal, replace_file
+from sidewall.charting.rows import Row, Setup, log_bytes
+from sidewall.charting.session import Session
+from sidewall.charting.table import Event, Table
+from sidewall.errors import DataError, LogError
+from sidewall.log.cells import tidy_name
+
+_FORM: Final = 1
+
+
+class Store:
+    """Opens a log for charting, new or half done, and keeps it.
+
+    Parameters
+    ----------
+    path
+        The log, a ``.csv`` file.
+    wanted
+        The match as the caller describes it; keys of `Setup`. What is missing is taken from
+        the file. Names of a new file may not be missing.
+
+    Raises
+    ------
+    LogError
+        If the file cannot be used or belongs to another match.
+    DataError
+        If the match is not described well enough for a new file.
+    """
+
+    def __init__(self, path: str | os.PathLike[str], wanted: dict[str, Any]) -> None:
+        self.path = Path(path)
+        if self.path.suffix.lower() != ".csv":
+            raise LogError(f"{self.path}: charting writes a log that ends in .csv.")
+        if not self.path.absolute().parent.is_dir():
+            raise LogError(f"{self.path}: there is no such folder. Make it, or choose another.")
+        #: What went wrong with the log while the journal is safe; blank if nothing did.
+        self.log_trouble = ""
+        self._journal = Journal(self.path.with_name(self.path.name + ".journal"))
+        rows: list[Row] = []
+        if self._journal.entries:
+            setup, rows = self._opened(self._journal.entries[0])
+            self._compare(setup, wanted)
+        else:
+            setup, rows = self._begun(wanted)
+        try:
+            self.session = Session(setup, rows, self._journal.entries[1:])
+        except DataError as error:
+            raise LogError(f"{self._journal.path}: {error}") from error
+        self._refuse_changed(setup, rows)
+        # The log first: without a journal it would be taken over again just the same.
+        self._write_log()
+        if not self._journal.entries:
+            self._journal.append(_head(setup, rows))
+
+    def do(self, event: Event) -> Table:
+        """Do an event and keep it.
+
+        Raises
+        ------
+        DataError
+            If the event does not fit.
+        LogError
+            If it cannot be written; it is not done then.
+        """
+        self.session.after(event)
+        self._journal.append(event)
+        table = self.session.do(event)
+        self._write_log()
+        return table
+
+    def _write_log(self) -> None:
+        table = self.session.table
+        try:
+            replace_file(self.path, log_bytes(table.setup, table.rows))
+            self.log_trouble = ""
+        except OSError as error:
+            self.log_trouble = (
+                f"{self.path.name} cannot be written ({error.strerror}): close it elsewhere. "
+                "Nothing is lost, the journal has it, and it is tried again with the next shot."
+            )
+
+    def _begun(self, wanted: dict[str, Any]) -> tuple[Setup, list[Row]]:
+        found = adopt_log(self.path) if self.path.exists() and self.path.stat().st_size else None
+        if found is not None:
+            self._compare(found[0], wanted)
+            return found
+        missing = [name for name in ("match", "players") if wanted.get(name) is None]
+        if missing:
+            raise DataError(
+                f"{self.path.name} is a new log: give {' and '.join(missing)}, such as "
+                'match="Rowan v Hazel", players=("Rowan", "Hazel").'
+            )
+        given = {name: value for name, value in wanted.items() if value is not None}
+        given["players"] = tuple(given["players"])
+        given = {name: _tidy(value) for name, value in given.items()}
+        return Setup(**{"server": given["players"][0], **given}), []
+
+    def _opened(self, head: dict[str, Any]) -> tuple[Setup, list[Row]]:
+        if head.get("op") != "open" or head.get("form") != _FORM:
+            raise LogError(
+                f"{self._journal.path}: this is no journal of charting, or one of a newer version. "
+                "Choose another file, or update sidewall."
+            )
+        players = head["players"]
+        setup = Setup(
+            head["match"], (players[0], players[1]), head["server"], head["scoring"], head["hands"]
+        )
+        return setup, head["rows"]
+
+    def _compare(self, setup: Setup, wanted: dict[str, Any]) -> None:
+        for name, given in wanted.items():
+            value = _tidy(tuple(given) if name == "players" and given else given)
+            there = getattr(setup, name)
+            same = set(value) == set(there) if name == "players" and value else value == there
+            if value is not None and not same:
+                raise LogError(
+                    f"{self.path.name} was begun with {name} {there!r}, not {value!r}. Leave "
+                    f"{name} out to go on with it, or choose another file."
+                )
+
+    def _refuse_changed(self, setup: Setup, rows: list[Row]) -> None:
+        """Never write over a log that someone else has changed since."""
+        if not self._journal.entries or not self.path.exists():
+            return
+        found = self.path.read_bytes()
+        if not self._was_once(found, setup, rows):
+            raise LogError(
+                f"{self.path.name} was changed outside charting. To go on from it as it is now, "
+                f"put {self._journal.path.name} aside. To go on from what was charted, put "
+                f"{self.path.name} aside."
+            )
+
+    def _was_once(self, found: bytes, setup: Setup, rows: list[Row]) -> bool:
+        """Whether the log is what charting wrote, now or earlier.
+
+        A crash leaves it one event behind, a log that was open elsewhere leaves it further.
+        """
+        if found == log_bytes(setup, self.session.table.rows):
+            return True
+        length = found.count(b"\n") - 1
+        session = Session(setup, rows)
+        tables = [session.table, *(session.do(event) for event in self._journal.entries[1:])]
+        return any(
+            len(table.rows) == length and log_bytes(setup, table.rows) == found
+            for table in reversed(tables)
+        )
+
+
+def _tidy(value: Any) -> Any:
+    """Names as the reader will have them."""
+    if isinstance(value, str):
+        return tidy_name(value)
+    if isinstance(value, Mapping):
+        return {_tidy(name): word for name, word in value.items()}
+    return tuple(_tidy(one) for one in value) if isinstance(value, tuple) else value
+
+
+def _head(setup: Setup, rows: list[Row]) -> dict[str, Any]:
+    return {
+        "op": "open",
+        "form": _FORM,
+        "match": setup.match,
+        "players": list(setup.players),
+        "server": setup.server,
+        "scoring": setup.scoring,
+        "hands": dict(setup.hands),
+        "rows": rows,
+    }

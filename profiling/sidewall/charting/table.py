@@ -1,0 +1,185 @@
+"""The table of a charted match at one moment, and what each event makes of it.
+
+An event is a plain dictionary, the line of the journal: ``{"op": "shot", ...}``. A table is
+never changed; `Table.after` returns the next one. So undo is: play the events before again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Final, TypeAlias
+
+from sidewall.charting.rows import NUMBERS, WORDS, Row, Setup
+from sidewall.charting.score import Standing, standing
+from sidewall.errors import DataError
+from sidewall.log.vocabulary import ENDING_WINNER, VOCABULARY
+
+Event: TypeAlias = dict[str, Any]
+
+OPS: Final = ("shot", "ending", "change", "swap", "game")
+_CHARTED: Final = (*WORDS, *NUMBERS, "rally_won_by")
+
+
+@dataclass(frozen=True)
+class Next:
+    """The shot that comes next: its numbers, and who strikes it."""
+
+    game: int
+    rally: int
+    shot: int
+    striker: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """The rows charted so far.
+
+    Parameters
+    ----------
+    setup
+        The match.
+    rows
+        The rows, oldest first.
+    next_game
+        Game of the next rally where it was said by hand.
+    swapped
+        Whether the next rally is served by the other player than the rules say.
+    """
+
+    setup: Setup
+    rows: tuple[Row, ...] = ()
+    next_game: int | None = None
+    swapped: bool = False
+
+    @property
+    def open_rally(self) -> bool:
+        """Whether the last rally has not ended."""
+        return bool(self.rows) and self.rows[-1]["ending"] is None
+
+    @property
+    def next(self) -> Next:
+        """The shot that comes next.
+
+        Strikers alternate. Whoever won the last rally serves, also in a new game; after a let
+        the same player serves again (World Squash Federation, Rules of Squash).
+        """
+        setup = self.setup
+        if not self.rows:
+            server = setup.other(setup.server) if self.swapped else setup.server
+            return Next(self.next_game or 1, 1, 1, server)
+        last = self.rows[-1]
+        if last["ending"] is None:
+            return Next(last["game"], last["rally"], last["shot"] + 1, last["opponent"])
+        server = last["rally_won_by"]
+        if server not in setup.players:
+            first = next(row for row in reversed(self.rows) if row["shot"] == 1)
+            server = first["player"]
+        if self.swapped:
+            server = setup.other(server)
+        game = self.next_game
+        if game is None:
+            over = standing(setup, self.rows, last["game"]).game_over
+            game = last["game"] + over
+        before = max((row["rally"] for row in self.rows if row["game"] == game), default=0)
+        return Next(game, before + 1, 1, server)
+
+    @property
+    def standing(self) -> Standing:
+        """The score now."""
+        return standing(self.setup, self.rows, self.next.game)
+
+    def after(self, event: Event) -> Table:
+        """Return the table after an event.
+
+        Raises
+        ------
+        DataError
+            If the event cannot be understood, or does not fit the table.
+        """
+        op = event.get("op")
+        if op not in OPS:
+            raise DataError(f"Unknown entry {op!r}: use one of {', '.join(OPS)}.")
+        after: Table = getattr(self, f"_{op}")(event)
+        return after
+
+    def _shot(self, event: Event) -> Table:
+        charted = _charted(event.get("shot"))
+        due = self.next
+        numbers = {"game": due.game, "rally": due.rally, "shot": due.shot}
+        row = {
+            **numbers,
+            "player": due.striker,
+            "opponent": self.setup.other(due.striker),
+            **dict.fromkeys(_CHARTED),
+            **charted,
+        }
+        return Table(self.setup, (*self.rows, self._with_winner(row)))
+
+    def _ending(self, event: Event) -> Table:
+        if not self.open_rally:
+            raise DataError("There is no rally to end: chart its shots first.")
+        given = {name: event.get(name) for name in ("ending", "rally_won_by")}
+        row = self._with_winner({**self.rows[-1], **_charted(given)})
+        if row["ending"] is None:
+            raise DataError("The ending is blank: say how the rally ended.")
+        return replace(self, rows=(*self.rows[:-1], row))
+
+    def _change(self, event: Event) -> Table:
+        at, values = event.get("at"), _charted(event.get("set"))
+        if not isinstance(at, int) or not 0 <= at < len(self.rows):
+            raise DataError(f"There is no row {at!r} to change: there are {len(self.rows)}.")
+        row = self.rows[at]
+        if (row["ending"] is None) != (values.get("ending", row["ending"]) is None):
+            raise DataError(
+                "An ending can be replaced here, but not added or taken away: undo back to it, or "
+                "mend the log in a spreadsheet."
+            )
+        if "ending" in values and "rally_won_by" not in values:
+            values["rally_won_by"] = None
+        row = self._with_winner({**row, **values})
+        return replace(self, rows=(*self.rows[:at], row, *self.rows[at + 1 :]))
+
+    def _swap(self, event: Event) -> Table:
+        if not self.open_rally:
+            return replace(self, swapped=not self.swapped)
+        last = self.rows[-1]
+        rally = (last["game"], last["rally"])
+        rows = tuple(
+            {**row, "player": row["opponent"], "opponent": row["player"]}
+            if (row["game"], row["rally"]) == rally
+            else row
+            for row in self.rows
+        )
+        return replace(self, rows=rows)
+
+    def _game(self, event: Event) -> Table:
+        game = event.get("game")
+        if not isinstance(game, int) or isinstance(game, bool) or game < 1:
+            raise DataError(f"The game is {game!r}: games are numbered from 1.")
+        if self.open_rally:
+            raise DataError("End the rally first: a new game begins between rallies.")
+        return replace(self, next_game=game)
+
+    def _with_winner(self, row: Row) -> Row:
+        """Fill in the winner where the ending says who it is."""
+        sign = ENDING_WINNER.get(row["ending"])
+        if sign is None or row["rally_won_by"] is not None:
+            return row
+        return {**row, "rally_won_by": row["player"] if sign > 0 else row["opponent"]}
+
+
+def _charted(values: Any) -> Row:
+    """Check what was charted of a shot: known fields, known words, finite numbers."""
+    if not isinstance(values, dict):
+        raise DataError(f"The shot is {values!r}: an entry holds its fields by name.")
+    for name, value in values.items():
+        if name not in _CHARTED:
+            raise DataError(f"A shot has no field {name!r}.")
+        if value is None or name == "rally_won_by":
+            continue
+        if name in WORDS and value not in VOCABULARY[name]:
+            known = ", ".join(VOCABULARY[name])
+            raise DataError(f"{value!r} is no known {name}: use one of {known}.")
+        if name in NUMBERS and (isinstance(value, bool) or not isinstance(value, int | float)):
+            raise DataError(f"{name} is {value!r}: it must be a number.")
+    return dict(values)

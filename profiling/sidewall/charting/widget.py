@@ -1,0 +1,149 @@
+"""The notebook widget: a thin shell that passes actions to the chart and shows its state."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from threading import RLock
+from typing import Any
+
+import pandas as pd
+
+from sidewall.charting.chart import Chart
+from sidewall.charting.checks import Problem, finished_shots, problems_of
+from sidewall.charting.order import InOrder
+from sidewall.charting.rows import Row
+from sidewall.charting.store import Store
+from sidewall.charting.view import setup_view, state_view
+from sidewall.court import Court
+from sidewall.errors import DataError, SidewallError
+
+try:
+    import anywidget
+    import traitlets
+except ImportError as error:
+    raise DataError(
+        "Charting runs in JupyterLab and needs the package anywidget: install sidewall with its "
+        'notebook extra, pip install "sidewall[notebook]".'
+    ) from error
+
+
+class ChartMatch(anywidget.AnyWidget):
+    """Chart a match: click the ball's place on the court, key the rest, beside the video.
+
+    Every shot is on the disk as soon as it is taken. The log is a CSV file that
+    `sidewall.read_shots` reads; beside it lies its journal, which makes undo and going on
+    after a crash possible. Call it again with the same file to go on.
+
+    The keys are on the screen; ``?`` shows them all. The video is picked in the browser and
+    is neither copied nor sent anywhere.
+
+    Parameters
+    ----------
+    path
+        The log, a ``.csv`` file; made if it is not there.
+    match
+        Name of the match. Needed for a new file only, as are the players.
+    players
+        The two players.
+    server
+        Who serves first; the first player by default.
+    scoring
+        ``par11`` (default), ``par15`` or ``hiho9``.
+    hands
+        Player to ``right`` or ``left``. Where known, the side is suggested by the place.
+    video
+        Address of a video below the folder that JupyterLab was started in, such as
+        ``matches/rowan.mp4``. Or leave it out and pick a file on the screen.
+    court
+        The court; singles by default.
+
+    Raises
+    ------
+    LogError
+        If the file cannot be used, belongs to another match or was changed outside charting.
+    DataError
+        If a new match is not described well enough, or the video is not a local one.
+
+    Examples
+    --------
+    >>> sw.ChartMatch("rowan-hazel.csv", match="Rowan v Hazel", players=("Rowan", "Hazel"))
+    ... # doctest: +SKIP
+    """
+
+    _esm = Path(__file__).with_name("widget.js")
+    _css = Path(__file__).with_name("widget.css")
+    setup = traitlets.Dict().tag(sync=True)
+    state = traitlets.Dict().tag(sync=True)
+
+    def __init__(
+        self,
+        path: str | os.PathLike[str],
+        *,
+        match: str | None = None,
+        players: tuple[str, str] | None = None,
+        server: str | None = None,
+        scoring: str | None = None,
+        hands: Mapping[str, str] | None = None,
+        video: str | None = None,
+        court: Court | None = None,
+    ) -> None:
+        wanted = {
+            "match": match,
+            "players": players,
+            "server": server,
+            "scoring": scoring,
+            "hands": hands,
+        }
+        self._chart = Chart(Store(path, wanted), court)
+        self._order = InOrder()
+        self._one_at_a_time = RLock()
+        self._checked: tuple[Row, ...] | None = None
+        self._problems: list[Problem] = []
+        super().__init__(
+            setup=setup_view(self._chart, _local(video)), state=self._state(answer=0, trouble="")
+        )
+        self.on_msg(self._on_action)
+
+    def shots(self) -> pd.DataFrame:
+        """Checked table of the rallies that have ended, as `sidewall.read_shots` gives it.
+
+        Raises
+        ------
+        LogError
+            If no rally has ended.
+        """
+        table = self._chart.table
+        return finished_shots(table.setup, table.rows, self._chart.court)
+
+    def _on_action(self, _widget: Any, content: dict[str, Any], _buffers: Any) -> None:
+        with self._one_at_a_time:
+            for action in self._order.take(content):
+                trouble = ""
+                try:
+                    self._chart.act(action)
+                except SidewallError as error:
+                    trouble = str(error)
+                self.state = self._state(answer=action["number"], trouble=trouble)
+
+    def _state(self, *, answer: int, trouble: str) -> dict[str, Any]:
+        chart = self._chart
+        rows = chart.table.rows
+        if rows is not self._checked:  # most keys change the shot in hand only
+            self._problems = problems_of(chart.table.setup, rows, chart.court)
+            self._checked = rows
+        state = state_view(chart, self._problems)
+        state["trouble"] = trouble or state["trouble"]
+        return {**state, "answer": answer}
+
+
+def _local(video: str | None) -> str:
+    if video is None:
+        return ""
+    if ":" in video or video.startswith(("/", "\\")) or ".." in video:
+        raise DataError(
+            f"video is {video!r}: give a path below the folder that JupyterLab was started in, "
+            "such as matches/rowan.mp4, or leave it out and pick the file on the screen."
+        )
+    return video.replace("\\", "/")

@@ -1,0 +1,30 @@
+"""Every action has one key of its own, and every word of the log has one."""
+
+from __future__ import annotations
+
+from sidewall.charting import keys
+from sidewall.log.vocabulary import VOCABULARY
+
+
+def test_every_word_of_the_vocabulary_has_a_key():
+    found = {(key.group, key.value) for key in keys.words_of_keys()}
+    assert found == {(column, word) for column, words in VOCABULARY.items() for word in words}
+
+
+def test_no_key_does_two_things():
+    pressed = [key.key for key in keys.all_keys()]
+    assert len(pressed) == len(set(pressed))
+
+
+def test_a_word_that_comes_new_takes_its_first_free_letter(monkeypatch):
+    longer = {**VOCABULARY, "stroke": (*VOCABULARY["stroke"], "nick_x")}
+    monkeypatch.setattr(keys, "VOCABULARY", longer)
+    new = next(key for key in keys.words_of_keys() if key.value == "nick_x")
+    assert new.key == "x"  # n, i, c and k are taken
+    assert len({key.key for key in keys.words_of_keys()}) == sum(map(len, longer.values()))
+
+
+def test_keys_are_plain_for_the_browser():
+    for key in keys.key_table():
+        assert set(key) == {"key", "action", "value", "label", "group", "shown"}
+        assert all(isinstance(value, str) for value in key.values())
