@@ -29,7 +29,12 @@ MAY_IMPORT = {
     "simulate": "errors court log",
     "combinations": "errors court log features rallies models",
     "placement": "errors court log features rallies models",
-    "plots": "errors court log features rallies models scoring combinations placement",
+    "charting": "errors court log features scoring",
+    "agreement": "errors log features rallies models",
+    "decisions": "errors court log features rallies models combinations",
+    "worklist": "errors court log features rallies models scoring combinations placement decisions",
+    "plots": "errors court log features rallies models scoring combinations placement "
+    "agreement decisions worklist",
     "cli": "errors court log features rallies models scoring simulate plots",
 }
 

@@ -22,36 +22,50 @@ __version__ = "0.1.0"
 #: Public name -> module that holds it.
 _HOMES = {
     "Court": "sidewall.court",
-    "read_shots": "sidewall.log",
-    "check_shots": "sidewall.log",
+    "ColumnMap": "sidewall.log",
     "check_log": "sidewall.log",
+    "check_shots": "sidewall.log",
+    "guess_map": "sidewall.log",
+    "map_log": "sidewall.log",
+    "pseudonymise": "sidewall.log",
+    "read_shots": "sidewall.log",
+    "reidentify": "sidewall.log",
+    "write_table": "sidewall.log",
     "write_template": "sidewall.log",
-    "shot_features": "sidewall.features",
     "rally_table": "sidewall.features",
+    "shot_features": "sidewall.features",
     "zone_features": "sidewall.features",
-    "TightnessModel": "sidewall.models",
     "PooledLogit": "sidewall.models",
-    "RallyChain": "sidewall.rallies",
-    "Combination": "sidewall.combinations",
-    "Step": "sidewall.combinations",
-    "Predictability": "sidewall.combinations",
-    "RepeatOrVary": "sidewall.combinations",
+    "TightnessModel": "sidewall.models",
     "BallStates": "sidewall.rallies",
     "LooseBall": "sidewall.rallies",
-    "plot_court": "sidewall.plots",
-    "plot_front_wall": "sidewall.plots",
-    "plot_zone_map": "sidewall.plots",
-    "plot_threshold": "sidewall.plots",
-    "plot_comfort": "sidewall.plots",
+    "RallyChain": "sidewall.rallies",
+    "Combination": "sidewall.combinations",
+    "Predictability": "sidewall.combinations",
+    "RepeatOrVary": "sidewall.combinations",
+    "Step": "sidewall.combinations",
+    "plot_agreement": "sidewall.plots",
+    "plot_aim": "sidewall.plots",
     "plot_calibration": "sidewall.plots",
     "plot_chain": "sidewall.plots",
-    "plot_transitions": "sidewall.plots",
-    "plot_rally": "sidewall.plots",
-    "plot_match_win_probability": "sidewall.plots",
-    "plot_sequence": "sidewall.plots",
-    "plot_funnel": "sidewall.plots",
+    "plot_comfort": "sidewall.plots",
+    "plot_court": "sidewall.plots",
+    "plot_decisions": "sidewall.plots",
     "plot_effects": "sidewall.plots",
+    "plot_front_wall": "sidewall.plots",
+    "plot_front_wall_hits": "sidewall.plots",
+    "plot_funnel": "sidewall.plots",
+    "plot_match_win_probability": "sidewall.plots",
+    "plot_placement": "sidewall.plots",
+    "plot_practice": "sidewall.plots",
+    "plot_rally": "sidewall.plots",
     "plot_repeat": "sidewall.plots",
+    "plot_sequence": "sidewall.plots",
+    "plot_threshold": "sidewall.plots",
+    "plot_transitions": "sidewall.plots",
+    "plot_work_list": "sidewall.plots",
+    "plot_worth": "sidewall.plots",
+    "plot_zone_map": "sidewall.plots",
     "PlacementWorth": "sidewall.placement",
     "Target": "sidewall.placement",
     "TinMargin": "sidewall.placement",
@@ -64,16 +78,25 @@ _HOMES = {
     "practice_table": "sidewall.placement",
     "read_practice": "sidewall.placement",
     "read_targets": "sidewall.placement",
-    "plot_aim": "sidewall.plots",
-    "plot_front_wall_hits": "sidewall.plots",
-    "plot_placement": "sidewall.plots",
-    "plot_practice": "sidewall.plots",
-    "plot_worth": "sidewall.plots",
+    "Agreement": "sidewall.agreement",
+    "align": "sidewall.agreement",
+    "simex_thresholds": "sidewall.agreement",
+    "threshold_agreement": "sidewall.agreement",
+    "WorkList": "sidewall.worklist",
+    "read_efforts": "sidewall.worklist",
+    "work_list": "sidewall.worklist",
+    "write_efforts": "sidewall.worklist",
+    "decision_table": "sidewall.decisions",
+    "decisions_by": "sidewall.decisions",
+    "ChartMatch": "sidewall.charting",
 }
 _MODULES = ("errors", "scoring", "simulate")
 
 __all__ = [
+    "Agreement",
     "BallStates",
+    "ChartMatch",
+    "ColumnMap",
     "Combination",
     "Court",
     "LooseBall",
@@ -86,20 +109,28 @@ __all__ = [
     "Target",
     "TightnessModel",
     "TinMargin",
+    "WorkList",
+    "align",
     "balls_needed",
     "check_log",
     "check_shots",
     "compare_practice",
     "court_targets",
+    "decision_table",
+    "decisions_by",
     "error_ellipse",
     "errors",
+    "guess_map",
+    "map_log",
     "pace_and_accuracy",
     "placement_table",
+    "plot_agreement",
     "plot_aim",
     "plot_calibration",
     "plot_chain",
     "plot_comfort",
     "plot_court",
+    "plot_decisions",
     "plot_effects",
     "plot_front_wall",
     "plot_front_wall_hits",
@@ -112,27 +143,74 @@ __all__ = [
     "plot_sequence",
     "plot_threshold",
     "plot_transitions",
+    "plot_work_list",
     "plot_worth",
     "plot_zone_map",
     "practice_table",
+    "pseudonymise",
     "rally_table",
+    "read_efforts",
     "read_practice",
     "read_shots",
     "read_targets",
+    "reidentify",
     "scoring",
     "shot_features",
+    "simex_thresholds",
     "simulate",
+    "threshold_agreement",
+    "work_list",
+    "write_efforts",
+    "write_table",
     "write_template",
     "zone_features",
 ]
 
 if TYPE_CHECKING:
     from sidewall import errors, scoring, simulate
-    from sidewall.combinations import Combination, Predictability, RepeatOrVary, Step
-    from sidewall.court import Court
-    from sidewall.features import rally_table, shot_features, zone_features
-    from sidewall.log import check_log, check_shots, read_shots, write_template
-    from sidewall.models import PooledLogit, TightnessModel
+    from sidewall.agreement import (
+        Agreement,
+        align,
+        simex_thresholds,
+        threshold_agreement,
+    )
+    from sidewall.charting import (
+        ChartMatch,
+    )
+    from sidewall.combinations import (
+        Combination,
+        Predictability,
+        RepeatOrVary,
+        Step,
+    )
+    from sidewall.court import (
+        Court,
+    )
+    from sidewall.decisions import (
+        decision_table,
+        decisions_by,
+    )
+    from sidewall.features import (
+        rally_table,
+        shot_features,
+        zone_features,
+    )
+    from sidewall.log import (
+        ColumnMap,
+        check_log,
+        check_shots,
+        guess_map,
+        map_log,
+        pseudonymise,
+        read_shots,
+        reidentify,
+        write_table,
+        write_template,
+    )
+    from sidewall.models import (
+        PooledLogit,
+        TightnessModel,
+    )
     from sidewall.placement import (
         PlacementWorth,
         Target,
@@ -148,11 +226,13 @@ if TYPE_CHECKING:
         read_targets,
     )
     from sidewall.plots import (
+        plot_agreement,
         plot_aim,
         plot_calibration,
         plot_chain,
         plot_comfort,
         plot_court,
+        plot_decisions,
         plot_effects,
         plot_front_wall,
         plot_front_wall_hits,
@@ -165,10 +245,21 @@ if TYPE_CHECKING:
         plot_sequence,
         plot_threshold,
         plot_transitions,
+        plot_work_list,
         plot_worth,
         plot_zone_map,
     )
-    from sidewall.rallies import BallStates, LooseBall, RallyChain
+    from sidewall.rallies import (
+        BallStates,
+        LooseBall,
+        RallyChain,
+    )
+    from sidewall.worklist import (
+        WorkList,
+        read_efforts,
+        work_list,
+        write_efforts,
+    )
 
 
 def __getattr__(name: str) -> Any:

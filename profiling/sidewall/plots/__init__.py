@@ -9,11 +9,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 __all__ = [
+    "plot_agreement",
     "plot_aim",
     "plot_calibration",
     "plot_chain",
     "plot_comfort",
     "plot_court",
+    "plot_decisions",
     "plot_effects",
     "plot_front_wall",
     "plot_front_wall_hits",
@@ -26,16 +28,19 @@ __all__ = [
     "plot_sequence",
     "plot_threshold",
     "plot_transitions",
+    "plot_work_list",
     "plot_worth",
     "plot_zone_map",
 ]
 
 _HOMES = {
+    "plot_agreement": "agreement",
     "plot_aim": "aim",
     "plot_calibration": "calibration",
     "plot_chain": "chain",
     "plot_comfort": "comfort",
     "plot_court": "court",
+    "plot_decisions": "decisions",
     "plot_effects": "effects",
     "plot_front_wall": "court",
     "plot_front_wall_hits": "front_wall_hits",
@@ -48,16 +53,19 @@ _HOMES = {
     "plot_sequence": "sequence",
     "plot_threshold": "threshold",
     "plot_transitions": "transitions",
+    "plot_work_list": "worklist",
     "plot_worth": "worth",
     "plot_zone_map": "zones",
 }
 
 if TYPE_CHECKING:
+    from sidewall.plots.agreement import plot_agreement
     from sidewall.plots.aim import plot_aim
     from sidewall.plots.calibration import plot_calibration
     from sidewall.plots.chain import plot_chain
     from sidewall.plots.comfort import plot_comfort
     from sidewall.plots.court import plot_court, plot_front_wall
+    from sidewall.plots.decisions import plot_decisions
     from sidewall.plots.effects import plot_effects
     from sidewall.plots.front_wall_hits import plot_front_wall_hits
     from sidewall.plots.funnel import plot_funnel
@@ -68,6 +76,7 @@ if TYPE_CHECKING:
     from sidewall.plots.sequence import plot_sequence
     from sidewall.plots.threshold import plot_threshold
     from sidewall.plots.transitions import plot_transitions
+    from sidewall.plots.worklist import plot_work_list
     from sidewall.plots.worth import plot_worth
     from sidewall.plots.zones import plot_zone_map
 

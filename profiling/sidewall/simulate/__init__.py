@@ -1,5 +1,6 @@
 """Simulated matches between players whose true curves and thresholds are known."""
 
+from sidewall.simulate.charter import second_charter
 from sidewall.simulate.demo import write_demo
 from sidewall.simulate.folder import synthetic_data_folder
 from sidewall.simulate.ladder import simulate_shots
@@ -23,6 +24,7 @@ __all__ = [
     "load_scenario",
     "play_matches",
     "round_robin",
+    "second_charter",
     "simulate_shots",
     "solve_pair",
     "synthetic_data_folder",

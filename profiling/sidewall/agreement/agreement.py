@@ -1,0 +1,241 @@
+"""Do two charters of the same matches agree: words, lengths, and shots seen at all."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.agreement.align import AGREED, MEASURES, MISSED_BY_FIRST, MISSED_BY_SECOND, align
+from sidewall.agreement.intraclass import FORMS, clustered_intraclass
+from sidewall.agreement.kappa import clustered_kappa, cohen_kappa
+from sidewall.agreement.limits import clustered_limits
+from sidewall.agreement.words import summary_lines
+from sidewall.errors import DataError, NotFittedError
+from sidewall.features.clustered import clustered_rate
+from sidewall.log.vocabulary import VOCABULARY
+from sidewall.models.thresholds import NOT_KNOWN
+from sidewall.rallies.resample import rally_weights
+
+__all__ = ["KNOWN", "LEAST_PAIRS", "LEAST_RALLIES", "Agreement"]
+
+Array = NDArray[Any]
+
+#: Fewer pairs, or pairs from fewer rallies, say nothing that could be relied on.
+LEAST_PAIRS: Final = 20
+LEAST_RALLIES: Final = 10
+KNOWN: Final = "known"
+
+
+class Agreement:
+    """How far two charters of the same matches agree.
+
+    Parameters
+    ----------
+    level : float, default 0.95
+        Confidence level of the intervals.
+    draws : int, default 2000
+        Of the rally bootstrap behind them.
+    seed : int or Generator, default 0
+
+    Attributes
+    ----------
+    aligned_ : DataFrame
+        Both logs side by side; see :func:`~sidewall.agreement.align`.
+    found_ : DataFrame
+        Shares of shots, and of rallies, that were found: ``what``, ``share`` with ``low``
+        and ``high``, ``n``, ``rallies``. Wilson's interval, on the number of independent
+        shots that would carry what the rallies carry.
+    words_ : DataFrame
+        A row a column of words: ``column``, ``status`` (known, not known yet), ``kappa``
+        with ``low`` and ``high`` by rally bootstrap, ``se`` by the same, ``se_textbook`` as
+        if shots were independent; ``agreed``, the raw share, with ``agreed_low`` and
+        ``agreed_high``; ``n`` pairs in which both wrote a word, ``rallies``, ``blank``
+        (pairs that one of the two left blank). Serves are left out. An ending counts once
+        a rally that both have, whichever shot each took for the last.
+    tables_ : dict of str to DataFrame
+        For each of them, how often each word of the first (rows) met each of the second.
+    limits_ : DataFrame
+        A row a length: ``bias_m`` (first less second), ``sd_m``, ``lower_m`` and
+        ``upper_m``, the limits between which 95 in 100 differences lie, each with its ends
+        such as ``bias_low_m``; ``outside``, the share of differences beyond the limits;
+        ``n``, ``rallies``, ``status``.
+    intraclass_ : DataFrame
+        A row a length and form of the correlation: ``icc`` with ``low``, ``high``.
+    gap_error_ : Series
+        ``sd_m`` with ``low_m``, ``high_m``: the error of one charted gap, the standard
+        deviation of the differences over the root of 2. This takes both charters to err
+        alike and independently of each other; an error that both make is not in it.
+
+    Notes
+    -----
+    Shots of a rally are charted by the same people in the same seconds from the same
+    angle, so whole rallies are drawn, within matches.
+    """
+
+    def __init__(
+        self, level: float = 0.95, draws: int = 2000, seed: int | np.random.Generator = 0
+    ) -> None:
+        self.level = level
+        self.draws = draws
+        self.seed = seed
+
+    def fit(self, first: pd.DataFrame, second: pd.DataFrame) -> Agreement:
+        """Compare two logs.
+
+        Parameters
+        ----------
+        first, second : DataFrame
+            Canonical shot tables with at least one match in common.
+
+        Raises
+        ------
+        DataError
+            If the logs cannot be lined up; see :func:`~sidewall.agreement.align`.
+        """
+        if not 0.0 < self.level < 1.0 or self.draws < 2:
+            raise DataError(
+                f"level is {self.level}, draws {self.draws}; give a level between 0 and 1, such "
+                "as 0.95, and at least 2 draws."
+            )
+        table = self.aligned_ = align(first, second)
+        both = table[(table["status"] == AGREED).to_numpy()]
+        self._rng = np.random.default_rng(self.seed)
+        pair_match = table.groupby("rally_pair")["match"].first()
+        self._match_of_pair = pd.factorize(pair_match)[0]
+        self.found_ = self._found(table)
+        self.tables_: dict[str, pd.DataFrame] = {}
+        self.words_ = pd.DataFrame([self._word(c, both) for c in VOCABULARY if _has(table, c)])
+        balls = both[(both["stroke_first"] != "serve").to_numpy()]
+        lengths = [
+            self._length(c, balls if c == "gap_m" else both) for c in MEASURES if _has(table, c)
+        ]
+        self.limits_ = pd.DataFrame([row for row, _ in lengths])
+        self.intraclass_ = pd.concat([icc for _, icc in lengths], ignore_index=True)
+        gap = self.limits_.set_index("column").loc["gap_m"]
+        ends = gap[["sd_m", "sd_low_m", "sd_high_m"]].astype(float) / np.sqrt(2.0)
+        self.gap_error_ = ends.set_axis(["sd_m", "low_m", "high_m"]).rename("gap_error")
+        return self
+
+    def _found(self, table: pd.DataFrame) -> pd.DataFrame:
+        status = table["status"].astype(str).to_numpy()
+        pair = table["rally_pair"].to_numpy(dtype=np.int64)
+        last = np.flatnonzero(np.diff(pair, append=-1))
+        seen = [
+            np.bincount(pair, status != missed) > 0
+            for missed in (MISSED_BY_FIRST, MISSED_BY_SECOND)
+        ]
+        alone = np.where(
+            seen[0] & seen[1], AGREED, np.where(seen[0], MISSED_BY_SECOND, MISSED_BY_FIRST)
+        )
+        rows = []
+        for noun, states, cluster in (
+            ("shots", status, pair),
+            ("rallies", alone, np.arange(len(last))),
+        ):
+            for words, leave in (
+                ("of either, found by both", ""),
+                ("of the first, found by the second", MISSED_BY_FIRST),
+                ("of the second, found by the first", MISSED_BY_SECOND),
+            ):
+                hit = np.where(states == leave, np.nan, (states == AGREED).astype(float))
+                rate = clustered_rate(
+                    hit, cluster, np.zeros(len(hit), dtype=np.int64), 1, self.level
+                )
+                numbers = (rate.rate, rate.low, rate.high, rate.n, rate.clusters)
+                rows.append((f"{noun} {words}", *(values[0] for values in numbers)))
+        return pd.DataFrame(rows, columns=["what", "share", "low", "high", "n", "rallies"])
+
+    def _weights(self, pairs: Array) -> tuple[Array, Array]:
+        """Position of each shot's rally, and how often each rally is drawn."""
+        present, rally = np.unique(pairs, return_inverse=True)
+        return rally, rally_weights(self._match_of_pair[present], self.draws, self._rng)
+
+    def _word(self, column: str, both: pd.DataFrame) -> dict[str, Any]:
+        names = list(VOCABULARY[column])
+        if column == "ending":  # one a rally, whichever shot each took for its last
+            ends = self.aligned_.groupby("rally_pair", as_index=False)
+            used = pd.DataFrame(ends[["ending_first", "ending_second"]].first()).dropna()
+            blank = 0
+        else:
+            balls = both[(both["stroke_first"] != "serve").to_numpy()]
+            known = balls[[f"{column}_first", f"{column}_second"]].notna().to_numpy()
+            used, blank = balls[np.asarray(known.all(axis=1))], int((known.sum(axis=1) == 1).sum())
+        codes = [
+            pd.Categorical(used[f"{column}_{w}"], categories=names).codes.astype(np.int64)
+            for w in ("first", "second")
+        ]
+        pairs = used["rally_pair"].to_numpy(dtype=np.int64)
+        k, n = len(names), len(used)
+        flat = codes[0] * k + codes[1]
+        counts = np.bincount(flat, minlength=k * k).reshape(k, k)
+        self.tables_[column] = pd.DataFrame(
+            counts, pd.Index(names, name="first"), pd.Index(names, name="second")
+        )
+        hit = (codes[0] == codes[1]).astype(float)
+        rate = clustered_rate(hit, pairs, np.zeros(n, dtype=np.int64), 1, self.level)
+        row: dict[str, Any] = {
+            "column": column, "status": NOT_KNOWN, "kappa": np.nan, "low": np.nan, "high": np.nan,
+            "se": np.nan, "se_textbook": np.nan, "agreed": rate.rate[0],
+            "agreed_low": rate.low[0], "agreed_high": rate.high[0], "n": n,
+            "rallies": int(rate.clusters[0]), "blank": blank,
+        }  # fmt: skip
+        if not _enough(row):
+            return row
+        rally, weights = self._weights(pairs)
+        by_rally = np.zeros((weights.shape[1], k * k))
+        np.add.at(by_rally, (rally, flat), 1.0)
+        found = clustered_kappa(by_rally.reshape(-1, k, k), weights, float(rate.low[0]), self.level)
+        if np.isnan(found.kappa):
+            return row
+        textbook = cohen_kappa(counts, self.level)
+        return row | found._asdict() | {"status": KNOWN, "se_textbook": textbook.se}
+
+    def _length(self, column: str, both: pd.DataFrame) -> tuple[dict[str, Any], pd.DataFrame]:
+        one, two = (both[f"{column}_{w}"].to_numpy(dtype=float) for w in ("first", "second"))
+        known = ~np.isnan(one) & ~np.isnan(two)
+        one, two = one[known], two[known]
+        pairs = both["rally_pair"].to_numpy(dtype=np.int64)[known]
+        names = [
+            f"{q}{end}_m" for q in ("bias", "sd", "lower", "upper") for end in ("", "_low", "_high")
+        ]
+        row: dict[str, Any] = {
+            "column": column,
+            "status": NOT_KNOWN,
+            **dict.fromkeys(names, np.nan),
+        }
+        row |= {"outside": np.nan, "n": len(one), "rallies": len(np.unique(pairs))}
+        icc = pd.DataFrame({"icc": np.nan, "low": np.nan, "high": np.nan}, index=list(FORMS))
+        if _enough(row):
+            row["status"] = KNOWN
+            rally, weights = self._weights(pairs)
+            d = one - two
+            for quantity, found in clustered_limits(d, rally, weights, self.level).iterrows():
+                for end, key in (("", "value"), ("_low", "low"), ("_high", "high")):
+                    row[f"{quantity}{end}_m"] = float(found[key])
+            row["outside"] = float(np.mean((d < row["lower_m"]) | (d > row["upper_m"])))
+            icc = clustered_intraclass(one, two, rally, weights, self.level)
+        icc = icc.rename_axis("form").reset_index()
+        icc.insert(0, "column", column)
+        return row, icc.assign(n=row["n"], rallies=row["rallies"], status=row["status"])
+
+    def summary(self) -> str:
+        """Say in a few lines what agrees and what does not.
+
+        Raises
+        ------
+        NotFittedError
+        """
+        if not hasattr(self, "words_"):
+            raise NotFittedError("call Agreement().fit(first, second) first")
+        return "\n".join(summary_lines(self))
+
+
+def _has(table: pd.DataFrame, column: str) -> bool:
+    return f"{column}_first" in table.columns
+
+
+def _enough(row: dict[str, Any]) -> bool:
+    return bool(row["n"] >= LEAST_PAIRS and row["rallies"] >= LEAST_RALLIES)

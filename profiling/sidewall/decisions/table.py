@@ -1,0 +1,118 @@
+"""Decisions summed up: how often each was made, and the points per hundred shots."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.decisions.choice_worth import ChoiceWorth
+from sidewall.decisions.judged import DECISIONS
+from sidewall.errors import DataError
+from sidewall.features.clustered import clustered_rate
+from sidewall.features.coded import need_columns
+from sidewall.models.thresholds import quantile
+
+if TYPE_CHECKING:
+    from sidewall.models.tightness import TightnessModel
+
+__all__ = ["decision_table"]
+
+Array = NDArray[Any]
+
+
+def decision_table(
+    table: pd.DataFrame,
+    model: TightnessModel,
+    by: Sequence[str] | str = ("player", "side", "family"),
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """How often each decision was made, and what it brought or cost.
+
+    Two quantities. The **share** of a decision: of the group's shots with a choice and a gap,
+    those that were decided so; in what other matches would show, so its interval allows for
+    shots that come in rallies. The **points per 100 shots**: for the very shots that were
+    charted, the mean difference in the player's chance of winning the rally between the
+    choice that was made and the other choice at the same gap; its interval carries the
+    uncertainty of the player's curves (delta method), and that alone.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `decisions`, or any rows of it.
+    model : TightnessModel
+        The same model.
+    by : sequence of str
+        Columns that make a group; the decision is always added as the last.
+    level : float, default 0.95
+
+    Returns
+    -------
+    DataFrame
+        The columns of `by`; ``decision`` (each of the six, also where there was none);
+        ``n`` shots in ``rallies``; ``share`` with ``low`` and ``high``, of ``of`` shots;
+        ``points`` in all, ``points_per_100`` with ``points_low`` and ``points_high``,
+        missing where there are no shots or the decision is not known yet.
+
+    Raises
+    ------
+    DataError
+        If a column of `by` is missing, or `table` is empty or not one of decisions.
+    """
+    by = [by] if isinstance(by, str) else list(by)
+    need_columns(table, ("decision", "points", "rally_id"))
+    missing = [name for name in by if name not in table.columns]
+    if missing:
+        raise DataError(
+            f"there is no column {missing[0]!r} to sum decisions by; the table has "
+            f"{', '.join(map(str, table.columns))}"
+        )
+    if not len(table):
+        raise DataError("there is no decision to sum up: the table is empty")
+    z = quantile(level)
+    keys, group = _groups(table, by)
+    groups, kinds = len(keys), len(DECISIONS)
+    code = table["decision"].cat.codes.to_numpy().astype(np.int64)
+    rally = pd.factorize(table["rally_id"])[0].astype(np.int64)
+    cell = group * kinds + code
+    points = table["points"].to_numpy(dtype=float)
+    total = np.bincount(cell, np.nan_to_num(points), minlength=groups * kinds)
+    n = np.bincount(cell, minlength=groups * kinds)
+    rallies = np.bincount(np.unique(cell * (rally.max() + 1) + rally) // (rally.max() + 1),
+                          minlength=groups * kinds)  # fmt: skip
+    share = np.full((3, groups, kinds), np.nan)
+    for kind in range(kinds):
+        rate = clustered_rate((code == kind).astype(float), rally, group, groups, level)
+        share[:, :, kind] = rate.rate, rate.low, rate.high
+    told = np.where(np.isnan(points), -1, cell)
+    known = np.bincount(told[told >= 0], minlength=groups * kinds)
+    half = 100.0 * z * ChoiceWorth(model, table).mean_errors(told, groups * kinds)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(known > 0, 100.0 * total / known, np.nan)
+    result = keys.loc[keys.index.repeat(kinds)].reset_index(drop=True)
+    return result.assign(
+        decision=pd.Categorical(list(DECISIONS) * groups, categories=list(DECISIONS)),
+        n=n,
+        rallies=rallies,
+        of=np.repeat(np.bincount(group, minlength=groups), kinds),
+        share=share[0].ravel(),
+        low=share[1].ravel(),
+        high=share[2].ravel(),
+        points=np.where(known > 0, total, np.nan),
+        points_per_100=mean,
+        points_low=mean - half,
+        points_high=mean + half,
+    )
+
+
+def _groups(table: pd.DataFrame, by: list[str]) -> tuple[pd.DataFrame, Array]:
+    """Values of `by` group by group, and the group of each shot."""
+    if not by:
+        return pd.DataFrame(index=[0]), np.zeros(len(table), dtype=np.int64)
+    grouped = table.groupby(by, observed=True, sort=True, dropna=False)
+    group = grouped.ngroup().to_numpy(dtype=np.int64)
+    first = np.unique(group, return_index=True)[1]
+    return table[by].iloc[first].reset_index(drop=True), group

@@ -1,0 +1,224 @@
+"""Where two charters disagree: on the gap, and on words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, Final, Literal, cast
+
+import numpy as np
+from matplotlib import pyplot as plt
+from matplotlib.axes import Axes
+from matplotlib.colors import Normalize
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from sidewall.agreement.align import AGREED
+from sidewall.court.units import parse_unit, to_display
+from sidewall.errors import DataError
+from sidewall.models.thresholds import NOT_KNOWN
+from sidewall.plots.frame import foot, head
+from sidewall.plots.gap_axis import format_gap_axis
+from sidewall.plots.style import (
+    INK,
+    MUTED,
+    PAPER,
+    RESET,
+    THRESHOLD,
+    colour_bar,
+    dress,
+    look,
+    text_on,
+    title,
+    value_map,
+)
+from sidewall.plots.words import GapWords, count, rows_by
+
+if TYPE_CHECKING:
+    from sidewall.agreement.agreement import Agreement
+
+__all__ = ["plot_agreement"]
+
+#: Width and height of either panel, inches.
+_PANEL: Final = (4.5, 4.6)
+
+
+def plot_agreement(
+    agreement: Agreement,
+    column: str = "stroke",
+    *,
+    unit: str = "cm",
+    board_width_m: float | None = None,
+    table: Literal["beside", "below"] = "beside",
+    ax: Sequence[Axes] | None = None,
+) -> NDArray[np.object_]:
+    """Draw where two charters disagree on the gap, and which words they take for another.
+
+    Left, a dot a ball: the difference of the two gaps against their mean, with the mean
+    difference and the limits of agreement, each in the band of its interval (Bland & Altman
+    1986). Right, how often each word of the first met each of the second: darker, the more
+    of the first's word; words on the diagonal agree and are left pale.
+
+    Parameters
+    ----------
+    agreement
+        A fitted comparison.
+    column
+        Which words: side, stroke, direction, contact, choice, balance or ending.
+    unit
+        Unit of the gap: cm, m, in or boards.
+    board_width_m
+        Needed for boards; else adds a second axis in boards.
+    table
+        In a new figure, the words stand beside the gaps or, for narrow screens, below them.
+    ax
+        Two axes, gap and words; a new figure if None.
+
+    Returns
+    -------
+    ndarray of Axes, shape (2,)
+
+    Raises
+    ------
+    NotFittedError
+        If nothing is fitted.
+    DataError
+        If the column was not charted by both, `table` is unknown, or `ax` is not two axes.
+    UnitError
+        If the unit is unknown, or boards are asked for and their width is not known.
+    """
+    said = agreement.summary()  # refuses what is not fitted
+    if column not in agreement.tables_:
+        raise DataError(
+            f"There are no words {column!r} in both logs; there are {', '.join(agreement.tables_)}."
+        )
+    if table not in ("beside", "below"):
+        raise DataError(f"table={table!r} is not known; use 'beside' or 'below'.")
+    pair = _pair(ax, table)
+    _gaps(pair[0], agreement, GapWords(unit, board_width_m))
+    _words(pair[1], agreement, column)
+    if ax is None:
+        figure = cast(Figure, pair[0].figure)
+        head(figure, "Do the two charters agree?")
+        foot(
+            figure,
+            f"{said.splitlines()[1]} {agreement.level:.0%} intervals, which allow for rallies. "
+            "Colour: share of the first's word for which the second wrote another.",
+        )
+    return pair
+
+
+def _pair(ax: Sequence[Axes] | None, table: str) -> NDArray[np.object_]:
+    if ax is None:
+        shape = (1, 2) if table == "beside" else (2, 1)
+        size = (_PANEL[0] * shape[1], _PANEL[1] * shape[0] + 0.6)
+        with look():
+            _, fresh = plt.subplots(*shape, figsize=size, layout="constrained")
+        return cast(NDArray[np.object_], fresh)
+    pair = np.asarray(ax, dtype=object).ravel()
+    if pair.size != 2:
+        raise DataError(f"The picture takes two axes, gap and words; {pair.size} given.")
+    return pair
+
+
+def _gaps(ax: Axes, agreement: Agreement, words: GapWords) -> None:
+    """Difference against mean of every ball, with bias and limits."""
+    table = agreement.aligned_
+    both = table[(table["status"] == AGREED).to_numpy()]
+    one, two = (both[f"gap_m_{w}"].to_numpy(dtype=float) for w in ("first", "second"))
+    row = rows_by(agreement.limits_, "column")[("gap_m",)]
+    ax.plot(
+        (one + two) / 2, one - two, ls="", marker="o", ms=4, mfc=RESET, mec=PAPER, mew=0.3,
+        alpha=0.45, label="_balls",
+    )  # fmt: skip
+    says, share = NOT_KNOWN, ""
+    if row["status"] != NOT_KNOWN:
+        _limits(ax, row, words)
+        says, share = _ends(row, words), f"{100 * agreement.level:g} in 100 balls, "
+    title(ax, f"Gap: {says}\n{share}{_sizes(row)}")
+    widest = float(np.nanmax(np.abs(one - two), initial=0.05))
+    ax.set_ylim(-1.15 * widest, 1.15 * widest)
+    ax.set_xlim(0.0, 1.05 * float(np.nanmax((one + two) / 2, initial=0.5)))
+    format_gap_axis(ax, words.unit, words.board_width_m, label="gap, mean of the two")
+    format_gap_axis(ax, words.unit, None if words.unit != "boards" else words.board_width_m,
+                    axis="y", label="first less second")  # fmt: skip
+    dress(ax, grid="both")
+
+
+def _sizes(row: dict[str, Any]) -> str:
+    return f"n = {row['n']:,} in {count(row['rallies'], 'rally', 'rallies')}"
+
+
+def _ends(row: dict[str, Any], words: GapWords) -> str:
+    unit = parse_unit(words.unit)
+    return f"{_signed(row['lower_m'], words)} to {_signed(row['upper_m'], words)} {unit}"
+
+
+def _signed(gap_m: float, words: GapWords) -> str:
+    """Write a difference with its sign, a decimal finer than a gap: means are small."""
+    unit = parse_unit(words.unit)
+    value = float(to_display(float(gap_m), unit, words.board_width_m))
+    number = f"{value:+.{3 if unit == 'm' else 1}f}"
+    return number[1:] if float(number) == 0 else number.replace("-", "−")
+
+
+def _limits(ax: Axes, row: dict[str, Any], words: GapWords) -> None:
+    for name, says, colour, style in (
+        ("upper", "upper limit", THRESHOLD, (0, (5, 2))),
+        ("bias", "mean", INK, "-"),
+        ("lower", "lower limit", THRESHOLD, (0, (5, 2))),
+    ):
+        at, low, high = (row[f"{name}{end}_m"] for end in ("", "_low", "_high"))
+        ax.axhspan(low, high, color=colour, alpha=0.16, lw=0, label=f"_{name} interval")
+        ax.axhline(at, color=colour, lw=1.6, ls=style, label=f"_{name}")
+        ends = f"{_signed(low, words)} to {_signed(high, words)}"
+        ax.annotate(
+            f"{says} {_signed(at, words)} ({ends})", (1.0, at), xycoords=("axes fraction", "data"),
+            xytext=(0, -4 if name == "lower" else 4), textcoords="offset points", ha="right",
+            va="top" if name == "lower" else "bottom", fontsize=9, color=INK,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.75, "pad": 0.8},
+        )  # fmt: skip
+
+
+def _words(ax: Axes, agreement: Agreement, column: str) -> None:
+    """How often each word of the first met each of the second."""
+    full = agreement.tables_[column]
+    met = [w for w in full.index if full.loc[w].sum() + full[w].sum() > 0]
+    counts = full.loc[met, met].to_numpy()
+    row = rows_by(agreement.words_, "column")[(column,)]
+    says = NOT_KNOWN
+    if row["status"] != NOT_KNOWN:
+        says = f"kappa {row['kappa']:.2f} ({row['low']:.2f} to {row['high']:.2f})"
+    alike = f"{100 * row['agreed']:.0f} in 100 alike, " if row["n"] else ""
+    title(ax, f"{column.capitalize()}: {says}\n{alike}{_sizes(row)}")
+    share = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1)
+    np.fill_diagonal(share, 0.0)
+    norm = Normalize(0.0, max(0.05, float(np.ceil(share.max(initial=0.0) * 20) / 20)))
+    k = len(met)
+    edges = np.arange(k + 1)
+    ax.pcolormesh(
+        edges, edges, share, cmap=value_map(), norm=norm, edgecolors=PAPER, linewidth=1.0,
+        label="_words",
+    )  # fmt: skip
+    for i in range(k):
+        for j in range(k):
+            if counts[i, j]:
+                ax.text(
+                    j + 0.5, i + 0.5, f"{counts[i, j]:,}", ha="center", va="center",
+                    fontsize=10 if k <= 6 else 8.5, fontweight="bold" if i == j else "normal",
+                    color=text_on(value_map()(float(norm(share[i, j])))),
+                )  # fmt: skip
+    ax.plot([0, k], [0, k], color=MUTED, lw=0.6, zorder=0.5)
+    spoken = [word.replace("_", " ") for word in met]
+    ax.set_xticks(edges[:-1] + 0.5, spoken, rotation=40 if k > 3 else 0)
+    for tick in ax.get_xticklabels():
+        tick.set(ha="right" if k > 3 else "center", rotation_mode="anchor")
+    ax.set_yticks(edges[:-1] + 0.5, spoken)
+    ax.set_xlim(0, k)
+    ax.set_ylim(k, 0)
+    ax.set_xlabel("second charter wrote")
+    ax.set_ylabel("first charter wrote")
+    dress(ax, grid="none")
+    for edge in ("left", "bottom"):
+        ax.spines[edge].set_visible(False)
+    ax.tick_params(length=0)
+    colour_bar(ax, norm, lambda v: f"{100 * v:.0f}%", fraction=0.035, aspect=30, shrink=0.8)

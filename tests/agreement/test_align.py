@@ -1,0 +1,128 @@
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from sidewall import simulate
+from sidewall.agreement import align
+from sidewall.errors import DataError
+from sidewall.simulate.charter import second_charter
+
+
+def same_moment(table, first, second):
+    """Whether each agreed pair is one shot in truth, told by its exact time."""
+    both = table[table["status"] == "agreed"]
+    times = [
+        shots.set_index("line")["t_s"].loc[both[f"line_{w}"].astype(int)].to_numpy()
+        for shots, w in ((first, "first"), (second, "second"))
+    ]
+    return np.abs(times[0] - times[1]) < 1e-9
+
+
+def test_a_log_agrees_with_itself(match):
+    found = align(match, match)
+    assert (found["status"] == "agreed").all()
+    np.testing.assert_array_equal(found["shot_first"], match["shot"])
+    np.testing.assert_array_equal(found["gap_m_first"], match["gap_m"])
+    assert (found["stroke_first"] == found["stroke_second"]).all()
+    assert found["rally_pair"].nunique() == len(match.drop_duplicates(["game", "rally"]))
+
+
+@pytest.mark.parametrize("times", [True, False])
+def test_missed_shots_and_rallies_are_found(match, times):
+    second = second_charter(match, miss=0.03, miss_rally=0.05, confuse=0.08, gap_sd_m=0.07, seed=6)
+    drop = [] if times else ["t_s"]
+    found = align(match.drop(columns=drop), second.drop(columns=drop))
+    counts = found["status"].value_counts()
+    assert counts["missed by second"] == len(match) - len(second) > 20
+    assert counts["missed by first"] == 0
+    assert counts["agreed"] == len(second)
+    right = same_moment(found, match, second)
+    # without times, one of two like shots may be taken for the other
+    assert right.mean() == 1.0 if times else right.mean() > 0.98
+
+
+def test_swapping_the_logs_swaps_the_answer(match):
+    second = second_charter(match, miss=0.03, miss_rally=0.05, seed=6)
+    one, two = align(match, second), align(second, match)
+    assert (one["status"] == "missed by second").sum() == (two["status"] == "missed by first").sum()
+    lone = two[two["status"] == "missed by first"]
+    assert lone["shot_first"].isna().all()
+    assert lone["shot_second"].notna().all()
+    assert lone["player"].notna().all()
+
+
+def test_every_shot_of_either_stands_once(two_charters):
+    found = align(*two_charters)
+    for shots, whose in zip(two_charters, ("first", "second"), strict=True):
+        assert found[f"line_{whose}"].dropna().astype(int).tolist() == shots["line"].tolist()
+
+
+def test_clocks_that_differ_are_set_alike(match):
+    second = second_charter(match, miss=0.03, miss_rally=0.05, time_sd_s=0.2, seed=6)
+    late = second.assign(t_s=second["t_s"] + 754.0)
+    columns = ["status", "shot_first", "shot_second", "rally_pair"]
+    pd.testing.assert_frame_equal(align(match, second)[columns], align(match, late)[columns])
+
+
+def test_a_rally_typed_under_another_number_is_the_same_rally(match):
+    second = match.copy()
+    second["rally"] += 7
+    found = align(match, second)
+    assert (found["status"] == "agreed").all()
+    assert (found["rally_second"] - found["rally"] == 7).all()
+
+
+def test_serves_meet_serves_and_players_themselves(two_charters):
+    found = align(*two_charters)
+    both = found[found["status"] == "agreed"]
+    serves = both["stroke_first"] == "serve"
+    assert (serves == (both["stroke_second"] == "serve")).all()
+    names = [
+        shots.set_index("line")["player"].astype(str).loc[both[f"line_{w}"].astype(int)].to_numpy()
+        for shots, w in zip(two_charters, ("first", "second"), strict=True)
+    ]
+    assert (names[0] == names[1]).all()
+
+
+def test_only_columns_of_both_are_compared(match):
+    second = match.drop(columns=["balance", "x_m"])
+    found = align(match, second)
+    assert "balance_first" not in found
+    assert "x_m_second" not in found
+    assert "contact_second" in found
+
+
+def test_matches_of_one_log_only_are_left_out(ladder, match):
+    found = align(ladder, match)
+    assert found["match"].unique().tolist() == ["m01"]
+    assert (found["status"] == "agreed").all()
+
+
+def test_refusals(match):
+    other = match.assign(match=pd.Categorical(["final"] * len(match)))
+    with pytest.raises(DataError, match=r"no match in common.*m01.*final"):
+        align(match, other)
+    renamed = match.copy()
+    renamed["player"] = renamed["player"].astype(str).replace({"Alder": "Ald"})
+    renamed["opponent"] = renamed["opponent"].astype(str).replace({"Alder": "Ald"})
+    renamed["rally_won_by"] = renamed["rally_won_by"].astype(object).replace({"Alder": "Ald"})
+    with pytest.raises(DataError, match="m01: the players are Alder and Rowan"):
+        align(match, renamed)
+    with pytest.raises(DataError, match="no column gap_m"):
+        align(match, match.drop(columns="gap_m"))
+
+
+def test_a_long_match_takes_well_under_a_second():
+    players = simulate.draw_players(["Alder", "Birch"], np.random.default_rng(4))
+    shots = simulate.simulate_shots(players, [(0, 1)] * 6, rng=8)
+    keep = shots["match"].isin(["m01", "m02"])
+    shots = shots[keep].reset_index(drop=True)
+    shots["game"] += 5 * (shots["match"] == "m02")
+    shots["match"] = pd.Categorical(["m01"] * len(shots))
+    assert len(shots) > 1500
+    second = second_charter(shots, miss=0.02, seed=1)
+    start = time.process_time()
+    align(shots, second)
+    assert time.process_time() - start < 1.0

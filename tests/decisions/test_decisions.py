@@ -1,0 +1,168 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+import sidewall as sw
+from sidewall.decisions import DECISIONS, ChoiceWorth, decision_table, decisions, decisions_by
+from sidewall.errors import DataError, NotFittedError
+from sidewall.simulate.truth import win_probabilities
+
+
+@pytest.fixture(scope="module")
+def table(shots, model):
+    return decisions(shots, model)
+
+
+def test_every_shot_with_choice_and_gap_is_judged_once(shots, table):
+    known = shots["choice"].notna() & shots["gap_m"].notna() & shots["family"].notna()
+    assert len(table) == known.sum()
+    assert len(table) + sum(table.attrs["left_out"].values()) == len(shots)
+    assert not table.duplicated(["match", "game", "rally", "shot"]).any()
+    assert table["decision"].notna().all()
+
+
+def test_the_decision_follows_from_gap_choice_and_the_own_threshold(table, model):
+    answers = model.thresholds().set_index(["player", "side", "family"])
+    rng = np.random.default_rng(3)
+    for one in table.iloc[rng.choice(len(table), 400, replace=False)].to_dict("records"):
+        answer = answers.loc[(one["player"], one["side"], one["family"])]
+        tight = answer["status"] == "reset at any gap" or one["gap_m"] < answer["low_m"]
+        loose = answer["status"] == "attack at any gap" or one["gap_m"] > answer["high_m"]
+        attacked = one["choice"] == "attack"
+        if tight:
+            expected = "forced" if attacked else "reset tight"
+        elif loose:
+            expected = "attacked loose" if attacked else "passed up"
+        else:
+            known = answer["status"] == "crosses"
+            expected = "too close to call" if known else "not known yet"
+        assert one["decision"] == expected
+
+
+def test_points_are_the_difference_of_the_models_own_curves(table, model):
+    told = table[table["points"].notna()].iloc[::50]
+    other = told.assign(choice=np.where(told["choice"] == "attack", "reset", "attack"))
+    # predict_proba takes the mode of the coefficients, which the averages nearly are
+    by_model = model.predict_proba(told)[:, 1] - model.predict_proba(other)[:, 1]
+    gain = model.curves(gaps_m=[0.4]).set_index(["player", "side", "family"])
+    assert np.corrcoef(by_model, told["points"])[0, 1] > 0.99
+    probe = told.assign(gap_m=0.4, choice="attack")
+    worth = ChoiceWorth(model, probe)
+    at = pd.MultiIndex.from_frame(probe[["player", "side", "family"]].astype(str))
+    assert worth.difference() == pytest.approx(gain["gain"].reindex(at).to_numpy(), abs=1e-10)
+    half = 1.959964 * worth.errors()
+    low = gain["gain_low"].reindex(at).to_numpy()
+    assert worth.difference() - half == pytest.approx(low, abs=1e-6)
+
+
+def test_sure_decisions_have_the_sign_that_their_names_say(table):
+    mean = table.groupby("decision", observed=True)["points"].mean()
+    assert mean["attacked loose"] > 0
+    assert mean["reset tight"] > 0
+    assert mean["forced"] < 0
+    assert mean["passed up"] < 0
+    assert table.loc[table["decision"] == "not known yet", "points"].isna().all()
+
+
+def test_errors_of_means_agree_with_draws(table, model):
+    told = table["points"].notna().to_numpy()
+    player = pd.factorize(table["player"])[0]
+    group = np.where(told, player, -1)
+    worth = ChoiceWorth(model, table)
+    rows = np.flatnonzero(told & (player == 0))
+    drawn = worth.drawn(rows, worth.coefficient_draws(2000, np.random.default_rng(1)))
+    by_draws = drawn.mean(axis=1)
+    # the error of a standard deviation from 2000 draws is 1.6%; the delta method adds a little
+    assert worth.mean_errors(group, 6)[0] == pytest.approx(by_draws.std(), rel=0.08)
+    assert by_draws.mean() == pytest.approx(table["points"].to_numpy()[rows].mean(), abs=0.01)
+
+
+def test_the_table_adds_up(table, model):
+    by = decision_table(table, model)
+    assert by["n"].sum() == len(table)
+    groups = by.groupby(["player", "side", "family"], observed=True)
+    assert groups["share"].sum().to_numpy() == pytest.approx(1.0)
+    assert (groups["n"].sum() == groups["of"].first()).all()
+    assert by["points"].sum() == pytest.approx(table["points"].sum())
+    assert ((by["low"] <= by["share"]) & (by["share"] <= by["high"])).all()
+    some = by[by["points_per_100"].notna()]
+    assert (some["points_low"] < some["points_per_100"]).all()
+    assert list(by["decision"].cat.categories) == list(DECISIONS)
+
+
+def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players, schedule):
+    exact = win_probabilities(players, schedule)
+    names = [player.name for player in players]
+    gap = np.rint(table["gap_m"].to_numpy() / 0.02).astype(int)
+    who = pd.Index(names).get_indexer(table["player"].astype(str))
+    side = (table["side"] == "backhand").to_numpy().astype(int)
+    family = (table["family"] == "volley").to_numpy().astype(int)
+    attack, reset = (exact[who, choice, side, family, gap] for choice in (0, 1))
+    sign = np.where(table["choice"] == "attack", 1.0, -1.0)
+    true = pd.Series(100 * sign * (attack - reset)).groupby(
+        [table["player"].astype(str), table["decision"].astype(str)]
+    )
+    by = decision_table(table, model, "player")
+    by = by[by["points_per_100"].notna() & (by["n"] >= 5)]
+    at = pd.MultiIndex.from_frame(by[["player", "decision"]].astype(str))
+    true = true.mean().reindex(at).to_numpy()
+    inside = (by["points_low"].to_numpy() <= true) & (true <= by["points_high"].to_numpy())
+    # about 28 intervals that hang together; the study says how often in the long run
+    assert inside.mean() >= 0.75
+
+
+def test_by_zone_and_by_score(table, model):
+    zones = decisions_by(table, model, "zone", "Rowan")
+    own = table[table["player"] == "Rowan"]
+    assert zones["n"].sum() == len(own)
+    assert {"depth", "lane"} <= set(zones.columns)
+    scores = decisions_by(table, model, "score", late_from=8)
+    ahead = scores[(scores["score"] == "ahead") & (scores["stage"] == "late")]
+    late = np.maximum(table["own_points"], table["opponent_points"]) >= 8
+    assert ahead["n"].sum() == (late & (table["own_points"] > table["opponent_points"])).sum()
+    assert decisions_by(table, model, "balance")["n"].sum() == len(table)
+
+
+def test_a_situation_has_thresholds_of_its_own(shots):
+    model = sw.TightnessModel(transform="log1p", situation=["balance"]).fit(shots)
+    table = decisions(shots, model)
+    cell = table[(table["side"] == "backhand") & (table["family"] == "ground")]
+    for balance in ("set", "stretched"):
+        answers = model.thresholds(situation={"balance": balance})
+        answers = answers.set_index(["player", "side", "family"])["low_m"]
+        some = cell[cell["balance"] == balance]
+        at = pd.MultiIndex.from_frame(some[["player", "side", "family"]].astype(str))
+        assert some["low_m"].to_numpy() == pytest.approx(answers.reindex(at), nan_ok=True)
+
+
+def test_without_contact_all_strokes_share_an_answer(shots):
+    bare = sw.shot_features(shots.drop(columns=["contact"]))
+    model = sw.TightnessModel(transform="log1p").fit(bare)
+    table = decisions(bare, model)
+    assert set(table["family"]) == {"all strokes"}
+    assert (table["decision"] != "not known yet").mean() > 0.5
+
+
+def test_an_unknown_player_is_not_known_yet(shots, model):
+    stranger = shots.assign(
+        player=shots["player"].cat.rename_categories({"Rowan": "Yew"}),
+        opponent=shots["opponent"].cat.rename_categories({"Rowan": "Yew"}),
+        rally_won_by=shots["rally_won_by"].cat.rename_categories({"Rowan": "Yew"}),
+    )
+    table = decisions(stranger, model)
+    assert (table.loc[table["player"] == "Yew", "decision"] == "not known yet").all()
+
+
+def test_errors_say_the_mend(shots, model, table):
+    with pytest.raises(NotFittedError, match="fit"):
+        decisions(shots, sw.TightnessModel())
+    with pytest.raises(DataError, match="chart the gap and the choice"):
+        decisions(shots.assign(choice=pd.Series([None] * len(shots), dtype=object)), model)
+    with pytest.raises(DataError, match="no column 'moon'"):
+        decision_table(table, model, "moon")
+    with pytest.raises(DataError, match="empty"):
+        decision_table(table.head(0), model)
+    with pytest.raises(DataError, match="those who have"):
+        decisions_by(table, model, "zone", "Yew")
+    with pytest.raises(DataError, match="chart y"):
+        decisions_by(table.drop(columns="depth"), model, "zone")

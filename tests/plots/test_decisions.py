@@ -1,0 +1,93 @@
+import numpy as np
+import pytest
+from matplotlib import pyplot as plt
+
+import sidewall as sw
+from sidewall.decisions import decisions
+from sidewall.errors import DataError
+from sidewall.plots.decisions import plot_decisions
+from sidewall.simulate import draw_players, round_robin, simulate_shots
+
+
+@pytest.fixture(scope="module")
+def table():
+    names = ["Rowan", "Hazel", "Alder", "Willow", r"$\foo$"]
+    players = draw_players(names, np.random.default_rng(5))
+    shots = sw.shot_features(simulate_shots(players, round_robin(5, 5), rng=6))
+    return decisions(shots, sw.TightnessModel(transform="log1p").fit(shots))
+
+
+def cell(table, player="Rowan", side="backhand", family="ground"):
+    own = table[(table["player"] == player) & (table["side"] == side)]
+    return own[own["family"] == family]
+
+
+def said(ax):
+    return "\n".join(text.get_text() for text in ax.texts)
+
+
+def test_a_panel_a_side_and_family_with_counts(table):
+    panels = plot_decisions(table, "Rowan")
+    assert panels.shape == (2, 2)
+    assert [ax.get_title(loc="left") for ax in panels.flat] == [
+        "Forehand after the bounce",
+        "Backhand after the bounce",
+        "Forehand volley",
+        "Backhand volley",
+    ]
+    assert f"n = {len(cell(table)):,} shots" in said(panels[0, 1])
+
+
+def test_dots_are_the_shares_attacked(table):
+    ax = plot_decisions(table, "Rowan", "backhand", "ground")
+    dots = next(one for one in ax.lines if one.get_marker() == "o")
+    own = cell(table)
+    first = own[own["gap_m"] < 0.1]
+    assert dots.get_ydata()[0] == pytest.approx((first["choice"] == "attack").mean())
+    assert dots.get_xdata()[0] == pytest.approx(0.05)
+
+
+def test_bars_are_forced_from_below_and_passed_up_from_above(table):
+    ax = plot_decisions(table, "Rowan", "backhand", "ground")
+    own = cell(table)
+    step = own[own["gap_m"] < 0.1]
+    forced, passed = ax.containers[0], ax.containers[1]
+    assert forced[0].get_height() == pytest.approx((step["decision"] == "forced").mean())
+    assert all(bar.get_y() == 0.0 for bar in forced)
+    for bar in passed:
+        assert bar.get_y() + bar.get_height() == pytest.approx(1.0)
+
+
+def test_the_band_is_the_thresholds_own_interval(table):
+    own = cell(table)
+    ax = plot_decisions(table, "Rowan", "backhand", "ground", unit="in")
+    line = next(one for one in ax.lines if one.get_label() == "_threshold")
+    assert line.get_xdata()[0] == pytest.approx(own["threshold_m"].iloc[0])
+    assert "(in)" in ax.get_xlabel()
+
+
+def test_words_count_and_cost(table):
+    own = cell(table)
+    words = said(plot_decisions(table, "Rowan", "backhand", "ground"))
+    n = (own["decision"] == "forced").sum()
+    of = n + (own["decision"] == "reset tight").sum()
+    assert f"forced: {n:,} of {of:,} tight" in words
+    cost = -own.loc[own["decision"] == "passed up", "points"].sum()
+    assert f"cost {cost:.1f}" in words
+
+
+def test_it_draws_into_given_axes_and_odd_names(table):
+    _, ax = plt.subplots()
+    assert plot_decisions(table, r"$\foo$", "forehand", "ground", ax=ax) is ax
+    plot_decisions(table, r"$\foo$")[0, 0].figure.canvas.draw()
+
+
+def test_errors_say_the_mend(table):
+    with pytest.raises(DataError, match="those who have"):
+        plot_decisions(table, "Yew")
+    with pytest.raises(DataError, match="there are: ground, volley"):
+        plot_decisions(table, "Rowan", family="smash")
+    with pytest.raises(DataError, match="one panel"):
+        plot_decisions(table, "Rowan", ax=plt.subplots()[1])
+    with pytest.raises(DataError, match="no column decision"):
+        plot_decisions(table.drop(columns="decision"), "Rowan")

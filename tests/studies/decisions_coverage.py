@@ -1,0 +1,149 @@
+"""Coverage of the points intervals of decisions and of the work list.
+
+Points per 100 decisions, and what forced and passed-up balls cost, are held against the
+simulation's exact chances for the very shots that were judged so. What execution items would
+gain is held against the same quantity on a log many times as long of the same players and
+matches.
+
+    python tests/studies/decisions_coverage.py --ladders 60
+"""
+
+import argparse
+import os
+from multiprocessing import Pool
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+import pandas as pd
+from threshold_coverage import TREES
+
+import sidewall as sw
+from sidewall import simulate
+from sidewall.decisions import decision_table
+from sidewall.log.vocabulary import FAMILIES, SIDES
+from sidewall.simulate.truth import win_probabilities
+from sidewall.worklist import WorkList
+from sidewall.worklist.ladder import Ladder
+from sidewall.worklist.measures import measures
+
+LONGER = 20
+DRAWS = 400
+
+
+def exact_points(table, players, schedule):
+    """Chosen minus other of every shot, from the exact curves."""
+    names = [player.name for player in players]
+    exact = win_probabilities(players, schedule)
+    gap = np.rint(table["gap_m"].to_numpy() / simulate.Physics().step_m).astype(int)
+    who = pd.Index(names).get_indexer(table["player"].astype(str))
+    side = pd.Index(SIDES).get_indexer(table["side"].astype(str))
+    family = pd.Index(FAMILIES).get_indexer(table["family"].astype(str))
+    attack, reset = (exact[who, choice, side, family, gap] for choice in (0, 1))
+    return np.where(table["choice"] == "attack", attack - reset, reset - attack)
+
+
+def counted(name, low, high, truth):
+    known = ~(np.isnan(low) | np.isnan(truth))
+    hit = (low[known] <= truth[known]) & (truth[known] <= high[known])
+    return {"interval": name, "hits": int(hit.sum()), "n": int(known.sum())}
+
+
+def decided(works, exact):
+    judged = works.decisions_
+    table = decision_table(judged, works.model_, ["player"])
+    true = pd.Series(100 * exact).groupby([judged["player"], judged["decision"]], observed=True)
+    key = pd.MultiIndex.from_frame(table[["player", "decision"]].astype(str))
+    mean = true.mean()
+    mean.index = mean.index.map(lambda pair: tuple(map(str, pair)))
+    table["true"] = mean.reindex(key).to_numpy()
+    table = table[table["n"] >= 5]
+    ends = ["points_low", "points_high", "true"]
+    return [
+        counted(f"points per 100, {name}", *some[ends].to_numpy().T)
+        for name, some in table.groupby("decision", observed=True)
+        if some["points_low"].notna().any()
+    ]  # fmt: skip
+
+
+def goals(own, known):
+    return np.quantile(own[known], 0.75) - own
+
+
+def gained(works, exact, long_shots):
+    names, games = works.players_, works.ladder_.games
+    judged = works.decisions_
+    who = pd.Index(names).get_indexer(judged["player"].astype(str))
+    told = (judged["decision"] != "not known yet").to_numpy()
+    n = np.bincount(who[told], minlength=len(names))
+    true = {}
+    for item, word in (("forced", "forced"), ("passed_up", "passed up")):
+        mine = (judged["decision"] == word).to_numpy()
+        cost = np.bincount(who[mine], exact[mine], minlength=len(names)) / n
+        true[item] = n / games * goals(cost, np.ones(len(names), bool))
+    longer = Ladder(long_shots, works.model_, 50, np.random.default_rng(0))
+    order = [longer.names.index(name) for name in names]
+    for one in measures(longer)[0]:
+        if one.share:
+            continue
+        m = longer.sums(one.row, np.ones(len(one.row)))[0]
+        mean = (longer.sums(one.row, one.value - one.expected)[0] / m)[order]
+        true[one.item] = (m / longer.games)[order] * goals(mean, np.ones(len(names), bool))
+    found = []
+    for item, gain in true.items():
+        low, high = np.quantile(works._gains[item].points, [0.025, 0.975], axis=0)
+        found.append(counted(f"gain, {item}", low, high, gain))
+    best = [max(true, key=lambda item, k=k: true[item][k]) for k in range(len(names))]
+    for k, name in enumerate(names):
+        own = works.table(name)
+        row = own[own["item"] == own["item"].iloc[0]].iloc[0]
+        found.append(
+            {
+                "interval": "truly first, as often as",
+                "hits": int(row["item"] == best[k]),
+                "n": 1,
+                "said": row["first_in"],
+            }
+        )
+    return found
+
+
+def one_ladder(task):
+    seed, base = task
+    rng = np.random.default_rng([base, seed])
+    players = simulate.draw_players(TREES[:10], rng)
+    schedule = simulate.round_robin(10, 4)
+    shots = sw.shot_features(simulate.simulate_shots(players, schedule, rng))
+    model = sw.TightnessModel(transform="log1p").fit(shots)
+    works = WorkList(model, draws=DRAWS).fit(shots)
+    exact = exact_points(works.decisions_, players, schedule)
+    longer = sw.shot_features(simulate.simulate_shots(players, schedule * LONGER, rng))
+    found = decided(works, exact) + gained(works, exact, longer)
+    return pd.DataFrame(found).assign(ladder=seed)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--ladders", type=int, default=60)
+    parser.add_argument("--seed", type=int, default=2031)
+    parser.add_argument("--processes", type=int, default=2)
+    options = parser.parse_args()
+    tasks = [(k, options.seed) for k in range(options.ladders)]
+    with Pool(options.processes) as pool:
+        table = pd.concat(pool.imap(one_ladder, tasks, chunksize=1))
+    each = table.groupby(["interval", "ladder"], sort=False)[["hits", "n"]].sum()
+    each["share"] = each["hits"] / each["n"]
+    by = each.groupby("interval", sort=False)
+    result = pd.DataFrame(
+        {
+            "covered %": 100 * by["hits"].sum() / by["n"].sum(),
+            "se": 100 * by["share"].std() / np.sqrt(by.size()),
+            "intervals": by["n"].sum(),
+            "said %": 100 * table.groupby("interval", sort=False)["said"].mean(),
+        }
+    )
+    print(result.round(1).to_string())
+
+
+if __name__ == "__main__":
+    main()
