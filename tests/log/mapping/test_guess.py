@@ -105,3 +105,11 @@ def test_pairs_of_columns():
     text = guess_map(frame)
     assert tomllib.loads(text)["each_row_is"] == "an exchange"
     assert check_log(frame, mapping=ColumnMap.from_text(text)).rows_used == 2
+
+
+def test_a_heading_that_its_cells_belie_is_not_believed(tmp_path):
+    path = tmp_path / "theirs.csv"
+    path.write_text("Match,Game,Rally,Shot,Player,Hand\n1,1,1,1,Rowan,FH\n1,1,1,2,Hazel,BH\n")
+    columns = tomllib.loads(guess_map(path))["columns"]
+    assert columns["side"] == "Hand"
+    assert "hand" not in columns

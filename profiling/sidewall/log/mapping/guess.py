@@ -184,7 +184,7 @@ def _fit(name: str, column: RawColumn) -> tuple[float, str] | None:
         return None
     kind = SPECS[name].kind if name in SPECS else "name"
     test: Callable[[object], bool]
-    if name in VOCABULARY:
+    if name in VOCABULARY or name == "hand":  # "Hand" may as well head forehands and backhands
         test = lambda cell: understand_word(name, cell, suggest=False).value is not None  # noqa: E731
     elif kind in ("count", "length", "seconds"):
         numbers = parse_numbers(
