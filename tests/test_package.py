@@ -29,13 +29,20 @@ MAY_IMPORT = {
     "simulate": "errors court log",
     "combinations": "errors court log features rallies models",
     "placement": "errors court log features rallies models",
+    "scale": "errors court log features rallies models",
+    "trust": "errors court log features rallies models",
     "charting": "errors court log features scoring",
     "agreement": "errors log features rallies models",
+    "clips": "errors log features",
     "decisions": "errors court log features rallies models combinations",
     "worklist": "errors court log features rallies models scoring combinations placement decisions",
+    "progress": "errors court log features rallies models simulate combinations placement "
+    "decisions worklist",
     "plots": "errors court log features rallies models scoring combinations placement "
-    "agreement decisions worklist",
-    "cli": "errors court log features rallies models scoring simulate plots",
+    "agreement decisions worklist progress trust",
+    "report": "errors court log features rallies models combinations placement decisions "
+    "worklist clips plots",
+    "cli": "errors court log features rallies models scoring simulate plots worklist progress report",
 }
 
 

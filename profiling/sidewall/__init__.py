@@ -89,6 +89,8 @@ _HOMES = {
     "decision_table": "sidewall.decisions",
     "decisions_by": "sidewall.decisions",
     "ChartMatch": "sidewall.charting",
+    "Report": "sidewall.report",
+    "write_report": "sidewall.report",
 }
 _MODULES = ("errors", "scoring", "simulate")
 
@@ -105,6 +107,7 @@ __all__ = [
     "Predictability",
     "RallyChain",
     "RepeatOrVary",
+    "Report",
     "Step",
     "Target",
     "TightnessModel",
@@ -161,6 +164,7 @@ __all__ = [
     "threshold_agreement",
     "work_list",
     "write_efforts",
+    "write_report",
     "write_table",
     "write_template",
     "zone_features",
@@ -253,6 +257,10 @@ if TYPE_CHECKING:
         BallStates,
         LooseBall,
         RallyChain,
+    )
+    from sidewall.report import (
+        Report,
+        write_report,
     )
     from sidewall.worklist import (
         WorkList,

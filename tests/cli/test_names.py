@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidewall.cli.names import file_stem, find_player
+from sidewall.cli.names import find_player
 from sidewall.errors import DataError
+from sidewall.log.file_stem import file_stem
 
 PLAYERS = ["Rowan", "Hazel", "rowan", "Alder Ash"]
 

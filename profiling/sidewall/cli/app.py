@@ -22,6 +22,7 @@ from sidewall.cli.options import (
     read_log,
 )
 from sidewall.cli.pseudonymise import pseudonymise
+from sidewall.cli.report import report
 from sidewall.errors import LogError
 
 __all__ = ["app"]
@@ -150,3 +151,4 @@ def template(
 
 app.command("map")(map_columns)
 app.command()(pseudonymise)
+app.command()(report)

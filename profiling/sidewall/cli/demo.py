@@ -6,10 +6,10 @@ import shlex
 import shutil
 from pathlib import Path
 
-from sidewall.cli.names import file_stem
 from sidewall.cli.profile import write_profile
 from sidewall.errors import SidewallError
 from sidewall.log import check_log
+from sidewall.log.file_stem import file_stem
 from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder, write_demo
 from sidewall.simulate.demo import FILES

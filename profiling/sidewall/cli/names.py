@@ -1,17 +1,15 @@
-"""Names of players: found although typed a little otherwise, and made safe as file names."""
+"""Names of players, found although typed a little otherwise."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from difflib import get_close_matches
 
 from sidewall.errors import DataError
 
-__all__ = ["file_stem", "find_player"]
+__all__ = ["find_player"]
 
 _MOST_LISTED = 12
-_LONGEST = 40
 
 
 def find_player(asked: str, players: Sequence[str]) -> str:
@@ -44,22 +42,3 @@ def find_player(asked: str, players: Sequence[str]) -> str:
     else:
         message += f" The log has {len(players)} players, such as {', '.join(players[:5])}."
     raise DataError(message)
-
-
-def file_stem(player: str, players: Sequence[str] = ()) -> str:
-    """Turn a player's name into the start of a file name: letters, digits and hyphens only.
-
-    Parameters
-    ----------
-    player
-        Any text.
-    players
-        All names; where two come out the same, each gets its number in this order.
-    """
-    stem = _stem(player)
-    same = [name for name in players if _stem(name) == stem]
-    return f"{stem}-{same.index(player) + 1}" if len(same) > 1 and player in same else stem
-
-
-def _stem(player: str) -> str:
-    return re.sub(r"[\W_]+", "-", player.casefold()).strip("-")[:_LONGEST].strip("-") or "player"

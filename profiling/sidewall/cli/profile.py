@@ -10,10 +10,11 @@ import pandas as pd
 from tqdm import tqdm
 
 from sidewall.cli.files import Profile, Writer, make_folder
-from sidewall.cli.names import file_stem, find_player
+from sidewall.cli.names import find_player
 from sidewall.cli.tables import by_outcome, player_tables, player_zones, readable
 from sidewall.court.units import board_width, parse_unit
 from sidewall.errors import DataError
+from sidewall.log.file_stem import file_stem
 from sidewall.models import TightnessModel
 
 if TYPE_CHECKING:

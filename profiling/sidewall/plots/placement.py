@@ -108,7 +108,8 @@ def plot_placement(
             f"to: {', '.join(known) or 'none: check the name of the player'}."
         )
     (one,) = [each for each in targets if each.name == target]
-    row = placement_table(own, targets, by=["target"], court=court, level=level).iloc[0]
+    table = placement_table(own, targets, by=["target"], court=court, level=level, robust=False)
+    row = table.iloc[0]
     used = strokes or one.strokes or ("all strokes",)
     ax = _draw(own, one, court, share, robust, ax)
     title(ax, f"{plain(player)}: {' and '.join(used)} to {target}")

@@ -1,0 +1,120 @@
+"""``sidewall report``: one page a player, for player and coach."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sidewall.cli.options import (
+    FAILED,
+    BoardWidth,
+    Log,
+    Matches,
+    Players,
+    plain_errors,
+    read_log,
+)
+
+if TYPE_CHECKING:
+    from sidewall.report import WrittenReport
+    from sidewall.worklist import Efforts
+
+__all__ = ["report"]
+
+#: Two cores are what most machines have to spare.
+_MOST_JOBS = 2
+
+
+def report(
+    log: Log,
+    out: Annotated[Path, typer.Option("--out", help="Page to write (.html); with --all a folder.")],
+    player: Annotated[str | None, typer.Option("--player", help="Whose report.")] = None,
+    everyone: Annotated[
+        bool, typer.Option("--all", help="Everyone's report, and a page that lists them.")
+    ] = False,
+    unit: Annotated[
+        str, typer.Option("--unit", help="Unit of every gap: cm, in, m or boards.")
+    ] = "cm",
+    board_width_cm: BoardWidth = None,
+    players: Players = None,
+    matches: Matches = None,
+    clips: Annotated[
+        bool,
+        typer.Option(
+            "--clips", help="Also write video chapters (WebVTT) and times (CSV) beside the page."
+        ),
+    ] = False,
+    initials: Annotated[
+        bool, typer.Option("--initials", help="Initials instead of names, from the players table.")
+    ] = False,
+    effort: Annotated[
+        Path | None,
+        typer.Option("--effort", help="Your own effort ratings for the work list: a TOML file."),
+    ] = None,
+    seed: Annotated[int, typer.Option("--seed", help="For what is drawn at random.")] = 0,
+) -> None:
+    """Write one player's report, or everyone's, as pages that need no network.
+
+    The pages hold personal data. Ends with 0, or with 2 if a report cannot be made.
+    """
+    if everyone == (player is not None):
+        typer.echo("sidewall: give either --player NAME or --all.", err=True)
+        raise typer.Exit(FAILED)
+    if not everyone and out.suffix.lower() not in (".html", ".htm"):
+        typer.echo(f"sidewall: {out}: give the page a name that ends in .html.", err=True)
+        raise typer.Exit(FAILED)
+    with plain_errors():
+        from sidewall.cli.names import find_player  # noqa: PLC0415
+        from sidewall.errors import LogError  # noqa: PLC0415
+        from sidewall.report import Report, initials_of, with_initials  # noqa: PLC0415
+        from sidewall.worklist import read_efforts  # noqa: PLC0415
+
+        found = read_log(log, players, matches, board_width_cm)
+        shots = found.shots
+        if found.rows_refused:
+            typer.echo(
+                f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "
+                "'sidewall check' says why.",
+                err=True,
+            )
+        if not found.rows_used:
+            raise LogError(f"{log}: no row can be used, so there is nothing to report.")
+        names = [str(name) for name in shots["player"].cat.categories]
+        asked = None if player is None else find_player(player, names)
+        efforts = None if effort is None else read_efforts(effort)
+        if initials:
+            asked = None if asked is None else initials_of(shots)[asked]
+            shots = with_initials(shots)
+            if efforts is not None:
+                efforts = _by_initials(efforts, initials_of(found.shots))
+        width_m = None if board_width_cm is None else board_width_cm / 100
+        made = Report(
+            unit, width_m, seed=seed, efforts=efforts, check=found, initials=initials
+        ).fit(shots)
+        if asked is None:
+            made.write_all(out, clips=clips, jobs=_jobs(), tell=_tell)
+            typer.echo(f"Open first: {out / 'index.html'}")
+        else:
+            _tell(made.write(asked, out, clips=clips))
+    typer.echo("Pages hold personal data: show each player their own, and keep them safe.")
+
+
+def _by_initials(efforts: Efforts, short: dict[str, str]) -> Efforts:
+    """Ratings for single players, under their initials."""
+    own = {short.get(name, name): ratings for name, ratings in efforts.player.items()}
+    return replace(efforts, player=own)
+
+
+def _jobs() -> int:
+    from os import cpu_count  # noqa: PLC0415
+
+    return min(cpu_count() or 1, _MOST_JOBS)
+
+
+def _tell(written: WrittenReport) -> None:
+    typer.echo(f"Wrote {written.file}: {written.answers}")
+    if written.clips:
+        typer.echo(f"  and {len(written.clips)} files of clips in {written.clips[0].parent}")

@@ -1,0 +1,106 @@
+"""Clips as files: chapters a match, and one table of in and out times."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from os import PathLike
+from pathlib import Path
+
+import pandas as pd
+
+from sidewall.clips.times import OK
+from sidewall.clips.webvtt import chapters_text, timestamp
+from sidewall.errors import DataError
+from sidewall.log.file_stem import file_stem
+from sidewall.log.safe_text import with_text_mark
+
+__all__ = ["WrittenClips", "write_clips"]
+
+
+@dataclass
+class WrittenClips:
+    """What :func:`write_clips` wrote, and what it could not show.
+
+    Attributes
+    ----------
+    table : Path
+        The CSV of in and out times, problems among them.
+    chapters : dict of str to Path
+        The WebVTT file of each match.
+    without_times : DataFrame
+        The clips without a time, with the reason in ``problem``.
+    """
+
+    table: Path
+    chapters: dict[str, Path] = field(default_factory=dict)
+    without_times: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    def lines(self) -> list[str]:
+        """Say what was written and what is missing."""
+        said = [f"Wrote {path}" for path in (self.table, *self.chapters.values())]
+        for problem, some in self.without_times.groupby("problem", sort=False):
+            first = some.iloc[0]
+            rows = int(some["rows"].sum())
+            said.append(
+                f"{rows} {'is' if rows == 1 else 'are'} not in the chapters: {problem}. The first "
+                f"is {first['match']}, {first['title']}."
+            )
+        return said
+
+
+def write_clips(
+    clips: pd.DataFrame, folder: str | PathLike[str], name: str = "clips"
+) -> WrittenClips:
+    """Write a table of in and out times, and chapters for the video of each match.
+
+    Parameters
+    ----------
+    clips : DataFrame
+        From :func:`~sidewall.clips.clip_times`.
+    folder : path
+        Made if it is not there; files of the same names are written over.
+    name : str, default "clips"
+        Ends the name of every file: ``m01-clips.vtt``, ``clips.csv``.
+
+    Returns
+    -------
+    WrittenClips
+
+    Raises
+    ------
+    DataError
+        If there are no clips, or a file cannot be written.
+    """
+    if not len(clips):
+        raise DataError("there is no clip to write: the table is empty")
+    out, end = Path(folder), file_stem(name, empty="clips")
+    timed = clips[clips["problem"] == OK]
+    matches = list(dict.fromkeys(clips["match"]))
+    written = WrittenClips(out / f"{end}.csv", {}, clips[clips["problem"] != OK])
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        _times(clips).to_csv(written.table, index=False, encoding="utf-8-sig")
+        for match, some in timed.groupby("match", sort=False):
+            path = out / f"{file_stem(str(match), matches, 'match')}-{end}.vtt"
+            # the format is UTF-8 with plain line feeds on every system
+            path.write_bytes(chapters_text(some).encode("utf-8"))
+            written.chapters[str(match)] = path
+    except OSError as error:
+        raise DataError(
+            f"{error.filename or out}: the clips cannot be written ({error.strerror}); choose "
+            "another folder"
+        ) from error
+    return written
+
+
+def _times(clips: pd.DataFrame) -> pd.DataFrame:
+    """Times twice: in seconds for programs, as hours and minutes for people."""
+    table = clips.copy()
+    for name in ("in", "out"):
+        seconds = table[f"{name}_s"].round(3)
+        table[f"{name}_s"] = seconds
+        table[f"{name}_time"] = ["" if pd.isna(s) else timestamp(round(1000 * s)) for s in seconds]
+    for name in ("match", "title"):
+        table[name] = table[name].map(with_text_mark)
+    order = ["match", "in_s", "in_time", "out_s", "out_time", "title", "rows", "problem"]
+    return table[order]

@@ -1,0 +1,6 @@
+"""One page a player: the answer, pictures, work list, numbers, rallies, method."""
+
+from sidewall.report.initials import initials_of, with_initials
+from sidewall.report.report import Report, WrittenReport, write_report
+
+__all__ = ["Report", "WrittenReport", "initials_of", "with_initials", "write_report"]

@@ -1,0 +1,70 @@
+"""Initials in the place of names, everywhere at once."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from sidewall.errors import DataError
+
+__all__ = ["initials_of", "with_initials"]
+
+
+def initials_of(shots: pd.DataFrame) -> dict[str, str]:
+    """Initials of every player, by name; those that two players share are numbered.
+
+    Parameters
+    ----------
+    shots
+        With a column ``initials``, from the players table or the log.
+
+    Raises
+    ------
+    DataError
+        If there is no such column, or a player has no initials.
+    """
+    if "initials" not in shots.columns:
+        raise DataError(
+            "the log has no initials: give them in the players table (column initials, with "
+            "--players), or leave out --initials"
+        )
+    names = [str(name) for name in shots["player"].cat.categories]
+    known = shots.dropna(subset=["initials"]).drop_duplicates("player")
+    found = dict(zip(known["player"].astype(str), known["initials"].astype(str), strict=True))
+    missing = [name for name in names if not found.get(name, "").strip()]
+    if missing:
+        raise DataError(
+            f"no initials for {', '.join(missing)}: complete the players table, or leave out "
+            "--initials"
+        )
+    short = [found[name].strip() for name in names]
+    taken = set(short)
+    result: dict[str, str] = {}
+    for at, (name, one) in enumerate(zip(names, short, strict=True)):
+        number, own = 1 + short[:at].count(one), one
+        while short.count(one) > 1 and (own in taken or own in result.values()):
+            own, number = f"{one} {number}", number + 1
+        result[name] = own
+    return result
+
+
+def with_initials(shots: pd.DataFrame) -> pd.DataFrame:
+    """Return the shot table with initials for names, of opponents and winners too.
+
+    Parameters
+    ----------
+    shots
+        A checked shot table with a column ``initials``.
+
+    Raises
+    ------
+    DataError
+        As `initials_of`.
+
+    Notes
+    -----
+    Names of matches are left as they were typed; they may hold names.
+    """
+    short = initials_of(shots)
+    columns = [name for name in ("player", "opponent", "rally_won_by") if name in shots.columns]
+    renamed = {name: shots[name].cat.rename_categories(short) for name in columns}
+    return shots.assign(**renamed)

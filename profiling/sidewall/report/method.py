@@ -1,0 +1,131 @@
+"""How the numbers were worked out and what they cannot say, in plain prose."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from sidewall.plots.words import count
+from sidewall.report.ladder import FittedLadder
+
+if TYPE_CHECKING:
+    from sidewall.log import LogCheck
+
+__all__ = ["log_facts", "method_words", "missing_words"]
+
+_HOW: Final = [
+    "The question is, for a ball of a given gap to the side wall: does this player win more "
+    "rallies by attacking it or by resetting? Two curves are estimated for each side and way of "
+    "meeting the ball, and the loose threshold is the gap where they cross.",
+    "All players of the log are estimated together. Each has curves of their own, drawn toward "
+    "the group's as far as there are few shots. A match has a level of its own, so that a strong "
+    "opponent or a bad day does not pass for skill. Lets are left out; a stroke or a no-let "
+    "counts for whom it was given.",
+    "A shot is judged by value: what the striker holds one exchange later, won, lost, or the "
+    "chance of winning with the ball that comes back. That chance comes from all rallies of the "
+    "log in which such a ball came up. Beside it stands the answer by who won the rally, which "
+    "assumes nothing and has much more luck in it.",
+    "All shots of a rally share one result. Intervals allow for that.",
+]
+
+_LIMITS: Final = [
+    "Choice is not random. Players attack when something is right that the log may not hold: "
+    "balance, an opponent out of place. Then attacking looks better than it would be for the "
+    "balls that were reset. More shots do not remove this. Take a threshold as a first proposal "
+    "and try it on court.",
+    "By value trusts a description of the ball: side, volley or not, how loose. What a shot "
+    "leaves behind beyond that, such as a player out of position, is partly missed. Trust a "
+    "threshold most where both ways of judging agree.",
+    "Many answers are looked at here. Some intervals miss the truth: one in twenty even when all "
+    "is well.",
+    "Gaps judged by eye are off by several centimetres, which blurs the threshold. A threshold "
+    "holds for the opponents, courts and balls that were charted.",
+    "Gains on the work list do not add up where two items share shots, and are a first step: that "
+    "better shots would bring other rallies is left out.",
+    "What a decision cost compares two choices at the same gap, with the same reservation: the "
+    "log does not see everything that the player saw.",
+]
+
+_INTERVALS: Final = [
+    "In simulations with known truth, 95% intervals of the threshold by value held it 95 to 97 "
+    "times in 100, those by rally 96 to 99 with up to ten matches a player. With thirty matches a "
+    "player, those by rally held it 89 times in 100 and those by value 93.",
+    "The height of a player's curves by value is held too seldom: attack 92, reset 87 times in "
+    "100. A strong player's curves lie too low and a weak one's too high, both together. The "
+    "distance between the curves, and so the threshold, is not touched by it. For the height, "
+    "look at the log by rally.",
+    "The interval of points in the table of decisions carries the uncertainty of the curves "
+    "alone. Intervals of funnels count every try as independent.",
+    "The middle half of the gaps in the table of zones is no interval: it says how balls vary.",
+]
+
+_DATA: Final = [
+    "This page holds personal data: how well named people played, and when. Show it only to those "
+    "who need it, ask before passing it on (for minors, ask their parents or guardians too), and "
+    "delete it when it is no longer needed. Opponents are named as well. Initials can stand for "
+    "names; the names of matches are shown as typed.",
+    "The page needs no network and sends nothing. Everything on it is inside the file.",
+]
+
+
+def method_words(ladder: FittedLadder) -> list[tuple[str, list[str]]]:
+    """Paragraphs under their headings, with what was said of this log."""
+    notes = [f"{note[:1].upper()}{note[1:]}." for note in ladder.value.notes_]
+    transform = {
+        "linear": "in a straight line",
+        "log1p": "logarithmically, steeper near the wall",
+        "spline": "as a smooth curve with three knots",
+    }[ladder.value.transform_.kind]
+    how = [*_HOW, f"In this log the gap enters {transform}, which told held-out matches best."]
+    return [
+        ("What was estimated", [*how, *notes]),
+        ("What it cannot say", _LIMITS),
+        ("Where intervals are known to fail", _INTERVALS),
+        ("Personal data", _DATA),
+    ]
+
+
+def missing_words(ladder: FittedLadder) -> list[tuple[str, str]]:
+    """What the log cannot tell, and why."""
+    found = list(ladder.missing.items())
+    if ladder.work is not None:
+        found += list(ladder.work.missing_.items())
+    return [(what.replace("_", " "), why) for what, why in found]
+
+
+def log_facts(
+    ladder: FittedLadder, player: str, dates: str, check: LogCheck | None
+) -> list[tuple[str, str]]:
+    """Version, log, refused rows, seed: what it takes to make the page again."""
+    from sidewall import __version__  # noqa: PLC0415 - the package itself
+
+    shots: pd.DataFrame = ladder.features
+    used = ladder.value.used_
+    mine = int(np.sum(used["player"].astype(str) == player))
+    facts = [("Made with", f"sidewall {__version__}")]
+    if check is not None:
+        refused = f"{check.rows_refused:,} of {check.rows_in:,} rows refused and left out"
+        more = "; 'sidewall check' says why" if check.rows_refused else ""
+        facts.append(("Log", f"{check.source}: {refused}{more}"))
+    facts += [
+        (
+            "Shots",
+            f"{len(shots):,} of {count(len(ladder.players), 'player')}; {len(used):,} of them "
+            f"behind the thresholds, {mine:,} of this player",
+        ),
+        ("Left out of the thresholds", _left_out(ladder)),
+    ]
+    if dates:
+        facts.append(("Dates of this player's matches", dates))
+    facts += [
+        ("Level of the intervals", f"{ladder.level:.0%}"),
+        ("Seed", str(ladder.seed)),
+    ]
+    return facts
+
+
+def _left_out(ladder: FittedLadder) -> str:
+    counts = {str(reason): int(n) for reason, n in ladder.value.left_out_.items() if n}
+    return "; ".join(f"{reason}: {n:,}" for reason, n in counts.items()) or "none"

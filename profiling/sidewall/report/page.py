@@ -1,0 +1,63 @@
+"""Renders content as one self-contained page."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+from sidewall.report.views import Content
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["render_index", "render_page"]
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    """Templates of the package; all text from a log is escaped."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - slow
+
+    return Environment(
+        loader=PackageLoader("sidewall.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+@lru_cache(maxsize=1)
+def _style() -> Any:
+    from importlib.resources import files  # noqa: PLC0415
+
+    from markupsafe import Markup  # noqa: PLC0415
+
+    text = files("sidewall.report").joinpath("templates", "style.css").read_text(encoding="utf-8")
+    return Markup(text)  # our own file: no text of a log is in it
+
+
+def render_page(content: Content) -> str:
+    """Write one player's page as HTML.
+
+    Parameters
+    ----------
+    content
+        From :func:`~sidewall.report.content.gather`.
+    """
+    template = _environment().get_template("page.html.j2")
+    return template.render(page=content, style=_style())
+
+
+def render_index(links: list[tuple[str, str, str]], counts: str) -> str:
+    """Write the page that lists everyone's reports.
+
+    Parameters
+    ----------
+    links
+        Player, file name and a line of words of each report.
+    counts
+        What the log holds, in words.
+    """
+    template = _environment().get_template("index.html.j2")
+    return template.render(links=links, counts=counts, style=_style())

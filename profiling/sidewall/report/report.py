@@ -1,0 +1,278 @@
+"""Reports as files: one player's, or everyone's from the same fits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from sidewall.errors import DataError, NotFittedError
+from sidewall.log.file_stem import file_stem
+from sidewall.plots.words import count
+from sidewall.report.clip_files import write_clip_files
+from sidewall.report.content import gather, with_clips
+from sidewall.report.files import make_parent, write_text
+from sidewall.report.ladder import FittedLadder
+from sidewall.report.page import render_index, render_page
+
+if TYPE_CHECKING:
+    from sidewall.log import LogCheck
+    from sidewall.report.views import Content
+    from sidewall.worklist import Efforts
+
+__all__ = ["Report", "WrittenReport", "write_report"]
+
+
+@dataclass
+class WrittenReport:
+    """What was written for one player.
+
+    Attributes
+    ----------
+    player : str
+    file : Path
+    clips : list of Path
+        Chapters and tables of times beside the page.
+    answers : str
+        In a few words, how much is known.
+    """
+
+    player: str
+    file: Path
+    clips: list[Path] = field(default_factory=list)
+    answers: str = ""
+
+
+class Report:
+    """Reports of the players of a log, from models that are fitted once for all.
+
+    Parameters
+    ----------
+    unit
+        Unit of every gap: cm, in, m or boards.
+    board_width_m
+        Width of a floorboard; taken from the log where a player's matches share one.
+    level
+        Confidence level of every interval.
+    seed
+        For everything that is drawn at random.
+    efforts
+        The coach's ratings for the work list; see `sidewall.worklist.read_efforts`.
+    check
+        Of the log, so that the page can say how many rows were refused.
+    initials
+        Said on the page: initials stand for the names; see `with_initials`.
+
+    Attributes
+    ----------
+    ladder_ : FittedLadder
+    """
+
+    def __init__(
+        self,
+        unit: str = "cm",
+        board_width_m: float | None = None,
+        level: float = 0.95,
+        seed: int = 0,
+        efforts: Efforts | None = None,
+        check: LogCheck | None = None,
+        initials: bool = False,
+    ) -> None:
+        self.unit = unit
+        self.board_width_m = board_width_m
+        self.level = level
+        self.seed = seed
+        self.efforts = efforts
+        self.check = check
+        self.initials = initials
+
+    def fit(self, shots: pd.DataFrame) -> Report:
+        """Fit every model of the reports, once.
+
+        Parameters
+        ----------
+        shots
+            A checked shot table with all players.
+
+        Raises
+        ------
+        DataError
+            If the log has too little for the thresholds.
+        """
+        try:
+            self.ladder_ = FittedLadder(shots, self.level, self.seed, self.efforts)
+        except DataError as error:
+            raise DataError(
+                f"No report can be made from the {len(shots):,} shots of this log. Chart more, or "
+                f"see what the model says: {error}."
+            ) from error
+        return self
+
+    @property
+    def players(self) -> list[str]:
+        """Players who can have a report."""
+        return self._fitted().players
+
+    def _fitted(self) -> FittedLadder:
+        if not hasattr(self, "ladder_"):
+            raise NotFittedError("call Report().fit(shots) first")
+        return self.ladder_
+
+    def content(self, player: str) -> Content:
+        """Everything that a player's page shows, as plain data."""
+        return self._gather(player)[0]
+
+    def _gather(self, player: str) -> tuple[Any, Any]:
+        return gather(
+            self._fitted(), player, self.unit, self.board_width_m, self.check, self.initials
+        )
+
+    def write(
+        self, player: str, file: str | PathLike[str], *, clips: bool = False
+    ) -> WrittenReport:
+        """Write one player's page; a file of that name is written over.
+
+        Parameters
+        ----------
+        player
+            As in the log.
+        file
+            The page; its folder is made if it is not there.
+        clips
+            Whether to write chapters and times of the rallies into a folder beside the page.
+
+        Raises
+        ------
+        DataError
+            If the player cannot have a report.
+        SidewallError
+            If a file cannot be written.
+        """
+        path = Path(file)
+        make_parent(path)
+        content, lists = self._gather(player)
+        written = WrittenReport(player, path, answers=content.settle)
+        if clips:
+            files, written.clips = write_clip_files(lists, self.ladder_.features, path)
+            content = with_clips(content, files)
+        write_text(path, render_page(content))
+        return written
+
+    def write_all(
+        self,
+        folder: str | PathLike[str],
+        *,
+        players: Sequence[str] | None = None,
+        clips: bool = False,
+        jobs: int = 1,
+        tell: Callable[[WrittenReport], None] | None = None,
+    ) -> list[WrittenReport]:
+        """Write everyone's page and an index page.
+
+        Parameters
+        ----------
+        folder
+            Made if it is not there.
+        players
+            Whose; everyone's by default.
+        clips
+            As in `write`.
+        jobs
+            Processes that draw pages at the same time.
+        tell
+            Called after each page.
+
+        Returns
+        -------
+        list of WrittenReport
+            In the order of `players`.
+        """
+        names = list(self.players if players is None else players)
+        place = Path(folder)
+        files = {name: place / f"{file_stem(name, names)}.html" for name in names}
+        index = place / "index.html"
+        if index in files.values():  # a player called so
+            files = {name: place / f"player-{path.name}" for name, path in files.items()}
+        make_parent(index)
+        done: list[WrittenReport] = []
+        for one in _in_processes(self, files, clips, min(jobs, len(names))):
+            done.append(one)
+            if tell is not None:
+                tell(one)
+        links = [(one.player, one.file.name, one.answers) for one in done]
+        shots = self.ladder_.features
+        games = len(shots[["match", "game"]].drop_duplicates())
+        matches = count(shots["match"].nunique(), "match", "matches")
+        words = f"{count(len(shots), 'shot')} of {count(games, 'game')} in {matches}"
+        write_text(index, render_index(links, words))
+        return done
+
+
+_SHARED: list[Report] = []
+
+
+def _take(report: Report) -> None:
+    _SHARED[:] = [report]
+
+
+def _write_one(task: tuple[str, Path, bool]) -> WrittenReport:
+    player, path, clips = task
+    return _SHARED[0].write(player, path, clips=clips)
+
+
+def _in_processes(report: Report, files: dict[str, Path], clips: bool, jobs: int) -> Any:
+    tasks = [(name, path, clips) for name, path in files.items()]
+    if jobs < 2:
+        for name, path, _ in tasks:
+            yield report.write(name, path, clips=clips)
+        return
+    from concurrent.futures import ProcessPoolExecutor  # noqa: PLC0415
+    from multiprocessing import get_context  # noqa: PLC0415
+
+    # Spawned, not forked: the libraries below hold threads, which do not survive a fork.
+    context = get_context("spawn")
+    with ProcessPoolExecutor(jobs, context, initializer=_take, initargs=(report,)) as pool:
+        yield from pool.map(_write_one, tasks)
+
+
+def write_report(
+    shots: pd.DataFrame,
+    player: str,
+    file: str | PathLike[str],
+    *,
+    clips: bool = False,
+    **options: Any,
+) -> WrittenReport:
+    """Write one player's report as a single page.
+
+    Parameters
+    ----------
+    shots
+        A checked shot table with all players: the player borrows from the others.
+    player
+        Whose report.
+    file
+        The page; a file of that name is written over.
+    clips
+        Whether to write chapters and times of the rallies into a folder beside the page.
+    **options
+        Parameters of `Report`.
+
+    Returns
+    -------
+    WrittenReport
+
+    Raises
+    ------
+    SidewallError
+        If the player is unknown, the log has too little, or a file cannot be written.
+
+    Notes
+    -----
+    The page holds personal data: how well named people played, and when.
+    """
+    return Report(**options).fit(shots).write(player, file, clips=clips)

@@ -1,0 +1,128 @@
+from __future__ import annotations
+
+import inspect
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from sidewall.errors import DataError, NotFittedError, SidewallError, UnitError
+from sidewall.models import TightnessModel
+from sidewall.placement import TinMargin
+from sidewall.report import Report, WrittenReport, write_report
+from sidewall.report.answers_view import threshold_answers
+from sidewall.report.page import render_page
+from sidewall.report.words import Lengths
+from sidewall.worklist import WorkList
+
+
+def test_a_page_fits_no_model_and_makes_no_table_of_one_again(report, content, odd, monkeypatch):
+    def again(*_, **__):
+        raise AssertionError("done a second time")
+
+    for model in (TightnessModel, WorkList, TinMargin):
+        monkeypatch.setattr(model, "fit", again)
+    for name in ("thresholds", "curves", "comfort"):
+        monkeypatch.setattr(TightnessModel, name, again)
+    # and it comes out the same
+    assert report.content(odd) == content
+
+
+def test_everyone_gets_a_page_and_the_index_lists_them(report, content, parse, odd, tmp_path):
+    told = []
+    place = tmp_path / "all"
+    names = [odd, next(name for name in report.players if name != odd)]
+    done = report.write_all(place, players=names, jobs=2, tell=told.append)
+    assert [one.player for one in done] == names
+    assert told == done
+    assert {path.name for path in place.iterdir()} == {
+        "index.html",
+        *(one.file.name for one in done),
+    }
+    # another process writes what this one would
+    assert done[0].file.read_text(encoding="utf-8") == render_page(content)
+    text = (place / "index.html").read_text(encoding="utf-8")
+    page = parse(text)
+    assert "<script" not in text
+    links = [node for node in page.all("a") if node.attrs["href"].endswith(".html")]
+    assert [node.text for node in links] == names
+    assert all((place / node.attrs["href"]).is_file() for node in links)
+
+
+def test_a_player_called_index_has_a_page_of_another_name(report, monkeypatch, tmp_path):
+    def pretend(self, player, file, *, clips=False):
+        return WrittenReport(player, Path(file))
+
+    monkeypatch.setattr(Report, "write", pretend)
+    (one,) = report.write_all(tmp_path, players=["Index"])
+    assert one.file.name == "player-index.html"
+
+
+def test_gaps_in_another_unit_and_boards_beside(report, odd):
+    inches = threshold_answers(report.ladder_, odd, Lengths("in", None), {})
+    assert any(answer.says.endswith(" in") for answer in inches)
+    boards = threshold_answers(report.ladder_, odd, Lengths("cm", 0.07), {})
+    known = [answer for answer in boards if answer.interval]
+    assert known
+    assert all(answer.boards.endswith("boards") for answer in known)
+
+
+def test_a_log_without_places_times_and_heights_still_has_a_page(shots, odd, tmp_path, parse):
+    places = [name for name in shots if str(name).endswith(("x_m", "y_m", "z_m"))]
+    extra = [*places, "t_s"]
+    bare = shots.drop(columns=[*extra, "date", "tin_height_m", "board_width_m", "scoring"])
+    made = Report().fit(bare)
+    text = made.write(odd, tmp_path / "bare.html").file.read_text(encoding="utf-8")
+    page = parse(text)
+    said = page.all("main")[0].text
+    assert "What this log cannot tell" in said
+    assert "placement" in said
+    assert "no video times" in said
+    assert not page.all("time")
+    with pytest.raises(DataError, match="no times"):
+        made.write(odd, tmp_path / "clips.html", clips=True)
+
+
+def test_a_log_with_too_little_says_so(shots, tmp_path):
+    few = shots[(shots["game"] == 1) & (shots["rally"] == 1)].reset_index(drop=True)
+    with pytest.raises(DataError, match="No report can be made"):
+        write_report(few, "Cedar", tmp_path / "few.html")
+    assert not (tmp_path / "few.html").exists()
+
+
+def test_who_and_where_must_be_there(report, tmp_path, odd):
+    with pytest.raises(NotFittedError):
+        Report().write(odd, tmp_path / "page.html")
+    with pytest.raises(DataError, match="Nobody"):
+        report.write("Nobody", tmp_path / "page.html")
+    bad = Report("furlong")
+    bad.ladder_ = report.ladder_
+    with pytest.raises(UnitError, match="furlong"):
+        bad.content(odd)
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(SidewallError, match="no such folder"):
+        report.write(odd, tmp_path / "file" / "page.html")
+    with pytest.raises(SidewallError, match="over a folder"):
+        report.write(odd, tmp_path)
+
+
+def test_write_report_takes_every_option_of_the_report():
+    options = inspect.signature(Report).parameters
+    assert {"unit", "level", "seed", "initials"} <= set(options)
+    assert "options" in inspect.signature(write_report).parameters
+
+
+def test_clips_are_written_beside_the_page_and_linked(written, page):
+    folder = written.file.parent / f"{written.file.stem}-clips"
+    on_disc = {path.relative_to(written.file.parent).as_posix() for path in folder.iterdir()}
+    linked = {
+        node.attrs["href"]
+        for node in page.all("a")
+        if node.attrs["href"].endswith((".vtt", ".csv"))
+    }
+    assert linked == on_disc
+    assert {path.suffix for path in folder.iterdir()} == {".csv", ".vtt"}
+    assert {f"{folder.name}/{path.name}" for path in written.clips} == on_disc
+    table = pd.read_csv(next(folder.glob("passed-up-backhand-ground.csv")))
+    assert len(table)
+    assert (table["out_s"] > table["in_s"]).all()

@@ -1,0 +1,64 @@
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sidewall.plots.strip import Stretch
+from sidewall.report.rally_lists import clock
+from sidewall.report.words import Lengths, answer_sentence, rule_words, share, signed, stroke_words
+
+KNOWN = {"status": "crosses", "threshold_m": 0.35, "low_m": 0.2, "high_m": 0.5}
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0, "0:00"), (59.9, "0:59"), (60, "1:00"), (754, "12:34"), (3661, "1:01:01"), (math.nan, "")],
+)
+def test_times_are_minutes_and_seconds(seconds, words):
+    assert clock(seconds) == words
+
+
+@given(st.floats(0, 1e5))
+def test_times_read_back(seconds):
+    parts = [int(part) for part in clock(seconds).split(":")]
+    assert sum(part * 60**k for k, part in enumerate(reversed(parts))) == int(seconds)
+
+
+def test_answers_in_the_readers_unit():
+    assert answer_sentence(KNOWN, Lengths("cm", None)) == ("Loose from 35 cm", "20 to 50")
+    assert answer_sentence(KNOWN, Lengths("m", None)) == ("Loose from 0.35 m", "0.20 to 0.50")
+    assert Lengths("cm", 0.07).boards(0.35) == "5.0 boards"
+    assert Lengths("boards", 0.07).boards(0.35) == ""
+    assert Lengths("cm", None).interval(math.nan, 0.5) == "up to 50"
+    assert Lengths("cm", None).interval(0.5, math.inf) == "50 or more"
+
+
+def test_rules_say_what_to_attack_and_what_to_reset():
+    parts = [
+        Stretch("reset", 0.0, 0.28),
+        Stretch("too close to call", 0.28, 0.4),
+        Stretch("attack", 0.4, 1.6),
+    ]
+    lengths = Lengths("cm", None)
+    assert rule_words(KNOWN, parts, lengths, True) == "Reset up to 28 cm, attack from 40 cm."
+    boards = rule_words(KNOWN, parts, Lengths("cm", 0.07), True)
+    assert boards == "Reset up to 28 cm (4.0 boards), attack from 40 cm (5.7 boards)."
+    open_answer = {"status": "not known yet", "more_shots": 214.0}
+    said = rule_words(open_answer, parts, lengths, False)
+    assert said == "About 210 more shots of this kind would settle it."
+    said = rule_words(open_answer, parts[1:], lengths, True)
+    assert said == "So far: attack from 40 cm. About 210 more shots of this kind would settle it."
+
+
+def test_numbers_carry_true_minus_signs_and_no_minus_before_nothing():
+    assert signed(-0.04, -1.26, 0.5) == "0.0 (−1.3 to +0.5)"
+    assert signed(math.nan, 0.0, 1.0) == "not known yet"
+    assert share(0.315, 0.256, 0.382) == "32 (26 to 38)"
+    assert share(0.012, 0.003, 0.03) == "1.2 (0.3 to 3.0)"
+
+
+def test_strokes_in_words():
+    assert stroke_words("backhand", "back_wall_boast", "not charted") == "Backhand back wall boast"
