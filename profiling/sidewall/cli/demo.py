@@ -5,11 +5,13 @@ from __future__ import annotations
 import shlex
 import shutil
 from pathlib import Path
+from typing import cast
 
 from sidewall.cli.profile import write_profile
 from sidewall.errors import SidewallError
 from sidewall.log import check_log
 from sidewall.log.file_stem import file_stem
+from sidewall.models import TightnessModel
 from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder, write_demo
 from sidewall.simulate.demo import FILES
@@ -49,9 +51,12 @@ def make_demo(folder: Path) -> list[str]:
     log, players, matches = (logs[name] for name in FILES[:3])
     found = check_log(log, players=players, matches=matches)
     names = [str(name) for name in found.shots["player"].cat.categories]
-    made = write_profile(found.shots, names[0], folder / "profile")
+    report = Report(check=found).fit(found.shots)
+    fitted = {"value": report.ladder_.value, "rally": report.ladder_.rally}
+    known = {outcome: cast(TightnessModel, one) for outcome, one in fitted.items() if one}
+    made = write_profile(found.shots, names[0], folder / "profile", models=known)
     page = folder / f"{file_stem(names[0], names)}-report.html"
-    Report(check=found).fit(found.shots).write(names[0], page)
+    report.write(names[0], page)
     lines = ["A made-up club; its players are simulated, none is a real person.", ""]
     lines += [f"  {path}: {_WHAT[name]}" for name, path in logs.items()]
     lines += ["", *made.lines(), f"Report of {names[0]}: {page}", "", "Try next:"]

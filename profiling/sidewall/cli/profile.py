@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, cast
@@ -39,6 +40,7 @@ def write_profile(
     unit: str = "cm",
     board_width_m: float | None = None,
     outcome: str = "both",
+    models: Mapping[str, TightnessModel] | None = None,
 ) -> Profile:
     """Fit the model to a log and write one player's tables and pictures.
 
@@ -56,6 +58,8 @@ def write_profile(
         Width of a floorboard; taken from the log where the player's matches share one.
     outcome
         What shots are judged by: rally, value or both; see :class:`TightnessModel`.
+    models
+        Fitted already, by outcome; fitted here by default.
 
     Returns
     -------
@@ -82,7 +86,7 @@ def write_profile(
     profile = Profile(player, folder)
     steps = _Steps(3 * len(OUTCOMES[outcome]) + 2)
     try:
-        models = _fit(shots, OUTCOMES[outcome], profile, steps)
+        models = models or _fit(shots, OUTCOMES[outcome], profile, steps)
         some = next(iter(models.values()))
         known_player(some, player)
         width = board_width_of(some, player, board_width_m)
@@ -140,7 +144,7 @@ def _fit(
 
 
 def _pictures(
-    writer: Writer, models: dict[str, TightnessModel], look: dict[str, Any], steps: _Steps
+    writer: Writer, models: Mapping[str, TightnessModel], look: dict[str, Any], steps: _Steps
 ) -> None:
     from sidewall.plots import plot_comfort, plot_threshold  # noqa: PLC0415
 
@@ -162,7 +166,7 @@ def _zones(writer: Writer, shots: pd.DataFrame, unit: str, width: float | None) 
     writer.table("zones", readable(player_zones(shots, player), unit, width))
 
 
-def _checks(writer: Writer, models: dict[str, TightnessModel], steps: _Steps) -> None:
+def _checks(writer: Writer, models: Mapping[str, TightnessModel], steps: _Steps) -> None:
     """Held-out checks, where there are matches enough to hold some out."""
     from sidewall.plots import plot_calibration  # noqa: PLC0415
 
