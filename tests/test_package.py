@@ -36,8 +36,8 @@ MAY_IMPORT = {
     "clips": "errors log features",
     "decisions": "errors court log features rallies models combinations",
     "worklist": "errors court log features rallies models scoring combinations placement decisions",
-    "progress": "errors court log features rallies models simulate combinations placement "
-    "decisions worklist",
+    "progress": "errors court log features rallies models scoring simulate combinations "
+    "placement decisions",
     "plots": "errors court log features rallies models scoring combinations placement "
     "agreement decisions worklist progress trust",
     "report": "errors court log features rallies models combinations placement decisions "

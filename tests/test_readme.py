@@ -22,8 +22,15 @@ def blocks(language):
     return re.findall(rf"```{language}\n(.*?)```", README, flags=re.DOTALL)
 
 
+def test_the_charting_example_runs(tmp_path, monkeypatch):
+    pytest.importorskip("anywidget")
+    (example,) = (block for block in blocks("python") if "ChartMatch" in block)
+    monkeypatch.chdir(tmp_path)
+    exec(compile(f"import sidewall as sw\n{example}", "README.md", "exec"), {})
+
+
 def test_the_python_example_runs(tmp_path, monkeypatch, capsys):
-    (example,) = blocks("python")
+    (example,) = (block for block in blocks("python") if "import sidewall" in block)
     assert len([line for line in example.splitlines() if line]) <= 10
     shutil.copytree(synthetic_data_folder(), tmp_path / "sidewall-demo")
     monkeypatch.chdir(tmp_path)

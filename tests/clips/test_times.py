@@ -1,7 +1,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidewall.clips import clip_times
@@ -95,6 +95,7 @@ struck = st.lists(
 leads = st.floats(0, 30, allow_nan=False)
 
 
+@settings(deadline=None, max_examples=40)
 @given(struck, leads, leads, st.booleans())
 def test_every_row_is_in_one_clip_and_every_strike_is_seen(make_log, times, before, after, merge):
     log = make_log(times)

@@ -2,7 +2,7 @@
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidewall.clips import chapters_text, clip_times
@@ -22,6 +22,7 @@ def clips_of(rows):
     return table.assign(match="m1", out_s=table["in_s"] + table["length"])
 
 
+@settings(deadline=None, max_examples=50)
 @given(spans)
 def test_cues_read_back(read_vtt, rows):
     clips = clips_of(rows)
@@ -35,6 +36,7 @@ def test_cues_read_back(read_vtt, rows):
         assert sorted(title for *_, title in cues) == sorted(meant)
 
 
+@settings(deadline=None, max_examples=50)
 @given(spans)
 def test_chapters_follow_or_lie_inside_one_another(read_vtt, rows):
     cues = read_vtt(chapters_text(clips_of(rows)))

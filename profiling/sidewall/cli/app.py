@@ -21,6 +21,7 @@ from sidewall.cli.options import (
     plain_errors,
     read_log,
 )
+from sidewall.cli.plan import plan
 from sidewall.cli.pseudonymise import pseudonymise
 from sidewall.cli.report import report
 from sidewall.errors import LogError
@@ -152,3 +153,4 @@ def template(
 app.command("map")(map_columns)
 app.command()(pseudonymise)
 app.command()(report)
+app.command()(plan)

@@ -12,6 +12,7 @@ __all__ = [
     "plot_agreement",
     "plot_aim",
     "plot_calibration",
+    "plot_calibration_ranks",
     "plot_chain",
     "plot_comfort",
     "plot_court",
@@ -21,8 +22,10 @@ __all__ = [
     "plot_front_wall_hits",
     "plot_funnel",
     "plot_match_win_probability",
+    "plot_overlap",
     "plot_placement",
     "plot_practice",
+    "plot_progress",
     "plot_rally",
     "plot_repeat",
     "plot_sequence",
@@ -37,6 +40,7 @@ _HOMES = {
     "plot_agreement": "agreement",
     "plot_aim": "aim",
     "plot_calibration": "calibration",
+    "plot_calibration_ranks": "trust",
     "plot_chain": "chain",
     "plot_comfort": "comfort",
     "plot_court": "court",
@@ -46,8 +50,10 @@ _HOMES = {
     "plot_front_wall_hits": "front_wall_hits",
     "plot_funnel": "funnel",
     "plot_match_win_probability": "scoring",
+    "plot_overlap": "trust",
     "plot_placement": "placement",
     "plot_practice": "placement",
+    "plot_progress": "progress",
     "plot_rally": "rally",
     "plot_repeat": "repeat",
     "plot_sequence": "sequence",
@@ -70,12 +76,14 @@ if TYPE_CHECKING:
     from sidewall.plots.front_wall_hits import plot_front_wall_hits
     from sidewall.plots.funnel import plot_funnel
     from sidewall.plots.placement import plot_placement, plot_practice
+    from sidewall.plots.progress import plot_progress
     from sidewall.plots.rally import plot_rally
     from sidewall.plots.repeat import plot_repeat
     from sidewall.plots.scoring import plot_match_win_probability
     from sidewall.plots.sequence import plot_sequence
     from sidewall.plots.threshold import plot_threshold
     from sidewall.plots.transitions import plot_transitions
+    from sidewall.plots.trust import plot_calibration_ranks, plot_overlap
     from sidewall.plots.worklist import plot_work_list
     from sidewall.plots.worth import plot_worth
     from sidewall.plots.zones import plot_zone_map

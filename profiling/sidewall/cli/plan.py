@@ -1,0 +1,113 @@
+"""`sidewall plan`: how many matches to chart for a given precision."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from sidewall.cli.options import BoardWidth, Matches, Players, plain_errors, read_log
+from sidewall.errors import DataError
+
+if TYPE_CHECKING:
+    from sidewall.progress import Plan
+
+__all__ = ["plan"]
+
+
+def plan(
+    log: Annotated[
+        Path | None,
+        typer.Option("--log", help="A shot log to take the matches from; else an invented club."),
+    ] = None,
+    player: Annotated[
+        str | None, typer.Option("--player", help="Whose matches; needed with --log.")
+    ] = None,
+    half_width_cm: Annotated[
+        float, typer.Option("--half-width-cm", help="Wanted: threshold known within plus or minus.")
+    ] = 15.0,
+    most: Annotated[
+        int, typer.Option("--most", help="Most matches to try; more take longer.", min=1)
+    ] = 8,
+    simulations: Annotated[
+        int, typer.Option("--simulations", help="Of each number of matches.", min=2)
+    ] = 4,
+    outcome: Annotated[
+        str, typer.Option("--outcome", help="What a shot is judged by: rally or value.")
+    ] = "value",
+    seed: Annotated[int, typer.Option("--seed", help="For the simulation.", min=0)] = 0,
+    players: Players = None,
+    matches: Matches = None,
+    board_width_cm: BoardWidth = None,
+) -> None:
+    """Say how many matches to chart, so that a threshold is known as closely as asked."""
+    with plain_errors():
+        from tqdm import tqdm  # noqa: PLC0415
+
+        from sidewall.cli.names import find_player  # noqa: PLC0415
+        from sidewall.progress import plan as simulated_plan  # noqa: PLC0415
+
+        if outcome not in ("rally", "value"):
+            raise DataError(f"Unknown outcome {outcome!r}; use rally or value.")
+        shots = None
+        if log is not None:
+            shots = read_log(log, players, matches, board_width_cm).shots
+            names = [str(name) for name in shots["player"].cat.categories]
+            if player is None:
+                raise DataError(f"Whose matches? Add --player; the log has {', '.join(names)}.")
+            player = find_player(player, names)
+        sizes = _sizes(most)
+        steps = len(sizes) * simulations
+        with tqdm(total=steps, desc="plan", unit="log", leave=False, disable=None) as bar:
+            found = simulated_plan(
+                shots,
+                player,
+                half_width_m=half_width_cm / 100,
+                matches=sizes,
+                simulations=simulations,
+                outcome="rally" if outcome == "rally" else "value",
+                seed=seed,
+                on_step=bar.update,
+            )
+        for line in _lines(found):
+            typer.echo(line)
+
+
+def _sizes(most: int) -> list[int]:
+    """1, 2, 3, 5, 8 and so on, and the most itself."""
+    sizes = [1, 2]
+    while sizes[-1] < most:
+        sizes.append(sizes[-1] + sizes[-2])
+    return sorted({*(k for k in sizes if k < most), most})
+
+
+def _lines(found: Plan) -> list[str]:
+    lines = [
+        f"Simulated {found.simulations} times each: {found.source}.",
+        "matches  rallies  own shots  half width (simulation's 95%)  known in 100 (error)",
+    ]
+    for row in found.table.to_dict("records"):
+        width = _cm(row["half_width_m"])
+        if width != "open":
+            width += f" cm ({_cm(row['half_width_low'])} to {_cm(row['half_width_high'])})"
+        lines.append(
+            f"{row['matches']:7d}  {row['rallies']:7,d}  {row['shots']:9,d}  {width:>29}  "
+            f"{100 * row['known']:12.0f} ({100 * row['known_error']:.0f})"
+        )
+    wanted = f"A half width of {100 * found.half_width_m:g} cm"
+    last = int(found.table["matches"].iloc[-1])
+    if found.how == "simulated":
+        lines.append(f"{wanted} takes about {found.matches:.0f} charted matches.")
+    elif found.how == "forecast":
+        lines.append(
+            f"{wanted} takes about {found.matches:.0f} charted matches: a forecast from {last} by "
+            "the square-root law."
+        )
+    else:
+        lines.append(f"{wanted} is out of reach of {last} matches, and of a forecast from them.")
+    return lines
+
+
+def _cm(metres: float) -> str:
+    return f"{100 * metres:.0f}" if metres < float("inf") else "open"

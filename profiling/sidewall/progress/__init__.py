@@ -1,0 +1,15 @@
+"""Two periods of a player compared, and how much to chart for a given precision."""
+
+from sidewall.progress.compare import MATTERS, MEASURES, compare_periods
+from sidewall.progress.periods import join_logs, matches_by_date
+from sidewall.progress.plan import Plan, plan
+
+__all__ = [
+    "MATTERS",
+    "MEASURES",
+    "Plan",
+    "compare_periods",
+    "join_logs",
+    "matches_by_date",
+    "plan",
+]

@@ -1,0 +1,270 @@
+"""How many matches to chart, so that a threshold is known as closely as asked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Final, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.errors import DataError
+from sidewall.features.rallies import rally_runs
+from sidewall.features.shots import shot_features
+from sidewall.models.thresholds import CROSSES, NOT_KNOWN
+from sidewall.models.tightness import TightnessModel
+from sidewall.simulate import club_ladder, round_robin, simulate_shots
+
+__all__ = ["MATCHES", "Plan", "plan"]
+
+#: Numbers of matches that are tried.
+MATCHES: Final = (1, 2, 3, 5, 8)
+_RESAMPLES: Final = 500
+#: A forecast beyond so many times the matches tried would be a guess.
+_FARTHEST: Final = 20
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a number of matches gives.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a number of ``matches`` of the player: ``rallies`` and ``shots`` of the player
+        (means); ``half_width_m``, the median half width of the threshold's interval over
+        all sides, stroke families and simulations, an open one counting as wider than any;
+        ``half_width_low``, ``half_width_high``, between which it lies with the simulation's
+        own error (95%); ``known``, the share of thresholds that are known, with
+        ``known_error``, its standard error; ``sets``.
+    half_width_m : float
+        What was asked for.
+    matches : float
+        About how many matches reach it; infinite where no forecast can be made.
+    how : {"simulated", "forecast", "out of reach"}
+        Whether `matches` lies within what was tried, or follows from the widest number by
+        the square-root law.
+    simulations : int
+        Of each number of matches.
+    source : str
+        What the matches are like.
+    """
+
+    table: pd.DataFrame
+    half_width_m: float
+    matches: float
+    how: Literal["simulated", "forecast", "out of reach"]
+    simulations: int
+    source: str
+
+
+def plan(
+    shots: pd.DataFrame | None = None,
+    player: str | None = None,
+    *,
+    half_width_m: float = 0.15,
+    matches: Sequence[int] = MATCHES,
+    simulations: int = 4,
+    outcome: Literal["value", "rally"] = "value",
+    level: float = 0.95,
+    seed: int = 0,
+    on_step: Callable[[], Any] | None = None,
+) -> Plan:
+    """Find out by simulation how much to chart.
+
+    Parameters
+    ----------
+    shots : DataFrame, optional
+        A ladder's log. The player's further matches are taken to be like those charted:
+        matches are drawn from the player's with replacement, and within each the rallies
+        again. The other players' matches stay. Without a log, the invented club plays: every
+        player as many matches.
+    player : str, optional
+        Needed with a log.
+    half_width_m : float
+        Half the width of the interval of a threshold that is wanted, metres.
+    matches : sequence of int
+        Numbers of matches to try.
+    simulations : int, default 4
+        Of each number of matches.
+    outcome : {"value", "rally"}
+        What the model judges a shot by.
+    level : float, default 0.95
+    seed : int, default 0
+    on_step : callable, optional
+        Called after every model fitted; there are ``len(matches) * simulations``.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    DataError
+        If a number is not above 0, the player is unknown or not named, or every simulated
+        log is too small for a model.
+
+    Notes
+    -----
+    Estimand: the median over the player's thresholds (sides and stroke families; in the
+    invented club over all players too) of half the width of the confidence set, over logs of
+    so many matches. Drawing matches again cannot show that further opponents differ more than
+    the ones met; with few matches charted it is a first idea. The error of the simulation is
+    that of a bootstrap over simulated logs. Between the numbers tried, half width and number
+    are taken to be straight on logarithmic scales, beyond them by the square-root law, which
+    is a little too hopeful where players borrow much from each other.
+    """
+    sizes = sorted({int(k) for k in matches})
+    if not sizes or sizes[0] < 1 or simulations < 2:
+        raise DataError(
+            f"matches {list(matches)} and {simulations} simulations: give numbers of matches from "
+            "1, and at least 2 simulations, so that their error can be told"
+        )
+    if not (np.isfinite(half_width_m) and half_width_m > 0):
+        raise DataError(f"the half width is {half_width_m!r} m; give a number above 0")
+    rng = np.random.default_rng(seed)
+    source, logs = _source(shots, player, rng)
+    found: list[dict[str, Any]] = []
+    for k in sizes:
+        for number in range(simulations):
+            found += _one(logs(k), player, outcome, level, {"matches": k, "simulation": number})
+            if on_step is not None:
+                on_step()
+    sets = pd.DataFrame(found)
+    if not sets["half_width"].notna().any():
+        raise DataError(
+            "no simulated log has enough for a model; try more matches, or chart more first"
+        )
+    table = pd.DataFrame([_row(k, sets[sets["matches"] == k], rng) for k in sizes])
+    reached, how = _needed(table, half_width_m)
+    return Plan(table, half_width_m, reached, how, simulations, source)
+
+
+def _source(
+    shots: pd.DataFrame | None, player: str | None, rng: np.random.Generator
+) -> tuple[str, Callable[[int], pd.DataFrame]]:
+    if shots is None:
+        if player is not None:
+            raise DataError("a player is named but no log is given; give the log too")
+        club = club_ladder()
+
+        def play(k: int) -> pd.DataFrame:
+            schedule = round_robin(len(club.players), k)
+            return simulate_shots(club.players, schedule, rng, club.physics)
+
+        return f"the invented club, {len(club.players)} players", play
+    names = sorted(shots["player"].astype(str).unique())
+    if player is None or player not in names:
+        raise DataError(f"no shot is by {player!r}; players of the log: {', '.join(names)}")
+    again = _MoreMatches(shots, player)
+    said = f"{again.charted} {'match' if again.charted == 1 else 'matches'}"
+    return f"matches like {player}'s {said} of the log", lambda k: again.draw(k, rng)
+
+
+class _MoreMatches:
+    """Draws matches like a player's own, rally by rally."""
+
+    def __init__(self, shots: pd.DataFrame, player: str) -> None:
+        match = shots["match"].astype(str)
+        own = match.isin(match[shots["player"].astype(str) == player].unique())
+        self._others = shots[~own]
+        self._own = shots[own].reset_index(drop=True)
+        runs = rally_runs(self._own)
+        of_rally = self._own["match"].astype(str).to_numpy()[runs.first]
+        self._first, self._length = runs.first, runs.length
+        self._rallies = [np.flatnonzero(of_rally == name) for name in pd.unique(of_rally)]
+
+    @property
+    def charted(self) -> int:
+        """Matches of the player in the log."""
+        return len(self._rallies)
+
+    def draw(self, k: int, rng: np.random.Generator) -> pd.DataFrame:
+        """Others' matches as they are, and k of the player's drawn with replacement."""
+        parts = [self._others.assign(match=self._others["match"].astype(str))]
+        for number, which in enumerate(rng.integers(0, len(self._rallies), k), start=1):
+            drawn = rng.choice(self._rallies[which], len(self._rallies[which]))
+            length = self._length[drawn]
+            begin = np.repeat(self._first[drawn] - (np.cumsum(length) - length), length)
+            rows: NDArray[np.int64] = begin + np.arange(length.sum())
+            rally = np.repeat(np.arange(len(drawn)) + 1, length)
+            # a name that no charted match can have: names are one line
+            name = f"drawn\n{number}"
+            parts.append(self._own.iloc[rows].assign(match=name, game=1, rally=rally))
+        table = pd.concat(parts, ignore_index=True)
+        return table.assign(match=pd.Categorical(table["match"], table["match"].unique()))
+
+
+def _one(
+    shots: pd.DataFrame, player: str | None, outcome: Any, level: float, about: dict[str, Any]
+) -> Iterator[dict[str, Any]]:
+    """Half widths of every threshold that counts; missing where there is no model."""
+    table = shots_of = shot_features(shots)
+    if player is not None:
+        shots_of = table[table["player"].astype(str) == player]
+    players = len(shots_of["player"].astype(str).unique())
+    rallies = shots_of.groupby(shots_of["player"].astype(str))["rally_id"].nunique().mean()
+    about = about | {"rallies": rallies, "shots": len(shots_of) / players}
+    try:
+        model = TightnessModel(outcome=outcome, transform="log1p").fit(table)
+    except DataError:
+        yield about | {"half_width": np.nan, "known": False}
+        return
+    answers = model.thresholds(level)
+    if player is not None:
+        answers = answers[answers["player"] == player]
+    for status, low, high in zip(
+        answers["status"], answers["low_m"], answers["high_m"], strict=True
+    ):
+        # one choice at any gap is an answer, but it has no width
+        width = {CROSSES: (high - low) / 2.0, NOT_KNOWN: np.inf}.get(status, -1.0)
+        yield about | {"half_width": width, "known": status != NOT_KNOWN}
+
+
+def _row(k: int, some: pd.DataFrame, rng: np.random.Generator) -> dict[str, Any]:
+    by = [group for _, group in some.groupby("simulation")]
+    widths = [g["half_width"].fillna(np.inf).to_numpy() for g in by]
+    known = np.array([g["known"].mean() for g in by])
+    again = rng.integers(0, len(by), (_RESAMPLES, len(by)))
+    medians = np.array([_median(np.concatenate([widths[i] for i in draw])) for draw in again])
+    low, high = np.quantile(medians, [0.025, 0.975], method="nearest")
+    return {
+        "matches": k,
+        "rallies": round(float(some["rallies"].mean())),
+        "shots": round(float(some["shots"].mean())),
+        "half_width_m": _median(np.concatenate(widths)),
+        "half_width_low": low,
+        "half_width_high": high,
+        "known": float(known.mean()),
+        "known_error": float(known.std(ddof=1) / math.sqrt(len(by))),
+        "sets": int((some["half_width"] >= 0).sum()),
+    }
+
+
+def _median(widths: NDArray[np.float64]) -> float:
+    """The middle one, an open interval being wider than any; those without width left out."""
+    kept = np.sort(widths[widths >= 0])
+    return float(kept[len(kept) // 2]) if len(kept) else float("inf")
+
+
+def _needed(
+    table: pd.DataFrame, wanted: float
+) -> tuple[float, Literal["simulated", "forecast", "out of reach"]]:
+    """Fewest matches that reach a half width."""
+    points = list(zip(table["matches"], table["half_width_m"], strict=True))
+    if points[0][1] <= wanted:
+        return float(points[0][0]), "simulated"
+    for (k0, w0), (k1, w1) in pairwise(points):
+        if w1 <= wanted:
+            if not np.isfinite(w0):
+                return float(k1), "simulated"
+            share = (math.log(w0) - math.log(wanted)) / (math.log(w0) - math.log(w1))
+            return float(math.ceil(k0 * (k1 / k0) ** share - 1e-9)), "simulated"
+    k, width = points[-1]
+    if not np.isfinite(width) or (width / wanted) ** 2 > _FARTHEST:
+        return float("inf"), "out of reach"
+    return float(math.ceil(k * (width / wanted) ** 2)), "forecast"

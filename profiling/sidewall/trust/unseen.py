@@ -1,0 +1,241 @@
+"""How strong an unseen reason must be to overturn what the model says of a player.
+
+The hitter chooses to attack on grounds that the log may not hold: an easy ball, a slow
+opponent. Then attacked balls were easier than reset balls of the same gap, and attacking
+looks better than it is. No number of shots shows this; one can only say how much of it it
+would take.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import expit
+
+from sidewall.court.units import parse_unit, to_display
+from sidewall.models import TightnessModel
+from sidewall.models.thresholds import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES, quantile
+from sidewall.trust.curves_at import counts_of, curves_at
+from sidewall.trust.evalue import e_value, e_value_of_limit
+
+__all__ = ["threshold_tilt", "unseen_reason"]
+
+Array = NDArray[Any]
+
+_GAPS_M: Final = (0.2, 0.4, 0.6, 0.8, 1.0, 1.2)
+_MOVES_M: Final = (-0.2, -0.1, 0.1, 0.2)
+_GRID_M: Final = 0.01
+_DECIMALS: Final = {"cm": 0, "in": 0, "m": 2, "boards": 1}
+
+
+def unseen_reason(
+    model: TightnessModel,
+    player: str,
+    gaps_m: Sequence[float] | None = None,
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Gain of attack at several gaps, and the unseen reason that would explain it away.
+
+    Parameters
+    ----------
+    model : TightnessModel
+        Fitted.
+    player : str
+    gaps_m : sequence of float, optional
+        By default every 20 cm from 20 cm to 1.2 m, as far as gaps were met.
+    level : float, default 0.95
+
+    Returns
+    -------
+    DataFrame
+        One row a side, family and gap: ``attack``, ``reset`` (chances of winning the
+        rally), ``risk_ratio`` (attack over reset: winning is common, so the ratio of the
+        chances itself, not that of the odds) with ``risk_ratio_low`` and
+        ``risk_ratio_high`` (delta method on the log), ``better`` (attack, reset, or not known
+        where the interval holds 1), ``e_value`` and ``e_value_limit`` (see
+        :func:`~sidewall.trust.evalue.e_value`; of the estimate, and of the limit nearer to
+        1, which is 1 where nothing is known anyway), ``n_attack``, ``n_reset``,
+        ``n_rallies`` (the player's own).
+
+    Raises
+    ------
+    DataError
+        When the model knows no such player.
+    """
+    z = quantile(level)
+    counts = counts_of(model, player)
+    rows: list[dict[str, Any]] = []
+    for cell, n, widest in zip(model.cells_, counts, model.gap_max_m(), strict=True):
+        gaps = [g for g in _GAPS_M if g <= widest] if gaps_m is None else list(gaps_m)
+        eta, V = curves_at(model, player, cell, gaps)
+        win = expit(eta)
+        lose = 1.0 - win  # slope of the log of a chance on its log odds
+        step = np.stack([lose[:, 0], -lose[:, 1]], axis=1)
+        error = np.sqrt(np.einsum("gc,gcd,gd->g", step, V, step))
+        log_ratio = np.log(win[:, 0]) - np.log(win[:, 1])
+        ratio, low, high = (np.exp(log_ratio + s * error) for s in (0.0, -z, z))
+        better = np.select([low > 1.0, high < 1.0], ["attack", "reset"], "not known")
+        table = {
+            "gap_m": gaps,
+            "attack": win[:, 0],
+            "reset": win[:, 1],
+            "risk_ratio": ratio,
+            "risk_ratio_low": low,
+            "risk_ratio_high": high,
+            "better": better,
+            "e_value": e_value(ratio),
+            "e_value_limit": e_value_of_limit(ratio, low, high),
+        }
+        for g in range(len(gaps)):
+            row = {"player": player, "side": cell[0], "family": cell[1]}
+            rows.append(row | {name: values[g] for name, values in table.items()} | n)
+    return pd.DataFrame(rows)
+
+
+def threshold_tilt(
+    model: TightnessModel,
+    player: str,
+    moves_m: Sequence[float] = _MOVES_M,
+    level: float = 0.95,
+    *,
+    unit: str = "cm",
+    board_width_m: float | None = None,
+) -> pd.DataFrame:
+    """How much easier attacked balls must have been for the threshold to lie elsewhere.
+
+    If, at the same gap, the balls that were attacked were easier than those that were
+    reset by `tilt` rallies in 100, attacking looks better by just that much than it is, and
+    the threshold truly lies where the model's gain of attack equals the tilt. Below zero they
+    were harder: attacks that were forced.
+
+    Parameters
+    ----------
+    model : TightnessModel
+        Fitted.
+    player : str
+    moves_m : sequence of float
+        Moves of the threshold to ask about, metres; looser is positive.
+    level : float, default 0.95
+        Of the threshold's set, whose ends are asked about too, and of the tilt's interval.
+    unit, board_width_m
+        For the words.
+
+    Returns
+    -------
+    DataFrame
+        One row a side, family and target: ``status`` and ``threshold_m`` (the model's
+        answer), ``target`` (a move, or "loose end" and "tight end" of the set),
+        ``target_m``, ``tilt_log_odds``, ``tilt`` (rallies in 100) with ``tilt_low`` and
+        ``tilt_high``, ``n_attack``, ``n_reset``, ``n_rallies`` and ``words``. Where one
+        choice is better at any gap, the target is the gap at which it is so by least: the
+        answer ends there. Targets beyond the gaps met, and those that no constant tilt
+        can reach because the gain does not rise there, are missing (NaN).
+
+    Raises
+    ------
+    DataError
+        When the model knows no such player.
+    UnitError
+        When the unit is unknown, or boards have no width.
+    """
+    z = quantile(level)
+    counts = counts_of(model, player)
+    answers = model.thresholds(level)
+    own = answers[answers["player"] == player]
+    write = _Writer(unit, board_width_m)
+    rows: list[dict[str, Any]] = []
+    for answer, n in zip(own.to_dict("records"), counts, strict=True):
+        cell = (str(answer["side"]), str(answer["family"]))
+        widest = float(answer["gap_max_m"])
+        grid = np.append(np.arange(0.0, widest, _GRID_M), widest)
+        eta, _ = curves_at(model, player, cell, grid)
+        advantage = eta[:, 0] - eta[:, 1]
+        head = {"player": player, "side": cell[0], "family": cell[1]}
+        head |= {"status": answer["status"], "threshold_m": answer["threshold_m"]}
+        for target, gap in _targets(answer, moves_m, grid, advantage, write):
+            at = _tilt(model, player, cell, gap, z)
+            if answer["status"] == CROSSES and not _reached(grid, advantage, gap, at[0]):
+                at = (np.nan,) * 4
+            names = ("tilt_log_odds", "tilt", "tilt_low", "tilt_high")
+            row: dict[str, Any] = head | {"target": target, "target_m": gap}
+            row |= dict(zip(names, at, strict=True)) | n
+            rows.append(row | {"words": write.words(answer, gap, at[1])})
+    return pd.DataFrame(rows)
+
+
+def _targets(
+    answer: dict[Any, Any],
+    moves_m: Sequence[float],
+    grid: Array,
+    advantage: Array,
+    write: _Writer,
+) -> list[tuple[str, float]]:
+    if answer["status"] == CROSSES:
+        at = float(answer["threshold_m"])
+        found = [
+            (f"{write.gap(abs(move))} {'looser' if move > 0 else 'tighter'}", at + move)
+            for move in moves_m
+            if at + move >= 0.0
+        ]
+        ends = [("tight end", answer["low_m"]), ("loose end", answer["high_m"])]
+        return found + [(name, float(gap)) for name, gap in ends]
+    if answer["status"] in (ALWAYS_ATTACK, ALWAYS_RESET):
+        return [("any gap", float(grid[np.abs(advantage).argmin()]))]
+    return [("none", float("nan"))]
+
+
+def _tilt(
+    model: TightnessModel, player: str, cell: tuple[str, str], gap: float, z: float
+) -> tuple[float, ...]:
+    """Log odds, and rallies in 100 with limits, of attack over reset at a gap."""
+    if np.isnan(gap):
+        return (np.nan,) * 4
+    eta, V = curves_at(model, player, cell, [gap])
+    win = expit(eta[0])
+    step = win * (1.0 - win) * np.array([1.0, -1.0])
+    gain, error = win[0] - win[1], float(np.sqrt(step @ V[0] @ step))
+    return (
+        float(eta[0, 0] - eta[0, 1]),
+        *(float(100.0 * (gain + s * error)) for s in (0.0, -z, z)),
+    )
+
+
+def _reached(grid: Array, advantage: Array, gap: float, tilt: float) -> bool:
+    """Whether a constant tilt makes this gap the threshold: reset better below, attack above."""
+    if not grid[0] <= gap <= grid[-1]:
+        return False
+    below, above = grid < gap - _GRID_M, grid > gap + _GRID_M
+    return bool((advantage[below] <= tilt).all() and (advantage[above] >= tilt).all())
+
+
+class _Writer:
+    """Writes gaps and tilts in words."""
+
+    def __init__(self, unit: str, board_width_m: float | None) -> None:
+        self.unit, self.board_width_m = parse_unit(unit), board_width_m
+        self.gap(0.5)  # a width that is missing is found at once
+
+    def gap(self, gap_m: float) -> str:
+        value = to_display(float(gap_m), self.unit, self.board_width_m)
+        return f"{value:.{_DECIMALS[self.unit]}f} {self.unit}"
+
+    def words(self, answer: dict[Any, Any], gap: float, tilt: float) -> str:
+        status = answer["status"]
+        if status not in (CROSSES, ALWAYS_ATTACK, ALWAYS_RESET):
+            return "not known yet, so there is nothing to overturn"
+        if np.isnan(tilt):
+            return "no constant tilt moves it there within the gaps met"
+        how = "easier" if tilt > 0 else "harder"
+        reason = f"if balls that were attacked were {how} by {_points(abs(tilt))} rallies in 100"
+        if status == CROSSES:
+            here = self.gap(answer["threshold_m"])
+            return f"the threshold would move from {here} to {self.gap(gap)} {reason}"
+        return f"{status!r} would no longer hold at {self.gap(gap)} {reason}"
+
+
+def _points(value: float) -> str:
+    return f"{value:.0f}" if value >= 9.5 else f"{value:.1f}"

@@ -1,0 +1,47 @@
+import importlib.util
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import sidewall as sw
+from sidewall import simulate
+from sidewall.progress import compare_periods, join_logs
+
+NAMES = ["Alder", "Birch", "Cedar", "Rowan"]
+
+
+@pytest.fixture(scope="session")
+def study():
+    path = Path(__file__).parents[1] / "studies" / "progress_false_alarms.py"
+    spec = importlib.util.spec_from_file_location("progress_false_alarms", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def ladders():
+    """Players and plan before and after: Rowan's attack and habits change a lot."""
+    players = simulate.draw_players(NAMES, np.random.default_rng(4), spread=0.5)
+    better = replace(players[3], touch=players[3].touch + 1.2, attack_from_m=np.full((2, 2), 0.3))
+    plan = simulate.round_robin(4, 3)
+    return (players, plan), ([*players[:3], better], plan)
+
+
+@pytest.fixture(scope="session")
+def logs(ladders):
+    rng = np.random.default_rng(9)
+    return tuple(simulate.simulate_shots(players, plan, rng) for players, plan in ladders)
+
+
+@pytest.fixture(scope="session")
+def joined(logs):
+    return join_logs(*logs)
+
+
+@pytest.fixture(scope="session")
+def compared(logs):
+    model = sw.TightnessModel(transform="log1p")
+    return compare_periods(logs[0], "Rowan", later=logs[1], model=model)

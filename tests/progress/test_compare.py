@@ -1,0 +1,116 @@
+import numpy as np
+import pandas as pd
+import pytest
+
+import sidewall as sw
+from sidewall.errors import DataError
+from sidewall.features import shot_features
+from sidewall.progress import compare_periods
+from sidewall.progress.compare import COLUMNS, MEASURES
+
+
+def of(table, measure):
+    return table[table["measure"] == measure]
+
+
+def test_a_large_change_of_habits_is_seen_and_has_the_right_sign(compared):
+    passed_up = of(compared, "passed up").iloc[0]
+    assert passed_up["verdict"] == "better"
+    assert passed_up["after"] < passed_up["before"]
+    forced = of(compared, "forced").iloc[0]
+    assert forced["verdict"] == "worse"
+    assert forced["after"] > forced["before"]
+
+
+def test_a_much_better_attack_pays_from_tighter_balls(compared):
+    thresholds = of(compared, "threshold").dropna(subset="change")
+    assert len(thresholds) >= 2
+    assert thresholds["change"].mean() < 0
+    assert (thresholds["better_when"] == "lower").all()
+    assert thresholds["note"].str.contains("attack wins .* reset wins").all()
+
+
+def test_the_table_keeps_its_books(compared):
+    assert tuple(compared.columns) == COLUMNS
+    assert compared["measure"].map(MEASURES.index).is_monotonic_increasing
+    known = compared.dropna(subset="change")
+    assert (known["low"] < known["change"]).all()
+    assert (known["change"] < known["high"]).all()
+    inside = known[(known["before_low"] > 0) & (known["after_low"] > 0) & (known["unit"] == "m")]
+    np.testing.assert_allclose(inside["after"] - inside["before"], inside["change"])
+    # (1.96 + 0.84) standard errors, of which the interval is 2 * 1.96
+    error = (known["high"] - known["low"]) / (2 * 1.959964)
+    np.testing.assert_allclose(known["smallest_change"], (1.959964 + 0.841621) * error, rtol=1e-6)
+    assert (known["smallest_change_all"] > known["smallest_change"]).all()
+    shown = compared["verdict"].isin(["better", "worse"])
+    assert (shown == (compared["p_holm"] <= 0.05)).all()
+    quiet = known[(known["p_holm"] > 0.05)]
+    could = quiet["smallest_change"] <= quiet["matters"]
+    assert (quiet["verdict"] == np.where(could, "no change shown", "not known yet")).all()
+    assert compared["player"].unique().tolist() == ["Rowan"]
+
+
+def test_two_ways_to_name_the_periods_agree(joined, compared):
+    shots, before, after = joined
+    mine = shots.loc[shots["player"] == "Rowan", "match"].astype(str)
+    lists = [[m for m in names.values() if m in set(mine)] for names in (before, after)]
+    again = compare_periods(shots, "Rowan", *lists, model=sw.TightnessModel(transform="log1p"))
+    pd.testing.assert_frame_equal(again, compared)
+
+
+def test_exchanged_periods_turn_every_sign(joined, compared):
+    shots, before, after = joined
+    mine = set(shots.loc[shots["player"] == "Rowan", "match"].astype(str))
+    lists = [[m for m in names.values() if m in mine] for names in (after, before)]
+    back = compare_periods(shots, "Rowan", *lists, model=sw.TightnessModel(transform="log1p"))
+    np.testing.assert_allclose(back["change"], -compared["change"], rtol=1e-6, atol=1e-9)
+    # errors carry draws of the chain, which come in another order
+    width, was = (table["high"] - table["low"] for table in (back, compared))
+    np.testing.assert_allclose(width, was, rtol=0.02)
+
+
+def test_one_measure_alone_needs_no_model(logs):
+    found = compare_periods(logs[0], "Rowan", later=logs[1], measures=["on target"])
+    assert found["measure"].tolist() == ["on target"] * 2
+    bare = [log.drop(columns=["bounce_x_m", "bounce_y_m"]) for log in logs]
+    with pytest.raises(DataError, match="no bounces"):
+        compare_periods(bare[0], "Rowan", later=bare[1], measures=["on target"])
+
+
+def test_unknown_measures_are_refused(logs):
+    with pytest.raises(DataError, match="choose from threshold"):
+        compare_periods(logs[0], "Rowan", later=logs[1], measures=["fitness"])
+
+
+def test_too_little_is_not_known_yet(logs):
+    first = logs[1]["match"].cat.categories[0]
+    player = str(logs[1]["player"].iloc[0])
+    few = logs[1][(logs[1]["match"] == first) & (logs[1]["game"] == 1) & (logs[1]["rally"] <= 6)]
+    model = sw.TightnessModel(transform="log1p")
+    found = compare_periods(
+        logs[0], player, later=few.reset_index(drop=True), model=model,
+        measures=["threshold", "comfort", "forced", "passed up"],
+    )  # fmt: skip
+    assert (found["verdict"] == "not known yet").all()
+    assert found["note"].str.contains("few").any()
+    assert found["n_after"].max() < 60
+    assert "opponents differ" in found.attrs["notes"][0]
+
+
+def test_the_study_reports_what_was_found(study):
+    options = {"ladders": 1, "players": 2, "before": 2, "after": 2, "plant": False,
+               "outcome": "value", "seed": 1, "processes": 1}  # fmt: skip
+    found = study.study(options)
+    assert found["player"].nunique() == 2
+    assert (found.loc[found["measure"] == "threshold", "truth"].dropna().abs() < 1e-12).all()
+    assert "any better or worse in a pair" in study.report(found, options)
+
+
+def test_a_planted_change_has_an_exact_truth(study):
+    options = {"players": 3, "before": 1, "after": 1, "plant": True, "seed": 1}
+    shots, after, chosen, truth = study.two_periods(0, options)
+    assert len(chosen) == 1
+    assert len(shot_features(shots)) == len(shots)
+    moved = truth.loc[truth["player"] == chosen[0], "truth"]
+    assert (moved < -0.05).any()
+    assert set(after) < set(shots["match"].astype(str))

@@ -1,0 +1,74 @@
+import datetime as dt
+
+import pandas as pd
+import pytest
+
+import sidewall as sw
+from sidewall.errors import DataError
+from sidewall.progress import join_logs, matches_by_date
+from sidewall.progress.periods import find_periods
+
+
+def of(shots, player="Rowan"):
+    return list(dict.fromkeys(shots.loc[shots["player"] == player, "match"].astype(str)))
+
+
+def test_joined_logs_are_a_whole_log(logs, joined):
+    shots, before, after = joined
+    assert len(shots) == len(logs[0]) + len(logs[1])
+    assert before["m01"] == "before: m01"
+    assert after["m01"] == "after: m01"
+    assert list(shots["match"].cat.categories) == [*before.values(), *after.values()]
+    assert list(shots["player"].cat.categories) == list(shots["opponent"].cat.categories)
+    assert list(shots["stroke"].cat.categories) == list(logs[0]["stroke"].cat.categories)
+    features = sw.shot_features(shots)
+    alone = pd.concat([sw.shot_features(log) for log in logs], ignore_index=True)
+    assert features["won"].equals(alone["won"])
+
+
+def test_names_that_do_not_clash_stay(logs):
+    later = logs[1].assign(match=logs[1]["match"].cat.rename_categories(lambda m: "x" + m))
+    _, before, after = join_logs(logs[0], later)
+    assert before["m01"] == "m01"
+    assert after["xm01"] == "xm01"
+
+
+def test_a_date_splits_the_matches(logs):
+    own = of(logs[0])
+    days = dict(zip(own, ["2026-01-05", "2026-03-31", "2026-04-01"], strict=True))
+    dated = logs[0].assign(date=logs[0]["match"].astype(str).map(days).fillna("2026-01-01"))
+    assert matches_by_date(dated, "Rowan", "2026-03-31") == (own[:1], own[1:])
+    assert matches_by_date(dated, "Rowan", dt.date(2026, 4, 1)) == (own[:2], own[2:])
+    with pytest.raises(DataError, match="is no date"):
+        matches_by_date(dated, "Rowan", "spring")
+    with pytest.raises(DataError, match="no column date"):
+        matches_by_date(logs[0], "Rowan", "2026-03-31")
+    with pytest.raises(DataError, match="has no date that can be read"):
+        matches_by_date(dated.assign(date=None), "Rowan", "2026-03-31")
+    with pytest.raises(DataError, match="comes before"):
+        find_periods(dated, "Rowan", None, None, None, "2020-01-01")
+
+
+def test_matches_in_neither_period_are_left_out_and_said(logs):
+    own = of(logs[0])
+    found = find_periods(logs[0], "Rowan", own[:1], own[1:2], None, None)
+    assert own[2] not in set(found.shots["match"].astype(str))
+    assert any(own[2] in note for note in found.notes)
+    assert any("opponents differ" in note for note in found.notes)
+    # matches without Rowan stay
+    assert found.shots["match"].nunique() == logs[0]["match"].nunique() - 1
+
+
+def test_periods_that_make_no_sense_are_refused(logs):
+    own = of(logs[0])
+    for given, said in (
+        ((own[:1], own[:1], None, None), "in both periods"),
+        ((own[:1], [], None, None), "comes after"),
+        ((own[:1], ["m99"], None, None), "no match 'm99'"),
+        ((None, None, None, None), "say which matches"),
+        ((own[:1], own[1:], None, "2026-01-01"), "given twice"),
+    ):
+        with pytest.raises(DataError, match=said):
+            find_periods(logs[0], "Rowan", *given)
+    with pytest.raises(DataError, match="no shot is by 'Oak'"):
+        find_periods(logs[0], "Oak", own[:1], own[1:], None, None)

@@ -1,0 +1,97 @@
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import sidewall as sw
+from sidewall import simulate
+from sidewall.errors import DataError
+from sidewall.progress import plan
+from sidewall.progress.plan import _MoreMatches, _needed
+
+
+@pytest.fixture(scope="module")
+def small():
+    players = simulate.draw_players(["Alder", "Birch", "Rowan"], np.random.default_rng(3))
+    return simulate.simulate_shots(players, simulate.round_robin(3, 6), rng=5, games_to_win=2)
+
+
+@pytest.fixture(scope="module")
+def found(small):
+    calls = []
+    made = plan(
+        small, "Rowan", matches=[8, 1], simulations=2, half_width_m=0.2,
+        on_step=lambda: calls.append(1),
+    )  # fmt: skip
+    assert len(calls) == 4
+    return made
+
+
+def test_more_matches_know_more(found):
+    assert found.table["matches"].tolist() == [1, 8]
+    few, many = found.table.to_dict("records")
+    assert many["half_width_m"] < few["half_width_m"]
+    assert many["known"] >= few["known"]
+    assert many["shots"] > 4 * few["shots"]
+    for row in (few, many):
+        assert row["half_width_low"] <= row["half_width_m"] <= row["half_width_high"]
+        assert row["sets"] <= 8
+    assert "Rowan's 4 matches" in found.source
+
+
+def test_the_same_seed_gives_the_same_plan(small):
+    one, two = (plan(small, "Rowan", matches=[1], simulations=2, seed=1).table for _ in range(2))
+    pd.testing.assert_frame_equal(one, two)
+
+
+def test_drawn_matches_are_whole_and_the_others_stay(small):
+    drawn = _MoreMatches(small, "Rowan").draw(5, np.random.default_rng(1))
+    assert len(drawn) != len(_MoreMatches(small, "Rowan").draw(5, np.random.default_rng(2)))
+    features = sw.shot_features(drawn)
+    own = features[features["player"] == "Rowan"]
+    assert own["match"].nunique() == 5
+    others = small.groupby("match", observed=True)["player"].apply(lambda p: "Rowan" not in set(p))
+    kept = others[others].index.astype(str)
+    assert set(kept) < set(drawn["match"].astype(str))
+    mine = small[small["match"].astype(str).isin(kept)]
+    again = drawn[drawn["match"].astype(str).isin(kept)]
+    assert again["gap_m"].reset_index(drop=True).equals(mine["gap_m"].reset_index(drop=True))
+
+
+@pytest.mark.parametrize(
+    ("widths", "wanted", "matches", "how"),
+    [
+        ([0.4, 0.2, 0.1], 0.4, 1, "simulated"),
+        ([0.4, 0.2, 0.1], 0.2, 4, "simulated"),
+        ([0.4, 0.2, 0.1], 0.4 / math.sqrt(2), 2, "simulated"),
+        ([math.inf, 0.2, 0.1], 0.3, 4, "simulated"),
+        ([0.4, 0.2, 0.1], 0.05, 64, "forecast"),
+        ([0.4, 0.2, 0.1], 0.01, math.inf, "out of reach"),
+        ([math.inf, math.inf, math.inf], 0.5, math.inf, "out of reach"),
+    ],
+)
+def test_how_many_are_needed(widths, wanted, matches, how):
+    table = pd.DataFrame({"matches": [1, 4, 16], "half_width_m": widths})
+    assert _needed(table, wanted) == (matches, how)
+
+
+def test_questions_that_make_no_sense_are_refused(small):
+    with pytest.raises(DataError, match="no shot is by 'Oak'"):
+        plan(small, "Oak")
+    with pytest.raises(DataError, match="no log is given"):
+        plan(player="Rowan")
+    with pytest.raises(DataError, match="at least 2 simulations"):
+        plan(small, "Rowan", simulations=1)
+    with pytest.raises(DataError, match="from 1"):
+        plan(small, "Rowan", matches=[0, 1])
+    with pytest.raises(DataError, match="above 0"):
+        plan(small, "Rowan", half_width_m=0.0)
+
+
+@pytest.mark.slow
+def test_without_a_log_the_club_plays():
+    made = plan(matches=[1], simulations=2)
+    assert made.source == "the invented club, 10 players"
+    assert 0.1 < made.table["known"][0] < 0.9
+    assert made.table["sets"][0] <= 2 * 10 * 4
