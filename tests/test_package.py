@@ -42,7 +42,8 @@ MAY_IMPORT = {
     "agreement decisions worklist progress trust",
     "report": "errors court log features rallies models combinations placement decisions "
     "worklist clips plots",
-    "cli": "errors court log features rallies models scoring simulate plots worklist progress report",
+    "cli": "errors court log features rallies models scoring simulate plots worklist progress "
+    "report",
 }
 
 
