@@ -67,12 +67,21 @@ def pooled_fit(name: str, folder: Path, n: int) -> Callable[[], Any]:
     return lambda: sw.PooledLogit().fit(**rows)
 
 
+def report(folder: Path, n: int) -> Callable[[], Any]:
+    shots = pd.read_pickle(folder / f"shots-{n}.pkl")
+    return lambda: sw.Report().fit(shots).write("Rowan", folder / f"rowan-{n}.html")
+
+
+#: Steps that take minutes on the largest log, and the largest that they are measured on.
+LARGEST = {"report of one player": 100_000}
+
 #: Each takes the inputs' folder and size, and gives a call that does the step once.
 STEPS = {
     "read and check a CSV": read_log,
     "shot_features": features,
     "fit, gaps in whole cm": partial(pooled_fit, "typed"),
     "fit, no two rows equal": partial(pooled_fit, "exact"),
+    "report of one player": report,
 }
 
 

@@ -47,8 +47,10 @@ def peak_megabytes(step, folder, n):
 
 @pytest.mark.parametrize("step", steps.STEPS)
 def test_step(benchmark, step, size, folder, rows):
+    if size > steps.LARGEST.get(step, size):
+        pytest.skip(f"takes minutes with {size:,} shots")
     call = steps.STEPS[step](folder, size)
-    slow = step == "fit, no two rows equal" and size == SIZES[-1]
+    slow = step in steps.LARGEST or (step == "fit, no two rows equal" and size == SIZES[-1])
     rounds = 1 if slow else 3 if size == SIZES[-1] else 7
     found = benchmark.pedantic(call, rounds=rounds, warmup_rounds=0 if slow else 1)
     assert found is not None
