@@ -107,6 +107,8 @@ _HOMES = {
     "plan": "sidewall.progress",
     "clip_times": "sidewall.clips",
     "write_clips": "sidewall.clips",
+    "from_parquet": "sidewall.scale",
+    "write_partitions": "sidewall.scale",
 }
 _MODULES = ("errors", "scoring", "simulate")
 
@@ -145,6 +147,7 @@ __all__ = [
     "e_value",
     "error_ellipse",
     "errors",
+    "from_parquet",
     "guess_map",
     "join_logs",
     "map_log",
@@ -196,6 +199,7 @@ __all__ = [
     "work_list",
     "write_clips",
     "write_efforts",
+    "write_partitions",
     "write_report",
     "write_table",
     "write_template",
@@ -306,6 +310,10 @@ if TYPE_CHECKING:
     from sidewall.report import (
         Report,
         write_report,
+    )
+    from sidewall.scale import (
+        from_parquet,
+        write_partitions,
     )
     from sidewall.trust import (
         attack_effect,

@@ -31,8 +31,8 @@ def corrected(seed, share):
     error = PredictionError(fit, X, Z, y, group, None, cluster, np.ones(len(y)))
     ones = np.array([[1.0, 0.0], [0.0, 1.0]]), np.array([[1.0], [0.0]])
     mean, V = ComponentAverage(fit, 300, 0.5, np.random.default_rng(0)).contrasts(*ones)
-    correction, ratio = error.correction(*ones)
-    return fit, mean, V, correction, ratio
+    total, ratio = error.covariance(V, *ones)
+    return fit, mean, V, total, ratio
 
 
 def test_independent_rows_need_no_correction():
@@ -41,9 +41,9 @@ def test_independent_rows_need_no_correction():
 
 
 def test_a_shared_result_widens_levels():
-    _, _, V, correction, ratio = corrected(1, 1.0)
+    _, _, V, total, ratio = corrected(1, 1.0)
     assert ratio[0] > 2.0  # four rows that share everything tell as much as one
-    assert (np.diagonal(V + correction, axis1=1, axis2=2)[:, 0] > V[:, 0, 0]).all()
+    assert (np.diagonal(total, axis1=1, axis2=2)[:, 0] > V[:, 0, 0]).all()
 
 
 def test_levels_are_covered_when_results_are_shared():
@@ -58,7 +58,7 @@ def test_levels_are_covered_when_results_are_shared():
         error = PredictionError(fit, X, Z, y, group, None, cluster, np.ones(len(y)))
         one = np.array([[1.0, 0.0]]), np.array([[1.0]])
         mean, V = ComponentAverage(fit, 300, 0.5, rng).contrasts(*one)
-        V = V + error.correction(*one)[0]
+        V = error.covariance(V, *one)[0]
         hits.append(np.abs(mean[:, 0] - truth) < 1.96 * np.sqrt(V[:, 0, 0]))
     assert 0.90 <= np.mean(hits) <= 0.99
 
@@ -71,7 +71,8 @@ def test_uncertain_outcomes_widen_the_interval():
     data = (X, Z, y, group, None, cluster, np.ones(len(y)))
     plain, moved = (PredictionError(fit, *data, some) for some in ([], shifts))
     ask = np.array([[1.0, 0.0]]), np.array([[0.0]])
-    extra = moved.correction(*ask)[0] - plain.correction(*ask)[0]
+    V = ComponentAverage(fit, 300, 0.5, rng).contrasts(*ask)[1]
+    extra = moved.covariance(V, *ask)[0] - plain.covariance(V, *ask)[0]
     # a common shift of the outcome by d moves the level by about d / (p (1 - p))
     p = y.mean()
     assert np.sqrt(extra[0, 0, 0]) == pytest.approx(0.05 / (p * (1 - p)), rel=0.35)
@@ -107,3 +108,14 @@ def test_importance_weights_follow_the_likelihood():
     sd = float(average.weight_ @ average.sd_[:, 0])
     assert sd == pytest.approx(np.sqrt(fit.random_covariance_.iloc[0, 0]), rel=0.12)
     assert average.effective_draws_ > 200
+
+
+def test_what_shrinkage_leaves_is_never_less_than_nothing():
+    y, X, Z, group, cluster = clustered(3, 0.0)
+    fit = PooledLogit(sd_shape=2.0).fit(y, X, Z, group)
+    error = PredictionError(fit, X, Z, y, group, None, cluster, np.ones(len(y)))
+    ask = np.array([[1.0, 0.0]]), np.array([[1.0]])
+    V = ComponentAverage(fit, 300, 0.5, np.random.default_rng(0)).contrasts(*ask)[1]
+    noise = error.covariance(np.zeros_like(V), *ask)[0]
+    assert (noise > 0.0).all()
+    assert (error.covariance(V, *ask)[0] >= noise).all()

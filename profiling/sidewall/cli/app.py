@@ -18,6 +18,7 @@ from sidewall.cli.options import (
     Log,
     Matches,
     Players,
+    Unit,
     plain_errors,
     read_log,
 )
@@ -92,9 +93,7 @@ def profile(
     log: Log,
     player: Annotated[str, typer.Option("--player", help="Whose profile.")],
     out: Annotated[Path, typer.Option("--out", help="Folder to write into.")],
-    unit: Annotated[
-        str, typer.Option("--unit", help="Unit of every gap: cm, in, m or boards.")
-    ] = "cm",
+    unit: Unit = "cm",
     board_width_cm: BoardWidth = None,
     players: Players = None,
     matches: Matches = None,

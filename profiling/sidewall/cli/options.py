@@ -21,6 +21,7 @@ __all__ = [
     "Log",
     "Matches",
     "Players",
+    "Unit",
     "plain_errors",
     "read_log",
 ]
@@ -38,6 +39,7 @@ BoardWidth = Annotated[
     float | None,
     typer.Option("--board-width-cm", help="Width of one floorboard, where the log has none."),
 ]
+Unit = Annotated[str, typer.Option("--unit", help="Unit of every gap: cm, in, m or boards.")]
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from sidewall.cli.options import (
     Log,
     Matches,
     Players,
+    Unit,
     plain_errors,
     read_log,
 )
@@ -35,9 +36,7 @@ def report(
     everyone: Annotated[
         bool, typer.Option("--all", help="Everyone's report, and a page that lists them.")
     ] = False,
-    unit: Annotated[
-        str, typer.Option("--unit", help="Unit of every gap: cm, in, m or boards.")
-    ] = "cm",
+    unit: Unit = "cm",
     board_width_cm: BoardWidth = None,
     players: Players = None,
     matches: Matches = None,

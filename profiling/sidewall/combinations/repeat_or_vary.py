@@ -145,9 +145,9 @@ class RepeatOrVary:
             raise NotFittedError("call RepeatOrVary().fit(shots) first")
         fixed, own = self._rows.contrasts(lines)
         mean, covariance = self._average.contrasts(fixed, own)
-        covariance = covariance + self._error.correction(fixed, own)[0]
+        covariance = self._error.covariance(covariance, fixed, own)[0]
         middle, spread = self._average.contrasts(fixed, np.zeros_like(own))
-        spread = spread + self._error.correction(fixed, np.zeros_like(own))[0]
+        spread = self._error.covariance(spread, fixed, np.zeros_like(own))[0]
         return np.vstack([mean, middle[:1]]), np.concatenate([covariance, spread[:1]])
 
     def answers(self, level: float = 0.95) -> pd.DataFrame:

@@ -90,7 +90,7 @@ class ChoiceWorth:
         contrasts = [model.design_.coefficient_contrasts(one) for one in levels]
         fixed, random = (np.concatenate([pair[k] for pair in contrasts]) for k in (0, 1))
         self._values, covariance = model.average_.contrasts(fixed, random)
-        self._covariance = covariance + model._error.correction(fixed, random)[0]
+        self._covariance = model._error.covariance(covariance, fixed, random)[0]
         families = model.families_
         cells = pd.MultiIndex.from_tuples(model.cells_)
         family = table["family"].astype(str)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sidewall.errors import DataError
 
-__all__ = ["as_category", "codes_of", "need_columns"]
+__all__ = ["as_category", "codes_of", "names_and_codes", "need_columns", "positions"]
 
 
 def need_columns(shots: pd.DataFrame, columns: Sequence[str]) -> None:
@@ -77,3 +77,21 @@ def as_category(codes: NDArray[np.int64], categories: Sequence[str]) -> pd.Categ
     """Turn codes back into values; -1 becomes missing."""
     values: Any = pd.Categorical.from_codes(codes, categories=pd.Index(list(categories)))
     return values
+
+
+def positions(column: pd.Series, names: pd.Index) -> NDArray[np.int64]:
+    """Position of each value, as a string, within `names`; -1 where it is not among them."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        of_category = names.get_indexer(pd.Index(column.cat.categories.astype(str)))
+        return np.append(of_category, -1)[column.cat.codes].astype(np.int64)
+    return names.get_indexer(pd.Index(column.astype(str))).astype(np.int64)
+
+
+def names_and_codes(column: pd.Series) -> tuple[pd.Index, NDArray[np.int64]]:
+    """Values that occur, as strings in order, and the position of each row's among them."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        met = np.unique(column.cat.codes)
+        names = pd.Index(column.cat.categories.astype(str))[met[met >= 0]].sort_values()
+    else:
+        names = pd.Index(column.dropna().astype(str).unique()).sort_values()
+    return names, positions(column, names)

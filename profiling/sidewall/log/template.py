@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from sidewall.court.units import parse_unit, to_display
 from sidewall.errors import LogError
+from sidewall.log.writing import cannot_write
 
 #: Width of a board in the example.
 EXAMPLE_BOARD_M: Final = 0.07
@@ -112,10 +113,7 @@ def write_template(
 
             write_workbook(file, heading, example(heading))
     except OSError as error:
-        raise LogError(
-            f"{file}: the file cannot be written ({error.strerror}). Close it elsewhere, or choose "
-            "a folder that exists and that you may write to."
-        ) from error
+        raise cannot_write(file, error) from error
     return file
 
 

@@ -53,11 +53,16 @@ def write_table(
         else:
             _workbook(table, file)
     except OSError as error:
-        raise LogError(
-            f"{file}: the file cannot be written ({error.strerror}). Close it elsewhere, or choose "
-            "a folder that exists and that you may write to."
-        ) from error
+        raise cannot_write(file, error) from error
     return file
+
+
+def cannot_write(file: Path, error: OSError) -> LogError:
+    """Say that a file cannot be written, and the mend."""
+    return LogError(
+        f"{file}: the file cannot be written ({error.strerror}). Close it elsewhere, or choose "
+        "a folder that exists and that you may write to."
+    )
 
 
 def check_target(path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:

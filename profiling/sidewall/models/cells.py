@@ -7,12 +7,13 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from sidewall.errors import DataError
+from sidewall.features.coded import positions
 from sidewall.log.vocabulary import CHOICES, FAMILIES, SIDES
-
-#: The name of the only family where families are not told apart.
-ALL_STROKES: Final = "all strokes"
+from sidewall.models.counted import ALL_STROKES, CountedShots
+from sidewall.models.transforms import counted_quantiles
 
 #: With fewer shots than this in some cell of the whole log, families are put together.
 LEAST_IN_CELL: Final = 20
@@ -24,13 +25,16 @@ _MEND: Final = {
 }
 
 
-def families_told_apart(used: pd.DataFrame) -> tuple[tuple[str, ...], list[str]]:
+def families_told_apart(
+    counted: CountedShots, columns: Sequence[str]
+) -> tuple[tuple[str, ...], list[str]]:
     """Decide whether ground strokes and volleys get curves of their own.
 
     Parameters
     ----------
-    used : DataFrame
-        From :func:`~sidewall.models.usable.usable_shots`.
+    counted : CountedShots
+    columns : sequence of str
+        Columns of the log.
 
     Returns
     -------
@@ -39,11 +43,12 @@ def families_told_apart(used: pd.DataFrame) -> tuple[tuple[str, ...], list[str]]
     notes : list of str
         Why they were put together, if they were.
     """
-    if "contact" not in used.columns:
+    if "contact" not in columns:
         return (ALL_STROKES,), ["contact not charted: strokes of all kinds taken together"]
-    counts = _counts(used, "family").reindex(
-        pd.MultiIndex.from_product([SIDES, FAMILIES, CHOICES]), fill_value=0
-    )
+    kinds = counted.by_kind
+    keys = [kinds[name].astype(str) for name in ("side", "family", "choice")]
+    every = pd.MultiIndex.from_product([SIDES, FAMILIES, CHOICES])
+    counts = kinds.groupby(keys)["n"].sum().reindex(every, fill_value=0).astype(int)
     if counts.min() >= LEAST_IN_CELL:
         return FAMILIES, []
     rarest = " ".join(counts.index[int(counts.to_numpy().argmin())])
@@ -53,7 +58,7 @@ def families_told_apart(used: pd.DataFrame) -> tuple[tuple[str, ...], list[str]]
     ]
 
 
-def check_choices(used: pd.DataFrame, left_out: pd.Series) -> None:
+def check_choices(counted: CountedShots, left_out: pd.Series) -> None:
     """Refuse a log in which some side has too few attacks or resets for a curve.
 
     Raises
@@ -61,18 +66,19 @@ def check_choices(used: pd.DataFrame, left_out: pd.Series) -> None:
     DataError
         Naming the side, the choice and how many there are.
     """
-    if len(used) == 0:
+    if len(counted) == 0:
         why = "; ".join(f"{reason}: {n}" for reason, n in left_out.items()) or "the log is empty"
         raise DataError(
             f"no shot can be used ({why}); chart whole rallies with side, stroke, gap and result"
         )
-    by = [used["side"].astype(str), used["choice"].astype(str)]
+    kinds = counted.by_kind
+    grouped = kinds.groupby([kinds["side"].astype(str), kinds["choice"].astype(str)])
     every = pd.MultiIndex.from_product([SIDES, CHOICES])
-    counts = used.groupby(by).size().reindex(every, fill_value=0)
-    gaps = used.groupby(by)["gap_m"].nunique().reindex(every, fill_value=0)
-    if len(used) >= len(every) * _LEAST_BY_SIDE:
+    counts = grouped["n"].sum().reindex(every, fill_value=0).astype(int)
+    gaps = grouped["gap_m"].nunique().reindex(every, fill_value=0)
+    if counted.shots >= len(every) * _LEAST_BY_SIDE:
         for column, words in (("choice", CHOICES), ("side", SIDES)):
-            _check_met(used, column, words)
+            _check_met(kinds, column, words)
     few = counts[counts < _LEAST_BY_SIDE]
     if len(few):
         short = "; ".join(f"{' '.join(cell)}: {n}" for cell, n in zip(few.index, few, strict=True))
@@ -89,32 +95,45 @@ def check_choices(used: pd.DataFrame, left_out: pd.Series) -> None:
         )
 
 
-def _check_met(used: pd.DataFrame, column: str, words: Sequence[str]) -> None:
-    counts = used[column].value_counts()
+def _check_met(kinds: pd.DataFrame, column: str, words: Sequence[str]) -> None:
+    counts = kinds.groupby(kinds[column].astype(str))["n"].sum()
     for word in words:
         if counts.get(word, 0) == 0:
             raise DataError(
-                f"the log has no {word} among its {len(used)} usable shots, so there is "
+                f"the log has no {word} among its {counts.sum():.0f} usable shots, so there is "
                 f"nothing to compare; {_MEND[column]}"
             )
 
 
-def check_columns(used: pd.DataFrame, situation: Sequence[str]) -> None:
+def check_columns(columns: Sequence[str], situation: Sequence[str]) -> None:
     """Refuse situation columns that the log does not have."""
     for column in situation:
-        if column not in used.columns:
+        if column not in columns:
             raise DataError(f"the log has no column {column!r} to adjust for")
 
 
-def _counts(used: pd.DataFrame, *between: str) -> pd.Series:
-    keys = [used[name].astype(str) for name in ("side", *between, "choice")]
-    return used.groupby(keys).size()
+def cell_of(side: pd.Series, family: pd.Series, cells: list[tuple[str, str]]) -> NDArray[np.int64]:
+    """Position of each side and family among the cells."""
+    families = pd.Index(dict.fromkeys(family for _, family in cells))
+    return positions(side, pd.Index(SIDES)) * len(families) + positions(family, families)
+
+
+def choice_counts(
+    counted: CountedShots, players: pd.Index, cells: list[tuple[str, str]]
+) -> NDArray[np.int64]:
+    """Attacks and resets, shape (players, cells, 2), zeros included."""
+    kinds = counted.kinds
+    cell = cell_of(kinds["side"], kinds["family"], cells)
+    code = cell * 2 + kinds["choice"].cat.codes.to_numpy()
+    at = players.get_indexer(counted.players)[counted.player] * (2 * len(cells))
+    n = np.bincount(at + code[counted.kind], counted.n, len(players) * len(cells) * 2)
+    return n.astype(np.int64).reshape(len(players), len(cells), 2)
 
 
 def cell_counts(
     used: pd.DataFrame, players: list[str], cells: list[tuple[str, str]]
 ) -> pd.DataFrame:
-    """Attacks, resets and rallies by player, side and family, zeros included."""
+    """Attacks, resets and rallies by player, side and family of a table, zeros included."""
     keys = [used[name].astype(str) for name in ("player", "side", "family")]
     by = used.assign(attack=used["choice"] == "attack").groupby(keys)
     table = pd.DataFrame(
@@ -128,8 +147,12 @@ def cell_counts(
     return table.reindex(every, fill_value=0).astype(int)
 
 
-def widest_gaps(used: pd.DataFrame, cells: list[tuple[str, str]]) -> pd.Series:
+def widest_gaps(counted: CountedShots, cells: list[tuple[str, str]]) -> pd.Series:
     """Widest gap to speak of in each cell: the 99th percentile of those met."""
-    keys = [used[name].astype(str) for name in ("side", "family")]
-    met = used.groupby(keys)["gap_m"].quantile(0.99)
-    return met.reindex(pd.MultiIndex.from_tuples(cells)).astype(np.float64)
+    kinds = counted.by_kind
+    cell = cell_of(kinds["side"], kinds["family"], cells)
+    widest = np.full(len(cells), np.nan)
+    for k in np.unique(cell):
+        met = kinds[cell == k]
+        widest[k] = counted_quantiles(met["gap_m"].to_numpy(), met["n"].to_numpy(), [0.99])[0]
+    return pd.Series(widest, pd.MultiIndex.from_tuples(cells), name="gap_m")

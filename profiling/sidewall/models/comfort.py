@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -55,22 +56,21 @@ def comfort_table(
         ``win_backhand``, ``win_difference`` with ``_low``, ``_high``; ``n_forehand``,
         ``n_backhand`` shots and ``n_rallies``.
     """
-    used, families = model.used_, model.families_
+    families, rallies = model.families_, model.family_rallies()
     k, z = values.shape[-1], quantile(level)
-    of_player = dict(list(used.groupby(used["player"].astype(str))))
+    own_shots = OwnShots.of(model)
     widest = model.gap_max_m().to_numpy()
     rows = []
     for i, player in enumerate(model.players_):
         for f, family in enumerate(families):
             cells = (f, len(families) + f)  # forehand, backhand
-            own = of_player[player]
-            own = own[own["family"] == family]
-            if len(own) == 0:
+            own = own_shots.of_family(i, family)
+            if len(own.n) == 0:
                 continue
             at = np.concatenate([np.arange(c * 2 * k, (c + 1) * 2 * k) for c in cells])
             V = covariance[i][np.ix_(at, at)]
             theta = values[i, list(cells)].reshape(2, 2 * k)
-            win, error = _win_difference(model, own, theta, V)
+            win, error = own.win_difference(theta, V)
             difference = win[1] - win[0]
             row = {
                 "player": player,
@@ -84,25 +84,68 @@ def comfort_table(
                 "win_difference": difference,
                 "win_difference_low": difference - z * error,
                 "win_difference_high": difference + z * error,
-                "n_forehand": int((own["side"] == "forehand").sum()),
-                "n_backhand": int((own["side"] == "backhand").sum()),
-                "n_rallies": own["rally_id"].nunique(),
+                "n_forehand": int(own.n[own.forehand].sum()),
+                "n_backhand": int(own.n[~own.forehand].sum()),
+                "n_rallies": int(rallies[i, f]),
             }  # fmt: skip
             rows.append(row)
     return pd.DataFrame(rows)
 
 
+@dataclass(frozen=True)
+class OwnShots:
+    """Kinds of shot that a player struck: basis of the gap, choice, side and number."""
+
+    h: Array
+    attack: NDArray[np.bool_]
+    forehand: NDArray[np.bool_]
+    family: NDArray[Any]
+    n: Array
+    start: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, model: TightnessModel) -> OwnShots:
+        """Those of all players of a model, one below another."""
+        counted = model.counted_
+        start = np.searchsorted(counted.player, np.arange(len(counted.players) + 1))
+        found = cls.one_by_one(model, counted.kinds.iloc[counted.kind])
+        return replace(found, n=counted.n, start=start)
+
+    @classmethod
+    def one_by_one(cls, model: TightnessModel, shots: pd.DataFrame) -> OwnShots:
+        """Shots of one player, each for itself."""
+        return cls(
+            np.column_stack([np.ones(len(shots)), model.transform_.basis(shots["gap_m"])]),
+            (shots["choice"] == "attack").to_numpy(),
+            (shots["side"] == "forehand").to_numpy(),
+            shots["family"].astype(str).to_numpy(),
+            np.ones(len(shots)),
+            np.array([0, len(shots)]),
+        )
+
+    def win_difference(self, theta: Array, V: Array) -> tuple[Array, float]:
+        """Mean chance of winning by side over the same balls, and the difference's error."""
+        attack = self.attack[:, None]
+        design = np.hstack([self.h * attack, self.h * ~attack])
+        win = expit(design @ theta.T)
+        share = (self.n / self.n.sum())[:, None]
+        gradient = design.T @ (win * (1.0 - win) * share)  # (2k, side)
+        step = np.concatenate([-gradient[:, 0], gradient[:, 1]])
+        return (win * share).sum(axis=0), float(np.sqrt(step @ V @ step))
+
+    def of_family(self, player: int, family: str) -> OwnShots:
+        """Those of one player and family."""
+        some = slice(self.start[player], self.start[player + 1])
+        at = self.family[some] == family
+        names = ("h", "attack", "forehand", "family", "n")
+        return replace(self, **{name: getattr(self, name)[some][at] for name in names})
+
+
 def _win_difference(
     model: TightnessModel, own: pd.DataFrame, theta: Array, V: Array
 ) -> tuple[Array, float]:
-    """Mean chance of winning by side over the same balls, and the difference's error."""
-    h = np.column_stack([np.ones(len(own)), model.transform_.basis(own["gap_m"])])
-    attack = (own["choice"] == "attack").to_numpy()[:, None]
-    design = np.hstack([h * attack, h * ~attack])
-    win = expit(design @ theta.T)
-    gradient = design.T @ (win * (1.0 - win)) / len(own)  # (2k, side)
-    step = np.concatenate([-gradient[:, 0], gradient[:, 1]])
-    return win.mean(axis=0), float(np.sqrt(step @ V @ step))
+    """The same as :meth:`OwnShots.win_difference`, for a table of shots."""
+    return OwnShots.one_by_one(model, own).win_difference(theta, V)
 
 
 def _threshold_difference(

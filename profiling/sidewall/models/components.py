@@ -12,7 +12,6 @@ which makes the marginal likelihood of any standard deviations a matter of small
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,14 +19,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.models.laplace import cross_by, sum_by
+from sidewall.models.kinds import cross_by, sum_by
 from sidewall.models.pooled_logit import PooledLogit
 
 Array = NDArray[Any]
 
 _TAIL_DF = 6.0
+#: Least variance of a log standard deviation; a thousand groups know it to 0.0005.
+_LEAST_SPREAD = 1e-5
 #: Matrices held at once: draws times groups.
-_MOST_BLOCKS = 40_000
+_MOST_BLOCKS = 4_000
 
 
 @dataclass(frozen=True)
@@ -47,29 +48,25 @@ class Working:
 
 def working_summaries(fit: PooledLogit) -> Working:
     """Summaries of a fitted model's rows at its mode."""
-    rows, mode = fit._rows_, fit._mode
-    w = mode.weight
+    rows, mode, at = fit._rows_, fit._mode, fit._rows_.layout
     sigma = fit._unpack(fit.params_)[2]
-    eta = rows.X @ fit.fixed_effects_.to_numpy()
-    eta += np.einsum("nq,nq->n", rows.Z, fit.random_effects_.to_numpy()[rows.group])
-    if rows.subgroup is not None:
-        eta += sigma * mode.s[rows.subgroup]
-    response = eta + mode.residual / w
-    X, Z, e = rows.X, rows.Z, response
-    if rows.subgroup_start is not None and rows.subgroup is not None:
-        stack = np.column_stack([X, Z, e])
-        shrunk = sigma**2 * sum_by(stack * w[:, None], rows.subgroup_start) / mode.d[:, None]
-        cleared = stack - shrunk[rows.subgroup]
-        p, q = X.shape[1], Z.shape[1]
-        X, Z, e = cleared[:, :p], cleared[:, p : p + q], cleared[:, -1]
-    Xw, Zw = rows.X * w[:, None], rows.Z * w[:, None]
-    return Working(
-        Xw.T @ X,
-        cross_by(Zw, X, rows.group_start),
-        cross_by(Zw, Z, rows.group_start),
-        Xw.T @ e,
-        sum_by(Zw * e[:, None], rows.group_start),
-    )
+    response = mode.weight * mode.eta + mode.residual  # weight times working response
+    Xc, Zc, by_cell = rows.X[at.kind], rows.Z[at.kind], rows.by_cell(response)
+    w_kind = rows.by_kind(mode.cell_weight)[:, None]
+    XX, Xe = rows.X.T @ (rows.X * w_kind), rows.X.T @ rows.by_kind(by_cell)
+    Zw = Zc * mode.cell_weight[:, None]
+    ZX, ZZ = cross_by(Zw, Xc, at.group_start), cross_by(Zw, Zc, at.group_start)
+    Ze = sum_by(Zc * by_cell[:, None], at.group_start)
+    if at.subgroup is not None and sigma != 0.0:
+        xw = rows.columns_by_subgroup(mode.weight, rows.X)
+        share = (sigma**2 / mode.d)[:, None]
+        ew = rows.by_subgroup(response)[:, None]
+        first = at.group_subgroup_start
+        XX, Xe = XX - xw.T @ (share * xw), Xe - (xw * share * ew).sum(axis=0)
+        ZX = ZX - cross_by(share * mode.zw, xw, first)
+        ZZ = ZZ - cross_by(share * mode.zw, mode.zw, first)
+        Ze = Ze - sum_by(share * mode.zw * ew, first)
+    return Working(XX, ZX, ZZ, Xe, Ze)
 
 
 class ComponentAverage:
@@ -103,19 +100,35 @@ class ComponentAverage:
         if len(fit.groups_) == 1 or draws <= 1:
             self.sd_, self.weight_ = mode[None], np.ones(1)
         else:
-            self.sd_, log_proposal = _propose(fit, mode, draws, rng)
-            log_target = self._each(self._log_marginal) + np.log(self.sd_).sum(axis=1)
-            spread = self.sd_ * _active_size(fit._rows_.Z)
-            log_target -= 0.5 * np.sum((spread / prior_scale) ** 2, axis=1)
+            self._spread, self._prior = _active_size(fit), prior_scale
+            # by all rows, or by the small matrices where there are very many
+            known = fit._found.covariance_guess is None
+            V = _log_covariance(fit, mode) if known else self._curvature(mode)
+            self.sd_, log_proposal = _propose(V, mode, draws, rng)
+            log_target = np.concatenate([self._log_target(self.sd_[k]) for k in _slices(self)])
             log_weight = log_target - log_proposal
             weight = np.exp(log_weight - log_weight.max())
             self.weight_ = weight / weight.sum()
         self.effective_draws_ = float(1.0 / np.sum(self.weight_**2))
 
-    def _each(self, function: Callable[[Array], Array]) -> Array:
-        step = max(1, _MOST_BLOCKS // len(self._data.ZZ))
-        parts = [function(self.sd_[k : k + step]) for k in range(0, len(self.sd_), step)]
-        return np.concatenate(parts)
+    def _log_target(self, sd: Array) -> Array:
+        """Log posterior density of the logs of the standard deviations."""
+        spread = sd * self._spread
+        prior = np.log(sd).sum(axis=1) - 0.5 * np.sum((spread / self._prior) ** 2, axis=1)
+        return np.asarray(self._log_marginal(sd) + prior)
+
+    def _curvature(self, mode: Array) -> Array:
+        """Covariance of the logs, by second differences of the target at the mode."""
+        q, step = len(mode), 0.05
+        move = step * np.eye(q)
+        ends = [
+            [self._log_target(np.exp(np.log(mode) + a * one + b * move))
+             for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1))]
+            for one in move
+        ]  # fmt: skip
+        H = np.array([pp - pm - mp + mm for pp, pm, mp, mm in ends]) / (4.0 * step**2)
+        values, vectors = np.linalg.eigh(-0.5 * (H + H.T))
+        return (vectors / np.maximum(values, 1.0)) @ vectors.T
 
     def _posterior(self, sd: Array) -> tuple[Array, Array, Array, Array]:
         """Scaled block inverses, what they explain, fixed information and right-hand side.
@@ -129,25 +142,34 @@ class ComponentAverage:
         inverse = np.linalg.inv(ZZ)
         ZX = data.ZX[None] * scale[..., None]
         explained = inverse @ ZX
-        information = data.XX - np.einsum("bgqp,bgqr->bpr", ZX, explained)
-        rhs = data.Xe - np.einsum("bgqp,bgq->bp", explained, data.Ze[None] * scale)
+        flat, p = (len(sd), -1, data.XX.shape[0]), (0, 2, 1)
+        information = data.XX - ZX.reshape(flat).transpose(p) @ explained.reshape(flat)
+        Ze = (data.Ze[None] * scale).reshape(len(sd), -1, 1)
+        rhs = data.Xe - (explained.reshape(flat).transpose(p) @ Ze)[..., 0]
         return inverse, explained, information, rhs
 
     def _log_marginal(self, sd: Array) -> Array:
         inverse, _, information, rhs = self._posterior(sd)
-        Ze = self._data.Ze[None] * sd[:, None, :]
-        fit = np.einsum("bgq,bgqr,bgr->b", Ze, inverse, Ze)
+        Ze = (self._data.Ze[None] * sd[:, None, :])[..., None]
+        fit = np.sum(Ze * (inverse @ Ze), axis=(1, 2, 3))
         fit += np.einsum("bp,bp->b", rhs, np.linalg.solve(information, rhs[..., None])[..., 0])
         logdet = -np.linalg.slogdet(inverse)[1].sum(axis=1) + np.linalg.slogdet(information)[1]
         return np.asarray(0.5 * (fit - logdet))
 
     def effects(self, fit: PooledLogit) -> tuple[pd.Series, pd.DataFrame]:
         """Averaged fixed effects, and random effects by group, named as in the fit."""
-        p, q = len(fit.fixed_names_), len(fit.random_names_)
-        both = np.vstack([np.eye(p, p + q), np.eye(p + q)[p:]])
-        mean, _ = self.contrasts(both[:, :p], both[:, p:])
-        fixed = pd.Series(mean[0, :p], fit.fixed_names_, name="estimate")
-        return fixed, pd.DataFrame(mean[:, p:], fit.groups_, fit.random_names_)
+        groups, q = self._data.Ze.shape
+        fixed, random = np.zeros(len(fit.fixed_names_)), np.zeros((groups, q))
+        for some in _slices(self):
+            sd, weight = self.sd_[some], self.weight_[some]
+            inverse, explained, information, rhs = self._posterior(sd)
+            beta = np.linalg.solve(information, rhs[..., None])
+            Ze = (self._data.Ze[None] * sd[:, None, :])[..., None]
+            own = (inverse @ Ze - explained @ beta[:, None])[..., 0] * sd[:, None, :]
+            fixed += weight @ beta[..., 0]
+            random += np.tensordot(weight, own, 1)
+        named = pd.Series(fixed, fit.fixed_names_, name="estimate")
+        return named, pd.DataFrame(random, fit.groups_, fit.random_names_)
 
     def contrasts(self, fixed: Array, random: Array) -> tuple[Array, Array]:
         """Averaged estimates of ``fixed @ b + random @ u_g`` and their covariance.
@@ -166,39 +188,48 @@ class ComponentAverage:
         """
         groups, k = len(self._data.ZZ), len(fixed)
         mean, square = np.zeros((groups, k)), np.zeros((groups, k, k))
-        step = max(1, _MOST_BLOCKS // groups)
-        for at in range(0, len(self.sd_), step):
-            sd, weight = self.sd_[at : at + step], self.weight_[at : at + step]
+        for some in _slices(self):
+            sd, weight = self.sd_[some], self.weight_[some]
             inverse, explained, information, rhs = self._posterior(sd)
-            c = random[None] * sd[:, None, :]
-            own = np.einsum("bkq,bgqr->bgkr", c, inverse)
-            rest = fixed - np.einsum("bkq,bgqp->bgkp", c, explained)
+            c = (random[None] * sd[:, None, :])[:, None]
+            own = c @ inverse
+            rest = fixed - c @ explained
             cover = np.linalg.inv(information)
-            beta = np.einsum("bpr,br->bp", cover, rhs)
-            Ze = self._data.Ze[None] * sd[:, None, :]
-            value = np.einsum("bgkr,bgr->bgk", own, Ze) + np.einsum("bgkp,bp->bgk", rest, beta)
-            V = np.einsum("bgkr,blr->bgkl", own, c)
-            V += rest @ cover[:, None] @ rest.swapaxes(-1, -2)
-            mean += np.einsum("b,bgk->gk", weight, value)
-            square += np.einsum("b,bgkl->gkl", weight, V)
-            square += np.einsum("b,bgk,bgl->gkl", weight, value, value)
+            beta = cover @ rhs[..., None]
+            Ze = (self._data.Ze[None] * sd[:, None, :])[..., None]
+            value = (own @ Ze + rest @ beta[:, None])[..., 0]
+            V = own @ c.swapaxes(-1, -2) + rest @ cover[:, None] @ rest.swapaxes(-1, -2)
+            mean += np.tensordot(weight, value, 1)
+            square += np.tensordot(weight, V, 1)
+            by_group = value.transpose(1, 2, 0)
+            square += (by_group * weight) @ by_group.swapaxes(1, 2)
         return mean, square - mean[:, :, None] * mean[:, None, :]
 
 
-def _active_size(Z: Array) -> Array:
-    """Root mean square of each column over the rows where it is not zero."""
-    active = np.maximum((Z != 0).sum(axis=0), 1)
-    return np.asarray(np.sqrt((Z**2).sum(axis=0) / active))
+def _active_size(fit: PooledLogit) -> Array:
+    """Root mean square of each column of Z over the distinct rows where it is not zero."""
+    rows = fit._rows_
+    met = rows.mean_square((rows.Z != 0).astype(float))
+    return np.asarray(np.sqrt(rows.mean_square(rows.Z) / np.where(met > 0, met, 1.0)))
 
 
-def _propose(
-    fit: PooledLogit, mode: Array, draws: int, rng: np.random.Generator
-) -> tuple[Array, Array]:
-    """Standard deviations from a log-t distribution around the mode, and its log density."""
+def _slices(average: ComponentAverage) -> list[slice]:
+    """Draws, few enough at a time to stay small."""
+    step = max(1, _MOST_BLOCKS // len(average._data.ZZ))
+    return [slice(at, at + step) for at in range(0, len(average.sd_), step)]
+
+
+def _log_covariance(fit: PooledLogit, mode: Array) -> Array:
+    """Covariance of the logs of the standard deviations, by the fit."""
     p, q = len(fit.fixed_names_), len(mode)
-    V = fit._information()[p : p + q, p : p + q] / np.outer(mode, mode)
+    return np.asarray(fit._information()[p : p + q, p : p + q] / np.outer(mode, mode))
+
+
+def _propose(V: Array, mode: Array, draws: int, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Standard deviations from a log-t distribution around the mode, and its log density."""
+    q = len(mode)
     values, vectors = np.linalg.eigh(0.5 * (V + V.T))
-    root = vectors * np.sqrt(np.clip(values, 0.01, 1.0))
+    root = vectors * np.sqrt(np.clip(values, _LEAST_SPREAD, 1.0))
     normal = rng.standard_normal((draws, q))
     chi = rng.chisquare(_TAIL_DF, draws) / _TAIL_DF
     steps = normal / np.sqrt(chi)[:, None]

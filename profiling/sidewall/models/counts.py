@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -28,6 +30,14 @@ def row_codes(*columns: NDArray) -> NDArray[np.int64]:
         values, uniques = pd.factorize(column)
         codes, _ = pd.factorize(codes * np.int64(len(uniques)) + values)
     return codes
+
+
+def sums_by(
+    codes: NDArray[np.integer], values: NDArray[np.float64], size: int
+) -> NDArray[np.float64]:
+    """Sums of values over equal codes from 0, shape (size,), float64."""
+    found: NDArray[Any] = np.bincount(codes, weights=values, minlength=size)
+    return found.astype(np.float64, copy=False)
 
 
 def collapse(

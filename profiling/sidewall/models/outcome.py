@@ -2,35 +2,92 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError
-from sidewall.features.shots import with_features
+from sidewall.features.parts import Parts
+from sidewall.models.counted import CountedShots, count_used, put_together
+from sidewall.models.usable import REASONS, usable_shots
 from sidewall.rallies.chain import RallyChain
-from sidewall.rallies.exchange import ExchangeValues
+from sidewall.rallies.exchange import PairValues
+
+Array = NDArray[np.float64]
 
 
-def with_outcome(
-    shots: pd.DataFrame, outcome: str, chain: RallyChain | None
-) -> tuple[pd.DataFrame, ExchangeValues | None]:
-    """Add the column ``outcome`` to a feature table.
+@dataclass(frozen=True)
+class Judge:
+    """Judges the shots of any part of a log by the same standard.
 
     Parameters
     ----------
-    shots : DataFrame
+    worth : PairValues, optional
+        What every ball is worth; without them the rally's result is the outcome.
+    """
+
+    worth: PairValues | None = None
+
+    def usable(self, table: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
+        """Usable shots of a feature table with their ``outcome``, and those left out by reason.
+
+        By value the column ``place`` says which value a shot's outcome is: that of the pair
+        and ball ``divmod(place, states)``, or -1 where the rally had ended.
+        """
+        if self.worth is None:
+            return usable_shots(table.assign(outcome=table["won"]))
+        later = self.worth.exchanges(table)
+        outcome = later.outcome(self.worth.chances)
+        return usable_shots(table.assign(outcome=outcome, place=later.place))
+
+
+@dataclass(frozen=True)
+class CountedPart:
+    """Usable shots of a part of a log, counted, and the others by reason."""
+
+    counted: CountedShots
+    left_out: pd.Series
+
+
+@dataclass(frozen=True)
+class CountPart:
+    """Judges and counts the shots of a part of a log."""
+
+    judge: Judge
+    situation: tuple[str, ...]
+
+    def __call__(self, table: pd.DataFrame) -> CountedPart:
+        """Count those of a feature table."""
+        used, left_out = self.judge.usable(table)
+        return CountedPart(count_used(used, self.situation), left_out)
+
+
+def count_all(
+    parts: Parts, judge: Judge, situation: Sequence[str]
+) -> tuple[CountedShots, pd.Series]:
+    """Counted shots of all parts, and those left out by reason, in the order of reasons."""
+    counted, left_out = [], pd.Series(0, list(REASONS), name="shots")
+    for part in parts.each(CountPart(judge, tuple(situation))):
+        counted.append(part.counted)
+        left_out = left_out.add(part.left_out.reindex(left_out.index, fill_value=0))
+    return put_together(counted), left_out[left_out > 0]
+
+
+def find_judge(
+    parts: Parts, outcome: str, chain: RallyChain | None
+) -> tuple[Judge, RallyChain | None]:
+    """Make the judge of a log, and the chain behind it.
+
+    Parameters
+    ----------
+    parts : Parts
         Whole rallies where `outcome` is "value".
     outcome : {"rally", "value"}
     chain : RallyChain or None
-        For "value"; fitted to `shots` unless it is fitted already.
-
-    Returns
-    -------
-    table : DataFrame
-    exchange : ExchangeValues or None
-        The values one exchange later, where they are the outcome.
+        For "value"; fitted to `parts` unless it is fitted already.
 
     Raises
     ------
@@ -39,14 +96,24 @@ def with_outcome(
     """
     if outcome not in ("rally", "value"):
         raise DataError(f"outcome is {outcome!r}; it must be 'rally' or 'value'")
-    table = with_features(shots)
     if outcome == "rally":
-        return table.assign(outcome=table["won"]), None
+        return Judge(), None
     chain = chain or RallyChain()
+    pairs = None
     if not hasattr(chain, "rows_"):
-        chain = RallyChain(chain.states).fit(table)
-    exchange = ExchangeValues(chain, chain.moves(table))
-    return table.assign(outcome=exchange.outcome), exchange
+        chain = RallyChain(chain.states).fit(parts)
+        pairs = chain.pairs_
+    else:
+        pairs = chain.pairs_of(parts)
+    return Judge(PairValues.of(chain, pairs)), chain
+
+
+def value_shifts(
+    worth: PairValues, chain: RallyChain, count: int, rng: np.random.Generator
+) -> Iterator[Array]:
+    """Values under chains drawn from their posterior, less the values: (pairs * states,)."""
+    for rows in chain.pooling_.draws(chain.counts_, count, rng):
+        yield (chain.values_of_pairs(rows, worth.pairs) - worth.chances).ravel()
 
 
 def coarseness_notes(chain: RallyChain) -> list[str]:
@@ -60,11 +127,21 @@ def coarseness_notes(chain: RallyChain) -> list[str]:
     ]
 
 
-def dispersion(used: pd.DataFrame, win: NDArray[Any]) -> pd.Series:
+def dispersion(counted: CountedShots, win: Array) -> pd.Series:
     """Pearson's estimate by choice of how far outcomes vary beside wins and losses.
 
     An attack ends many rallies within the exchange and a reset few, so the outcomes of
     attacks vary far more.
+
+    Parameters
+    ----------
+    counted : CountedShots
+    win : ndarray, shape (rows,)
+        Chance of winning that the outcomes of each row should have.
     """
-    squares = (used["outcome"] - win) ** 2 / (win * (1.0 - win))
-    return squares.groupby(used["choice"].astype(str)).mean().rename("dispersion")
+    squares = counted.square - 2.0 * win * counted.total + counted.n * win**2
+    squares = squares / (win * (1.0 - win))
+    choice = counted.kinds["choice"].cat.codes.to_numpy()[counted.kind]
+    names = list(counted.kinds["choice"].cat.categories)
+    ratio = np.bincount(choice, squares, len(names)) / np.bincount(choice, counted.n, len(names))
+    return pd.Series(ratio, names, name="dispersion")

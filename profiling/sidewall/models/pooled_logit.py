@@ -9,9 +9,11 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from sidewall.errors import DataError, NotFittedError, SeparationError
-from sidewall.models.laplace import Laplace, Mode, Rows
-from sidewall.models.pooled_rows import prepare
+from sidewall.models.kinds import Rows
+from sidewall.models.pooled_rows import Prepared, prepare
+from sidewall.models.search import Search, Shape
 from sidewall.models.separation import logistic_start, separating_columns
+from sidewall.models.threads import one_thread
 
 Array = NDArray[np.float64]
 
@@ -123,26 +125,32 @@ class PooledLogit:
             When some column, or a mixture of columns, tells successes from failures
             without fault, so that its coefficient has no finite estimate.
         """
+        return self.fit_rows(prepare(y, X, Z, groups, trials, subgroups))
+
+    def fit_rows(self, data: Prepared) -> PooledLogit:
+        """Estimate all parameters from rows that are collapsed to counts already."""
         if self.covariance not in ("diagonal", "full"):
             raise DataError(f"covariance is {self.covariance!r}; it must be 'diagonal' or 'full'")
         self.status_: list[str] = []
-        data = prepare(y, X, Z, groups, trials, subgroups)
         rows = data.rows
         self.fixed_names_, self.random_names_ = data.fixed_names, data.random_names
         self.groups_, self._subgroup_index = data.groups, data.subgroup_index
-        self.n_rows_, self.n_distinct_ = data.n_rows, len(rows.X)
+        self.n_rows_, self.n_distinct_ = data.n_rows, rows.layout.n_rows
         self._constant = data.log_choose
-        start, suspect = logistic_start(rows.X, rows.successes, rows.trials)
+        won, trials = (rows.by_cell(part) for part in (rows.successes, rows.trials))
+        of_kind = rows.by_kind(won), rows.by_kind(trials)
+        start, suspect = logistic_start(rows.X, *of_kind)
         if suspect:
-            self._refuse_separation(rows)
-        _refuse_pure(rows, rows.group_start, "group")
-        if rows.subgroup_start is not None:
-            _refuse_pure(rows, rows.subgroup_start, "subgroup")
+            self._refuse_separation(rows.X, *of_kind)
+        at = rows.layout
+        _refuse_pure(won, trials, at.group_start, "group")
+        if at.subgroup_start is not None:
+            _refuse_pure(rows.successes, rows.trials, at.subgroup_start, "subgroup")
         self._search(rows, start)
         return self
 
-    def _refuse_separation(self, rows: Rows) -> None:
-        columns = separating_columns(rows.X, rows.successes, rows.trials)
+    def _refuse_separation(self, X: Array, won: Array, trials: Array) -> None:
+        columns = separating_columns(X, won, trials)
         if len(columns):
             names = ", ".join(str(self.fixed_names_[k]) for k in columns)
             raise SeparationError(
@@ -150,84 +158,37 @@ class PooledLogit:
                 "estimate would be infinite; merge or leave out these columns, or add data"
             )
 
-    # -- the search -------------------------------------------------------------------
-
     def _search(self, rows: Rows, beta: Array) -> None:
-        """Quasi-Newton search in coordinates of about one standard error each."""
-        from scipy.optimize import minimize  # noqa: PLC0415 - slow to load
-
         self._rows_ = rows
-        self._laplace = Laplace(rows)
         p, q = rows.X.shape[1], rows.Z.shape[1]
         pool = rows.n_groups > 1
         if not pool:
             self.status_.append("one group: random effects cannot be told from the fixed ones")
-        free = np.tril_indices(q) if self.covariance == "full" else np.diag_indices(q)
-        self._free = free if pool else (np.empty(0, int), np.empty(0, int))
-        self._nested = rows.n_subgroups > rows.n_groups
-        if rows.n_subgroups and not self._nested:
+        rows_at, columns_at = np.tril_indices(q if pool else 0)
+        if self.covariance == "diagonal":
+            rows_at, columns_at = np.diag_indices(q if pool else 0)
+        nested = rows.n_subgroups > rows.n_groups
+        if rows.n_subgroups and not nested:
             self.status_.append("one subgroup a group: its intercept is part of the group's")
-
-        size = np.sqrt((rows.Z**2).mean(axis=0))
-        size[size == 0] = 1.0
-        sd = 0.4 / size[self._free[0]]
-        sd_start = np.where(self._free[0] == self._free[1], sd, 0.0)
-        mu = rows.successes.sum() / rows.trials.sum()
-        info = rows.X.T @ (rows.X * (rows.trials * mu * (1 - mu))[:, None])
-        beta_scale = np.linalg.cholesky(np.linalg.inv(info + 1e-9 * np.eye(p)))
-        k = len(sd)
-        self._unscale = np.zeros((p + k + self._nested, p + k + self._nested))
-        self._unscale[:p, :p] = 2.0 * beta_scale
-        self._unscale[range(p, p + k), range(p, p + k)] = sd / np.sqrt(2 * rows.n_groups)
-        x = np.concatenate([beta, sd_start])
-        if self._nested:
-            self._unscale[-1, -1] = 0.3 / np.sqrt(2 * rows.n_subgroups)
-            x = np.append(x, 0.3)
-
-        def objective(step: Array) -> tuple[float, Array]:
-            value, gradient, _ = self._evaluate(x + self._unscale @ step)
-            return -value, -(self._unscale.T @ gradient)
-
-        result = minimize(
-            objective,
-            np.zeros(len(x)),
-            jac=True,
-            method="BFGS",
-            options={"gtol": self.tol, "maxiter": self.max_iter},
-        )
-        self.n_iter_ = int(result.nit)
-        self._finish(x + self._unscale @ result.x, float(np.abs(result.jac).max()))
+        shape = Shape(p, q, (rows_at, columns_at), nested)
+        self._found = Search(rows, shape, self.sd_shape, self.max_iter, self.tol)
+        with one_thread():
+            params, gradient, self.n_iter_ = self._found.run(beta)
+            self._finish(params, gradient)
 
     def _unpack(self, params: Array) -> tuple[Array, Array, float]:
-        p, q = self._rows_.X.shape[1], self._rows_.Z.shape[1]
-        L = np.zeros((q, q))
-        k = len(self._free[0])
-        L[self._free] = params[p : p + k]
-        return params[:p], L, float(params[-1]) if self._nested else 0.0
+        return self._found.shape.unpack(params)
 
-    def _evaluate(self, params: Array) -> tuple[float, Array, Mode]:
-        """Penalised log likelihood, its gradient, and the mode behind them."""
-        beta, L, sigma = self._unpack(params)
-        mode = self._laplace.mode(beta, L, sigma)
-        d_beta, d_L, d_sigma = self._laplace.gradient(mode, sigma)
-        value, gradient = mode.loglik, np.concatenate([d_beta, d_L[self._free]])
-        if self._nested:
-            gradient = np.append(gradient, d_sigma)
-        if self.sd_shape != 1.0:
-            p = len(beta)
-            is_sd = np.r_[np.zeros(p, bool), self._free[0] == self._free[1]]
-            is_sd = np.append(is_sd, True) if self._nested else is_sd
-            sds = params[is_sd]
-            value += (self.sd_shape - 1.0) * float(np.log(np.abs(sds)).sum())
-            gradient[is_sd] += (self.sd_shape - 1.0) / sds
-        return value, gradient, mode
+    def _evaluate(self, params: Array) -> tuple[float, Array]:
+        """Penalised log likelihood and its gradient."""
+        return self._found.evaluate(params)
 
     # -- the results ------------------------------------------------------------------
 
     def _finish(self, params: Array, gradient_size: float) -> None:
         rows = self._rows_
         beta, L, sigma = self._unpack(params)
-        _, _, mode = self._evaluate(params)
+        mode = self._found.blocks.mode(beta, L, sigma)
         flip = np.sign(np.diag(L)) + (np.diag(L) == 0)
         self.params_, self._mode = params, mode
         self.converged_ = gradient_size < 20 * self.tol
@@ -246,7 +207,7 @@ class PooledLogit:
             effects = sigma * mode.s
             self.subgroup_effects_ = pd.Series(effects, self._subgroup_index, name="effect")
         self.chol_ = L * flip
-        size = np.sqrt(np.diag(D) * (rows.Z**2).mean(axis=0))
+        size = np.sqrt(np.diag(D) * rows.mean_square(rows.Z))
         at_zero = [str(name) for name, s in zip(names, size, strict=True) if s < 1e-3]
         if at_zero and rows.n_groups > 1:
             self.status_.append(f"variance at zero: {', '.join(at_zero)}")
@@ -257,22 +218,8 @@ class PooledLogit:
         if not hasattr(self, "params_"):
             raise NotFittedError("call fit before asking for results")
         if self._hessian is None:
-            kept = self._laplace.v, self._laplace.s
-            m = len(self.params_)
-            H = np.empty((m, m))
-            for k in range(m):
-                step = 2e-3 * self._unscale[:, k]
-                ends = []
-                for sign in (1.0, -1.0):
-                    self._laplace.v, self._laplace.s = kept
-                    ends.append(self._evaluate(self.params_ + sign * step)[1])
-                H[k] = -(ends[0] - ends[1]) / 4e-3 @ self._unscale
-            self._laplace.v, self._laplace.s = kept
-            eigenvalues, vectors = np.linalg.eigh(0.5 * (H + H.T))
-            # a direction without curvature (a variance at zero) carries no information
-            kept_values = eigenvalues > 1e-6 * eigenvalues.max()
-            inverse = np.where(kept_values, 1 / np.where(kept_values, eigenvalues, 1.0), 0.0)
-            self._hessian = self._unscale @ (vectors * inverse) @ vectors.T @ self._unscale.T
+            with one_thread():
+                self._hessian = self._found.covariance(self.params_)
         return self._hessian
 
     @property
@@ -295,12 +242,12 @@ class PooledLogit:
         )
 
 
-def _refuse_pure(rows: Rows, start: NDArray[np.intp], level: str) -> None:
+def _refuse_pure(won: Array, trials: Array, start: NDArray[np.intp], level: str) -> None:
     """Refuse data in which every group has successes only or failures only.
 
     The spread between groups would then grow without end.
     """
-    won, n = (np.add.reduceat(part, start) for part in (rows.successes, rows.trials))
+    won, n = (np.add.reduceat(part, start) for part in (won, trials))
     if len(start) > 1 and ((won <= 0) | (won >= n * (1.0 - 1e-12))).all():
         raise SeparationError(
             f"every {level} has successes only or failures only, so that nothing varies within "

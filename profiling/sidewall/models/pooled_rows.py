@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from sidewall.errors import DataError
 from sidewall.models.counts import collapse, row_codes
-from sidewall.models.laplace import Rows
+from sidewall.models.kinds import Layout, Rows
 
 Array = NDArray[np.float64]
 
@@ -49,29 +49,34 @@ def prepare(
     n = np.ones_like(ya) if trials is None else np.asarray(trials, dtype=float)
     group, labels = pd.factorize(pd.Series(groups), sort=True)
     _check(ya, Xa, Za, n, group)
-    _check_rank(Xa, fixed_names)
+    check_rank(Xa.T @ Xa, fixed_names)
     sub, sub_labels = np.zeros(len(ya), dtype=np.int64), None
     if subgroups is not None:
         sub, sub_labels = pd.factorize(pd.Series(subgroups), sort=True)
-    first, (successes, total) = collapse(row_codes(group, sub, *Xa.T, *Za.T), ya, n)
-    order = np.lexsort((sub[first], group[first]))
-    first, successes, total = first[order], successes[order], total[order]
-    g, j = group[first], sub[first]
-    nested: dict[str, NDArray[np.intp]] = {}
+    kind = row_codes(*Xa.T, *Za.T)
+    of_kind = np.unique(kind, return_index=True)[1]
+    first, sums = collapse(row_codes(group, sub, kind), ya, n)
+    nested = None if sub_labels is None else sub[first]
+    layout, order = Layout.sort(group[first], nested, kind[first])
+    rows = Rows(layout, Xa[of_kind], Za[of_kind], *(part[order] for part in sums))
     index = None
-    if sub_labels is not None:
-        new = np.r_[True, (np.diff(g) != 0) | (np.diff(j) != 0)]
-        nested = {
-            "subgroup": np.cumsum(new) - 1,
-            "subgroup_start": np.flatnonzero(new),
-            "subgroup_group": g[new],
-        }
-        pairs = [labels[g[new]], sub_labels[j[new]]]
-        index = pd.MultiIndex.from_arrays(pairs, names=["group", "subgroup"])
-    start = np.flatnonzero(np.r_[True, np.diff(g) != 0])
-    rows = Rows(Xa[first], Za[first], successes, total, g, start, **nested)
-    log_choose = _log_choose(ya, n)
-    return Prepared(rows, fixed_names, random_names, labels, index, len(ya), log_choose)
+    if sub_labels is not None and nested is not None:
+        index = subgroup_index(layout, order, labels, nested, sub_labels)
+    return Prepared(rows, fixed_names, random_names, labels, index, len(ya), _log_choose(ya, n))
+
+
+def subgroup_index(
+    layout: Layout,
+    order: NDArray[np.int64],
+    groups: pd.Index,
+    subgroup: NDArray[np.integer],
+    names: pd.Index,
+) -> pd.MultiIndex:
+    """Name every (group, subgroup) pair of a sorted layout, in its order."""
+    assert layout.subgroup_start is not None
+    assert layout.subgroup_group is not None
+    pairs = [groups[layout.subgroup_group], names[subgroup[order[layout.subgroup_start]]]]
+    return pd.MultiIndex.from_arrays(pairs, names=["group", "subgroup"])
 
 
 def _named(table: ArrayLike | pd.DataFrame, letter: str) -> tuple[list, Array]:
@@ -97,12 +102,23 @@ def _check(y: Array, X: Array, Z: Array, n: Array, group: NDArray[np.int64]) -> 
         raise DataError("every y must lie between 0 and its trials, and trials be above 0")
 
 
-def _check_rank(X: Array, names: list) -> None:
-    """Find columns that earlier ones already explain, from the triangle of a QR."""
+def check_rank(gram: Array, names: list) -> None:
+    """Find columns that earlier ones already explain, from the triangle of a QR.
+
+    Parameters
+    ----------
+    gram : ndarray, shape (p, p)
+        Cross products of the columns.
+
+    Raises
+    ------
+    DataError
+        Naming the columns that depend on the others.
+    """
     from scipy.linalg import qr  # noqa: PLC0415
 
-    size = np.sqrt((X**2).sum(axis=0))
-    gram = X.T @ X / np.outer(np.where(size > 0, size, 1.0), np.where(size > 0, size, 1.0))
+    size = np.sqrt(np.diag(gram))
+    gram = gram / np.outer(np.where(size > 0, size, 1.0), np.where(size > 0, size, 1.0))
     _, R, order = qr(gram, pivoting=True)
     spare = order[np.abs(np.diag(R)) < 1e-10]
     if len(spare):

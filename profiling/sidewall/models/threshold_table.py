@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.models.cells import cell_counts
+from sidewall.models.cells import choice_counts
 from sidewall.models.thresholds import NOT_KNOWN, Threshold, shots_to_settle, threshold
 
 if TYPE_CHECKING:
@@ -54,9 +54,7 @@ def cell_thresholds(
 
 def _choices(model: TightnessModel) -> NDArray[np.int64]:
     """Attacks and resets, shape (players, cells, 2)."""
-    counts = cell_counts(model.used_, model.players_, model.cells_)
-    both = counts[["n_attack", "n_reset"]].to_numpy()
-    return both.reshape(len(model.players_), len(model.cells_), 2)
+    return choice_counts(model.counted_, pd.Index(model.players_), model.cells_)
 
 
 def threshold_table(
@@ -65,7 +63,7 @@ def threshold_table(
     """The table behind :meth:`TightnessModel.thresholds`; same parameters as above."""
     found = cell_thresholds(model, values, covariances, z)
     widest = model.gap_max_m()
-    counts = cell_counts(model.used_, model.players_, model.cells_)
+    counts = model.cell_counts().to_numpy()
     information = [_information_per_shot(model, *cell) for cell in model.cells_]
     choices = _choices(model)
     shares = choices.sum(axis=0) / choices.sum(axis=(0, 2))[:, None]
@@ -79,7 +77,7 @@ def threshold_table(
                 # an attack or reset that is still missing takes so many shots to come by
                 more = max(more, *np.ceil((LEAST_OWN - choices[i, j]) / shares[j]))
             known = (answer.status, answer.gap_m, answer.low_m, answer.high_m)
-            rows.append((player, *cell, *known, *counts.iloc[i * len(shares) + j], more, gap))
+            rows.append((player, *cell, *known, *counts[i * len(shares) + j], more, gap))
     return pd.DataFrame(rows, columns=[*_NAMES.split(), "more_shots", "gap_max_m"])
 
 
@@ -89,13 +87,15 @@ def _information_per_shot(model: TightnessModel, side: str, family: str) -> Arra
     Of n shots a share s is attacks; the difference of two independent fits has variance
     ``(n s I_a)^-1 + (n (1 - s) I_r)^-1``, whose inverse is proportional to n.
     """
-    used = model.used_
-    met = used[(used["side"] == side) & (used["family"] == family)]
+    kinds = model.counted_.by_kind
+    met = kinds[(kinds["side"] == side) & (kinds["family"] == family)]
+    shots = max(met["n"].sum(), 1.0)
     variance = np.zeros((1 + model.transform_.n_columns,) * 2)
     for choice in ("attack", "reset"):
         some = met[met["choice"] == choice]
         rows = np.column_stack([np.ones(len(some)), model.transform_.basis(some["gap_m"])])
-        p = some["outcome"].mean() if len(some) else 0.5
+        n = some["n"].to_numpy()
+        p = some["total"].sum() / n.sum() if n.sum() else 0.5
         weight = p * (1.0 - p) / model.dispersion_[choice]
-        variance += np.linalg.pinv(weight * rows.T @ rows / max(len(met), 1))
+        variance += np.linalg.pinv(weight * rows.T @ (rows * n[:, None]) / shots)
     return cast(Array, np.linalg.pinv(variance))

@@ -2,37 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, Literal, cast
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
 
-from sidewall.errors import NotFittedError
-from sidewall.features.shots import with_features
+from sidewall.features.parts import OneTable, Parts, as_parts
 from sidewall.log.vocabulary import CHOICES
+from sidewall.models.answers import Answers
 from sidewall.models.cells import (
-    ALL_STROKES,
     check_choices,
     check_columns,
     families_told_apart,
-    widest_gaps,
 )
-from sidewall.models.comfort import comfort_table
 from sidewall.models.components import ComponentAverage
-from sidewall.models.curves import curve_table
+from sidewall.models.counted import ALL_STROKES, CountedShots
 from sidewall.models.design import Design
-from sidewall.models.diagnostics import Diagnostics, diagnose
-from sidewall.models.outcome import coarseness_notes, dispersion, with_outcome
+from sidewall.models.outcome import (
+    coarseness_notes,
+    count_all,
+    dispersion,
+    find_judge,
+    value_shifts,
+)
 from sidewall.models.pooled_logit import PooledLogit
-from sidewall.models.prediction import PredictionError
+from sidewall.models.prediction import PredictionError, ShiftScore
+from sidewall.models.predictor import Predictor
+from sidewall.models.rally_scores import RallyScorePart, RallyScores, add_rallies, shift_scores
 from sidewall.models.selection import transform_scores
-from sidewall.models.threshold_table import cell_thresholds, threshold_table
-from sidewall.models.thresholds import quantile
+from sidewall.models.threads import one_thread
 from sidewall.models.transforms import KINDS, GapTransform, Kind
-from sidewall.models.usable import usable_shots
 from sidewall.rallies.chain import RallyChain
 
 Array = NDArray[Any]
@@ -42,7 +43,7 @@ _COMPONENT_DRAWS = 1000
 _SD_SHAPE = 2.0  # the mode of a flat prior, on the log scale; see components.py
 
 
-class TightnessModel:
+class TightnessModel(Answers):
     """Chance that the hitter wins the rally, given the gap and the choice.
 
     The quantity is P(hitter wins the rally | gap, choice, side, stroke family, player),
@@ -91,7 +92,9 @@ class TightnessModel:
     players_, cells_ : list
         Players, and (side, family) pairs, in the order of all tables.
     used_ : DataFrame
-        The shots behind the fit.
+        The shots behind the fit, where it was given a table.
+    counted_ : CountedShots
+        The same as counts by player and kind of shot.
     left_out_ : Series
         Shots left out, by reason.
     coefficients_ : ndarray, shape (players, cells, 2, 1 + k)
@@ -127,8 +130,14 @@ class TightnessModel:
         self.chain = chain
         self.seed = seed
 
-    def fit(self, shots: pd.DataFrame) -> TightnessModel:
+    def fit(self, shots: pd.DataFrame | Parts) -> TightnessModel:
         """Fit the curves of all players of a log together.
+
+        Parameters
+        ----------
+        shots : DataFrame or Parts
+            A log in parts (see :mod:`sidewall.scale`) gives the same numbers; it is read
+            part by part, and only counts are kept.
 
         Raises
         ------
@@ -138,185 +147,96 @@ class TightnessModel:
         SeparationError
             When some combination of side, family and choice always wins or always loses.
         """
-        table, self._exchange = with_outcome(shots, self.outcome, self.chain)
-        if self._exchange is not None:
-            self.chain_ = self._exchange.chain
-        used, self.left_out_ = usable_shots(table)
-        check_choices(used, self.left_out_)
-        check_columns(used, self.situation)
-        self.families_, self.notes_ = families_told_apart(used)
+        parts = as_parts(shots)
+        judge, chain = find_judge(parts, self.outcome, self.chain)
+        check_columns(parts.columns, self.situation)
+        counted, self.left_out_ = count_all(parts, judge, self.situation)
+        check_choices(counted, self.left_out_)
+        self.families_, self.notes_ = families_told_apart(counted, parts.columns)
         if self.families_ == (ALL_STROKES,):
-            used = used.assign(family=ALL_STROKES)
-        if self._exchange is not None:
-            self.notes_ += coarseness_notes(self._exchange.chain)
-        self.used_ = used
-        self.players_ = [str(name) for name in sorted(used["player"].astype(str).unique())]
+            counted = counted.together()
+        if chain is not None:
+            self.chain_ = chain
+            self.notes_ += coarseness_notes(chain)
+        if isinstance(parts, OneTable):
+            self.used_ = judge.usable(parts.table)[0]
+            if self.families_ == (ALL_STROKES,):
+                self.used_ = self.used_.assign(family=ALL_STROKES)
+        self._parts, self._judge = parts, judge
+        self.players_ = [str(name) for name in counted.players]
         self.dispersion_ = pd.Series(1.0, list(CHOICES), name="dispersion")
         if self.outcome == "value":
-            self._fit_with("linear", used)
-            self.dispersion_ = dispersion(used, self.predict_proba(used)[:, 1])
+            self._fit_with("linear", counted)
+            self.dispersion_ = dispersion(counted, self.predictor_.of_counted(counted))
         kind: Kind
         if self.transform == "auto":
-            self.transform_scores_ = transform_scores(self, used, KINDS, self.folds)
+            self.transform_scores_ = transform_scores(
+                self, counted, parts, judge, KINDS, self.folds
+            )
             kind = cast(Kind, self.transform_scores_["log_loss"].idxmin())
         else:
             kind = self.transform
-        X, Z = self._fit_with(kind, used)
-        self._predict_error(used, X.to_numpy(), Z.to_numpy())
+        self._fit_with(kind, counted)
+        self.counted_ = counted.by_player
+        with one_thread():
+            self._predict_error(counted)
         return self
 
-    def _fit_with(self, kind: Kind, used: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-        """Estimate with one transform and return its columns; intervals are left to `fit`."""
-        self.transform_ = GapTransform.fit(kind, used["gap_m"])
-        shares = {c: used[c].value_counts(normalize=True, sort=False) for c in self.situation}
-        shares = {c: s[s > 0] for c, s in shares.items()}
+    def _fit_with(self, kind: Kind, counted: CountedShots) -> None:
+        """Estimate with one transform; intervals are left to `fit`."""
+        met = counted.by_kind
+        self.transform_ = GapTransform.fit(kind, met["gap_m"], met["n"])
+        shares = {c: met.groupby(c, observed=True)["n"].sum() for c in self.situation}
+        shares = {c: s[s > 0] / s.sum() for c, s in shares.items()}
         self.design_ = Design(self.transform_, self.families_, shares)
-        X, Z = self.design_.fixed(used), self.design_.random(used)
-        weight = self._weights(used)
-        self.fit_ = PooledLogit(sd_shape=_SD_SHAPE).fit(
-            used["outcome"] * weight,
-            X,
-            Z,
-            used["player"].astype(str),
-            trials=weight,
-            subgroups=used["match"].astype(str) if self.match_effects else None,
-        )
-        self.fixed_effects_ = self.fit_.fixed_effects_
-        self.player_effects_ = self.fit_.random_effects_
+        X, Z = self.design_.fixed(counted.kinds), self.design_.random(counted.kinds)
+        arranged = counted.arranged(self.match_effects)
+        data = arranged.prepared(X, Z, self._weights(counted.kinds))
+        self.fit_ = PooledLogit(sd_shape=_SD_SHAPE).fit_rows(data)
+        self._averaged(self.fit_.fixed_effects_, self.fit_.random_effects_)
         self.cells_ = self.design_.cells
         self._contrasts = self.design_.coefficient_contrasts()
-        return X, Z
 
-    def _weights(self, used: pd.DataFrame) -> Array:
-        return 1.0 / used["choice"].astype(str).map(self.dispersion_).to_numpy(dtype=float)
+    def _averaged(self, fixed: pd.Series, players: pd.DataFrame) -> None:
+        self.fixed_effects_, self.player_effects_ = fixed, players
+        self.predictor_ = Predictor(self.design_, fixed, players)
 
-    def _predict_error(self, used: pd.DataFrame, X: Array, Z: Array) -> None:
+    def _weights(self, kinds: pd.DataFrame) -> Array:
+        return 1.0 / kinds["choice"].astype(str).map(self.dispersion_).to_numpy(dtype=float)
+
+    def _predict_error(self, counted: CountedShots) -> None:
         fit = self.fit_
-        group = fit.groups_.get_indexer(pd.Index(used["player"].astype(str)))
+        self._error = PredictionError.from_scores(fit)
         subgroup = None
         if self.match_effects:
-            keys = pd.MultiIndex.from_arrays(
-                [used["player"].astype(str), used["match"].astype(str)]
-            )
-            subgroup = fit.subgroup_effects_.index.get_indexer(keys)
-        shifts: list[Array] = []
-        if self._exchange is not None:
-            draws = self._exchange.draws(_CHAIN_DRAWS, np.random.default_rng(self.seed))
-            shifts = [draw[used["row"]] for draw in draws]
-        self._error = PredictionError(
-            fit,
-            X,
-            Z,
-            used["outcome"].to_numpy(),
-            group,
+            names = fit.subgroup_effects_.index
+            player = fit.groups_.get_indexer(names.get_level_values(0))
+            match = counted.matches.get_indexer(names.get_level_values(1))
+            subgroup = player * len(counted.matches) + match
+        part = RallyScorePart(
+            self._judge,
+            self.design_,
+            fit.groups_,
+            counted.matches,
             subgroup,
-            used["rally_id"].to_numpy(),
-            self._weights(used),
-            shifts,
+            self.dispersion_,
+            self._error.clearing,
         )
+        sums = add_rallies(self._parts.each(part))
+        self._error.add_scores(sums.scores, self._shift_scores(sums))
+        self._rallies = sums.rallies
         rng = np.random.default_rng(self.seed)
         self.average_ = ComponentAverage(fit, _COMPONENT_DRAWS, self.prior_scale, rng)
-        self.fixed_effects_, self.player_effects_ = self.average_.effects(fit)
+        self._averaged(*self.average_.effects(fit))
         found = self._coefficients(*self._contrasts)
         self.coefficients_, self.coefficient_covariance_, self.design_effect_ = found
 
-    def _coefficients(self, fixed: Array, random: Array) -> tuple[Array, Array, Array]:
-        """Coefficients of every curve, their covariance, and the design effects."""
-        values, covariance = self.average_.contrasts(fixed, random)
-        correction, design_effect = self._error.correction(fixed, random)
-        shape = (len(self.players_), len(self.cells_), 2, 1 + self.transform_.n_columns)
-        return values.reshape(shape), covariance + correction, design_effect
-
-    def _need_fit(self) -> None:
-        if not hasattr(self, "fit_"):
-            raise NotFittedError("call TightnessModel().fit(shots) first")
-
-    def predict_proba(self, shots: pd.DataFrame) -> Array:
-        """Chance of losing and of winning the rally for given shots.
-
-        Players unknown to the fit get the population's curves; the match counts as an
-        unknown one.
-
-        Parameters
-        ----------
-        shots : DataFrame
-            With ``player``, ``side``, ``family``, ``choice``, ``gap_m`` and the columns
-            of `situation`.
-
-        Returns
-        -------
-        ndarray, shape (n, 2)
-            Columns lose, win.
-        """
-        self._need_fit()
-        table = shots if "family" in shots.columns else with_features(shots)
-        known = self.player_effects_.reindex(table["player"].astype(str)).fillna(0.0)
-        eta = self.design_.fixed(table).to_numpy() @ self.fixed_effects_.to_numpy()
-        eta += np.sum(self.design_.random(table).to_numpy() * known.to_numpy(), axis=1)
-        win = expit(eta)
-        return np.column_stack([1.0 - win, win])
-
-    # -- answers ----------------------------------------------------------------------
-
-    def gap_max_m(self) -> pd.Series:
-        """Widest gap to speak of in each cell, in metres."""
-        return widest_gaps(self.used_, self.cells_)
-
-    def _cell_coefficients(self, situation: Mapping[str, str] | None) -> tuple[Array, Array]:
-        """Coefficients (players, cells, 2, 1+k) and covariance (players, cells, 2(1+k), same)."""
-        self._need_fit()
-        if situation:
-            contrasts = self.design_.coefficient_contrasts(situation)
-            values, covariance, _ = self._coefficients(*contrasts)
-        else:
-            values, covariance = self.coefficients_, self.coefficient_covariance_
-        c, m = len(self.cells_), 2 * values.shape[-1]
-        blocks = covariance.reshape(len(values), c, m, c, m)
-        return values, np.stack([blocks[:, i, :, i, :] for i in range(c)], axis=1)
-
-    def thresholds(
-        self, level: float = 0.95, situation: Mapping[str, str] | None = None
-    ) -> pd.DataFrame:
-        """Loose threshold of every player, side and stroke family.
-
-        Parameters
-        ----------
-        level : float, default 0.95
-        situation : mapping of str to str, optional
-            Levels of the columns adjusted for; by default the mix that was met.
-
-        Returns
-        -------
-        DataFrame
-            A threshold takes at least five attacks and five resets of the player's own
-            in the cell; with fewer it is not known yet, whatever the other players say.
-            ``player``, ``side``, ``family``, ``status``, ``threshold_m``, ``low_m``,
-            ``high_m``, ``n_attack``, ``n_reset``, ``n_rallies``, ``more_shots`` (about how
-            many further shots of this side and family would settle an open answer, if the
-            estimate stays where it is; infinite beyond 20,000) and ``gap_max_m`` (the
-            widest gap the answer speaks of).
-        """
-        return threshold_table(self, *self._cell_coefficients(situation), quantile(level))
-
-    def curves(
-        self,
-        gaps_m: Sequence[float] | None = None,
-        level: float = 0.95,
-        situation: Mapping[str, str] | None = None,
-    ) -> pd.DataFrame:
-        """Chance of winning against the gap; see :func:`~sidewall.models.curves.curve_table`."""
-        values, covariances = self._cell_coefficients(situation)
-        return curve_table(self, values, covariances, quantile(level), gaps_m)
-
-    def comfort(self, level: float = 0.95, seed: int = 0) -> pd.DataFrame:
-        """Forehand against backhand; see :func:`~sidewall.models.comfort.comfort_table`."""
-        self._need_fit()
-        rng = np.random.default_rng(seed)
-        values, covariances = self._cell_coefficients(None)
-        found = cell_thresholds(self, values, covariances, quantile(level))
-        return comfort_table(self, values, self.coefficient_covariance_, found, level, rng)
-
-    def diagnostics(self, folds: int = 5) -> Diagnostics:
-        """Held-out checks; see :func:`~sidewall.models.diagnostics.diagnose`."""
-        self._need_fit()
-        return diagnose(self, folds)
+    def _shift_scores(self, sums: RallyScores) -> Iterator[ShiftScore]:
+        worth = self._judge.worth
+        if worth is None:
+            return iter(())
+        striker = worth.pairs[sums.place // len(worth.states)] // len(worth.players)
+        group = self.fit_.groups_.get_indexer(pd.Index(worth.players)[striker])
+        rng = np.random.default_rng(self.seed)
+        shifts = value_shifts(worth, self.chain_, _CHAIN_DRAWS, rng)
+        return shift_scores(sums, shifts, group, len(self.fit_.groups_))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
@@ -43,8 +44,15 @@ class GapTransform:
     knots_m: Array = field(default_factory=lambda: np.empty(0))
 
     @classmethod
-    def fit(cls, kind: Kind, gap_m: ArrayLike) -> GapTransform:
+    def fit(cls, kind: Kind, gap_m: ArrayLike, counts: ArrayLike | None = None) -> GapTransform:
         """Choose centre and knots from the gaps of a log.
+
+        Parameters
+        ----------
+        kind : {"linear", "log1p", "spline", "none"}
+        gap_m : array-like, shape (n,)
+        counts : array-like, shape (n,), optional
+            How often each gap was met; once by default.
 
         Raises
         ------
@@ -54,14 +62,15 @@ class GapTransform:
         gap = np.asarray(gap_m, dtype=float)
         if kind not in (*KINDS, "none"):
             raise DataError(f"transform is {kind!r}; it must be one of {', '.join(KINDS)}")
-        knots = np.quantile(gap, _KNOT_QUANTILES) if kind == "spline" else np.empty(0)
+        n = np.ones(len(gap)) if counts is None else np.asarray(counts, dtype=float)
+        knots = counted_quantiles(gap, n, _KNOT_QUANTILES) if kind == "spline" else np.empty(0)
         if kind == "spline" and len(np.unique(knots)) < 3:
             raise DataError(
                 "the gaps take too few values for a spline (its knots coincide at "
                 f"{np.unique(knots).round(3)} m); use transform='linear'"
             )
         raw = _columns(kind, gap, knots)
-        return cls(kind, raw.mean(axis=0), knots)
+        return cls(kind, n @ raw / max(n.sum(), 1.0), knots)
 
     @property
     def n_columns(self) -> int:
@@ -78,6 +87,27 @@ class GapTransform:
         if self.kind == "linear":
             return value
         return float(BEND_M * np.expm1(np.clip(value, -700.0, 700.0)))
+
+
+def counted_quantiles(values: Array, counts: Array, shares: Sequence[float]) -> Array:
+    """Quantiles, linear between order statistics, of values that were each met so often.
+
+    Parameters
+    ----------
+    values, counts : ndarray, shape (n,)
+        Counts are whole numbers.
+    shares : sequence of float
+        From 0 to 1.
+    """
+    order = np.argsort(values, kind="stable")
+    values, ends = values[order], np.cumsum(counts[order])
+    at = np.asarray(shares) * (ends[-1] - 1.0)
+    low = np.floor(at)
+    below, above = (
+        values[np.minimum(np.searchsorted(ends, place, side="right"), len(values) - 1)]
+        for place in (low, low + 1.0)
+    )
+    return below + (at - low) * (above - below)
 
 
 def _columns(kind: Kind, gap: Array, knots: Array) -> Array:

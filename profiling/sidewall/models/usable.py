@@ -2,10 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 import pandas as pd
 
 from sidewall.features.shots import shot_features
+
+#: Why a shot cannot be used, in the order in which it is asked.
+REASONS: Final = (
+    "serve",
+    "ended in a let",
+    "choice neither charted nor derivable",
+    "contact not charted",
+    "gap not charted",
+)
 
 _NEEDED = {"rally_id", "won", "family"}
 
@@ -29,15 +40,15 @@ def usable_shots(shots: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
     table = shots if set(shots.columns) >= _NEEDED else shot_features(shots)
     if "outcome" not in table.columns:
         table = table.assign(outcome=table["won"])
-    reasons = {
-        "serve": table["stroke"] == "serve",
-        "ended in a let": table["outcome"].isna(),
-        "choice neither charted nor derivable": table["choice"].isna(),
-        "contact not charted": table["family"].isna(),
-        "gap not charted": table["gap_m"].isna(),
-    }
-    first = np.select(list(reasons.values()), range(1, len(reasons) + 1), 0)
-    counts = np.bincount(first, minlength=len(reasons) + 1)[1:]
-    left_out = pd.Series(counts, list(reasons), name="shots")
+    fails = [
+        table["stroke"] == "serve",
+        table["outcome"].isna(),
+        table["choice"].isna(),
+        table["family"].isna(),
+        table["gap_m"].isna(),
+    ]
+    first = np.select(fails, range(1, len(REASONS) + 1), 0)
+    counts = np.bincount(first, minlength=len(REASONS) + 1)[1:]
+    left_out = pd.Series(counts, list(REASONS), name="shots")
     used = table.assign(row=np.arange(len(table)))[first == 0].reset_index(drop=True)
     return used, left_out[left_out > 0]

@@ -96,10 +96,10 @@ class PlayerCurves:
         own = np.array([[float(c == v) for v in vary] for c in self.columns_])
         values, covariance = average.contrasts(np.eye(p), own)
         self._values = values
-        self._covariance = covariance + error.correction(np.eye(p), own)[0]
+        self._covariance = error.covariance(covariance, np.eye(p), own)[0]
         none = np.zeros_like(own)
         values, covariance = average.contrasts(np.eye(p), none)
-        self.usual_ = values[0], (covariance + error.correction(np.eye(p), none)[0])[0]
+        self.usual_ = values[0], error.covariance(covariance, np.eye(p), none)[0][0]
         return self
 
     def of(self, player: str | None) -> tuple[Array, Array]:

@@ -2,38 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Literal
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError, NotFittedError
+from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.rallies.absorbing import (
     alternating_values,
     fundamental_matrix,
     never_absorbed,
     win_share,
 )
-from sidewall.rallies.coarse import CoarsenessTest, coarseness
-from sidewall.rallies.credit import (
-    finished_next,
-    loose_next,
-    matched_table,
-    worth_of_a_loose_ball,
-)
-from sidewall.rallies.intervals import state_table, value_table
-from sidewall.rallies.order import ChainTest, order_test, stationarity_test
+from sidewall.rallies.answers import ChainAnswers
+from sidewall.rallies.chain_counts import ChainCounts, CountPart, PairsPart, add_up, count_moves
 from sidewall.rallies.pooling import Pooling, ladder_rows
-from sidewall.rallies.states import BallStates, LooseBall, StateRule
+from sidewall.rallies.states import BallStates, StateRule
 from sidewall.rallies.transitions import ENDS, Transitions, transitions
-from sidewall.rallies.worth import shot_values
+
+__all__ = ["RallyChain", "count_moves"]
 
 Array = NDArray[np.float64]
 
+_CHUNK_PAIRS = 1000
 
-class RallyChain:
+
+class RallyChain(ChainAnswers):
     """Markov chain of rally states, seen from the striker; the two players alternate.
 
     The quantity: P(striker wins the rally | the ball as the striker finds it), lets left
@@ -50,6 +44,8 @@ class RallyChain:
     Attributes
     ----------
     states_, players_ : list of str
+    pairs_ : ndarray of int
+        Who struck against whom: ``striker * players + opponent``, rising.
     counts_ : ndarray, shape (players, s, s + 3)
         Moves seen: to the opponent's next state, then win, lose, let.
     visits_ : Series
@@ -74,21 +70,31 @@ class RallyChain:
     def __init__(self, states: StateRule | None = None) -> None:
         self.states = states
 
-    def fit(self, shots: pd.DataFrame) -> RallyChain:
+    def fit(self, shots: pd.DataFrame | Parts) -> RallyChain:
         """Count and pool the transitions of a log of whole rallies.
+
+        Parameters
+        ----------
+        shots : DataFrame or Parts
+            A log in parts (see :mod:`sidewall.scale`) gives the same chain; answers that
+            need the shots themselves then ask for them.
 
         Raises
         ------
         DataError
             When no transition between known states is left.
         """
-        self._rule: StateRule = BallStates() if self.states is None else self.states
-        moves = transitions(shots, self._rule)
-        if not moves.known.any():
+        self.rule_: StateRule = BallStates() if self.states is None else self.states
+        self._parts, self._moves = as_parts(shots), None
+        if isinstance(self._parts, OneTable):
+            self._moves = transitions(self._parts.table, self.rule_)
+            found = ChainCounts.of(self._moves)
+        else:
+            found = add_up(self._parts.each(CountPart(self.rule_)))
+        if not found.counts.any():
             raise DataError("no shot has both a known state and a known continuation")
-        self.states_, self.players_ = moves.states, moves.players
-        self._moves = moves
-        self._set_counts(count_moves(moves))
+        self.states_, self.players_, self.pairs_ = found.states, found.players, found.pairs
+        self._set_counts(found.counts)
         return self
 
     def _set_counts(self, counts: Array) -> None:
@@ -179,155 +185,55 @@ class RallyChain:
         first, _ = alternating_values(rows[..., one, :, :], rows[..., two, :, :])
         return win_share(first)
 
+    def values_of_pairs(self, rows: Array, pairs: NDArray[np.int64]) -> Array:
+        """Chance of winning for the striker of every pair, shape (pairs, s).
+
+        Parameters
+        ----------
+        rows : ndarray, shape (players, s, s + 3)
+            Transition rows, the fitted ``rows_`` or a draw of them.
+        pairs : ndarray of int, shape (pairs,)
+            ``striker * players + opponent``.
+        """
+        one, two = np.divmod(pairs, len(self.players_))
+        # either order of two players comes out of one system of equations
+        meeting, turn = np.unique(
+            np.minimum(one, two) * len(self.players_) + np.maximum(one, two), return_inverse=True
+        )
+        found = np.empty((2, len(meeting), len(self.states_)))
+        for at in range(0, len(meeting), _CHUNK_PAIRS):
+            some = slice(at, at + _CHUNK_PAIRS)
+            both = np.divmod(meeting[some], len(self.players_))
+            first, second = alternating_values(rows[both[0]], rows[both[1]])
+            found[:, some] = win_share(first), win_share(second)
+        return found[(one > two).astype(int), turn]
+
+    def pairs_of(self, parts: Parts) -> NDArray[np.int64]:
+        """Pairs who meet in another log, as ``pairs_``.
+
+        Raises
+        ------
+        DataError
+            When a player is new to the chain, or a state.
+        """
+        self._need_fit()
+        if parts is self._parts:
+            return self.pairs_
+        found = parts.each(PairsPart(self.rule_, self.players_, self.states_))
+        return np.unique(np.concatenate(list(found)))
+
     def moves(self, shots: pd.DataFrame | None = None) -> Transitions:
-        """Transitions of a log in this chain's states; of the fitted log by default."""
-        self._need_fit()
-        if shots is None:
-            return self._moves
-        return transitions(shots, self._rule, self.players_, self.states_)
+        """Transitions of a log in this chain's states; of the fitted log by default.
 
-    # -- answers ----------------------------------------------------------------------
-
-    def state_values(self, draws: int = 1000, level: float = 0.95, seed: int = 0) -> pd.DataFrame:
-        """Value and length of every state with rally-bootstrap intervals.
-
-        Returns
-        -------
-        DataFrame
-            By state: ``win_probability``, ``win_low``, ``win_high``, ``expected_shots``,
-            ``shots_low``, ``shots_high``, and ``shots``, how many were played from it.
+        Raises
+        ------
+        DataError
+            When the chain was fitted to a log in parts and no shots are given.
         """
         self._need_fit()
-        return state_table(self, draws, level, np.random.default_rng(seed))
-
-    def shot_values(
-        self, shots: pd.DataFrame | None = None, measure: Literal["ladder", "pair"] = "ladder"
-    ) -> pd.DataFrame:
-        """What every shot added to its striker's chance of winning the rally.
-
-        Over a decided rally the values of one player minus those of the other add up to
-        the result (1 or 0) minus the chance at the serve, exactly.
-
-        Parameters
-        ----------
-        shots : DataFrame, optional
-            By default the shots that the chain was fitted to.
-        measure : {"ladder", "pair"}, default "ladder"
-            What a ball is worth: to average players of the ladder, so that whoever makes
-            more of the same balls gains; or to the two who play, from their own chains,
-            against which either gains nothing on average.
-
-        Returns
-        -------
-        DataFrame
-            The feature table with ``state``, ``value_before``, ``value_after`` and
-            ``value``, all as chances of the striker; missing beside a let or a state
-            that is not known.
-        """
-        return shot_values(self, self.moves(shots), measure)
-
-    def value_by(
-        self,
-        by: Sequence[str] = ("player", "stroke"),
-        draws: int = 1000,
-        level: float = 0.95,
-        seed: int = 0,
-    ) -> pd.DataFrame:
-        """Sum the shots' values, with rally-bootstrap intervals.
-
-        Balls are worth what average players of the ladder make of them.
-
-        Parameters
-        ----------
-        by : sequence of str
-            Columns of the feature table, such as player, stroke, side, family, depth.
-
-        Returns
-        -------
-        DataFrame
-            The columns of `by`; ``points`` (rallies won or lost by these shots in all),
-            ``points_per_100`` shots with ``low`` and ``high`` (missing with fewer than ten
-            rallies); ``shots`` and ``rallies``.
-        """
-        self._need_fit()
-        return value_table(self, by, draws, level, np.random.default_rng(seed))
-
-    def set_up_credit(
-        self,
-        by: Sequence[str] = ("stroke", "direction"),
-        loose: StateRule | None = None,
-        draws: int = 1000,
-        level: float = 0.95,
-        seed: int = 0,
-    ) -> pd.DataFrame:
-        """Which shots make the striker's next ball loose, and the points that brings.
-
-        See :mod:`sidewall.rallies.credit` for the comparison.
-
-        Parameters
-        ----------
-        by : sequence of str
-            Columns that make a kind of shot; add "player" for a table by player.
-        loose : StateRule, optional
-            Says of every ball whether it is "loose"; by default
-            ``LooseBall()``, the fixed cut. ``LooseBall(model.thresholds())`` judges by
-            each player's own threshold where it is known.
-
-        Returns
-        -------
-        DataFrame
-            As :func:`~sidewall.rallies.credit.matched_table`, with ``points_per_100``:
-            the difference times what a loose ball is worth more than another.
-        """
-        self._need_fit()
-        is_loose = (loose or LooseBall())(self._moves.table).to_numpy() == "loose"
-        rng = np.random.default_rng(seed)
-        outcome = loose_next(self._moves, is_loose)
-        table = matched_table(self, outcome, by, draws, level, rng)
-        worth = worth_of_a_loose_ball(self, is_loose)
-        return table.assign(points_per_100=100.0 * worth * table["difference"])
-
-    def finish_credit(
-        self,
-        by: Sequence[str] = ("stroke", "direction"),
-        draws: int = 1000,
-        level: float = 0.95,
-        seed: int = 0,
-    ) -> pd.DataFrame:
-        """Which shots lead to a winner with the striker's next shot.
-
-        Every kind of shot is set against the other shots of the same player from the same
-        state, finished or not, so that the table says more than a count of winners.
-        """
-        self._need_fit()
-        rng = np.random.default_rng(seed)
-        return matched_table(self, finished_next(self._moves), by, draws, level, rng)
-
-    def order_test(self, order: int = 1) -> ChainTest:
-        """Does the past matter beyond the present state? Order 0, 1 or 2 against one more."""
-        moves = self.moves()
-        return order_test(moves.start, moves.rally, order, len(moves.states))
-
-    def stationarity_test(self, by: str = "game") -> ChainTest:
-        """Are the transitions the same in every game (or match, or other column)?
-
-        Different players meet in different matches, so that by match the answer is no
-        wherever players differ.
-        """
-        moves = self.moves()
-        period = pd.factorize(moves.table[by])[0]
-        known = moves.known & (period >= 0)
-        return stationarity_test(moves.start[known], moves.target[known], period[known])
-
-    def coarseness_test(self) -> CoarsenessTest:
-        """Does the gap still say something about the result within a state?"""
-        return coarseness(self, self.moves())
-
-
-def count_moves(moves: Transitions) -> Array:
-    """Transition counts by player, shape (players, s, s + 3)."""
-    s, players = len(moves.states), len(moves.players)
-    known = moves.known
-    code = (moves.striker * s + moves.start) * (s + 3) + moves.target
-    counts = np.bincount(code[known], minlength=players * s * (s + 3))
-    return counts.reshape(players, s, s + 3).astype(float)
+        if shots is not None:
+            return transitions(shots, self.rule_, self.players_, self.states_)
+        if self._moves is None:
+            one_table(self._parts, "this answer about a chain")
+        assert self._moves is not None
+        return self._moves

@@ -13,6 +13,7 @@ of Probabilities), their strengths by maximum marginal likelihood.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -89,16 +90,23 @@ class Pooling:
         return _normalised(counts + self.alpha[:, None] * expect)
 
     def draw(self, counts: Array, draws: int, rng: np.random.Generator) -> Array:
-        """Draw every player's rows from their posterior, shape (draws, players, s, k).
+        """Draw every player's rows from their posterior, shape (draws, players, s, k)."""
+        return np.stack(list(self.draws(counts, draws, rng)))
+
+    def draws(self, counts: Array, draws: int, rng: np.random.Generator) -> Iterator[Array]:
+        """Draws one by one, each of shape (players, s, k).
 
         The ladder's rows are drawn first, then the players' ratios, then their rows.
         """
         total = np.broadcast_to(counts.sum(axis=0), (draws, *counts.shape[1:]))
-        ladder = _normalised(rng.standard_gamma(total))
-        seen, expected = _margins(np.broadcast_to(counts, (draws, *counts.shape)), ladder)
-        ratio = rng.standard_gamma(seen + self.kappa) / (expected + self.kappa)
-        expect = _tilted(ladder, ratio)
-        return _normalised(rng.standard_gamma(counts + self.alpha[:, None] * expect))
+        ladders = _normalised(rng.standard_gamma(total))
+        seen = counts.sum(axis=-2)
+        shape = np.broadcast_to(seen + self.kappa, (draws, *seen.shape))
+        ratios = rng.standard_gamma(shape)
+        for ladder, ratio in zip(ladders, ratios, strict=True):
+            _, expected = _margins(counts, ladder)
+            expect = _tilted(ladder, ratio / (expected + self.kappa))
+            yield _normalised(rng.standard_gamma(counts + self.alpha[:, None] * expect))
 
 
 def _tilted(ladder: Array, ratio: Array) -> Array:

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError
+from sidewall.features.coded import names_and_codes, positions
 from sidewall.features.shots import with_features
 from sidewall.rallies.states import StateRule
 
@@ -51,6 +52,11 @@ class Transitions:
         """Rows whose start and target are both known."""
         return (self.start >= 0) & (self.target >= 0)
 
+    @property
+    def pair(self) -> Ints:
+        """``striker * players + opponent`` of every row."""
+        return self.striker * len(self.players) + self.opponent
+
 
 def transitions(
     shots: pd.DataFrame,
@@ -83,12 +89,12 @@ def transitions(
         raise DataError(
             "the state rule gives other states than the fitted chain has; use the same rule"
         )
-    names = players or sorted(set(table["player"].astype(str)) | set(table["opponent"].astype(str)))
+    names = players
+    if names is None:
+        met = [names_and_codes(table[who])[0] for who in ("player", "opponent")]
+        names = [str(name) for name in met[0].union(met[1])]
     known = pd.Index(names)
-    striker, opponent = (
-        known.get_indexer(pd.Index(table[who].astype(str))).astype(np.int64)
-        for who in ("player", "opponent")
-    )
+    striker, opponent = (positions(table[who], known) for who in ("player", "opponent"))
     if (striker < 0).any() or (opponent < 0).any():
         strange = table["player"].astype(str)[striker < 0].unique().tolist()
         raise DataError(f"the fitted chain does not know {', '.join(strange)}; fit it again")

@@ -1,0 +1,168 @@
+"""What a fitted rally chain answers: values of balls and shots, credit, its own checks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Literal, cast
+
+import numpy as np
+import pandas as pd
+
+from sidewall.features.parts import Parts
+from sidewall.rallies.coarse import CoarsenessTest, coarseness
+from sidewall.rallies.credit import (
+    finished_next,
+    loose_next,
+    matched_table,
+    worth_of_a_loose_ball,
+)
+from sidewall.rallies.intervals import state_table, value_table
+from sidewall.rallies.order import ChainTest, order_test, stationarity_test
+from sidewall.rallies.states import LooseBall, StateRule
+from sidewall.rallies.worth import shot_values
+
+if TYPE_CHECKING:
+    from sidewall.rallies.chain import RallyChain
+
+
+class ChainAnswers:
+    """Answers of a fitted :class:`~sidewall.rallies.RallyChain`."""
+
+    _parts: Parts
+
+    @property
+    def _chain(self) -> RallyChain:
+        chain = cast("RallyChain", self)
+        chain._need_fit()
+        return chain
+
+    def state_values(self, draws: int = 1000, level: float = 0.95, seed: int = 0) -> pd.DataFrame:
+        """Value and length of every state with rally-bootstrap intervals.
+
+        Returns
+        -------
+        DataFrame
+            By state: ``win_probability``, ``win_low``, ``win_high``, ``expected_shots``,
+            ``shots_low``, ``shots_high``, and ``shots``, how many were played from it.
+        """
+        return state_table(self._chain, draws, level, np.random.default_rng(seed))
+
+    def shot_values(
+        self, shots: pd.DataFrame | None = None, measure: Literal["ladder", "pair"] = "ladder"
+    ) -> pd.DataFrame:
+        """What every shot added to its striker's chance of winning the rally.
+
+        Over a decided rally the values of one player minus those of the other add up to
+        the result (1 or 0) minus the chance at the serve, exactly.
+
+        Parameters
+        ----------
+        shots : DataFrame, optional
+            By default the shots that the chain was fitted to.
+        measure : {"ladder", "pair"}, default "ladder"
+            What a ball is worth: to average players of the ladder, so that whoever makes
+            more of the same balls gains; or to the two who play, from their own chains,
+            against which either gains nothing on average.
+
+        Returns
+        -------
+        DataFrame
+            The feature table with ``state``, ``value_before``, ``value_after`` and
+            ``value``, all as chances of the striker; missing beside a let or a state
+            that is not known.
+        """
+        return shot_values(self._chain, self._chain.moves(shots), measure)
+
+    def value_by(
+        self,
+        by: Sequence[str] = ("player", "stroke"),
+        draws: int = 1000,
+        level: float = 0.95,
+        seed: int = 0,
+    ) -> pd.DataFrame:
+        """Sum the shots' values, with rally-bootstrap intervals.
+
+        Balls are worth what average players of the ladder make of them.
+
+        Parameters
+        ----------
+        by : sequence of str
+            Columns of the feature table, such as player, stroke, side, family, depth.
+
+        Returns
+        -------
+        DataFrame
+            The columns of `by`; ``points`` (rallies won or lost by these shots in all),
+            ``points_per_100`` shots with ``low`` and ``high`` (missing with fewer than ten
+            rallies); ``shots`` and ``rallies``.
+        """
+        return value_table(self._chain, by, draws, level, np.random.default_rng(seed))
+
+    def set_up_credit(
+        self,
+        by: Sequence[str] = ("stroke", "direction"),
+        loose: StateRule | None = None,
+        draws: int = 1000,
+        level: float = 0.95,
+        seed: int = 0,
+    ) -> pd.DataFrame:
+        """Which shots make the striker's next ball loose, and the points that brings.
+
+        See :mod:`sidewall.rallies.credit` for the comparison.
+
+        Parameters
+        ----------
+        by : sequence of str
+            Columns that make a kind of shot; add "player" for a table by player.
+        loose : StateRule, optional
+            Says of every ball whether it is "loose"; by default
+            ``LooseBall()``, the fixed cut. ``LooseBall(model.thresholds())`` judges by
+            each player's own threshold where it is known.
+
+        Returns
+        -------
+        DataFrame
+            As :func:`~sidewall.rallies.credit.matched_table`, with ``points_per_100``:
+            the difference times what a loose ball is worth more than another.
+        """
+        is_loose = (loose or LooseBall())(self._chain.moves().table).to_numpy() == "loose"
+        rng = np.random.default_rng(seed)
+        outcome = loose_next(self._chain.moves(), is_loose)
+        table = matched_table(self._chain, outcome, by, draws, level, rng)
+        worth = worth_of_a_loose_ball(self._chain, is_loose)
+        return table.assign(points_per_100=100.0 * worth * table["difference"])
+
+    def finish_credit(
+        self,
+        by: Sequence[str] = ("stroke", "direction"),
+        draws: int = 1000,
+        level: float = 0.95,
+        seed: int = 0,
+    ) -> pd.DataFrame:
+        """Which shots lead to a winner with the striker's next shot.
+
+        Every kind of shot is set against the other shots of the same player from the same
+        state, finished or not, so that the table says more than a count of winners.
+        """
+        rng = np.random.default_rng(seed)
+        return matched_table(self._chain, finished_next(self._chain.moves()), by, draws, level, rng)
+
+    def order_test(self, order: int = 1) -> ChainTest:
+        """Does the past matter beyond the present state? Order 0, 1 or 2 against one more."""
+        moves = self._chain.moves()
+        return order_test(moves.start, moves.rally, order, len(moves.states))
+
+    def stationarity_test(self, by: str = "game") -> ChainTest:
+        """Are the transitions the same in every game (or match, or other column)?
+
+        Different players meet in different matches, so that by match the answer is no
+        wherever players differ.
+        """
+        moves = self._chain.moves()
+        period = pd.factorize(moves.table[by])[0]
+        known = moves.known & (period >= 0)
+        return stationarity_test(moves.start[known], moves.target[known], period[known])
+
+    def coarseness_test(self) -> CoarsenessTest:
+        """Does the gap still say something about the result within a state?"""
+        return coarseness(self._chain, self._parts)

@@ -1,0 +1,106 @@
+"""Transition counts by player and the pairs that met, added up over the parts of a log."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.errors import DataError
+from sidewall.rallies.states import StateRule
+from sidewall.rallies.transitions import Transitions, transitions
+
+Array = NDArray[np.float64]
+
+
+def count_moves(moves: Transitions) -> Array:
+    """Transition counts by player, shape (players, s, s + 3)."""
+    s, players = len(moves.states), len(moves.players)
+    known = moves.known
+    code = (moves.striker * s + moves.start) * (s + 3) + moves.target
+    counts = np.bincount(code[known], minlength=players * s * (s + 3))
+    return counts.reshape(players, s, s + 3).astype(float)
+
+
+@dataclass(frozen=True)
+class ChainCounts:
+    """All that a chain is fitted to.
+
+    Attributes
+    ----------
+    states, players : list of str
+        Players are sorted.
+    counts : ndarray, shape (players, s, s + 3)
+    pairs : ndarray of int, shape (pairs,)
+        ``striker * players + opponent`` of everyone who struck, rising.
+    """
+
+    states: list[str]
+    players: list[str]
+    counts: Array
+    pairs: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, moves: Transitions) -> ChainCounts:
+        """Count the transitions of one table."""
+        return cls(moves.states, moves.players, count_moves(moves), np.unique(moves.pair))
+
+
+@dataclass(frozen=True)
+class CountPart:
+    """Counts the transitions of a part of a log."""
+
+    rule: StateRule
+
+    def __call__(self, table: pd.DataFrame) -> ChainCounts:
+        """Count those of a feature table of whole rallies."""
+        return ChainCounts.of(transitions(table, self.rule))
+
+
+@dataclass(frozen=True)
+class PairsPart:
+    """Finds the pairs of a fitted chain's players who meet in a part of a log."""
+
+    rule: StateRule
+    players: list[str]
+    states: list[str]
+
+    def __call__(self, table: pd.DataFrame) -> NDArray[np.int64]:
+        """Find those of a feature table of whole rallies."""
+        return np.unique(transitions(table, self.rule, self.players, self.states).pair)
+
+
+def add_up(found: Iterable[ChainCounts]) -> ChainCounts:
+    """Counts of all parts together, players put in order by name.
+
+    Raises
+    ------
+    DataError
+        When the state rule named other states in another part.
+    """
+    states: list[str] = []
+    names: dict[str, int] = {}
+    tables: list[Array] = []
+    pairs: set[tuple[int, int]] = set()
+    for part in found:
+        if states and part.states != states:
+            raise DataError(
+                "the state rule names other states in other parts of the log; let it give a "
+                "categorical with the same categories everywhere"
+            )
+        states = part.states
+        at = [names.setdefault(name, len(names)) for name in part.players]
+        tables += [np.zeros((len(states), len(states) + 3))] * (len(names) - len(tables))
+        for here, counts in zip(at, part.counts, strict=True):
+            tables[here] = tables[here] + counts
+        one, two = np.divmod(part.pairs, len(at))
+        pairs |= {(at[i], at[j]) for i, j in zip(one.tolist(), two.tolist(), strict=True)}
+    players = sorted(names)
+    place = np.empty(len(players), dtype=np.int64)
+    place[[names[name] for name in players]] = np.arange(len(players))
+    codes = [place[i] * len(players) + place[j] for i, j in pairs]
+    counts = np.stack([tables[names[name]] for name in players])
+    return ChainCounts(states, players, counts, np.array(sorted(codes), dtype=np.int64))
