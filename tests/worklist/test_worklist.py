@@ -5,6 +5,8 @@ import pandas as pd
 import pytest
 
 import sidewall as sw
+from sidewall.combinations import BUILT_IN
+from sidewall.combinations.breaks import break_words
 from sidewall.errors import DataError, NotFittedError
 from sidewall.scoring import HandInHandOut, Match, PointARally
 from sidewall.worklist import CAUTIONS, ITEM_WORDS, WorkList, drill_for, scoring_of, work_list
@@ -212,3 +214,11 @@ def test_thresholds_stand_beside_items_of_a_side(works):
     assert row["threshold_is_worse"] == "own other side and ladder's quartile"
     assert np.isnan(table.loc["length", "threshold_m"])
     assert table.loc["length", "threshold_is_worse"] == ""
+
+
+def test_a_combination_says_at_which_step_it_breaks(works, ladder):
+    item = "combination: length then volley"
+    row = works.table("Rowan").set_index("item").loc[item]
+    stages = BUILT_IN["length then volley"].funnel(ladder, player="Rowan")
+    assert row["why"] == break_words(stages)
+    assert "step" in row["why"]

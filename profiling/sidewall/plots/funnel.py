@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sidewall.combinations.breaks import break_words, breaks_at, rivals_of
 from sidewall.plots.frame import foot, head
 from sidewall.plots.letters import drawable
 from sidewall.plots.step_words import lines, one_line, percent_interval, width_in
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from sidewall.court.zones import Zones
     from sidewall.rallies.states import LooseBall
 
-__all__ = ["break_words", "plot_funnel"]
+__all__ = ["plot_funnel"]
 
 #: What came of the tries that were a stage before: colour and hatching, told apart in grey.
 _PARTS: Final[dict[str, dict[str, Any]]] = {
@@ -81,8 +82,8 @@ def plot_funnel(
     """
     table = combination.funnel(shots, player=player, court=court, loose=loose, level=level)
     stages = _stages(table)
-    where = _breaks_at(stages)
-    mark = None if where is None else _MARK[not _rivals(stages, where)]
+    where = breaks_at(stages)
+    mark = None if where is None else _MARK[not rivals_of(stages, where)]
     own = ax is None
     width = _WIDTH_IN - 0.4 if ax is None else width_in(ax)
     texts = [
@@ -110,30 +111,6 @@ def plot_funnel(
     return ax
 
 
-def break_words(table: pd.DataFrame) -> str:
-    """Say at which step a combination breaks.
-
-    Parameters
-    ----------
-    table
-        From `Combination.funnel`.
-    """
-    stages = _stages(table)
-    where = _breaks_at(stages)
-    if where is None:
-        return "Where it breaks: no tries to tell from."
-    row = stages[where]
-    reached = f"which {row['n']:,} of {row['of']:,} tries reach"
-    rivals = _rivals(stages, where)
-    if not rivals:
-        return f"It breaks at step {where + 1}, {reached}."
-    steps = " or ".join(str(k + 1) for k in rivals)
-    return (
-        f"The weakest is step {where + 1}, {reached}; but step {steps} may be as weak: the "
-        "intervals overlap."
-    )
-
-
 def _stages(table: pd.DataFrame) -> list[dict[Any, Any]]:
     """Rows of a funnel, each with what came of the tries that were a stage before."""
     stages = table.to_dict("records")
@@ -141,19 +118,6 @@ def _stages(table: pd.DataFrame) -> list[dict[Any, Any]]:
     for before, row in pairwise(stages):
         row["lost"] = {reason.replace("_", " "): float(before[reason]) for reason in reasons}
     return stages
-
-
-def _breaks_at(stages: list[dict[Any, Any]]) -> int | None:
-    """Step that is most surely reached by few: 0 of 2 says less than 40 of 900."""
-    steps = [k for k in range(1, len(stages) - 1) if stages[k]["of"] > 0]
-    return min(steps, key=lambda k: float(stages[k]["high"])) if steps else None
-
-
-def _rivals(stages: list[dict[Any, Any]], where: int) -> list[int]:
-    """Other steps that may be as weak as the one at ``where``: their intervals overlap."""
-    high = float(stages[where]["high"])
-    steps = [k for k in range(1, len(stages) - 1) if k != where and stages[k]["of"] > 0]
-    return [k for k in steps if float(stages[k]["low"]) <= high]
 
 
 def _step_words(k: int, row: dict[Any, Any], mark: str | None) -> str:

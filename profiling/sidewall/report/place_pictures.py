@@ -8,6 +8,7 @@ from typing import Any, Final, Literal, cast
 
 import pandas as pd
 
+from sidewall.combinations.breaks import break_words
 from sidewall.combinations.combination import Combination
 from sidewall.combinations.funnel import funnel_table
 from sidewall.plots.words import count
@@ -118,7 +119,6 @@ def funnel_pictures(
 ) -> Section:
     """Combinations that were tried often enough."""
     from sidewall.plots import plot_funnel  # noqa: PLC0415
-    from sidewall.plots.funnel import break_words  # noqa: PLC0415
 
     found: list[Picture] = []
     for combination in ladder.combinations:

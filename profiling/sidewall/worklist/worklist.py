@@ -9,13 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.combinations.breaks import break_words
+from sidewall.combinations.built_in import BUILT_IN
 from sidewall.decisions.judged import decisions
 from sidewall.errors import DataError, NotFittedError
 from sidewall.scoring import Match
 from sidewall.worklist.effort import Efforts
 from sidewall.worklist.evidence import evidence_table
 from sidewall.worklist.gains import DecisionTarget, Gain, decision_gains, measure_gain
-from sidewall.worklist.items import check_item
+from sidewall.worklist.items import COMBINATION, check_item
 from sidewall.worklist.ladder import Ladder
 from sidewall.worklist.match_gain import scoring_of
 from sidewall.worklist.measures import measures
@@ -139,9 +141,21 @@ class WorkList:
             other = f"{name}_{_OTHER.get(side, '')}"
             if other in sides and self._gains[one.item].why:
                 self._gains[one.item] = measure_gain(self.ladder_, one, sides[other], rng)
+        self._note_breaks()
         self.items_ = list(self._gains)
         self._tables: dict[str, pd.DataFrame] = {}
         return self
+
+    def _note_breaks(self) -> None:
+        """Say for every player at which step each combination breaks."""
+        ladder = self.ladder_
+        for item in self._gains:
+            if item.startswith(COMBINATION):
+                one = BUILT_IN[item.removeprefix(COMBINATION)].as_charted(ladder.columns.shots)
+                stages = one.funnel(ladder.table, by="player", level=self.level)
+                for player, own in stages.groupby("player", observed=True):
+                    notes = self._gains[item].notes
+                    notes[self.players_.index(str(player))] = break_words(own)
 
     def _check(self) -> None:
         if self.decision_target not in ("quartile", "half"):
