@@ -119,3 +119,18 @@ def test_what_shrinkage_leaves_is_never_less_than_nothing():
     noise = error.covariance(np.zeros_like(V), *ask)[0]
     assert (noise > 0.0).all()
     assert (error.covariance(V, *ask)[0] >= noise).all()
+
+
+def test_draws_of_the_components_move_to_where_the_weight_is():
+    # six groups whose many columns hardly differ: the mode lies far from the posterior's middle
+    rng = np.random.default_rng(11)
+    group = np.repeat(np.arange(6), 150)
+    X = np.column_stack([np.ones(900), rng.normal(size=(900, 5))])
+    y = (rng.random(900) < expit(0.2 * X[:, 1])).astype(float)
+    fit = PooledLogit(sd_shape=2.0).fit(y, X, X, group)
+    ask = np.eye(6)[:2], np.eye(6)[:2]
+    found = [ComponentAverage(fit, 1000, 0.2, np.random.default_rng(k)) for k in range(6)]
+    assert min(one.effective_draws_ for one in found) > 60
+    errors = np.array([np.sqrt(one.contrasts(*ask)[1][:, 0, 0]) for one in found])
+    # seeds agree on every group's error
+    assert (errors.std(axis=0) / errors.mean(axis=0)).max() < 0.05

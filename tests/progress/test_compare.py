@@ -18,8 +18,9 @@ def test_a_large_change_of_habits_is_seen_and_has_the_right_sign(compared):
     assert passed_up["verdict"] == "better"
     assert passed_up["after"] < passed_up["before"]
     forced = of(compared, "forced").iloc[0]
-    assert forced["verdict"] == "worse"
-    assert forced["after"] > forced["before"]
+    # seen by itself, though not beyond doubt among all the comparisons of the table
+    assert forced["low"] > 0.0
+    assert forced["verdict"] in ("worse", "not known yet")
 
 
 def test_a_much_better_attack_pays_from_tighter_balls(compared):

@@ -4,7 +4,10 @@ With ten players the spread between players is known badly, and a plug-in estima
 makes intervals too short. Under a flat prior on each standard deviation (Gelman 2006,
 Bayesian Analysis 1:515-534) the penalty ``sd_shape = 2`` gives the mode on the log scale.
 Draws around that mode are weighted by the marginal likelihood of the standard deviations
-(importance sampling), and every estimate and covariance is averaged over them.
+(importance sampling), and every estimate and covariance is averaged over them. Where few
+draws carry the weight, the proposal is moved to where they are and drawn from anew
+(adaptive importance sampling: Cappe, Guillin, Marin & Robert 2004, Journal of Computational
+and Graphical Statistics 13:907-929).
 
 The likelihood of the rows is taken as normal around the fitted mode (working responses),
 which makes the marginal likelihood of any standard deviations a matter of small matrices.
@@ -25,6 +28,12 @@ from sidewall.models.pooled_logit import PooledLogit
 Array = NDArray[Any]
 
 _TAIL_DF = 6.0
+#: The proposal is moved, this often at most, until its draws are worth this share of them.
+_TURNS, _ENOUGH = 6, 0.2
+#: Draws flattened until they are worth this share tell where to move it.
+_LEAST_SHARE = 0.1
+#: Trial draws times groups, and the fewest and most trial draws.
+_TRIAL_BLOCKS, _TRIAL_DRAWS = 250_000, (250, 1_000)
 #: Least variance of a log standard deviation; a thousand groups know it to 0.0005.
 _LEAST_SPREAD = 1e-5
 #: Matrices held at once: draws times groups.
@@ -104,12 +113,32 @@ class ComponentAverage:
             # by all rows, or by the small matrices where there are very many
             known = fit._found.covariance_guess is None
             V = _log_covariance(fit, mode) if known else self._curvature(mode)
-            self.sd_, log_proposal = _propose(V, mode, draws, rng)
-            log_target = np.concatenate([self._log_target(self.sd_[k]) for k in _slices(self)])
-            log_weight = log_target - log_proposal
-            weight = np.exp(log_weight - log_weight.max())
-            self.weight_ = weight / weight.sum()
-        self.effective_draws_ = float(1.0 / np.sum(self.weight_**2))
+            middle, V = self._adapted(np.log(mode), V, rng)
+            self.sd_, log_weight = self._draw(middle, V, draws, rng)
+            self.weight_ = _weights(log_weight)
+        self.effective_draws_ = _worth(self.weight_)
+
+    def _draw(
+        self, middle: Array, V: Array, draws: int, rng: np.random.Generator
+    ) -> tuple[Array, Array]:
+        """Draws of the standard deviations and their log weights."""
+        sd, log_proposal = _propose(V, middle, draws, rng)
+        step = max(1, _MOST_BLOCKS // len(self._data.ZZ))
+        parts = [self._log_target(sd[at : at + step]) for at in range(0, draws, step)]
+        return sd, np.concatenate(parts) - log_proposal
+
+    def _adapted(self, middle: Array, V: Array, rng: np.random.Generator) -> tuple[Array, Array]:
+        """Middle and covariance of the logs, moved until the draws are of even worth."""
+        draws = int(np.clip(_TRIAL_BLOCKS // len(self._data.ZZ), *_TRIAL_DRAWS))
+        for _ in range(_TURNS):
+            sd, log_weight = self._draw(middle, V, draws, rng)
+            weight = _weights(log_weight, _LEAST_SHARE)
+            logs = np.log(sd)
+            if _worth(_weights(log_weight)) > _ENOUGH * draws:
+                break
+            middle = weight @ logs
+            V = (logs - middle).T @ ((logs - middle) * weight[:, None])
+        return middle, V
 
     def _log_target(self, sd: Array) -> Array:
         """Log posterior density of the logs of the standard deviations."""
@@ -225,14 +254,33 @@ def _log_covariance(fit: PooledLogit, mode: Array) -> Array:
     return np.asarray(fit._information()[p : p + q, p : p + q] / np.outer(mode, mode))
 
 
-def _propose(V: Array, mode: Array, draws: int, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Standard deviations from a log-t distribution around the mode, and its log density."""
-    q = len(mode)
+def _worth(weight: Array) -> float:
+    """How many even weights these are worth (Kish)."""
+    return float(1.0 / np.sum(weight**2))
+
+
+def _weights(log_weight: Array, least: float = 0.0) -> Array:
+    """Weights adding up to 1, flattened by a power until worth a share of their number."""
+    low, high = 0.0, 1.0
+    for k in range(30):
+        power = high if k == 0 else 0.5 * (low + high)
+        weight = np.exp(power * (log_weight - log_weight.max()))
+        weight = weight / weight.sum()
+        even = _worth(weight) >= least * len(weight)
+        if k == 0 and even:
+            break
+        low, high = (power, high) if even else (low, power)
+    return weight
+
+
+def _propose(V: Array, middle: Array, draws: int, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Standard deviations from a log-t distribution, and its log density but for a constant."""
+    q = len(middle)
     values, vectors = np.linalg.eigh(0.5 * (V + V.T))
     root = vectors * np.sqrt(np.clip(values, _LEAST_SPREAD, 1.0))
     normal = rng.standard_normal((draws, q))
     chi = rng.chisquare(_TAIL_DF, draws) / _TAIL_DF
     steps = normal / np.sqrt(chi)[:, None]
-    sd = mode * np.exp(steps @ root.T)
+    sd = np.exp(middle + steps @ root.T)
     square = np.sum(steps**2, axis=1)
     return sd, -0.5 * (_TAIL_DF + q) * np.log1p(square / _TAIL_DF)
