@@ -16,6 +16,9 @@ rally    1              3,757,189         70      1,352
 value    2              3,861,118        146      2,344  (busy)
 ======== ========== ============= ========== ========== =======
 
+With the draws of the variance components made more even, and one other program on the two cores,
+the first took 157 s and 1,612 MB.
+
 With six other programs on the two cores the first took 244 s. Processor time by value was
 131 s: the chain 9, counting 11, the coarseness test 18, two fits 38, the pass over rallies 23,
 the chain's 100 draws 12, averaging over the components 16.

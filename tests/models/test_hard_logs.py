@@ -116,6 +116,15 @@ class TestRows:
         with pytest.raises(SeparationError, match="x0, x1"):
             sw.PooledLogit().fit((self.x > 0).astype(float), self.X, self.one, self.group)
 
+    def test_groups_and_columns_that_tell_all_apart_together(self):
+        # each group's slope points its own way, so no column separates, but both together do
+        group = np.repeat(np.arange(6), 40)
+        x = np.tile(np.linspace(-1.0, 1.0, 40), 6)
+        y = (x * np.where(group % 2, 1.0, -1.0) > 0).astype(float)
+        X = np.column_stack([np.ones(240), x])
+        with pytest.raises(SeparationError, match="by columns and groups together"):
+            sw.PooledLogit(sd_shape=2.0).fit(y, X, X, group)
+
     def test_weights_of_zero_are_refused(self):
         trials = np.where(np.arange(400) < 100, 0.0, 1.0)
         with pytest.raises(DataError, match="trials be above 0"):

@@ -134,3 +134,12 @@ def test_draws_of_the_components_move_to_where_the_weight_is():
     errors = np.array([np.sqrt(one.contrasts(*ask)[1][:, 0, 0]) for one in found])
     # seeds agree on every group's error
     assert (errors.std(axis=0) / errors.mean(axis=0)).max() < 0.05
+
+
+def test_draws_far_beyond_the_prior_do_no_harm():
+    y, X, Z, group, _ = clustered(4, 0.0)
+    fit = PooledLogit(sd_shape=2.0).fit(y, X, Z, group)
+    average = ComponentAverage(fit, 50, 0.2, np.random.default_rng(0))
+    far = average._log_target(np.array([[0.2], [1e150]]))
+    assert np.isfinite(far[0])
+    assert far[1] == -np.inf

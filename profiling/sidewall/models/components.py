@@ -30,6 +30,8 @@ Array = NDArray[Any]
 _TAIL_DF = 6.0
 #: The proposal is moved, this often at most, until its draws are worth this share of them.
 _TURNS, _ENOUGH = 6, 0.2
+#: Largest spread between groups looked at, log odds, and in scales of its prior.
+_MOST_SPREAD, _MOST_SCALES = 50.0, 20.0
 #: Draws flattened until they are worth this share tell where to move it.
 _LEAST_SHARE = 0.1
 #: Trial draws times groups, and the fewest and most trial draws.
@@ -132,10 +134,9 @@ class ComponentAverage:
         draws = int(np.clip(_TRIAL_BLOCKS // len(self._data.ZZ), *_TRIAL_DRAWS))
         for _ in range(_TURNS):
             sd, log_weight = self._draw(middle, V, draws, rng)
-            weight = _weights(log_weight, _LEAST_SHARE)
-            logs = np.log(sd)
             if _worth(_weights(log_weight)) > _ENOUGH * draws:
                 break
+            weight, logs = _weights(log_weight, _LEAST_SHARE), np.log(sd)
             middle = weight @ logs
             V = (logs - middle).T @ ((logs - middle) * weight[:, None])
         return middle, V
@@ -143,8 +144,14 @@ class ComponentAverage:
     def _log_target(self, sd: Array) -> Array:
         """Log posterior density of the logs of the standard deviations."""
         spread = sd * self._spread
+        # beyond the bound the prior leaves nothing, and the small matrices would overflow
+        bound = min(_MOST_SPREAD, _MOST_SCALES * self._prior)
+        beyond = (spread > bound).any(axis=1)
+        kept = np.where(
+            beyond[:, None], np.minimum(1.0, bound / spread.max(axis=1))[:, None] * sd, sd
+        )
         prior = np.log(sd).sum(axis=1) - 0.5 * np.sum((spread / self._prior) ** 2, axis=1)
-        return np.asarray(self._log_marginal(sd) + prior)
+        return np.where(beyond, -np.inf, self._log_marginal(kept) + prior)
 
     def _curvature(self, mode: Array) -> Array:
         """Covariance of the logs, by second differences of the target at the mode."""

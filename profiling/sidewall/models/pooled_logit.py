@@ -18,6 +18,10 @@ from sidewall.models.threads import one_thread
 Array = NDArray[np.float64]
 
 
+#: Mean p(1 - p) below which every row is as good as certain.
+_LEAST_VARIANCE = 1e-5
+
+
 class PooledLogit:
     r"""Logistic regression whose coefficients vary by group around a common value.
 
@@ -189,6 +193,12 @@ class PooledLogit:
         rows = self._rows_
         beta, L, sigma = self._unpack(params)
         mode = self._found.blocks.mode(beta, L, sigma)
+        if mode.weight.sum() < _LEAST_VARIANCE * rows.trials.sum():
+            raise SeparationError(
+                "successes and failures are told apart without fault by columns and groups "
+                "together, so that the estimate runs off to infinity; there are too few different "
+                "rows for so many groups: add data, or leave out columns or groups"
+            )
         flip = np.sign(np.diag(L)) + (np.diag(L) == 0)
         self.params_, self._mode = params, mode
         self.converged_ = gradient_size < 20 * self.tol
