@@ -23,21 +23,28 @@ def draw(run: Path, out: Path) -> None:
     kept = json.loads(run.read_text(encoding="utf-8"))
     steps, pairs = (pd.DataFrame(kept[name]) for name in ("steps", "side_by_side"))
     with look():
-        figure, (left, right) = plt.subplots(1, 2, figsize=(11.0, 4.6), layout="constrained")
+        figure, (left, right) = plt.subplots(1, 2, figsize=(11.0, 5.2), layout="constrained")
         for mark, (step, one) in zip(MARKS, steps.groupby("step", sort=False), strict=False):
             rows = one.sort_values("shots")
             left.plot(rows["shots"], rows["best_s"], marker=mark, label=step)
         left.set(xscale="log", yscale="log", xlabel="shots", ylabel="seconds, best round")
         left.set_title("time by size of the log", loc="left")
-        left.legend(frameon=False)
+        left.legend(frameon=False, loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=2)
         dress(left, "both")
         pairs = pairs.sort_values(["pair", "shots"], ascending=False, ignore_index=True)
         ratio = pairs["other_s"] / pairs["ours_s"]
         right.hlines(pairs.index, np.minimum(ratio, 1.0), np.maximum(ratio, 1.0), color=QUIET)
         right.plot(ratio, pairs.index, "o", color=INK)
         for k, value in enumerate(ratio):
-            right.annotate(f"{value:.3g}", (value, k), (6, 0), textcoords="offset points",
-                           va="center", color=INK)  # fmt: skip
+            right.annotate(
+                f"{value:.3g}",
+                (value, k),
+                (6 if value > 1.0 else -6, 0),
+                textcoords="offset points",
+                ha="left" if value > 1.0 else "right",
+                va="center",
+                color=INK,
+            )
         right.set_yticks(
             pairs.index,
             [
@@ -47,7 +54,7 @@ def draw(run: Path, out: Path) -> None:
         )
         right.axvline(1.0, color=INK, linewidth=1)
         right.set(xscale="log", xlabel="time of the other way over ours")
-        right.margins(x=0.15)
+        right.margins(x=0.3)
         right.set_title("the same answer another way", loc="left")
         dress(right, "x")
         figure.savefig(out, dpi=110)

@@ -146,12 +146,10 @@ class ComponentAverage:
         spread = sd * self._spread
         # beyond the bound the prior leaves nothing, and the small matrices would overflow
         bound = min(_MOST_SPREAD, _MOST_SCALES * self._prior)
-        beyond = (spread > bound).any(axis=1)
-        kept = np.where(
-            beyond[:, None], np.minimum(1.0, bound / spread.max(axis=1))[:, None] * sd, sd
-        )
+        widest: Array = spread.max(axis=1)
+        kept = sd * np.minimum(1.0, bound / widest)[:, None]
         prior = np.log(sd).sum(axis=1) - 0.5 * np.sum((spread / self._prior) ** 2, axis=1)
-        return np.where(beyond, -np.inf, self._log_marginal(kept) + prior)
+        return np.where(widest > bound, -np.inf, self._log_marginal(kept) + prior)
 
     def _curvature(self, mode: Array) -> Array:
         """Covariance of the logs, by second differences of the target at the mode."""
