@@ -147,7 +147,7 @@ class ComponentAverage:
         # beyond the bound the prior leaves nothing, and the small matrices would overflow
         bound = min(_MOST_SPREAD, _MOST_SCALES * self._prior)
         widest: Array = spread.max(axis=1)
-        kept = sd * np.minimum(1.0, bound / widest)[:, None]
+        kept = sd * (bound / np.maximum(widest, bound))[:, None]
         prior = np.log(sd).sum(axis=1) - 0.5 * np.sum((spread / self._prior) ** 2, axis=1)
         return np.where(widest > bound, -np.inf, self._log_marginal(kept) + prior)
 
