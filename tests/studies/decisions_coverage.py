@@ -5,7 +5,14 @@ simulation's exact chances for the very shots that were judged so. What executio
 gain is held against the same quantity on a log many times as long of the same players and
 matches.
 
-    python tests/studies/decisions_coverage.py --ladders 60
+    python tests/studies/decisions_coverage.py --ladders 40
+
+Recorded 2026-11-25, 40 ladders of ten players, covered in 100 (standard error): points per 100,
+attacked loose 95.8 (1.1), reset tight 89.5 (1.6), forced 89.2 (1.7), passed up 94.7 (1.1), too
+close to call 92.2 (1.3); gains: forced 98.2 (0.7), passed up 97.2 (0.8), attack forehand 92.7
+(1.6), attack backhand 93.8 (1.2), volleys 95.0 (1.1) and 92.5 (1.7), reset errors 94.2 (1.3),
+attack errors 95.0 (1.2), length 90.8 (2.1). The item put first was truly first in 65.2 (2.1) of
+100, where the lists said 66.4. Three minutes of processor time.
 """
 
 import argparse
