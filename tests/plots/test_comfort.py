@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 from matplotlib import pyplot as plt
 
+from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.features import shot_features
 from sidewall.models import TightnessModel
 from sidewall.plots import plot_comfort
-from sidewall.plots.words import GapWords, threshold_difference_words, win_difference_words
+from sidewall.plots.words import threshold_difference_words, win_difference_words
 from sidewall.simulate import draw_players, round_robin, simulate_shots
 
 

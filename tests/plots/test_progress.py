@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from matplotlib import pyplot as plt
 
+from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError, UnitError
 from sidewall.plots.progress import change_words, plot_progress
-from sidewall.plots.words import GapWords
 from sidewall.progress.compare import COLUMNS
 
 

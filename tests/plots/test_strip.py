@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from sidewall.court.gap_words import GapWords
 from sidewall.plots.strip import stretches, sure_words
-from sidewall.plots.words import GapWords
 
 
 def curve(*better):

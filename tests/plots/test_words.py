@@ -8,10 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
-from sidewall.errors import UnitError
+from sidewall.court.gap_words import GapWords
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.words import (
-    GapWords,
     answer_words,
     count,
     more_shots_words,
@@ -59,11 +58,6 @@ def answer(status="crosses", at=NAN, low=NAN, high=NAN, more=0.0):
 )
 def test_an_answer_is_said_in_the_readers_unit(row, unit, says, known):
     assert answer_words(row, GapWords(unit, 0.07)) == (says, known)
-
-
-def test_boards_without_a_width_are_refused():
-    with pytest.raises(UnitError):
-        GapWords("boards").gap(0.5)
 
 
 @given(st.floats(1, 20_000))

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sidewall.agreement.align import AGREED
+from sidewall.court.gap_words import GapWords
 from sidewall.court.units import parse_unit, to_display
 from sidewall.errors import DataError
 from sidewall.models.thresholds import NOT_KNOWN
@@ -31,7 +32,7 @@ from sidewall.plots.style import (
     title,
     value_map,
 )
-from sidewall.plots.words import GapWords, count, rows_by
+from sidewall.plots.words import count, rows_by
 
 if TYPE_CHECKING:
     from sidewall.agreement.agreement import Agreement

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import SIDES
 from sidewall.models.thresholds import CROSSES
@@ -18,7 +19,6 @@ from sidewall.plots.frame import foot, head
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import INK, QUIET, SIDE_STYLE, dress, look
 from sidewall.plots.words import (
-    GapWords,
     board_width_of,
     count,
     family_words,

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 from numpy.typing import NDArray
 
+from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
 from sidewall.features.coded import need_columns
@@ -33,7 +34,7 @@ from sidewall.plots.style import (
     new_axes,
     title,
 )
-from sidewall.plots.words import GapWords, count, plain
+from sidewall.plots.words import count, plain
 
 __all__ = ["plot_decisions"]
 

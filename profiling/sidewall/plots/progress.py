@@ -12,12 +12,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.plots.frame import foot, head
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.letters import drawable
 from sidewall.plots.style import INK, PAPER, QUIET, dress, look
-from sidewall.plots.words import GapWords, count, plain
+from sidewall.plots.words import count, plain
 
 __all__ = ["plot_progress"]
 

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from numpy.typing import NDArray
 
+from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.thresholds import CROSSES
@@ -29,7 +30,6 @@ from sidewall.plots.style import (
     note_below,
 )
 from sidewall.plots.words import (
-    GapWords,
     answer_words,
     board_width_of,
     cell_words,

@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import PercentFormatter
 from numpy.typing import NDArray
 
+from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.plots.frame import foot, head
 from sidewall.plots.style import (
@@ -26,7 +27,7 @@ from sidewall.plots.style import (
     note_below,
     title,
 )
-from sidewall.plots.words import GapWords, count, plain
+from sidewall.plots.words import count, plain
 from sidewall.trust.overlap import RANGE, Overlap
 from sidewall.trust.rank_check import RankCheck
 

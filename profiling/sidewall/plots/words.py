@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
-from sidewall.court.units import parse_unit, to_display
+from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.models.cells import ALL_STROKES
 from sidewall.models.thresholds import CROSSES, NOT_KNOWN
@@ -20,7 +19,6 @@ if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
 __all__ = [
-    "GapWords",
     "answer_words",
     "board_width_of",
     "cell_words",
@@ -35,7 +33,6 @@ __all__ = [
     "win_difference_words",
 ]
 
-_DECIMALS: Final = {"cm": 0, "in": 0, "m": 2, "boards": 1}
 _LONGEST_NAME: Final = 40
 
 
@@ -47,36 +44,6 @@ def plain(words: str) -> str:
             line = line[:-1]
         line += "…"
     return line.replace("$", r"\$")
-
-
-@dataclass(frozen=True)
-class GapWords:
-    """Writes gaps in metres in the reader's unit.
-
-    Parameters
-    ----------
-    unit : str
-        cm, m, in or boards.
-    board_width_m : float or None
-        Needed for boards.
-    """
-
-    unit: str = "cm"
-    board_width_m: float | None = None
-
-    def number(self, gap_m: float) -> str:
-        """Write the number alone, rounded to what a coach can use."""
-        unit = parse_unit(self.unit)
-        value = to_display(float(gap_m), unit, self.board_width_m)
-        return f"{value:.{_DECIMALS[unit]}f}"
-
-    def gap(self, gap_m: float) -> str:
-        """Write the number and its unit."""
-        return f"{self.number(gap_m)} {parse_unit(self.unit)}"
-
-    def interval(self, low_m: float, high_m: float) -> str:
-        """Write two ends without repeating the unit."""
-        return f"{self.number(low_m)} to {self.number(high_m)}"
 
 
 def rows_by(table: pd.DataFrame, *columns: str) -> dict[tuple[str, ...], dict[str, Any]]:

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sidewall.court.gap_words import GapWords
 from sidewall.models.thresholds import CROSSES, NOT_KNOWN
 from sidewall.plots.strip import Stretch
-from sidewall.plots.words import GapWords, count, more_shots_words
+from sidewall.plots.words import count, more_shots_words
 
 __all__ = [
     "Lengths",

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from sidewall.court.units import parse_unit, to_display
+from sidewall.court.gap_words import GapWords
 from sidewall.models import TightnessModel
 from sidewall.models.thresholds import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES, quantile
 from sidewall.trust.curves_at import counts_of, curves_at
@@ -29,7 +29,6 @@ Array = NDArray[Any]
 _GAPS_M: Final = (0.2, 0.4, 0.6, 0.8, 1.0, 1.2)
 _MOVES_M: Final = (-0.2, -0.1, 0.1, 0.2)
 _GRID_M: Final = 0.01
-_DECIMALS: Final = {"cm": 0, "in": 0, "m": 2, "boards": 1}
 
 
 def unseen_reason(
@@ -146,7 +145,8 @@ def threshold_tilt(
     counts = counts_of(model, player)
     answers = model.thresholds(level)
     own = answers[answers["player"] == player]
-    write = _Writer(unit, board_width_m)
+    write = GapWords(unit, board_width_m)
+    write.gap(0.5)  # a width that is missing is found at once
     rows: list[dict[str, Any]] = []
     for answer, n in zip(own.to_dict("records"), counts, strict=True):
         cell = (str(answer["side"]), str(answer["family"]))
@@ -163,7 +163,7 @@ def threshold_tilt(
             names = ("tilt_log_odds", "tilt", "tilt_low", "tilt_high")
             row: dict[str, Any] = head | {"target": target, "target_m": gap}
             row |= dict(zip(names, at, strict=True)) | n
-            rows.append(row | {"words": write.words(answer, gap, at[1])})
+            rows.append(row | {"words": _tilt_words(answer, gap, at[1], write)})
     return pd.DataFrame(rows)
 
 
@@ -172,7 +172,7 @@ def _targets(
     moves_m: Sequence[float],
     grid: Array,
     advantage: Array,
-    write: _Writer,
+    write: GapWords,
 ) -> list[tuple[str, float]]:
     if answer["status"] == CROSSES:
         at = float(answer["threshold_m"])
@@ -212,29 +212,18 @@ def _reached(grid: Array, advantage: Array, gap: float, tilt: float) -> bool:
     return bool((advantage[below] <= tilt).all() and (advantage[above] >= tilt).all())
 
 
-class _Writer:
-    """Writes gaps and tilts in words."""
-
-    def __init__(self, unit: str, board_width_m: float | None) -> None:
-        self.unit, self.board_width_m = parse_unit(unit), board_width_m
-        self.gap(0.5)  # a width that is missing is found at once
-
-    def gap(self, gap_m: float) -> str:
-        value = to_display(float(gap_m), self.unit, self.board_width_m)
-        return f"{value:.{_DECIMALS[self.unit]}f} {self.unit}"
-
-    def words(self, answer: dict[Any, Any], gap: float, tilt: float) -> str:
-        status = answer["status"]
-        if status not in (CROSSES, ALWAYS_ATTACK, ALWAYS_RESET):
-            return "not known yet, so there is nothing to overturn"
-        if np.isnan(tilt):
-            return "no constant tilt moves it there within the gaps met"
-        how = "easier" if tilt > 0 else "harder"
-        reason = f"if balls that were attacked were {how} by {_points(abs(tilt))} rallies in 100"
-        if status == CROSSES:
-            here = self.gap(answer["threshold_m"])
-            return f"the threshold would move from {here} to {self.gap(gap)} {reason}"
-        return f"{status!r} would no longer hold at {self.gap(gap)} {reason}"
+def _tilt_words(answer: dict[Any, Any], gap: float, tilt: float, write: GapWords) -> str:
+    status = answer["status"]
+    if status not in (CROSSES, ALWAYS_ATTACK, ALWAYS_RESET):
+        return "not known yet, so there is nothing to overturn"
+    if np.isnan(tilt):
+        return "no constant tilt moves it there within the gaps met"
+    how = "easier" if tilt > 0 else "harder"
+    reason = f"if balls that were attacked were {how} by {_points(abs(tilt))} rallies in 100"
+    if status == CROSSES:
+        here = write.gap(answer["threshold_m"])
+        return f"the threshold would move from {here} to {write.gap(gap)} {reason}"
+    return f"{status!r} would no longer hold at {write.gap(gap)} {reason}"
 
 
 def _points(value: float) -> str:
