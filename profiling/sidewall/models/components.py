@@ -125,9 +125,13 @@ class ComponentAverage:
     ) -> tuple[Array, Array]:
         """Draws of the standard deviations and their log weights."""
         sd, log_proposal = _propose(V, middle, draws, rng)
+        log_target = np.concatenate([self._log_target(sd[some]) for some in self._slices(draws)])
+        return sd, log_target - log_proposal
+
+    def _slices(self, draws: int) -> list[slice]:
+        """Draws, few enough at a time to stay small."""
         step = max(1, _MOST_BLOCKS // len(self._data.ZZ))
-        parts = [self._log_target(sd[at : at + step]) for at in range(0, draws, step)]
-        return sd, np.concatenate(parts) - log_proposal
+        return [slice(at, at + step) for at in range(0, draws, step)]
 
     def _adapted(self, middle: Array, V: Array, rng: np.random.Generator) -> tuple[Array, Array]:
         """Middle and covariance of the logs, moved until the draws are of even worth."""
@@ -194,7 +198,7 @@ class ComponentAverage:
         """Averaged fixed effects, and random effects by group, named as in the fit."""
         groups, q = self._data.Ze.shape
         fixed, random = np.zeros(len(fit.fixed_names_)), np.zeros((groups, q))
-        for some in _slices(self):
+        for some in self._slices(len(self.sd_)):
             sd, weight = self.sd_[some], self.weight_[some]
             inverse, explained, information, rhs = self._posterior(sd)
             beta = np.linalg.solve(information, rhs[..., None])
@@ -222,7 +226,7 @@ class ComponentAverage:
         """
         groups, k = len(self._data.ZZ), len(fixed)
         mean, square = np.zeros((groups, k)), np.zeros((groups, k, k))
-        for some in _slices(self):
+        for some in self._slices(len(self.sd_)):
             sd, weight = self.sd_[some], self.weight_[some]
             inverse, explained, information, rhs = self._posterior(sd)
             c = (random[None] * sd[:, None, :])[:, None]
@@ -245,12 +249,6 @@ def _active_size(fit: PooledLogit) -> Array:
     rows = fit._rows_
     met = rows.mean_square((rows.Z != 0).astype(float))
     return np.asarray(np.sqrt(rows.mean_square(rows.Z) / np.where(met > 0, met, 1.0)))
-
-
-def _slices(average: ComponentAverage) -> list[slice]:
-    """Draws, few enough at a time to stay small."""
-    step = max(1, _MOST_BLOCKS // len(average._data.ZZ))
-    return [slice(at, at + step) for at in range(0, len(average.sd_), step)]
 
 
 def _log_covariance(fit: PooledLogit, mode: Array) -> Array:
