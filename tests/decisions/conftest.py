@@ -1,24 +1,6 @@
-import numpy as np
 import pytest
 
 import sidewall as sw
-from sidewall import simulate
-
-
-@pytest.fixture(scope="session")
-def players():
-    names = ["Alder", "Birch", "Cedar", "Elm", "Hazel", "Rowan"]
-    return simulate.draw_players(names, np.random.default_rng(12))
-
-
-@pytest.fixture(scope="session")
-def schedule():
-    return simulate.round_robin(6, 4)
-
-
-@pytest.fixture(scope="session")
-def shots(players, schedule):
-    return sw.shot_features(simulate.simulate_shots(players, schedule, rng=21))
 
 
 @pytest.fixture(scope="session")
