@@ -20,30 +20,32 @@ HEAVY = ("matplotlib", "seaborn", "sklearn", "statsmodels", "scipy.optimize", "s
 #: What each part may import, besides itself.
 MAY_IMPORT = {
     "errors": "",
-    "court": "errors",
-    "log": "errors court",
-    "features": "errors court log",
-    "rallies": "errors court log features",
-    "models": "errors court log features rallies",
-    "scoring": "errors",
-    "simulate": "errors court log",
-    "combinations": "errors court log features rallies models",
-    "placement": "errors court log features rallies models",
-    "scale": "errors court log features rallies models",
-    "trust": "errors court log features rallies models",
-    "charting": "errors court log features scoring",
-    "agreement": "errors log features rallies models",
-    "clips": "errors log features",
-    "decisions": "errors court log features rallies models combinations",
-    "worklist": "errors court log features rallies models scoring combinations placement decisions",
-    "progress": "errors court log features rallies models scoring simulate combinations "
+    "arguments": "errors",
+    "court": "errors arguments",
+    "log": "errors arguments court",
+    "features": "errors arguments court log",
+    "rallies": "errors arguments court log features",
+    "models": "errors arguments court log features rallies",
+    "scoring": "errors arguments",
+    "simulate": "errors arguments court log",
+    "combinations": "errors arguments court log features rallies models",
+    "placement": "errors arguments court log features rallies models",
+    "scale": "errors arguments court log features rallies models",
+    "trust": "errors arguments court log features rallies models",
+    "charting": "errors arguments court log features scoring",
+    "agreement": "errors arguments log features rallies models",
+    "clips": "errors arguments log features",
+    "decisions": "errors arguments court log features rallies models combinations",
+    "worklist": "errors arguments court log features rallies models scoring combinations "
     "placement decisions",
-    "plots": "errors court log features rallies models scoring combinations placement "
+    "progress": "errors arguments court log features rallies models scoring simulate combinations "
+    "placement decisions",
+    "plots": "errors arguments court log features rallies models scoring combinations placement "
     "agreement decisions worklist progress trust",
-    "report": "errors court log features rallies models combinations placement decisions "
-    "worklist clips plots",
-    "cli": "errors court log features rallies models scoring simulate plots worklist progress "
-    "report",
+    "report": "errors arguments court log features rallies models combinations placement "
+    "decisions worklist clips plots",
+    "cli": "errors arguments court log features rallies models scoring simulate plots worklist "
+    "progress report",
 }
 
 
