@@ -7,8 +7,8 @@ import json
 import pytest
 
 from sidewall.charting.chart import Chart
-from sidewall.charting.checks import finished_shots, problems_of
 from sidewall.charting.floor import floor_drawing
+from sidewall.charting.rows import finished_shots, problems_of
 from sidewall.charting.store import Store
 from sidewall.charting.view import ROWS_SHOWN, setup_view, state_view
 from sidewall.court import Court

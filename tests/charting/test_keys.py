@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from sidewall.charting import keys
+from sidewall.charting.rows import WORDS
 from sidewall.log.vocabulary import VOCABULARY
 
 
-def test_every_word_of_the_vocabulary_has_a_key():
+def test_every_word_that_is_charted_has_a_key():
     found = {(key.group, key.value) for key in keys.words_of_keys()}
-    assert found == {(column, word) for column, words in VOCABULARY.items() for word in words}
+    assert found == {(column, word) for column in WORDS for word in VOCABULARY[column]}
 
 
 def test_no_key_does_two_things():
@@ -21,7 +22,9 @@ def test_a_word_that_comes_new_takes_its_first_free_letter(monkeypatch):
     monkeypatch.setattr(keys, "VOCABULARY", longer)
     new = next(key for key in keys.words_of_keys() if key.value == "nick_x")
     assert new.key == "x"  # n, i, c and k are taken
-    assert len({key.key for key in keys.words_of_keys()}) == sum(map(len, longer.values()))
+    assert len({key.key for key in keys.words_of_keys()}) == sum(
+        len(longer[column]) for column in WORDS
+    )
 
 
 def test_keys_are_plain_for_the_browser():

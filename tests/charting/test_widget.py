@@ -6,11 +6,14 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 pytest.importorskip("anywidget", reason="anywidget is not installed")
 
 import sidewall
 from sidewall.charting import ChartMatch, keys
+from sidewall.charting.widget import InOrder
 from sidewall.errors import DataError
 
 FOLDER = Path(sidewall.__file__).parent / "charting"
@@ -75,3 +78,32 @@ def test_the_browser_knows_every_action_of_the_key_table():
     for key in keys.ACTIONS:
         if key.group == "video":
             assert f'"{key.action}"' in script
+
+
+def action(number, view="a"):
+    return {"view": view, "number": number}
+
+
+def come_in(order, actions):
+    return [done["number"] for one in actions for done in order.take(one)]
+
+
+@given(st.integers(0, 25).flatmap(lambda n: st.permutations(range(1, n + 1))))
+def test_any_order_of_arrival_gives_the_order_made(numbers):
+    assert come_in(InOrder(), map(action, numbers)) == sorted(numbers)
+
+
+def test_views_do_not_wait_for_one_another():
+    order = InOrder()
+    assert order.take(action(2, "a")) == []
+    assert order.take(action(1, "b")) == [action(1, "b")]
+    assert order.take(action(1, "a")) == [action(1, "a"), action(2, "a")]
+
+
+def test_an_action_is_done_once():
+    assert come_in(InOrder(), [action(1), action(1), action(2), action(1)]) == [1, 2]
+
+
+def test_a_lost_action_does_not_stop_the_rest():
+    numbers = [n for n in range(1, 60) if n != 3]
+    assert come_in(InOrder(), map(action, numbers)) == numbers

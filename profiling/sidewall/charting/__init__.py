@@ -1,8 +1,8 @@
 """Charting a match in the notebook: a court to click on, keys for the rest, and the video.
 
 `ChartMatch` is the widget. Everything it decides is in modules that know no browser: the
-table and its undo (`table`, `session`), what is kept on disk (`journal`, `store`), the checks
-(`checks`) and the keys (`keys`).
+table and its undo (`table`, `session`), what is kept on disk (`journal`, `store`), the reader's
+checks (`rows`) and the keys (`keys`).
 """
 
 from __future__ import annotations

@@ -11,6 +11,7 @@ import string
 from dataclasses import asdict, dataclass
 from typing import Final
 
+from sidewall.charting.rows import WORDS
 from sidewall.log.vocabulary import VOCABULARY
 
 #: Letters by frequency of use: what is keyed most has its first letter.
@@ -84,7 +85,7 @@ ACTIONS: Final = (
 
 
 def words_of_keys() -> tuple[Key, ...]:
-    """Return a key for every word of the vocabulary, columns and words in its order."""
+    """Return a key for every word that is charted, columns and words in the log's order."""
     taken = {key.key for key in ACTIONS}
     wanted = {
         (column, word): PREFERRED[column].get(word)
@@ -93,8 +94,8 @@ def words_of_keys() -> tuple[Key, ...]:
     }
     taken |= {letter for letter in wanted.values() if letter}
     keys = []
-    for column, words in VOCABULARY.items():
-        for place, word in enumerate(words):
+    for column in WORDS:
+        for place, word in enumerate(VOCABULARY[column]):
             if column == "ending":
                 key = str(place + 1)
             else:

@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import Any, Final
 
 from sidewall.charting.chart import Chart
-from sidewall.charting.checks import Problem
 from sidewall.charting.floor import floor_drawing
 from sidewall.charting.hand import derived_choice, missing
 from sidewall.charting.keys import key_table
-from sidewall.charting.rows import HEADINGS, Row
+from sidewall.charting.rows import HEADINGS, Problem, Row
 
 #: Rows of the table that are shown at a time.
 ROWS_SHOWN: Final = 5

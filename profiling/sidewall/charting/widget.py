@@ -6,14 +6,12 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 from threading import RLock
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 
 from sidewall.charting.chart import Chart
-from sidewall.charting.checks import Problem, finished_shots, problems_of
-from sidewall.charting.order import InOrder
-from sidewall.charting.rows import Row
+from sidewall.charting.rows import Problem, Row, finished_shots, problems_of
 from sidewall.charting.store import Store
 from sidewall.charting.view import setup_view, state_view
 from sidewall.court import Court
@@ -27,6 +25,9 @@ except ImportError as error:
         "Charting runs in JupyterLab and needs the package anywidget: install sidewall with its "
         'notebook extra, pip install "sidewall[notebook]".'
     ) from error
+
+#: So many waiting actions mean that one was lost on the way; charting goes on without it.
+_MOST_WAITING: Final = 30
 
 
 class ChartMatch(anywidget.AnyWidget):
@@ -136,6 +137,41 @@ class ChartMatch(anywidget.AnyWidget):
         state = state_view(chart, self._problems)
         state["trouble"] = trouble or state["trouble"]
         return {**state, "answer": answer}
+
+
+class InOrder:
+    """Puts the actions of each view back into order.
+
+    A kernel may handle the messages of a widget on several threads, and then a click can
+    overtake the key before it. So each action carries the name of the view it comes from and
+    its number there, from 1, and those that come early wait.
+    """
+
+    def __init__(self) -> None:
+        self._done: dict[str, int] = {}
+        self._waiting: dict[str, dict[int, dict[str, Any]]] = {}
+
+    def take(self, action: dict[str, Any]) -> list[dict[str, Any]]:
+        """Take an action that has come in; return those whose turn it is now.
+
+        Parameters
+        ----------
+        action
+            With ``view`` and ``number``. One that has been done before is dropped.
+        """
+        view, number = str(action.get("view", "")), int(action.get("number", 0))
+        waiting = self._waiting.setdefault(view, {})
+        done = self._done.get(view, 0)
+        if number > done:
+            waiting[number] = action
+        if len(waiting) > _MOST_WAITING:
+            done = min(waiting) - 1
+        due = []
+        while done + 1 in waiting:
+            done += 1
+            due.append(waiting.pop(done))
+        self._done[view] = done
+        return due
 
 
 def _local(video: str | None) -> str:
