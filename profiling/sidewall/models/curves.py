@@ -1,86 +1,220 @@
-"""Tables of win-probability curves, and how much better attacking is at each gap."""
+"""The columns of a curve: how the chance of one choice hangs on the gap and the shot.
+
+Attack and reset have a curve each, smooth in the gap, that bends where the shots bend it:
+
+- common to all: level, gap, side, volley, bends of a natural cubic spline, strokes (level and
+  slope, by side and by depth) and the situation (level and slope);
+- a player's own: level, gap, side, volley, strokes and situation; for attack also a sideways
+  shift of the common curve, and tents, so that a player's curve may bend elsewhere.
+
+A shot is described by *words*: an indicator each for its stroke, stroke by side and depth,
+and the columns of the situation. Since the columns are linear in the words, the curve of a
+mix of shots comes from the mean of their words.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit, ndtr
 
-from sidewall.log.vocabulary import CHOICES
-
-if TYPE_CHECKING:
-    from sidewall.models.tightness import TightnessModel
+from sidewall.log.vocabulary import FAMILIES, SIDES
+from sidewall.models.draws import Groups
+from sidewall.rallies.value import gap_scale, spline_bends
 
 Array = NDArray[np.float64]
 
+#: Gaps at which the slope of the common attack curve is kept, metres.
+SLOPE_GAPS_M: Final = np.arange(0.0, 3.25, 0.02)
+#: Tops of the tents of a player's attack, metres.
+_TENTS_M: Final = np.linspace(0.08, 0.86, 10)
 
-def curve_table(
-    model: TightnessModel,
-    values: Array,
-    covariances: Array,
-    z: float,
-    gaps_m: Sequence[float] | None = None,
-) -> pd.DataFrame:
-    """Chance of winning against the gap, attacking and resetting, cell by cell.
+# Prior scales in log odds: 0.04 is a hundredth of an even rally.
+_LEVEL, _USUAL = 0.16, 0.04
+_BENDS = {"attack": 0.32, "reset": 0.16}
+_COMMON_WORDS, _COMMON_SLOPES = 0.2, 0.1
+#: Of sideways shifts, in metres: all of the player's, by side, and their slopes.
+_SHIFTS_M = (0.025, 0.02, 0.015, 0.015)
 
-    By value the height of both curves is drawn toward the ladder's, more than the bands
-    say; the gain of attack over reset is not. See "Coverage of the intervals" in the
-    contributor guide.
 
-    Parameters
-    ----------
-    model : TightnessModel
-    values : ndarray, shape (players, cells, 2, 1 + k)
-        Coefficients of every curve.
-    covariances : ndarray, shape (players, cells, 2 * (1 + k), 2 * (1 + k))
-    z : float
-        Normal quantile of the level.
-    gaps_m : sequence of float, optional
-        Gaps in metres; by default every 2 cm up to the widest of the cell.
+def _unit_bends() -> Array:
+    """Turns the spline's bends into columns of size 1 that say nothing about level and slope.
 
-    Returns
-    -------
-    DataFrame
-        One row a player, cell and gap: ``attack``, ``attack_low``, ``attack_high`` and the
-        same for ``reset`` (chance of winning the rally, pointwise intervals); ``gain``
-        with limits (attack minus reset, delta method); ``p_attack_better`` (confidence
-        that attacking is the better choice).
+    Sizes are over a fixed spread of gaps, log-normal about 40 cm, so that a prior scale
+    means the same in every log.
     """
-    parts = []
-    widest = model.gap_max_m()
-    for j, (side, family) in enumerate(model.cells_):
-        gaps = np.arange(0.0, widest.iloc[j], 0.02) if gaps_m is None else np.asarray(gaps_m)
-        rows = np.column_stack([np.ones(len(gaps)), model.transform_.basis(gaps)])
-        eta = np.einsum("pck,gk->pcg", values[:, j], rows)
-        k = rows.shape[1]
-        blocks = covariances[:, j].reshape(-1, 2, k, 2, k)
-        V = np.einsum("gk,pckdl,gl->pgcd", rows, blocks, rows)
-        win = expit(eta)
-        table = {
-            "player": np.repeat(model.players_, len(gaps)),
-            "side": side,
-            "family": family,
-            "gap_m": np.tile(gaps, len(values)),
-        }
-        for c, choice in enumerate(CHOICES):
-            error = np.sqrt(V[:, :, c, c])
-            table[choice] = win[:, c].ravel()
-            table[f"{choice}_low"] = expit(eta[:, c] - z * error).ravel()
-            table[f"{choice}_high"] = expit(eta[:, c] + z * error).ravel()
-        slope = win * (1.0 - win)
-        step = np.stack([slope[:, 0], -slope[:, 1]], axis=-1)  # players, gaps, choice
-        error = np.sqrt(np.einsum("pgc,pgcd,pgd->pg", step, V, step))
-        gain = win[:, 0] - win[:, 1]
-        table["gain"] = gain.ravel()
-        table["gain_low"], table["gain_high"] = (
-            (gain - z * error).ravel(),
-            (gain + z * error).ravel(),
+    gaps = np.exp(np.log(0.4) + 0.8 * np.linspace(-2.0, 2.0, 401))
+    weight = np.sqrt(np.exp(-0.5 * np.linspace(-2.0, 2.0, 401) ** 2))
+    rows = np.column_stack([np.ones(401), gap_scale(gaps), spline_bends(gaps)])
+    R = np.linalg.qr(rows * weight[:, None] / np.linalg.norm(weight), mode="r")
+    return np.asarray(np.linalg.inv(R)[:, 2:])
+
+
+_BEND_MIX: Final = _unit_bends()
+
+
+def _bends(gap_m: Array) -> Array:
+    """Bends of the gap, shape (n, 4)."""
+    rows = np.column_stack([np.ones(len(gap_m)), gap_scale(gap_m), spline_bends(gap_m)])
+    return np.asarray(rows @ _BEND_MIX)
+
+
+def _tents(gap_m: Array) -> Array:
+    """Piecewise-linear tents, shape (n, 10); the last one is straight to its right."""
+    x, tops = gap_scale(gap_m), gap_scale(_TENTS_M)
+    return np.stack([np.interp(x, tops, row) for row in np.eye(len(tops))], axis=-1)
+
+
+@dataclass(frozen=True)
+class CurveColumns:
+    """Columns of the curve of one choice.
+
+    Attributes
+    ----------
+    choice : {"attack", "reset"}
+    strokes : tuple of str
+        Strokes told apart; empty where strokes are taken together.
+    situation : mapping of str to tuple of str
+        Levels of every column of the situation.
+    slope : ndarray, shape (len(SLOPE_GAPS_M),)
+        Of the common curve at `SLOPE_GAPS_M`, in log odds a metre.
+    """
+
+    choice: str
+    strokes: tuple[str, ...]
+    situation: Mapping[str, tuple[str, ...]]
+    slope: Array
+
+    # -- words ---------------------------------------------------------------------------
+
+    @cached_property
+    def _depths(self) -> tuple[str, ...]:
+        return self.situation.get("depth", ())
+
+    @cached_property
+    def word_names(self) -> list[str]:
+        """What every word says."""
+        names = [f"{stroke}" for stroke in self.strokes]
+        names += [f"{stroke} by side" for stroke in self.strokes]
+        names += [f"{stroke} {depth}" for stroke in self.strokes for depth in self._depths]
+        return names + [f"{c} {level}" for c, levels in self.situation.items() for level in levels]
+
+    @cached_property
+    def _word_kind(self) -> list[str]:
+        """The group of every word: which words share a spread."""
+        k = len(self.strokes)
+        kinds = ["stroke"] * k + ["stroke by side"] * k
+        kinds += ["stroke by depth"] * (k * len(self._depths))
+        return kinds + [c for c, levels in self.situation.items() for _ in levels]
+
+    @cached_property
+    def _sloping(self) -> NDArray[np.bool_]:
+        """Words whose effect changes with the gap."""
+        return np.array(
+            [kind not in ("stroke by side", "stroke by depth") for kind in self._word_kind], bool
         )
-        contrast = V[:, :, 0, 0] + V[:, :, 1, 1] - 2.0 * V[:, :, 0, 1]
-        table["p_attack_better"] = ndtr((eta[:, 0] - eta[:, 1]) / np.sqrt(contrast)).ravel()
-        parts.append(pd.DataFrame(table))
-    return pd.concat(parts, ignore_index=True)
+
+    def words(self, shots: pd.DataFrame) -> Array:
+        """Words of every shot, shape (n, words); a blank cell has none of its column."""
+        n = len(shots)
+        stroke = _codes(shots, "stroke", self.strokes)
+        side = _side(shots["side"])
+        strokes = _one_hot(stroke, len(self.strokes))
+        columns = [strokes, strokes * side[:, None]]
+        depth = _one_hot(_codes(shots, "depth", self._depths), len(self._depths))
+        columns.append((strokes[:, :, None] * depth[:, None, :]).reshape(n, -1))
+        for column, levels in self.situation.items():
+            columns.append(_one_hot(_codes(shots, column, levels), len(levels)))
+        return np.concatenate(columns, axis=1)
+
+    # -- columns -------------------------------------------------------------------------
+
+    def common(self, gap_m: Array, side: Array, volley: Array, words: Array) -> Array:
+        """Common columns, shape (n, p).
+
+        Parameters
+        ----------
+        gap_m : ndarray, shape (n,)
+        side, volley : ndarray, shape (n,)
+            From -1/2 (forehand, ground) to 1/2 (backhand, volley).
+        words : ndarray, shape (n, words)
+            Indicators, or their means over a mix of shots.
+        """
+        h, bends = gap_scale(gap_m), _bends(gap_m)
+        plain = [np.ones_like(h), h, side, side * h, volley, volley * h, side * volley]
+        return np.column_stack(
+            [*plain, bends, bends * side[:, None], words, words[:, self._sloping] * h[:, None]]
+        )
+
+    def own(self, gap_m: Array, side: Array, volley: Array, words: Array) -> Array:
+        """A player's own columns, shape (n, q); parameters as above."""
+        h = gap_scale(gap_m)
+        columns = [np.ones_like(h), h, side, side * h, volley, volley * h]
+        if self.choice == "attack":
+            slope = np.interp(gap_m, SLOPE_GAPS_M, self.slope)
+            columns += [slope, slope * side, slope * h, slope * h * side, _tents(gap_m)]
+        strokes = words[:, : len(self.strokes)]
+        return np.column_stack([*columns, words, strokes * h[:, None]])
+
+    @cached_property
+    def groups(self) -> Groups:
+        """Which coefficients share a spread, and its prior scale."""
+        flat, names, scales = -1, [], []
+
+        def group(name: str, scale: float) -> int:
+            if name not in names:
+                names.append(name)
+                scales.append(scale)
+            return names.index(name)
+
+        common = [flat, flat, flat, group("side, gap", 0.16), flat]
+        common += [group("volley, gap", 0.16), group("side, volley", 0.16)]
+        common += [group("bends", _BENDS[self.choice])] * 4 + [group("bends by side", 0.08)] * 4
+        common += [group(f"common {kind}", _COMMON_WORDS) for kind in self._word_kind]
+        sloping = [k for k, yes in zip(self._word_kind, self._sloping, strict=True) if yes]
+        common += [group(f"common {kind}, gap", _COMMON_SLOPES) for kind in sloping]
+        own = [group("own level", _LEVEL)]
+        own += [
+            group(f"own {name}", _USUAL)
+            for name in ("gap", "side", "side, gap", "volley", "volley, gap")
+        ]
+        if self.choice == "attack":
+            shifts = ("shift", "shift by side", "shift, gap", "shift by side, gap")
+            own += [group(f"own {s}", m) for s, m in zip(shifts, _SHIFTS_M, strict=True)]
+            own += [group("own tents", _USUAL)] * len(_TENTS_M)
+        own += [group(f"own {kind}", _USUAL) for kind in self._word_kind]
+        own += [group("own stroke, gap", _USUAL)] * len(self.strokes)
+        return Groups(np.array(common), np.array(own), names, np.array(scales))
+
+    def with_slope(self, common: Array) -> CurveColumns:
+        """The same with the slope of the curve that common coefficients give."""
+        n = len(SLOPE_GAPS_M)
+        nothing = np.zeros((n, len(self.word_names)))
+        curve = self.common(SLOPE_GAPS_M, np.zeros(n), np.zeros(n), nothing) @ common
+        slope = np.gradient(curve, SLOPE_GAPS_M)
+        return CurveColumns(self.choice, self.strokes, self.situation, slope)
+
+
+def side_and_volley(shots: pd.DataFrame) -> tuple[Array, Array]:
+    """Side and way of meeting the ball as numbers from -1/2 to 1/2; 0 where not told apart."""
+    family = pd.Categorical(shots["family"], categories=FAMILIES).codes
+    return _side(shots["side"]), np.where(family < 0, 0.0, family - 0.5)
+
+
+def _side(column: Any) -> Array:
+    return pd.Categorical(column, categories=SIDES).codes - 0.5
+
+
+def _codes(shots: pd.DataFrame, column: str, levels: Sequence[str]) -> NDArray[np.int64]:
+    if column not in shots.columns or not levels:
+        return np.full(len(shots), -1, dtype=np.int64)
+    return pd.Categorical(shots[column], categories=list(levels)).codes.astype(np.int64)
+
+
+def _one_hot(codes: NDArray[np.int64], size: int) -> Array:
+    return (codes[:, None] == np.arange(size)).astype(float)

@@ -1,242 +1,286 @@
-"""The tightness model: chance of winning the rally for a given gap, attacking or resetting."""
+"""The tightness model: chance of winning the rally for a given gap, shot and situation."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import Any, Literal, cast
+from collections.abc import Sequence
+from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import (
+    Keep,
+    as_frame,
+    check_count,
+    check_seed,
+    check_word,
+    names_of,
+)
+from sidewall.court.zones import DEPTHS
+from sidewall.errors import DataError, NotFittedError
 from sidewall.features.parts import OneTable, Parts, as_parts
-from sidewall.log.vocabulary import CHOICES
-from sidewall.models.answers import Answers
-from sidewall.models.cells import (
-    check_choices,
-    check_columns,
-    families_told_apart,
-)
-from sidewall.models.components import ComponentAverage
-from sidewall.models.counted import ALL_STROKES, CountedShots
-from sidewall.models.design import Design
-from sidewall.models.outcome import (
-    coarseness_notes,
-    count_all,
-    dispersion,
-    find_judge,
-    value_shifts,
-)
-from sidewall.models.pooled_logit import PooledLogit
-from sidewall.models.prediction import PredictionError, ShiftScore
-from sidewall.models.predictor import Predictor
-from sidewall.models.rally_scores import RallyScorePart, RallyScores, add_rallies, shift_scores
-from sidewall.models.selection import transform_scores
+from sidewall.log.vocabulary import CHOICES, SIDES, VOCABULARY
+from sidewall.models.answers import LEAST_OWN, NOT_KNOWN, Posterior
+from sidewall.models.answers import Threshold, asked, crossings, threshold_of
+from sidewall.models.correction import Correction
+from sidewall.models.counted import ALL_STROKES, CountedShots, put_together, sums_by
+from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
+from sidewall.models.fitting import CountPart, FittedCurve, Judge, MetPart, RoughCurve, ScorePart, Scores
 from sidewall.models.threads import one_thread
-from sidewall.models.transforms import KINDS, GapTransform, Kind
-from sidewall.rallies.chain import RallyChain
+from sidewall.models.usable import (
+    REASONS,
+    cell_of,
+    check_choices,
+    families_told_apart,
+    levels_told_apart,
+    widest_gaps,
+)
+from sidewall.rallies.strengths import RallyCounts, Strengths
+from sidewall.rallies.value import BallValue, Horizon, need_horizon
 
-Array = NDArray[Any]
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
-_CHAIN_DRAWS = 100
-_COMPONENT_DRAWS = 1000
-_SD_SHAPE = 2.0  # the mode of a flat prior, on the log scale; see components.py
+#: Columns of the situation that are used where they are charted.
+SITUATION: Final = ("depth", "balance", "opponent_place")
+_WORDS: Final = {"depth": DEPTHS, **VOCABULARY}
 
 
-class TightnessModel(Answers):
-    """Chance that the hitter wins the rally, given the gap and the choice.
+class TightnessModel:
+    """Chance that the striker wins the rally, given the ball and the shot played.
 
-    The quantity is P(hitter wins the rally | gap, choice, side, stroke family, player),
-    lets left out. Population curves are pooled with each player's own deviations by
-    :class:`~sidewall.models.PooledLogit`; a match gets an intercept of its own within the
-    player, so that a strong opponent or a bad day does not pass for skill.
+    The quantity is P(striker wins the rally | ball, shot, striker, opponent), lets left out.
+    The ball is what is there before the shot: gap, side, how it is met, and whatever is
+    charted of depth, balance and the opponent's place. The shot is the choice (attack or
+    reset) and the stroke within it. Attack and reset have a curve each, common to all
+    players with every player's own deviations (:mod:`sidewall.models.curves`); the
+    difference of the two players' strengths is a fixed offset. The posterior is drawn
+    (:mod:`sidewall.models.draws`), and every answer is read off the same draws.
 
     Parameters
     ----------
     outcome : {"value", "rally"}, default "value"
-        What a shot is judged by: who won the rally, or the value of the ball one
-        exchange later in the rally chain (see :mod:`sidewall.rallies.exchange`), which
-        has much less luck in it and trusts the chain's states.
-    transform : {"auto", "linear", "log1p", "spline"}, default "auto"
-        How the gap enters; "auto" takes the one with the best held-out log loss, folds
-        by match.
-    situation : sequence of str, default ()
-        Further categorical columns of the log to adjust for, such as ``"balance"``: each
-        shifts the chance of winning, and the difference between attack and reset.
-    match_effects : bool, default True
-        Intercepts of matches within players.
-    prior_scale : float, default 0.2
-        How far players may differ: scale, in log odds, of a half-normal prior on each
-        standard deviation between players (0.2 moves an even rally to 55 in 100). With
-        few players the data say little about it; see
-        :mod:`sidewall.models.components`.
-    folds : int, default 5
-        Folds of matches for "auto".
-    chain : RallyChain, optional
-        For ``outcome="value"``. One that is not fitted yet is fitted to the same log.
-    seed : int, default 0
-        For the draws that carry the chain's uncertainty into the intervals.
+        What a shot is judged by: the value of the ball that it leaves
+        (:mod:`sidewall.rallies.value`), with a correction for what that value misses
+        (:mod:`sidewall.models.correction`), or who won the rally, which assumes nothing and
+        has much luck in it.
+    horizon : {1, 2, 4, "rally"}, default 1
+        By value: how many shots later the ball is valued. "rally" is the same as
+        ``outcome="rally"``.
+    situation : "charted", or sequence of str, default "charted"
+        Columns that describe the ball besides gap, side and contact: by default those of
+        depth, balance and opponent_place that the log has; or any categorical columns.
+    strokes : bool, default True
+        Tell strokes apart.
+    draws : int, default 1000
+        Draws from the posterior.
+    value : BallValue, optional
+        One that is fitted already, to the same log or a larger one.
+    seed : int or numpy.random.Generator, default 0
+        For the draws.
 
     Attributes
     ----------
-    fit_ : PooledLogit
-        The fit behind it, at the mode of the variance components.
-    fixed_effects_, player_effects_ : Series, DataFrame
-        Population coefficients and players' deviations, averaged over the components.
-    notes_ : list of str
-        What was put together because it was charted too seldom, and, by value, whether
-        the chain's states are too coarse.
-    transform_ : GapTransform
-    transform_scores_ : DataFrame
-        Held-out log loss of every transform tried, with its standard error.
     players_, cells_ : list
         Players, and (side, family) pairs, in the order of all tables.
+    families_ : tuple of str
+    situation_ : dict
+        Levels of every column of the situation.
+    curves_ : dict
+        By choice: :class:`FittedCurve`, with the draws.
+    strengths_, value_ : Strengths, BallValue
+        ``value_`` only by value.
+    correction_ : Correction
+        By value: what the value misses.
     used_ : DataFrame
         The shots behind the fit, where it was given a table.
     counted_ : CountedShots
-        The same as counts by player and kind of shot.
+        The same as counts.
     left_out_ : Series
         Shots left out, by reason.
-    coefficients_ : ndarray, shape (players, cells, 2, 1 + k)
-        Intercept and gap slopes of every curve; the third axis is attack, reset.
-    coefficient_covariance_ : ndarray, shape (players, m, m)
-        Their error covariance, rally-clustered, m = cells * 2 * (1 + k).
-    design_effect_ : ndarray, shape (m,)
-        Noise variance of each coefficient over that of independent shots.
-    dispersion_ : Series
-        For attack and reset: variance of the outcomes over that of wins and losses with
-        the same chances; 1 for ``outcome="rally"``. Shots are weighted by its inverse.
-    chain_ : RallyChain
-        The chain behind ``outcome="value"``.
+    notes_ : list of str
+        What was put together because it was charted too seldom, and what the guard says.
     """
 
     def __init__(
         self,
         outcome: Literal["value", "rally"] = "value",
-        transform: Literal["auto", "linear", "log1p", "spline"] = "auto",
-        situation: Sequence[str] = (),
-        match_effects: bool = True,
-        prior_scale: float = 0.2,
-        folds: int = 5,
-        chain: RallyChain | None = None,
-        seed: int = 0,
+        horizon: Horizon = 1,
+        situation: str | Sequence[str] = "charted",
+        strokes: bool = True,
+        draws: int = 1000,
+        value: BallValue | None = None,
+        seed: int | np.random.Generator = 0,
     ) -> None:
         self.outcome = outcome
-        self.transform = transform
+        self.horizon = horizon
         self.situation = situation
-        self.match_effects = match_effects
-        self.prior_scale = prior_scale
-        self.folds = folds
-        self.chain = chain
+        self.strokes = strokes
+        self.draws = draws
+        self.value = value
         self.seed = seed
 
-    def fit(self, shots: pd.DataFrame | Parts) -> TightnessModel:
+    def fit(self, shots: pd.DataFrame | Parts, keep: Keep | None = None) -> TightnessModel:
         """Fit the curves of all players of a log together.
 
         Parameters
         ----------
         shots : DataFrame or Parts
-            A log in parts (see :mod:`sidewall.scale`) gives the same numbers; it is read
-            part by part, and only counts are kept.
+            Whole rallies. A log in parts (see :mod:`sidewall.scale`) gives the same numbers;
+            it is read part by part, and only counts are kept.
+        keep : str, callable or mask, optional
+            Which shots to fit: a query, a function of the feature table, or one true or
+            false a row. Strengths and values come from all rallies all the same.
 
         Raises
         ------
         DataError
             When no usable shots are left, only one choice occurs, or a named situation
             column is missing.
-        SeparationError
-            When some combination of side, family and choice always wins or always loses.
         """
-        parts = as_parts(shots)
-        judge, chain = find_judge(parts, self.outcome, self.chain)
-        check_columns(parts.columns, self.situation)
-        counted, self.left_out_ = count_all(parts, judge, self.situation)
+        check_word(self.outcome, ("value", "rally"), "outcome")
+        check_count(self.draws, "draws", 50)
+        rng = np.random.default_rng(check_seed(self.seed))
+        horizon: Horizon = "rally" if self.outcome == "rally" else need_horizon(self.horizon)
+        parts = shots if isinstance(shots, Parts) else as_parts(as_frame(shots))
+        self._parts = parts
+        strengths = self.value.strengths_ if self.value is not None else Strengths()
+        if not hasattr(strengths, "strength_"):
+            strengths.fit_counts(RallyCounts.add_up(parts.each(RallyCounts.of)))
+        self.strengths_ = strengths
+        if horizon != "rally":
+            self.value_ = self.value or BallValue(strengths).fit(parts)
+        self.horizon_ = horizon
+        judge = Judge(getattr(self, "value_", None), horizon, keep)
+        counted = self._count(parts, judge)
+        with one_thread():
+            self._fit_curves(counted, parts, judge, rng)
+        return self
+
+    # -- which shots ----------------------------------------------------------------------
+
+    def _situation_columns(self, columns: Sequence[str]) -> tuple[str, ...]:
+        if isinstance(self.situation, str) and self.situation == "charted":
+            return tuple(name for name in SITUATION if name in columns)
+        wanted = names_of(self.situation, "situation")
+        for name in wanted:
+            if name not in columns:
+                raise DataError(f"the log has no column {name!r} to describe the situation by")
+        return wanted
+
+    def _count(self, parts: Parts, judge: Judge) -> CountedShots:
+        columns = self._situation_columns(parts.columns)
+        met: dict[str, pd.Series] = {}
+        for part in parts.each(MetPart(judge, columns)):
+            for name, counts in part.items():
+                met[name] = met[name].add(counts, fill_value=0) if name in met else counts
+        self.situation_, notes = levels_told_apart(met, _WORDS)
+        found, left_out = [], pd.Series(0, list(REASONS), name="shots")
+        counting = CountPart(judge, self.situation_, self.strengths_.strength_.index)
+        for counted, others in parts.each(counting):
+            found.append(counted)
+            left_out = left_out.add(others, fill_value=0).reindex(REASONS)
+        self.left_out_ = left_out[left_out > 0].astype(int)
+        counted = put_together(found)
         check_choices(counted, self.left_out_)
         self.families_, self.notes_ = families_told_apart(counted, parts.columns)
+        self.notes_ = self.notes_ + notes
+        self.cells_ = [(side, family) for side in SIDES for family in self.families_]
         if self.families_ == (ALL_STROKES,):
             counted = counted.together()
-        if chain is not None:
-            self.chain_ = chain
-            self.notes_ += coarseness_notes(chain)
         if isinstance(parts, OneTable):
             self.used_ = judge.usable(parts.table)[0]
             if self.families_ == (ALL_STROKES,):
                 self.used_ = self.used_.assign(family=ALL_STROKES)
-        self._parts, self._judge = parts, judge
-        self.players_ = [str(name) for name in counted.players]
-        self.dispersion_ = pd.Series(1.0, list(CHOICES), name="dispersion")
-        if self.outcome == "value":
-            self._fit_with("linear", counted)
-            self.dispersion_ = dispersion(counted, self.predictor_.of_counted(counted))
-        kind: Kind
-        if self.transform == "auto":
-            self.transform_scores_ = transform_scores(
-                self, counted, parts, judge, KINDS, self.folds
-            )
-            kind = cast(Kind, self.transform_scores_["log_loss"].idxmin())
-        else:
-            kind = self.transform
-        self._fit_with(kind, counted)
-        self.counted_ = counted.by_player
-        with one_thread():
-            self._predict_error(counted)
-        return self
+        return counted
 
-    def _fit_with(self, kind: Kind, counted: CountedShots) -> None:
-        """Estimate with one transform; intervals are left to `fit`."""
-        met = counted.by_kind
-        self.transform_ = GapTransform.fit(kind, met["gap_m"], met["n"])
-        shares = {c: met.groupby(c, observed=True)["n"].sum() for c in self.situation}
-        shares = {c: s[s > 0] / s.sum() for c, s in shares.items()}
-        self.design_ = Design(self.transform_, self.families_, shares)
-        X, Z = self.design_.fixed(counted.kinds), self.design_.random(counted.kinds)
-        arranged = counted.arranged(self.match_effects)
-        data = arranged.prepared(X, Z, self._weights(counted.kinds))
-        self.fit_ = PooledLogit(sd_shape=_SD_SHAPE).fit_rows(data)
-        self._averaged(self.fit_.fixed_effects_, self.fit_.random_effects_)
-        self.cells_ = self.design_.cells
-        self._contrasts = self.design_.coefficient_contrasts()
+    # -- the curves -----------------------------------------------------------------------
 
-    def _averaged(self, fixed: pd.Series, players: pd.DataFrame) -> None:
-        self.fixed_effects_, self.player_effects_ = fixed, players
-        self.predictor_ = Predictor(self.design_, fixed, players)
+    def _fit_curves(
+        self, counted: CountedShots, parts: Parts, judge: Judge, rng: np.random.Generator
+    ) -> None:
+        self.counted_ = counted
+        playing = np.unique(counted.player)
+        self.players_ = [str(name) for name in counted.players[playing]]
+        strength = self.strengths_.strength_.to_numpy()
+        curves = {}
+        for choice in CHOICES:
+            rows = counted.of_choice(choice)
+            offset = strength[rows.player] - strength[rows.opponent]
+            player = np.searchsorted(playing, rows.player)
+            met = rows.by_kind.query("n > 0")["stroke"]
+            strokes = tuple(met.cat.categories[np.unique(met.cat.codes)]) if self.strokes else ()
+            columns = CurveColumns(choice, strokes, self.situation_, np.zeros(len(SLOPE_GAPS_M)))
+            curves[choice] = RoughCurve(columns, rows, player, offset, len(playing)).settle(rng)
+        names = pd.Index(self.players_)
+        scoring = ScorePart(judge, names, self.strengths_, self.families_, self.situation_, curves)
+        sums = Scores.add_up(parts.each(scoring))
+        self.rallies_ = sums.rallies
+        shifts = None
+        if judge.horizon != "rally":
+            self.correction_ = Correction(sums.missed)
+            shifts = self.value_.draws(self.draws, rng)
+            self.corrections_ = self.correction_.draws(self.draws, rng)
+            self.notes_ += [self.correction_.words()] if self.correction_.speaks else []
+        self.curves_ = {
+            choice: curve.drawn(sums, self.draws, rng, shifts) for choice, curve in curves.items()
+        }
+        lead = counted.n * (strength[counted.player] - strength[counted.opponent])
+        n = sums_by(counted.player, counted.n, len(strength))
+        self.lead_ = (sums_by(counted.player, lead, len(strength)) / np.maximum(n, 1))[playing]
+        self.posterior_ = Posterior(self)
 
-    def _weights(self, kinds: pd.DataFrame) -> Array:
-        return 1.0 / kinds["choice"].astype(str).map(self.dispersion_).to_numpy(dtype=float)
+    # -- the answers ----------------------------------------------------------------------
 
-    def _predict_error(self, counted: CountedShots) -> None:
-        fit = self.fit_
-        self._error = PredictionError.from_scores(fit)
-        subgroup = None
-        if self.match_effects:
-            names = fit.subgroup_effects_.index
-            player = fit.groups_.get_indexer(names.get_level_values(0))
-            match = counted.matches.get_indexer(names.get_level_values(1))
-            subgroup = player * len(counted.matches) + match
-        part = RallyScorePart(
-            self._judge,
-            self.design_,
-            fit.groups_,
-            counted.matches,
-            subgroup,
-            self.dispersion_,
-            self._error.clearing,
+    def _need_fit(self) -> None:
+        if not hasattr(self, "posterior_"):
+            raise NotFittedError("call TightnessModel().fit(shots) first")
+
+    def gap_max_m(self) -> pd.Series:
+        """Widest gap to speak of in each cell, in metres."""
+        return widest_gaps(self.counted_, self.cells_)
+
+    def cell_counts(self) -> pd.DataFrame:
+        """Own ``n_attack``, ``n_reset`` and ``n_rallies`` by player, side and family."""
+        self._need_fit()
+        mix = self.posterior_.mix
+        shape = (len(self.players_), len(self.cells_))
+        counts = np.zeros((2, *shape))
+        for choice in range(2):
+            for cell in range(shape[1]):
+                counts[choice, :, cell] = mix.n[:, (mix.choice == choice) & (mix.cell == cell)].sum(1)
+        names = [(player, *cell) for player in self.players_ for cell in self.cells_]
+        return pd.DataFrame(
+            {
+                "n_attack": counts[0].ravel().astype(int),
+                "n_reset": counts[1].ravel().astype(int),
+                "n_rallies": self.rallies_[:, : shape[1]].ravel(),
+            },
+            index=pd.MultiIndex.from_tuples(names, names=["player", "side", "family"]),
         )
-        sums = add_rallies(self._parts.each(part))
-        self._error.add_scores(sums.scores, self._shift_scores(sums))
-        self._rallies = sums.rallies
-        rng = np.random.default_rng(self.seed)
-        self.average_ = ComponentAverage(fit, _COMPONENT_DRAWS, self.prior_scale, rng)
-        self._averaged(*self.average_.effects(fit))
-        found = self._coefficients(*self._contrasts)
-        self.coefficients_, self.coefficient_covariance_, self.design_effect_ = found
 
-    def _shift_scores(self, sums: RallyScores) -> Iterator[ShiftScore]:
-        worth = self._judge.worth
-        if worth is None:
-            return iter(())
-        striker = worth.pairs[sums.place // len(worth.states)] // len(worth.players)
-        group = self.fit_.groups_.get_indexer(pd.Index(worth.players)[striker])
-        rng = np.random.default_rng(self.seed)
-        shifts = value_shifts(worth, self.chain_, _CHAIN_DRAWS, rng)
-        return shift_scores(sums, shifts, group, len(self.fit_.groups_))
+    def thresholds(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
+        """Loose threshold of every player and cell."""
+        self._need_fit()
+        posterior, rows = self.posterior_, []
+        counts = self.cell_counts()
+        widest = self.gap_max_m().to_numpy()
+        for i, player in enumerate(self.players_):
+            for j, cell in enumerate(self.cells_):
+                own = counts.loc[(player, *cell)]
+                for ask in asked(posterior, names_of(by, "by")):
+                    gaps = posterior.grids[j]
+                    gain = posterior.gain(i, j, gaps, ask.where, ask.stroke)
+                    enough = own[["n_attack", "n_reset"]].min() >= LEAST_OWN
+                    known = not np.isnan(gain).any() and enough
+                    answer = threshold_of(crossings(gain, gaps), level) if known else Threshold(NOT_KNOWN)
+                    rows.append(
+                        {
+                            "player": player, "side": cell[0], "family": cell[1], **ask.told,
+                            "status": answer.status, "threshold_m": answer.gap_m,
+                            "low_m": answer.low_m, "high_m": answer.high_m,
+                            **own.to_dict(), "gap_max_m": widest[j],
+                        }
+                    )
+        return pd.DataFrame(rows)

@@ -1,13 +1,20 @@
-"""Which shots can tell attacking from resetting, and what became of the others."""
+"""Which shots can tell attacking from resetting, and what the log can tell apart."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from sidewall.features.shots import shot_features
+from sidewall.errors import DataError
+from sidewall.features.coded import positions
+from sidewall.features.shots import with_features
+from sidewall.log.vocabulary import CHOICES, FAMILIES, SIDES
+from sidewall.models.counted import ALL_STROKES, CountedShots
+from sidewall.models.transforms import counted_quantiles
 
 #: Why a shot cannot be used, in the order in which it is asked.
 REASONS: Final = (
@@ -17,8 +24,15 @@ REASONS: Final = (
     "contact not charted",
     "gap not charted",
 )
+#: With fewer shots than this in some cell of the whole log, families are put together, and
+#: with fewer of a level it is not told apart.
+LEAST_IN_CELL: Final = 20
 
-_NEEDED = {"rally_id", "won", "family"}
+_LEAST_BY_SIDE: Final = 8
+_MEND: Final = {
+    "choice": "chart the choice, or give read_shots a choice table",
+    "side": "chart both sides",
+}
 
 
 def usable_shots(shots: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
@@ -37,7 +51,7 @@ def usable_shots(shots: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
     left_out : Series of int
         Number of shots left out, by reason; each shot counts under its first reason.
     """
-    table = shots if set(shots.columns) >= _NEEDED else shot_features(shots)
+    table = with_features(shots)
     if "outcome" not in table.columns:
         table = table.assign(outcome=table["won"])
     fails = [
@@ -52,3 +66,136 @@ def usable_shots(shots: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
     left_out = pd.Series(counts, list(REASONS), name="shots")
     used = table.assign(row=np.arange(len(table)))[first == 0].reset_index(drop=True)
     return used, left_out[left_out > 0]
+
+
+def families_told_apart(
+    counted: CountedShots, columns: Sequence[str]
+) -> tuple[tuple[str, ...], list[str]]:
+    """Decide whether ground strokes and volleys get curves of their own.
+
+    Parameters
+    ----------
+    counted : CountedShots
+    columns : sequence of str
+        Columns of the log.
+
+    Returns
+    -------
+    families : tuple of str
+        ``("ground", "volley")`` or ``("all strokes",)``.
+    notes : list of str
+        Why they were put together, if they were.
+    """
+    if "contact" not in columns:
+        return (ALL_STROKES,), ["contact not charted: strokes of all kinds taken together"]
+    kinds = counted.by_kind
+    keys = [kinds[name].astype(str) for name in ("side", "family", "choice")]
+    every = pd.MultiIndex.from_product([SIDES, FAMILIES, CHOICES])
+    counts = kinds.groupby(keys)["n"].sum().reindex(every, fill_value=0).astype(int)
+    if counts.min() >= LEAST_IN_CELL:
+        return FAMILIES, []
+    rarest = " ".join(counts.index[int(counts.to_numpy().argmin())])
+    return (ALL_STROKES,), [
+        f"only {counts.min()} charted: {rarest} (at least {LEAST_IN_CELL} "
+        "needed); ground strokes and volleys taken together"
+    ]
+
+
+def levels_told_apart(
+    met: Mapping[str, pd.Series], words: Mapping[str, Sequence[str]]
+) -> tuple[dict[str, tuple[str, ...]], list[str]]:
+    """Levels of every column of the situation that were met often enough.
+
+    Parameters
+    ----------
+    met : mapping of str to Series
+        By column: shots by level.
+    words : mapping of str to sequence of str
+        Levels in the order in which tables list them.
+
+    Returns
+    -------
+    levels : dict
+        A column with fewer than two such levels is left out.
+    notes : list of str
+        What was left out, and why.
+    """
+    levels: dict[str, tuple[str, ...]] = {}
+    notes = []
+    for column, counts in met.items():
+        order = [*(word for word in words.get(column, ()) if word in counts.index)]
+        order += sorted(str(word) for word in counts.index if word not in order)
+        kept = tuple(word for word in order if counts[word] >= LEAST_IN_CELL)
+        rare = [f"{word} ({int(counts[word])})" for word in order if word not in kept]
+        if len(kept) < 2:
+            notes.append(f"{column}: fewer than two kinds charted often enough to tell apart")
+            continue
+        levels[column] = kept
+        if rare:
+            notes.append(f"{column}: charted too seldom to tell apart: {', '.join(rare)}")
+    return levels, notes
+
+
+def check_choices(counted: CountedShots, left_out: pd.Series) -> None:
+    """Refuse a log in which some side has too few attacks or resets for a curve.
+
+    Raises
+    ------
+    DataError
+        Naming the side, the choice and how many there are.
+    """
+    if len(counted) == 0:
+        why = "; ".join(f"{reason}: {n}" for reason, n in left_out.items()) or "the log is empty"
+        raise DataError(
+            f"no shot can be used ({why}); chart whole rallies with side, stroke, gap and result"
+        )
+    kinds = counted.by_kind
+    grouped = kinds.groupby([kinds["side"].astype(str), kinds["choice"].astype(str)])
+    every = pd.MultiIndex.from_product([SIDES, CHOICES])
+    counts = grouped["n"].sum().reindex(every, fill_value=0).astype(int)
+    gaps = grouped["gap_m"].nunique().reindex(every, fill_value=0)
+    if counted.shots >= len(every) * _LEAST_BY_SIDE:
+        for column, words in (("choice", CHOICES), ("side", SIDES)):
+            _check_met(kinds, column, words)
+    few = counts[counts < _LEAST_BY_SIDE]
+    if len(few):
+        short = "; ".join(f"{' '.join(cell)}: {n}" for cell, n in zip(few.index, few, strict=True))
+        raise DataError(
+            f"too few shots for a curve of each side and choice ({short}; at least "
+            f"{_LEAST_BY_SIDE} needed, all players together). Chart more rallies, or read "
+            "several logs together"
+        )
+    flat = gaps[gaps < 2]
+    if len(flat):
+        raise DataError(
+            f"every {' '.join(flat.index[0])} was met at the same gap, so no curve can be drawn "
+            "against it; check the gap column"
+        )
+
+
+def _check_met(kinds: pd.DataFrame, column: str, words: Sequence[str]) -> None:
+    counts = kinds.groupby(kinds[column].astype(str))["n"].sum()
+    for word in words:
+        if counts.get(word, 0) == 0:
+            raise DataError(
+                f"the log has no {word} among its {counts.sum():.0f} usable shots, so there is "
+                f"nothing to compare; {_MEND[column]}"
+            )
+
+
+def cell_of(side: pd.Series, family: pd.Series, families: Sequence[str]) -> NDArray[np.int64]:
+    """Position of each side and family among the cells, sides first."""
+    names = pd.Index(list(families))
+    return positions(side, pd.Index(SIDES)) * len(names) + positions(family, names)
+
+
+def widest_gaps(counted: CountedShots, cells: list[tuple[str, str]]) -> pd.Series:
+    """Widest gap to speak of in each cell: the 99th percentile of those met."""
+    kinds = counted.by_kind
+    families = list(dict.fromkeys(family for _, family in cells))
+    cell = cell_of(kinds["side"], kinds["family"], families)
+    widest = np.full(len(cells), np.nan)
+    for k in np.unique(cell):
+        met = kinds[cell == k]
+        widest[k] = counted_quantiles(met["gap_m"].to_numpy(), met["n"].to_numpy(), [0.99])[0]
+    return pd.Series(widest, pd.MultiIndex.from_tuples(cells), name="gap_m")

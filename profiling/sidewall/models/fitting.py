@@ -1,0 +1,288 @@
+"""From counted shots to drawn curves: working responses, and one more pass for the scores."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import expit, logit
+
+from sidewall.arguments import Keep, kept_rows
+from sidewall.features.coded import positions
+from sidewall.log.vocabulary import CHOICES
+from sidewall.models.correction import MissedSums
+from sidewall.models.counted import (
+    ALL_STROKES,
+    CountedShots,
+    count_used,
+    kind_columns,
+    sums_by,
+)
+from sidewall.models.curves import CurveColumns, side_and_volley
+from sidewall.models.draws import Draws, Moments, draw
+from sidewall.models.usable import cell_of, usable_shots
+from sidewall.rallies.strengths import Strengths
+from sidewall.rallies.value import BallValue, Horizon, outcomes
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_WARM: Final = 200
+_ROUGH: Final = 60
+_CHUNK: Final = 20_000
+
+
+@dataclass(frozen=True)
+class Judge:
+    """Judges the shots of any part of a log by the same standard."""
+
+    value: BallValue | None
+    horizon: Horizon
+    keep: Keep | None = None
+
+    def usable(self, table: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
+        """Usable shots with ``outcome``, ``ball`` and ``sign``, and those left out by reason."""
+        found = outcomes(table, self.value, self.horizon)
+        table = table.assign(outcome=found.outcome, ball=found.ball, sign=found.sign)
+        return usable_shots(table[kept_rows(table, self.keep)] if self.keep is not None else table)
+
+
+@dataclass(frozen=True)
+class MetPart:
+    """Counts how often every level of the situation was met."""
+
+    judge: Judge
+    columns: tuple[str, ...]
+
+    def __call__(self, table: pd.DataFrame) -> dict[str, pd.Series]:
+        """Usable shots by level of every column."""
+        used = usable_shots(table)[0]
+        return {name: used[name].dropna().astype(str).value_counts() for name in self.columns}
+
+
+@dataclass(frozen=True)
+class CountPart:
+    """Judges and counts the shots of a part of a log."""
+
+    judge: Judge
+    situation: Mapping[str, tuple[str, ...]]
+    players: pd.Index
+
+    def __call__(self, table: pd.DataFrame) -> tuple[CountedShots, pd.Series]:
+        """Counted shots, and those left out by reason."""
+        used, left_out = self.judge.usable(table)
+        return count_used(used, self.situation, self.players), left_out
+
+
+@dataclass
+class FittedCurve:
+    """The curve of one choice.
+
+    Attributes
+    ----------
+    columns : CurveColumns
+    draws : Draws
+    dispersion : float
+        Variance of the outcomes over that of wins and losses with the same chances.
+    design_effect : float
+        Variance of the common coefficients' scores summed by rally, over that of shots
+        that shared nothing; above 1 it widens the draws.
+    """
+
+    columns: CurveColumns
+    draws: Draws
+    dispersion: float
+    design_effect: float
+
+
+class RoughCurve:
+    """A curve on its way to be drawn: working responses around its mode.
+
+    Parameters
+    ----------
+    columns : CurveColumns
+    rows : CountedShots
+        Of one choice.
+    player : ndarray of int, shape (rows,)
+        Position among the players of the fit.
+    offset : ndarray, shape (rows,)
+        Striker's strength less the opponent's, in log odds.
+    players : int
+    """
+
+    def __init__(
+        self,
+        columns: CurveColumns,
+        rows: CountedShots,
+        player: Ints,
+        offset: Array,
+        players: int,
+    ) -> None:
+        self.columns, self.rows, self.player, self.offset = columns, rows, player, offset
+        self.players = players
+        self._prepare()
+        mean = np.clip(rows.total.sum() / rows.n.sum(), 0.02, 0.98)
+        self.common, self.own = np.zeros(self.X.shape[1]), np.zeros((players, self.Z.shape[1]))
+        self.common[0] = logit(mean)
+
+    def _prepare(self) -> None:
+        kinds = self.rows.kinds
+        side, volley = side_and_volley(kinds)
+        ball = (kinds["gap_m"].to_numpy(), side, volley, self.columns.words(kinds))
+        self.X, self.Z = self.columns.common(*ball), self.columns.own(*ball)
+
+    def settle(self, rng: np.random.Generator) -> RoughCurve:
+        """Two rounds of rough draws, linearised anew in between."""
+        for _ in range(2):
+            found = draw(self.moments(), self.columns.groups, _ROUGH, _ROUGH, rng)
+            self.common, self.own = found.mean
+            self.columns = self.columns.with_slope(self.common)
+            self._prepare()
+        return self
+
+    @cached_property
+    def _bounds(self) -> Ints:
+        return np.searchsorted(self.player, np.arange(self.players + 1))
+
+    def _eta(self) -> Array:
+        eta = (self.X @ self.common)[self.rows.kind]
+        for at in range(0, len(eta), _CHUNK):
+            some = slice(at, at + _CHUNK)
+            own = self.own[self.player[some]]
+            eta[some] += np.einsum("nq,nq->n", self.Z[self.rows.kind[some]], own)
+        return np.clip(eta, -6.0, 6.0)
+
+    def moments(self) -> Moments:
+        """Cross products around the present curve."""
+        eta, rows = self._eta(), self.rows
+        p = expit(eta + self.offset)
+        squares = rows.square - 2 * p * rows.total + rows.n * p**2
+        self.dispersion = float((squares / (p * (1 - p))).sum() / rows.n.sum())
+        w = rows.n * p * (1 - p) / self.dispersion
+        right = (rows.total - rows.n * p) / self.dispersion + w * eta
+        x, q = self.X.shape[1], self.Z.shape[1]
+        zz, zx = np.zeros((self.players, q, q)), np.zeros((self.players, q, x))
+        zy = np.zeros((self.players, q))
+        for i, (low, high) in enumerate(zip(self._bounds[:-1], self._bounds[1:], strict=True)):
+            for at in range(low, high, _CHUNK):
+                some = slice(at, min(at + _CHUNK, high))
+                Z = self.Z[rows.kind[some]]
+                weighted = Z.T * w[some]
+                zz[i] += weighted @ Z
+                zx[i] += weighted @ self.X[rows.kind[some]]
+                zy[i] += Z.T @ right[some]
+        of_kind = sums_by(rows.kind, w, len(self.X))
+        xx = (self.X.T * of_kind) @ self.X
+        xy = self.X.T @ sums_by(rows.kind, right, len(self.X))
+        none = np.zeros((x, 0)), np.zeros((self.players, q, 0))
+        return Moments(xx, zz, zx, xy, zy, *none)
+
+    def drawn(
+        self, sums: Scores, count: int, rng: np.random.Generator, shifts: Array | None
+    ) -> FittedCurve:
+        """Draw the curve."""
+        moments = self.moments()
+        J, xm, zm = sums.of_choice[self.columns.choice]
+        independent = moments.xx + 1e-6 * np.eye(len(moments.xx))
+        design = float(np.trace(np.linalg.solve(independent, J)) / len(J))
+        widen = max(design, 1.0)
+        parts = (moments.xx, moments.zz, moments.zx, moments.xy, moments.zy, xm, zm)
+        moments = Moments(*(part / widen for part in parts))
+        found = draw(moments, self.columns.groups, count, _WARM, rng, shifts)
+        return FittedCurve(self.columns, found, self.dispersion, design)
+
+
+@dataclass(frozen=True)
+class Scores:
+    """What one more pass over the log adds up, with the rough curves at hand."""
+
+    of_choice: dict[str, tuple[Array, Array, Array]]  # J, xm, zm
+    missed: MissedSums
+    rallies: Ints  # players x (cells + families): rallies with an own usable shot
+
+    @classmethod
+    def add_up(cls, parts: Iterable[Scores]) -> Scores:
+        """Sums of all parts."""
+        found = list(parts)
+        total = {
+            choice: tuple(
+                sum(np.asarray(part.of_choice[choice][k]) for part in found) for k in range(3)
+            )
+            for choice in CHOICES
+        }
+        missed = MissedSums.add_up(part.missed for part in found)
+        return cls(total, missed, sum(part.rallies for part in found))  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class ScorePart:
+    """Scores of the shots of a part, summed by rally, and how values move them."""
+
+    judge: Judge
+    players: pd.Index
+    strengths: Strengths
+    families: tuple[str, ...]
+    situation: Mapping[str, tuple[str, ...]]
+    curves: Mapping[str, RoughCurve]
+
+    def __call__(self, table: pd.DataFrame) -> Scores:
+        """Add up the scores of a feature table."""
+        used = self.judge.usable(table)[0]
+        if self.families == (ALL_STROKES,):
+            used = used.assign(family=ALL_STROKES)
+        player = positions(used["player"], self.players)
+        balls = None
+        if self.judge.value is not None and self.judge.horizon != "rally":
+            balls = self.judge.value.columns(table)
+        found = {c: self._choice(c, used, player, balls) for c in CHOICES}
+        return Scores(found, MissedSums.of(used), self._rallies(used, player))
+
+    def _choice(
+        self, choice: str, used: pd.DataFrame, player: Ints, balls: Array | None
+    ) -> tuple[Array, Array, Array]:
+        curve = self.curves[choice]
+        at = np.flatnonzero((used["choice"] == choice).to_numpy())
+        shots, who = used.iloc[at], player[at]
+        offset = self.strengths.difference(shots)
+        side, volley = side_and_volley(shots)
+        gap = kind_columns(shots, {})["gap_m"].to_numpy()
+        words = curve.columns.words(shots)
+        x, q = len(curve.common), curve.own.shape[1]
+        m = 0 if balls is None else balls.shape[1]
+        J, xm, zm = np.zeros((x, x)), np.zeros((x, m)), np.zeros((len(self.players), q, m))
+        rally = np.unique(shots["rally_id"].to_numpy(), return_inverse=True)[1]
+        scores = np.zeros((int(rally.max(initial=-1)) + 1, x))
+        ball, sign = shots["ball"].to_numpy(), shots["sign"].to_numpy()
+        y = shots["outcome"].to_numpy(dtype=float)
+        for low in range(0, len(at), _CHUNK):
+            some = slice(low, low + _CHUNK)
+            description = gap[some], side[some], volley[some], words[some]
+            X, Z = curve.columns.common(*description), curve.columns.own(*description)
+            eta = X @ curve.common + np.einsum("nq,nq->n", Z, curve.own[who[some]])
+            p = expit(np.clip(eta, -6.0, 6.0) + offset[some])
+            np.add.at(scores, rally[some], X * ((y[some] - p) / curve.dispersion)[:, None])
+            if balls is None:
+                continue
+            M = balls[ball[some]] * np.where(ball[some] >= 0, sign[some], 0.0)[:, None]
+            M /= curve.dispersion
+            xm += X.T @ M
+            for i in np.unique(who[some]):
+                own = who[some] == i
+                zm[i] += Z[own].T @ M[own]
+        return scores.T @ scores, xm, zm
+
+    def _rallies(self, used: pd.DataFrame, player: Ints) -> Ints:
+        f = len(self.families)
+        cell = cell_of(used["side"], used["family"], self.families)
+        rally = used["rally_id"].to_numpy()
+        columns = []
+        for code, size in ((cell, 2 * f), (cell % f, f)):
+            pairs = np.unique(np.stack([rally, player * size + code]), axis=1)[1]
+            counts = np.bincount(pairs, minlength=len(self.players) * size)
+            columns.append(counts.reshape(-1, size))
+        return np.concatenate(columns, axis=1).astype(np.int64)
