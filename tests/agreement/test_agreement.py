@@ -26,7 +26,8 @@ def test_tables_hold_every_pair(fitted):
         agreed = np.trace(table.to_numpy()) / table.to_numpy().sum()
         assert words.loc[column, "agreed"] == pytest.approx(agreed)
         assert words.loc[column, "kappa"] == pytest.approx(cohen_kappa(table).kappa)
-        assert words.loc[column, "low"] < words.loc[column, "kappa"] < words.loc[column, "high"]
+        low, kappa, high = words.loc[column, ["kappa_low", "kappa", "kappa_high"]]
+        assert low < kappa < high
     assert fitted.tables_["stroke"].loc["serve"].sum() == 0
 
 
@@ -56,7 +57,7 @@ def test_an_ending_counts_once_a_rally_even_if_the_last_shot_was_missed(match):
     row = Agreement(draws=50).fit(match, second).words_.set_index("column").loc["ending"]
     assert row["n"] == row["rallies"] == len(match.drop_duplicates(["game", "rally"]))
     assert row["kappa"] == 1.0
-    assert 0.5 < row["low"] < 1.0 == row["high"]
+    assert 0.5 < row["kappa_low"] < 1.0 == row["kappa_high"]
 
 
 def test_blanks_are_counted_and_left_out(match):
@@ -96,7 +97,7 @@ def test_summary_says_each_number_with_its_n(fitted):
     assert len(lines) == 1 + 6 + len(VOCABULARY) + 5 + 1
     assert all("n = " in line for line in lines[1:-1])
     kappa = fitted.words_.set_index("column").loc["stroke"]
-    assert f"Stroke: kappa {kappa['kappa']:.2f} ({kappa['low']:.2f} to" in fitted.summary()
+    assert f"Stroke: kappa {kappa['kappa']:.2f} ({kappa['kappa_low']:.2f} to" in fitted.summary()
     assert lines[-1].startswith("Error of one charted gap, if both err alike")
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 import sidewall as sw
-from sidewall.rallies.intervals import _ladder_values
+from sidewall.rallies.intervals import ladder_values
 from sidewall.rallies.resample import RallyBootstrap
 
 DRAWS = 200
@@ -104,7 +104,7 @@ def bootstrap(folder: Path, n: int) -> Pair:
         return RallyBootstrap(moves, chain.pooling_, DRAWS, np.random.default_rng(1))
 
     def ours() -> np.ndarray:
-        return np.concatenate([_ladder_values(counts) for counts in drawn().counts()])
+        return np.concatenate([ladder_values(counts) for counts in drawn().counts()])
 
     def loop() -> np.ndarray:
         boot = drawn()
@@ -114,7 +114,7 @@ def bootstrap(folder: Path, n: int) -> Pair:
             counts = np.zeros((players, s, s + 3))
             for k in np.flatnonzero(moves.known):
                 counts[moves.striker[k], moves.start[k], moves.target[k]] += weight[k]
-            values.append(_ladder_values(counts[None])[0])
+            values.append(ladder_values(counts[None])[0])
         return np.array(values)
 
     def same(a: np.ndarray, b: np.ndarray) -> None:

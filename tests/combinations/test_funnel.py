@@ -26,8 +26,8 @@ def test_by_hand(by_hand):
     np.testing.assert_allclose(table["share"], [1, 0.8, 0.75, 0.5])
     np.testing.assert_allclose(table["of_tried"], [1, 0.8, 0.6, 0.2])
     low, high = wilson_interval(table["n"], table["of"])
-    np.testing.assert_array_equal(table["low"], low)
-    np.testing.assert_array_equal(table["high"], high)
+    np.testing.assert_array_equal(table["share_low"], low)
+    np.testing.assert_array_equal(table["share_high"], high)
     assert table["rally_over"].tolist() == [1, 0, 0, 0]
     assert table["another_shot"].tolist() == [0, 1, 0, 0]
     assert table["rallies"].tolist() == [5, 4, 3, 1]
@@ -51,7 +51,7 @@ def test_tries_add_up(ladder):
 def test_tries_of_a_rally_share_its_result(ladder):
     row = VOLLEY.funnel(ladder).iloc[0]
     low, high = wilson_interval(row["win_rate"] * row["n"], row["n"])
-    assert row["win_high"] - row["win_low"] > high - low
+    assert row["win_rate_high"] - row["win_rate_low"] > high - low
 
 
 def test_optional_steps_that_were_left_out_count_as_passed(by_hand):

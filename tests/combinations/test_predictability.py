@@ -61,7 +61,7 @@ def test_players_and_situations_by_groups(ladder):
         assert row.bits == pytest.approx(np.average(own["bits"], weights=own["replies"]))
         assert row.situations == len(own)
         assert row.replies + row.left_out == (table["player"] == row.player).sum()
-        assert 0 <= row.low < row.bits < row.high
+        assert 0 <= row.bits_low < row.bits < row.bits_high
     assert found.situations_["bits"].is_monotonic_increasing
     again = Predictability(seed=1, draws=40).fit(ladder)
     pd.testing.assert_frame_equal(found.players_, again.players_)
@@ -82,7 +82,8 @@ def test_coverage_of_a_known_entropy(study):
         table = study.first_order_rallies(np.random.default_rng([seed, 5]), rounds=3)
         found = Predictability(situation=("incoming_stroke",), draws=60, seed=seed).fit(table)
         truth = study.true_bits(table)
-        covered += list((found.players_["low"] <= truth) & (truth <= found.players_["high"]))
+        low, high = (found.players_[f"bits_{end}"] for end in ("low", "high"))
+        covered += list((low <= truth) & (truth <= high))
     assert np.mean(covered) > 0.84
 
 

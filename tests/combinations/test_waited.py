@@ -96,7 +96,7 @@ def test_cost_of_attacking_tight_balls(study):
     table = attacks_that_should_have_waited(planted, known, permutations=99)
     everyone = table.iloc[0]
     assert everyone["status"] == "costs"
-    assert everyone["high"] < 0 < everyone["share"] < 1
+    assert everyone["difference_high"] < 0 < everyone["share"] < 1
     assert everyone["points_a_game"] < 0
     assert everyone["p"] <= 0.05
     assert everyone["too_close_to_call"] == 0

@@ -84,10 +84,29 @@ def test_the_table_adds_up(table, model):
     assert groups["share"].sum().to_numpy() == pytest.approx(1.0)
     assert (groups["n"].sum() == groups["of"].first()).all()
     assert by["points"].sum() == pytest.approx(table["points"].sum())
-    assert ((by["low"] <= by["share"]) & (by["share"] <= by["high"])).all()
+    assert ((by["share_low"] <= by["share"]) & (by["share"] <= by["share_high"])).all()
     some = by[by["points_per_100"].notna()]
-    assert (some["points_low"] < some["points_per_100"]).all()
+    for name in ("points", "points_per_100"):
+        assert (some[f"{name}_low"] < some[name]).all()
+        assert (some[name] < some[f"{name}_high"]).all()
     assert list(by["decision"].cat.categories) == list(DECISIONS)
+
+
+def test_each_interval_is_that_of_the_column_it_is_named_after(table, model):
+    """The sum's by draws of the curves; that of 100 such shots is the sum's, shot for shot."""
+    by = decision_table(table, model, "player")
+    row = by[(by["player"] == "Rowan") & (by["decision"] == "forced")].iloc[0]
+    mine = np.flatnonzero((table["player"] == "Rowan") & (table["decision"] == "forced"))
+    worth = ChoiceWorth(model, table)
+    drawn = worth.drawn(mine, worth.coefficient_draws(2000, np.random.default_rng(2))).sum(axis=1)
+    assert row["points"] == pytest.approx(table["points"].to_numpy()[mine].sum())
+    half = (row["points_high"] - row["points_low"]) / 2.0
+    assert half == pytest.approx(1.959964 * drawn.std(), rel=0.08)
+    assert (row["points_low"] + row["points_high"]) / 2.0 == pytest.approx(row["points"])
+    for end in ("", "_low", "_high"):
+        per_100 = 100.0 * row[f"points{end}"] / row["n"]
+        assert row[f"points_per_100{end}"] == pytest.approx(per_100)
+    assert not {"low", "high"} & set(by)
 
 
 def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players, schedule):
@@ -106,7 +125,8 @@ def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players,
     by = by[by["points_per_100"].notna() & (by["n"] >= 5)]
     at = pd.MultiIndex.from_frame(by[["player", "decision"]].astype(str))
     true = true.mean().reindex(at).to_numpy()
-    inside = (by["points_low"].to_numpy() <= true) & (true <= by["points_high"].to_numpy())
+    low, high = (by[f"points_per_100_{end}"].to_numpy() for end in ("low", "high"))
+    inside = (low <= true) & (true <= high)
     # about 28 intervals that hang together; the study says how often in the long run
     assert inside.mean() >= 0.75
 

@@ -23,7 +23,7 @@ def row(player="Rowan", at=0.1, low=0.02, high=0.18, status="gains", **more):
     return {
         "combination": "drive then drop", "player": player, "status": status,
         "played_on": 1234, "another_way": 56, "rallies": 200,
-        "difference": at, "low": low, "high": high, **more,
+        "difference": at, "difference_low": low, "difference_high": high, **more,
     }  # fmt: skip
 
 
@@ -42,10 +42,11 @@ def test_a_mark_an_interval_and_words_for_every_line_with_enough(table):
     drawn = sorted(float(one.get_xdata()[0]) for one in marks(ax))
     assert drawn == pytest.approx(sorted(100.0 * known["difference"]))
     for one in known.to_dict("records"):
-        assert difference_words(one["difference"], one["low"], one["high"]) in said(ax)
+        ends = (one[f"difference{end}"] for end in ("", "_low", "_high"))
+        assert difference_words(*ends) in said(ax)
     lines = [one for one in ax.lines if str(one.get_label()).startswith("_interval")]
     lows = sorted(float(one.get_xdata()[0]) for one in lines)
-    assert lows == pytest.approx(sorted(100.0 * known["low"].clip(-0.6)))
+    assert lows == pytest.approx(sorted(100.0 * known["difference_low"].clip(-0.6)))
 
 
 def test_too_few_is_said_with_n_and_not_drawn(table):
@@ -103,8 +104,8 @@ def test_it_goes_into_axes_given():
 
 
 def test_other_tables_are_refused():
-    with pytest.raises(DataError, match="no column low"):
-        plot_effects(pd.DataFrame([row()]).drop(columns="low"))
+    with pytest.raises(DataError, match="no column difference_low"):
+        plot_effects(pd.DataFrame([row()]).drop(columns="difference_low"))
     with pytest.raises(DataError, match="is empty"):
         plot_effects(pd.DataFrame([row()]).iloc[:0])
 

@@ -54,7 +54,8 @@ def test_lines_are_the_intervals(shots):
     for stage in ("step 3", "finished", "rally won"):
         ends = [one.get_xdata() for one in ax.lines if one.get_label() == f"_interval {stage}"]
         assert len(ends) == 2
-        assert list(ends[0]) == pytest.approx([100 * table.low[stage], 100 * table.high[stage]])
+        low, high = table.share_low[stage], table.share_high[stage]
+        assert list(ends[0]) == pytest.approx([100 * low, 100 * high])
 
 
 def test_every_stage_has_its_words_and_counts(shots):
@@ -80,7 +81,7 @@ def test_a_break_that_is_not_sure_is_not_called_one(shots):
     drops = BUILT_IN["drop then counter drop"]
     few = shots[shots["match"] == shots["match"].iloc[0]].reset_index(drop=True)
     table = drops.funnel(few)
-    assert table["high"][1] >= table["low"][2]
+    assert table["share_high"][1] >= table["share_low"][2]
     assert break_words(table).startswith("The weakest is step")
     ax = plot_funnel(drops, few)
     assert not any("breaks here" in text for text in said(ax))

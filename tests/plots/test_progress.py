@@ -17,7 +17,8 @@ def row(measure, unit, before, after, verdict, **more):
         "player": "Rowan", "measure": measure, "side": "backhand", "family": "", "unit": unit,
         "before": before, "before_low": before - half, "before_high": before + half,
         "after": after, "after_low": after - half, "after_high": after + half,
-        "change": after - before, "low": after - before - half, "high": after - before + half,
+        "change": after - before, "change_low": after - before - half,
+        "change_high": after - before + half,
         "verdict": verdict, "smallest_change": 1.4 * half, "p": 0.01 if half > 0 else np.nan,
         "matters": 0.4, "n_before": 1200, "n_after": 310,
     }  # fmt: skip

@@ -10,7 +10,8 @@ from sidewall.plots.worklist import plot_work_list
 def row(item="length", gain=0.4, low=0.1, high=0.8, status="worth training", **more):
     return {
         "player": "Rowan", "item": item, "title": f"Title of {item}", "points_per_game": gain,
-        "low": low, "high": high, "effort": 3.0, "first_in": 0.61, "status": status,
+        "points_per_game_low": low, "points_per_game_high": high,
+        "effort": 3.0, "first_in": 0.61, "status": status,
         "n": 1234, "rallies": 200, **more,
     }  # fmt: skip
 

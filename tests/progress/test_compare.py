@@ -19,7 +19,7 @@ def test_a_large_change_of_habits_is_seen_and_has_the_right_sign(compared):
     assert passed_up["after"] < passed_up["before"]
     forced = of(compared, "forced").iloc[0]
     # seen by itself, though not beyond doubt among all the comparisons of the table
-    assert forced["low"] > 0.0
+    assert forced["change_low"] > 0.0
     assert forced["verdict"] in ("worse", "not known yet")
 
 
@@ -35,12 +35,12 @@ def test_the_table_keeps_its_books(compared):
     assert tuple(compared.columns) == COLUMNS
     assert compared["measure"].map(MEASURES.index).is_monotonic_increasing
     known = compared.dropna(subset="change")
-    assert (known["low"] < known["change"]).all()
-    assert (known["change"] < known["high"]).all()
+    assert (known["change_low"] < known["change"]).all()
+    assert (known["change"] < known["change_high"]).all()
     inside = known[(known["before_low"] > 0) & (known["after_low"] > 0) & (known["unit"] == "m")]
     np.testing.assert_allclose(inside["after"] - inside["before"], inside["change"])
     # (1.96 + 0.84) standard errors, of which the interval is 2 * 1.96
-    error = (known["high"] - known["low"]) / (2 * 1.959964)
+    error = (known["change_high"] - known["change_low"]) / (2 * 1.959964)
     np.testing.assert_allclose(known["smallest_change"], (1.959964 + 0.841621) * error, rtol=1e-6)
     assert (known["smallest_change_all"] > known["smallest_change"]).all()
     shown = compared["verdict"].isin(["better", "worse"])
@@ -66,7 +66,7 @@ def test_exchanged_periods_turn_every_sign(joined, compared):
     back = compare_periods(shots, "Rowan", *lists, model=sw.TightnessModel(transform="log1p"))
     np.testing.assert_allclose(back["change"], -compared["change"], rtol=1e-6, atol=1e-9)
     # errors carry draws of the chain, which come in another order
-    width, was = (table["high"] - table["low"] for table in (back, compared))
+    width, was = (table["change_high"] - table["change_low"] for table in (back, compared))
     np.testing.assert_allclose(width, was, rtol=0.02)
 
 

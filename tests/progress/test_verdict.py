@@ -48,7 +48,7 @@ def test_looking_at_more_takes_more():
     assert judge(rows(0.11), 0.95)["verdict"][0] == "better"
     many = judge(rows(0.11, *[0.0] * 9), 0.95)
     assert many["verdict"][0] == "no change shown"
-    assert many["low"][0] > 0
+    assert many["change_low"][0] > 0
 
 
 def test_a_true_change_of_the_smallest_size_is_shown_four_times_in_five():

@@ -34,10 +34,10 @@ def test_a_planted_effect_is_found_and_none_is_not(chain, effect):
     table = matched_table(chain, outcome, by, 200, 0.95, np.random.default_rng(1))
     row = table[(table["stroke"] == "drive") & (table["direction"] == "cross")].iloc[0]
     assert row["difference"] == pytest.approx(effect, abs=0.04)
-    assert row["low"] <= effect + 0.03
-    assert row["high"] >= effect - 0.03
+    assert row["difference_low"] <= effect + 0.03
+    assert row["difference_high"] >= effect - 0.03
     if effect:
-        assert row["low"] > 0
+        assert row["difference_low"] > 0
     moves = chain.moves()
     goes_on = moves.target < len(moves.states)
     assert table["shots"].sum() == (goes_on & (moves.table["stroke"] != "serve")).sum()
@@ -45,9 +45,11 @@ def test_a_planted_effect_is_found_and_none_is_not(chain, effect):
 
 def test_credit_carries_points_counts_and_intervals(chain):
     table = chain.set_up_credit(draws=60)
-    assert {"points_per_100", "low", "high", "shots", "rallies", "matched_share"} <= set(table)
+    assert {"shots", "rallies", "matched_share"} <= set(table)
     assert (np.sign(table["points_per_100"]) == np.sign(table["difference"])).all()
-    assert (table["low"] <= table["high"]).all()
+    for name in ("difference", "points_per_100"):
+        assert (table[f"{name}_low"] <= table[name]).all()
+        assert (table[name] <= table[f"{name}_high"]).all()
 
 
 def test_by_player_and_personal_thresholds(chain):

@@ -59,13 +59,14 @@ def test_sums_add_up_over_the_ladder(chain):
     decided = chain.shot_values()
     total = np.nansum(decided["value"])
     assert table["points"].sum() == pytest.approx(total)
-    assert (table["low"] < table["points_per_100"]).all()
-    assert (table["points_per_100"] < table["high"]).all()
+    for name in ("points", "points_per_100"):
+        assert (table[f"{name}_low"] < table[name]).all()
+        assert (table[name] < table[f"{name}_high"]).all()
     assert (table["rallies"] <= table["shots"]).all()
     thin = chain.value_by(["player", "stroke", "direction", "depth"], draws=20)
     few = thin["rallies"] < 10
     assert few.any()
-    assert thin.loc[few, ["low", "high"]].isna().all(axis=None)
+    assert thin.loc[few, ["points_low", "points_per_100_high"]].isna().all(axis=None)
 
 
 def test_values_of_new_shots_use_the_fitted_chain(chain, shots):

@@ -129,8 +129,8 @@ def effect_run(seed, gain, permutations):
                         "tries": tries,
                         "who": "all players" if row.player is None else "one player",
                         "too_few": row.status == "too few",
-                        "covered": row.low <= truth <= row.high,
-                        "width": row.high - row.low,
+                        "covered": row.difference_low <= truth <= row.difference_high,
+                        "width": row.difference_high - row.difference_low,
                         "error": row.difference - truth,
                         "rejected": row.p <= 0.05,
                     }
@@ -370,7 +370,7 @@ def entropy(options):
         table = first_order_rallies(rng)
         found = Predictability(situation=("incoming_stroke",), seed=rng).fit(table).players_
         truth = true_bits(table)  # all players are alike
-        covered += list((found["low"] <= truth) & (truth <= found["high"]))
+        covered += list((found["bits_low"] <= truth) & (truth <= found["bits_high"]))
         error += list(found["bits"] - truth)
     print(
         f"entropy {truth:.2f} bits, {len(covered)} intervals: covered "

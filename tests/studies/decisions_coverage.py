@@ -65,11 +65,11 @@ def decided(works, exact):
     mean.index = mean.index.map(lambda pair: tuple(map(str, pair)))
     table["true"] = mean.reindex(key).to_numpy()
     table = table[table["n"] >= 5]
-    ends = ["points_low", "points_high", "true"]
+    ends = ["points_per_100_low", "points_per_100_high", "true"]
     return [
         counted(f"points per 100, {name}", *some[ends].to_numpy().T)
         for name, some in table.groupby("decision", observed=True)
-        if some["points_low"].notna().any()
+        if some["points_per_100_low"].notna().any()
     ]  # fmt: skip
 
 

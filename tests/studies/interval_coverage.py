@@ -94,7 +94,7 @@ def chain(shots, longer):
         one = getattr(short, ask)(columns, draws=400)
         two = getattr(long, ask)(columns, draws=2)[[*columns, value]]
         one = one[one["shots"] >= 20].merge(two.rename(columns={value: "true"}), on=columns)
-        found.append(inside(one, name, "low", "high", "true"))
+        found.append(inside(one, name, f"{value}_low", f"{value}_high", "true"))
     return found
 
 

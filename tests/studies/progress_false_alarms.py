@@ -121,7 +121,7 @@ def report(found, options):
         )
         held = known[np.isfinite(known["truth"])]
         if measure == "threshold" and len(held):
-            inside = (held["low"] <= held["truth"]) & (held["truth"] <= held["high"])
+            inside = (held["change_low"] <= held["truth"]) & (held["truth"] <= held["change_high"])
             miss = (held["change"] - held["truth"]).median()
             line += (
                 f"; true change {held['truth'].median():+.3f} m held by "

@@ -54,7 +54,7 @@ def test_among_the_first_two_in_the_demonstration_log(works):
 
 def test_what_the_demonstration_log_cannot_tell_it_does_not_claim(works):
     own = works.table("Juniper").set_index("item").loc["attack_backhand"]
-    assert own["low"] < 0.0 < own["high"]
+    assert own["points_per_game_low"] < 0.0 < own["points_per_game_high"]
     assert own["status"] == "may be nothing"
 
 
@@ -64,7 +64,7 @@ def test_first_with_enough_matches(long_run, player):
     first = long_run.table(player).iloc[0]
     assert first["item"] == PLANTED[player]
     assert first["first_in"] > 0.8
-    assert first["low"] > 0.1
+    assert first["points_per_game_low"] > 0.1
 
 
 @pytest.mark.slow

@@ -23,8 +23,8 @@ def test_the_list_is_in_order_and_complete(works):
         assert (np.diff(gains) <= 0).all()
         assert table["rank"].tolist() == list(range(1, len(table) + 1))
         known = table[table["status"] != NOT_KNOWN]
-        assert (known["low"] <= known["points_per_game"]).all()
-        assert (known["points_per_game"] <= known["high"]).all()
+        assert (known["points_per_game_low"] <= known["points_per_game"]).all()
+        assert (known["points_per_game"] <= known["points_per_game_high"]).all()
         assert known["first_in"].sum() == pytest.approx(1.0)
         assert set(table["status"]) <= {WORTH, MAY_BE_NOTHING, TOO_SMALL, NOT_KNOWN}
         assert (table["n"] >= 0).all()
@@ -33,9 +33,10 @@ def test_the_list_is_in_order_and_complete(works):
 def test_status_follows_from_the_interval(works):
     table = works.tables()
     known = table[table["status"] != NOT_KNOWN]
-    small = known["high"] < works.useful
+    small = known["points_per_game_high"] < works.useful
     assert (known.loc[small, "status"] == TOO_SMALL).all()
-    assert ((known.loc[~small, "status"] == WORTH) == (known.loc[~small, "low"] > 0)).all()
+    rest = known[~small]
+    assert ((rest["status"] == WORTH) == (rest["points_per_game_low"] > 0)).all()
 
 
 def test_points_are_shots_a_game_times_the_change_of_one_shot(works):

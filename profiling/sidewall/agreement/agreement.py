@@ -50,10 +50,10 @@ class Agreement:
         shots that would carry what the rallies carry.
     words_ : DataFrame
         A row a column of words: ``column``, ``status`` (known, not known yet), ``kappa``
-        with ``low`` and ``high`` by rally bootstrap, ``se`` by the same, ``se_textbook`` as
-        if shots were independent; ``agreed``, the raw share, with ``agreed_low`` and
-        ``agreed_high``; ``n`` pairs in which both wrote a word, ``rallies``, ``blank``
-        (pairs that one of the two left blank). Serves are left out. An ending counts once
+        with ``kappa_low`` and ``kappa_high`` by rally bootstrap, ``se`` by the same,
+        ``se_textbook`` as if shots were independent; ``agreed``, the raw share, with
+        ``agreed_low`` and ``agreed_high``; ``n`` pairs in which both wrote a word, ``rallies``,
+        ``blank`` (pairs that one of the two left blank). Serves are left out. An ending counts once
         a rally that both have, whichever shot each took for the last.
     tables_ : dict of str to DataFrame
         For each of them, how often each word of the first (rows) met each of the second.
@@ -177,8 +177,8 @@ class Agreement:
         hit = (codes[0] == codes[1]).astype(float)
         rate = clustered_rate(hit, pairs, np.zeros(n, dtype=np.int64), 1, self.level)
         row: dict[str, Any] = {
-            "column": column, "status": NOT_KNOWN, "kappa": np.nan, "low": np.nan, "high": np.nan,
-            "se": np.nan, "se_textbook": np.nan, "agreed": rate.rate[0],
+            "column": column, "status": NOT_KNOWN, "kappa": np.nan, "kappa_low": np.nan,
+            "kappa_high": np.nan, "se": np.nan, "se_textbook": np.nan, "agreed": rate.rate[0],
             "agreed_low": rate.low[0], "agreed_high": rate.high[0], "n": n,
             "rallies": int(rate.clusters[0]), "blank": blank,
         }  # fmt: skip
@@ -191,7 +191,8 @@ class Agreement:
         if np.isnan(found.kappa):
             return row
         textbook = cohen_kappa(counts, self.level)
-        return row | found._asdict() | {"status": KNOWN, "se_textbook": textbook.se}
+        row |= {"kappa": found.kappa, "kappa_low": found.low, "kappa_high": found.high}
+        return row | {"status": KNOWN, "se": found.se, "se_textbook": textbook.se}
 
     def _length(self, column: str, both: pd.DataFrame) -> tuple[dict[str, Any], pd.DataFrame]:
         one, two = (both[f"{column}_{w}"].to_numpy(dtype=float) for w in ("first", "second"))

@@ -52,7 +52,7 @@ def _word_line(row: dict[str, Any]) -> str:
     size = _size(row, "pairs")
     if row["status"] == NOT_KNOWN:
         return f"{str(row['column']).capitalize()}: {NOT_KNOWN}, {size}."
-    kappa = f"kappa {row['kappa']:.2f} ({row['low']:.2f} to {row['high']:.2f})"
+    kappa = f"kappa {row['kappa']:.2f} ({row['kappa_low']:.2f} to {row['kappa_high']:.2f})"
     same = f"the same word {100 * row['agreed']:.0f} times in 100"
     return f"{str(row['column']).capitalize()}: {kappa}, {same}, {size}."
 

@@ -36,11 +36,11 @@ def break_words(table: pd.DataFrame) -> str:
 def breaks_at(stages: list[dict[Any, Any]]) -> int | None:
     """Step that is most surely reached by few: 0 of 2 says less than 40 of 900."""
     steps = [k for k in range(1, len(stages) - 1) if stages[k]["of"] > 0]
-    return min(steps, key=lambda k: float(stages[k]["high"])) if steps else None
+    return min(steps, key=lambda k: float(stages[k]["share_high"])) if steps else None
 
 
 def rivals_of(stages: list[dict[Any, Any]], where: int) -> list[int]:
     """Other steps that may be as weak as the one at ``where``: their intervals overlap."""
-    high = float(stages[where]["high"])
+    high = float(stages[where]["share_high"])
     steps = [k for k in range(1, len(stages) - 1) if k != where and stages[k]["of"] > 0]
-    return [k for k in steps if float(stages[k]["low"]) <= high]
+    return [k for k in steps if float(stages[k]["share_low"]) <= high]

@@ -250,10 +250,10 @@ class Combination:
             A row a stage (``tried``, ``step 2``, ..., ``finished``, ``rally won``):
 
             - ``n`` tries that got there, ``of`` tries that were a stage before;
-              ``share`` with ``low`` and ``high`` (Wilson). For ``rally won``, of the
+              ``share`` with ``share_low`` and ``share_high`` (Wilson). For ``rally won``, of the
               finished tries that were decided;
             - ``of_tried``, ``of_tried_low``, ``of_tried_high``: the same of all tries;
-            - ``rallies``; ``win_rate``, ``win_low``, ``win_high``: rallies won from there
+            - ``rallies``; ``win_rate``, ``win_rate_low``, ``win_rate_high``: rallies won from there
               on, tries of a rally sharing its result;
             - ``another_shot``, ``rally_over``, ``not_charted``: tries that got no further
               than this, by reason; ``stopped_win_rate``, what became of them.
@@ -307,11 +307,12 @@ class Combination:
             ``combination``, ``player`` (missing for all players together), ``status``
             (gains, costs, not known yet, too few), ``played_on``, ``another_way``
             (moments), ``rallies`` behind them and ``strata`` compared;
-            ``win_rate_played_on``, ``win_rate_another_way``, their ``difference`` with
-            ``low`` and ``high`` (Mantel-Haenszel weights); ``odds_ratio`` with ``odds_low``
-            and ``odds_high``; ``p`` by permutation; ``tries_a_game`` (rallies of a game in
-            which it was played on), ``points_a_game`` with ``points_low`` and
-            ``points_high``; ``not_charted``, moments left out; ``p_adjusted`` with ``by``.
+            ``win_rate_played_on``, ``win_rate_another_way``, their ``difference``
+            (Mantel-Haenszel weights); ``odds_ratio``; ``p`` by permutation;
+            ``tries_a_game`` (rallies of a game in which it was played on),
+            ``points_a_game``; ``not_charted``, moments left out; ``p_adjusted`` with
+            ``by``. The ends of each interval are named after its column:
+            ``difference_low``, ``difference_high`` and so on.
 
         Notes
         -----

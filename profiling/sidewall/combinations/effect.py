@@ -29,9 +29,10 @@ NOT_KNOWN: Final = "not known yet"
 TOO_FEW: Final = "too few"
 
 _WHEN_ENOUGH: Final = (
-    *("win_rate_played_on", "win_rate_another_way", "difference", "low", "high"),
-    *("odds_ratio", "odds_low", "odds_high", "p"),
-    *("points_a_game", "points_low", "points_high"),
+    *("win_rate_played_on", "win_rate_another_way", "difference"),
+    *("difference_low", "difference_high"),
+    *("odds_ratio", "odds_ratio_low", "odds_ratio_high", "p"),
+    *("points_a_game", "points_a_game_low", "points_a_game_high"),
 )
 
 
@@ -163,17 +164,17 @@ def comparison_row(
         "win_rate_played_on": result.rate_1,
         "win_rate_another_way": result.rate_0,
         "difference": result.difference,
-        "low": low,
-        "high": high,
+        "difference_low": low,
+        "difference_high": high,
         "odds_ratio": result.odds_ratio,
-        "odds_low": result.odds_low,
-        "odds_high": result.odds_high,
+        "odds_ratio_low": result.odds_low,
+        "odds_ratio_high": result.odds_high,
         "p": p,
         "games": games,
         "tries_a_game": rate,
         "points_a_game": rate * result.difference,
-        "points_low": rate * low,
-        "points_high": rate * high,
+        "points_a_game_low": rate * low,
+        "points_a_game_high": rate * high,
     }
     if result.too_few:
         row |= dict.fromkeys(_WHEN_ENOUGH, float("nan"))

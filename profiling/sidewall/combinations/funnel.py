@@ -79,8 +79,8 @@ def _stages(found: pd.DataFrame, steps: Sequence[Step], level: float) -> pd.Data
             "n": n,
             "of": of,
             "share": share,
-            "low": low,
-            "high": high,
+            "share_low": low,
+            "share_high": high,
             "of_tried": of_tried,
             "of_tried_low": all_low,
             "of_tried_high": all_high,
@@ -100,12 +100,12 @@ def _results(found: pd.DataFrame, there: list[Array], level: float) -> pd.DataFr
         {
             "rallies": np.bincount(pairs["group"], minlength=len(there)),
             "win_rate": wins.rate,
-            "win_low": wins.low,
-            "win_high": wins.high,
+            "win_rate_low": wins.low,
+            "win_rate_high": wins.high,
         }
     )
     # the last stage is the result of finished tries, not a step that can be stopped at
-    table.loc[len(there) - 1, ["win_rate", "win_low", "win_high"]] = np.nan
+    table.loc[len(there) - 1, ["win_rate", "win_rate_low", "win_rate_high"]] = np.nan
     why = found["stopped"].to_numpy(dtype=object)
     ended = [here & ~after for here, after in pairwise(there)]
     ended = [here & (why != "finished") for here in ended] + [np.zeros(len(found), dtype=bool)]

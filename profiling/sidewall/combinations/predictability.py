@@ -47,13 +47,14 @@ class Predictability:
     Attributes
     ----------
     players_ : DataFrame
-        A row a player, the most readable first: ``player``, ``bits`` with ``low`` and
-        ``high``, ``choices``, ``replies`` counted, ``rallies``, ``situations``,
+        A row a player, the most readable first: ``player``, ``bits`` with ``bits_low``
+        and ``bits_high``, ``choices``, ``replies`` counted, ``rallies``, ``situations``,
         ``left_out`` (replies in situations met too seldom, or not charted).
     situations_ : DataFrame
         A row a player and situation, the most readable first: the columns of the
-        situation, ``bits`` with ``low`` and ``high``, ``choices``, ``replies``, ``rallies``,
-        ``usual_reply`` with ``usual_share``, ``usual_low``, ``usual_high``.
+        situation, ``bits`` with ``bits_low`` and ``bits_high``, ``choices``, ``replies``,
+        ``rallies``, ``usual_reply`` with ``usual_share``, ``usual_share_low`` and
+        ``usual_share_high``.
 
     Notes
     -----
@@ -151,8 +152,8 @@ class Predictability:
             rallies=shares.clusters,
             usual_reply=[names[k] for k in cell_reply[usual]],
             usual_share=shares.rate,
-            usual_low=shares.low,
-            usual_high=shares.high,
+            usual_share_low=shares.low,
+            usual_share_high=shares.high,
         )
         replies = np.bincount(owner, n).astype(np.int64)
         pairs = pd.DataFrame({"owner": owner[place], "rally": rally}).drop_duplicates()
@@ -204,7 +205,7 @@ def _bits(counts: Array, cell_place: Array, owner: Array) -> tuple[Array, Array]
 def _columns(bits: Array, error: Array) -> dict[str, Array]:
     return {
         "bits": bits,
-        "low": np.maximum(bits - error, 0.0),
-        "high": bits + error,
+        "bits_low": np.maximum(bits - error, 0.0),
+        "bits_high": bits + error,
         "choices": 2.0**bits,
     }

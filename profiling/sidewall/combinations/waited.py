@@ -114,8 +114,9 @@ def attacks_that_should_have_waited(
         ``share`` of should-have-waited among those called tight or loose, with ``share_low``
         and ``share_high``; ``tight_resets`` to compare with; ``status`` (costs, gains, not
         known yet, too few), ``difference`` in rallies won (attacked minus reset) with
-        ``low``, ``high`` and ``p``; ``points_a_game`` that these attacks gained (a cost is
-        negative) with ``points_low`` and ``points_high``.
+        ``difference_low``, ``difference_high`` and ``p``; ``points_a_game`` that these
+        attacks gained (a cost is negative) with ``points_a_game_low`` and
+        ``points_a_game_high``.
 
     Raises
     ------
@@ -148,8 +149,12 @@ def attacks_that_should_have_waited(
                 "player": None if player is None else str(columns.names[player]),
                 **_shares(columns, row[mine & attack], call[mine & attack], level),
                 "tight_resets": int((tight & ~attack).sum()),
-                **{name: effect[name] for name in ("status", "difference", "low", "high", "p")},
-                **{name: effect[name] for name in ("points_a_game", "points_low", "points_high")},
+                **{name: effect[name] for name in ("status", "p")},
+                **{
+                    name + end: effect[name + end]
+                    for name in ("difference", "points_a_game")
+                    for end in ("", "_low", "_high")
+                },
             }
         )
     return pd.DataFrame(rows)

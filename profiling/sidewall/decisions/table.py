@@ -53,9 +53,10 @@ def decision_table(
     -------
     DataFrame
         The columns of `by`; ``decision`` (each of the six, also where there was none);
-        ``n`` shots in ``rallies``; ``share`` with ``low`` and ``high``, of ``of`` shots;
-        ``points`` in all, ``points_per_100`` with ``points_low`` and ``points_high``,
-        missing where there are no shots or the decision is not known yet.
+        ``n`` shots in ``rallies``; ``share`` of ``of`` shots; ``points``, the sum over the
+        ``n`` shots, and ``points_per_100`` of them, both missing where there are no shots or
+        the decision is not known yet. The ends of each interval are named after its column:
+        ``share_low``, ``share_high``, ``points_low`` and so on.
 
     Raises
     ------
@@ -89,9 +90,11 @@ def decision_table(
         share[:, :, kind] = rate.rate, rate.low, rate.high
     told = np.where(np.isnan(points), -1, cell)
     known = np.bincount(told[told >= 0], minlength=groups * kinds)
-    half = 100.0 * z * ChoiceWorth(model, table).mean_errors(told, groups * kinds)
+    error = z * ChoiceWorth(model, table).mean_errors(told, groups * kinds)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(known > 0, 100.0 * total / known, np.nan)
+        mean = np.where(known > 0, total / known, np.nan)
+    # every shot of a decision that is told has points, so the sum is the mean times their number
+    ends = {"": mean, "_low": mean - error, "_high": mean + error}
     result = keys.loc[keys.index.repeat(kinds)].reset_index(drop=True)
     return result.assign(
         decision=pd.Categorical(list(DECISIONS) * groups, categories=list(DECISIONS)),
@@ -99,12 +102,10 @@ def decision_table(
         rallies=rallies,
         of=np.repeat(np.bincount(group, minlength=groups), kinds),
         share=share[0].ravel(),
-        low=share[1].ravel(),
-        high=share[2].ravel(),
-        points=np.where(known > 0, total, np.nan),
-        points_per_100=mean,
-        points_low=mean - half,
-        points_high=mean + half,
+        share_low=share[1].ravel(),
+        share_high=share[2].ravel(),
+        **{f"points{end}": known * value for end, value in ends.items()},
+        **{f"points_per_100{end}": 100.0 * value for end, value in ends.items()},
     )
 
 

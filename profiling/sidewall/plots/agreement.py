@@ -188,7 +188,7 @@ def _words(ax: Axes, agreement: Agreement, column: str) -> None:
     row = rows_by(agreement.words_, "column")[(column,)]
     says = NOT_KNOWN
     if row["status"] != NOT_KNOWN:
-        says = f"kappa {row['kappa']:.2f} ({row['low']:.2f} to {row['high']:.2f})"
+        says = f"kappa {row['kappa']:.2f} ({row['kappa_low']:.2f} to {row['kappa_high']:.2f})"
     alike = f"{100 * row['agreed']:.0f} in 100 alike, " if row["n"] else ""
     title(ax, f"{column.capitalize()}: {says}\n{alike}{_sizes(row)}")
     share = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1)

@@ -20,7 +20,7 @@ __all__ = ["plot_effects"]
 
 _NEEDED: Final = (
     *("combination", "player", "status", "played_on", "another_way", "rallies"),
-    *("difference", "low", "high"),
+    *("difference", "difference_low", "difference_high"),
 )
 _TOO_FEW: Final = "too few"
 _EVERYBODY: Final = "all players"
@@ -122,7 +122,7 @@ def _line(ax: Axes, y: float, row: dict[str, Any], false_discovery: float) -> No
     if row["status"] == _TOO_FEW:
         ax.text(_NUMBERS, y, _TOO_FEW, fontsize=10.5, color=QUIET, style="italic", **place)
         return
-    at, low, high = (100.0 * float(row[name]) for name in ("difference", "low", "high"))
+    at, low, high = (100.0 * float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
     words = difference_words(at / 100.0, low / 100.0, high / 100.0)
     ax.text(_NUMBERS, y, words, fontsize=10.5, color=INK, **place)
     ends = np.clip([low, high], -_WIDEST, _WIDEST)
@@ -139,7 +139,7 @@ def _line(ax: Axes, y: float, row: dict[str, Any], false_discovery: float) -> No
 def _scales(
     ax: Axes, rows: list[dict[str, Any]], ticks: list[tuple[float, str]], bottom: float
 ) -> None:
-    ends = [100.0 * abs(float(row[name])) for row in rows for name in ("low", "high")]
+    ends = [100.0 * abs(float(row[f"difference_{end}"])) for row in rows for end in ("low", "high")]
     reach = min(max([5.0, *(end for end in ends if np.isfinite(end))]), _WIDEST)
     low, high = -1.05 * reach, 1.05 * reach
     ax.set_xlim(low, low + (high - low) / _DOTS)

@@ -129,12 +129,12 @@ def _step_words(k: int, row: dict[Any, Any], mark: str | None) -> str:
 def _small_words(k: int, row: dict[Any, Any]) -> str:
     of, n = int(row["of"]), int(row["n"])
     if k == 0:
-        won = percent_interval(row["win_rate"], row["win_low"], row["win_high"])
+        won = percent_interval(row["win_rate"], row["win_rate_low"], row["win_rate_high"])
         tries = f"{count(of, 'try', 'tries')} in {count(int(row['rallies']), 'rally', 'rallies')}"
         return f"{tries}; rallies won from here: {won}"
     if not of:
         return "no try came this far"
-    share = percent_interval(row["share"], row["low"], row["high"])
+    share = percent_interval(row["share"], row["share_low"], row["share_high"])
     if row["stage"] == "rally won":
         return f"{n:,} of {of:,} finished tries, lets left out: {share}"
     return f"{n:,} of {of:,} went on: {share}, in {count(int(row['rallies']), 'rally', 'rallies')}"
@@ -183,7 +183,7 @@ def _bar(ax: Axes, y: float, row: dict[Any, Any]) -> None:
         left += wide
     if row["stage"] == "tried":
         return
-    ends = [100.0 * float(row["low"]), 100.0 * float(row["high"])]
+    ends = [100.0 * float(row["share_low"]), 100.0 * float(row["share_high"])]
     # paper under ink: the line shows on the dark bar and beside it
     for colour, width, tall in ((PAPER, 4.5, 9), (INK, 1.8, 8)):
         ax.plot(

@@ -24,7 +24,8 @@ __all__ = ["plot_progress"]
 
 _NEEDED: Final = (
     *("player", "measure", "side", "family", "unit", "verdict", "before", "after", "change"),
-    *("before_low", "before_high", "after_low", "after_high", "low", "high", "smallest_change"),
+    *("before_low", "before_high", "after_low", "after_high"),
+    *("change_low", "change_high", "smallest_change"),
     *("n_before", "n_after", "matters"),
 )
 _FAMILY: Final = {"ground": "after the bounce", "volley": "volley"}
@@ -174,10 +175,10 @@ def change_words(row: dict[str, Any], words: GapWords) -> str:
     if not np.isfinite(row["change"]):
         return verdict
     if row["unit"] == "m":
-        ends = [words.number(row[name]) for name in ("change", "low", "high")]
+        ends = [words.number(row[name]) for name in ("change", "change_low", "change_high")]
         unit, smallest = f" {words.unit}", words.gap(row["smallest_change"])
     else:
-        ends = [f"{100 * row[name]:.0f}" for name in ("change", "low", "high")]
+        ends = [f"{100 * row[name]:.0f}" for name in ("change", "change_low", "change_high")]
         unit, smallest = " in 100", f"{100 * row['smallest_change']:.0f} in 100"
     at, low, high = (_signed(end) for end in ends)
     if verdict in ("better", "worse"):

@@ -19,7 +19,8 @@ from sidewall.worklist.rows import NOT_KNOWN, WORTH
 __all__ = ["plot_work_list"]
 
 _NEEDED: Final = (
-    *("item", "title", "points_per_game", "low", "high", "effort", "first_in"),
+    *("item", "title", "points_per_game", "points_per_game_low", "points_per_game_high"),
+    *("effort", "first_in"),
     *("status", "n", "rallies"),
 )
 _LINE_IN: Final = 0.46
@@ -72,7 +73,7 @@ def plot_work_list(
     ax = new_axes(ax, size=(8.8, _LINE_IN * len(shown) + 2.0))
     rows = cast(list[dict[str, Any]], shown.to_dict("records"))
     known = [row for row in rows if row["status"] != NOT_KNOWN]
-    ends = [float(row[name]) for row in known for name in ("low", "high")]
+    ends = [float(row[f"points_per_game_{end}"]) for row in known for end in ("low", "high")]
     low, high = min([0.0, *ends]), max([2.0 * useful, *ends])
     pad = 0.04 * (high - low)
     low, high = low - pad, high + pad
@@ -129,7 +130,7 @@ def _line(ax: Axes, y: int, row: dict[str, Any]) -> None:
     if row["status"] == NOT_KNOWN:
         ax.text(at, y - 0.18, NOT_KNOWN, fontsize=10, color=QUIET, style="italic", **place)
         return
-    gain, low, high = (float(row[name]) for name in ("points_per_game", "low", "high"))
+    gain, low, high = (float(row[f"points_per_game{end}"]) for end in ("", "_low", "_high"))
     sure = row["status"] == WORTH
     ax.plot([low, high], [y, y], color=INK, lw=2.0, zorder=2, label=f"_interval {row['item']}")
     ax.plot(

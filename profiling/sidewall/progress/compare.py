@@ -36,7 +36,8 @@ MATTERS: Final[dict[str, float]] = {
 }
 COLUMNS: Final = (
     *("player", "measure", "side", "family", "unit", "before", "before_low", "before_high"),
-    *("after", "after_low", "after_high", "change", "low", "high", "verdict", "better_when"),
+    *("after", "after_low", "after_high", "change", "change_low", "change_high"),
+    *("verdict", "better_when"),
     *("smallest_change", "smallest_change_all", "matters", "p", "p_holm"),
     *("n_before", "n_after", "rallies_before", "rallies_after", "note"),
 )
@@ -87,7 +88,7 @@ def compare_periods(
 
         - ``measure``, ``side``, ``family``, ``unit`` (m or share);
         - ``before``, ``after`` and their limits; ``change`` (after minus before) with
-          ``low`` and ``high``, each by itself and not adjusted for the others;
+          ``change_low`` and ``change_high``, each by itself and not adjusted for the others;
         - ``verdict``: *better* or *worse* where the change holds with all comparisons of the
           table allowed for; *no change shown* where a change that matters would probably
           have been seen; else *not known yet*;

@@ -60,7 +60,8 @@ def judge(table: pd.DataFrame, level: float) -> pd.DataFrame:
             found[name + end] = values.clip(table["least"], table["most"])
     error = table["error"].to_numpy(dtype=float)
     change = (table["after"] - table["before"]).to_numpy(dtype=float)
-    found["change"], found["low"], found["high"] = change, change - z * error, change + z * error
+    found["change"] = change
+    found["change_low"], found["change_high"] = change - z * error, change + z * error
     found["p"] = np.where(np.isnan(error), np.nan, 2.0 * ndtr(-np.abs(change) / error))
     found["p_holm"] = holm(found["p"].to_numpy())
     looked = max(int(found["p"].notna().sum()), 1)

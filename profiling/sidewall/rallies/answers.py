@@ -14,7 +14,6 @@ from sidewall.rallies.credit import (
     finished_next,
     loose_next,
     matched_table,
-    worth_of_a_loose_ball,
 )
 from sidewall.rallies.intervals import state_table, value_table
 from sidewall.rallies.order import ChainTest, order_test, stationarity_test
@@ -92,9 +91,9 @@ class ChainAnswers:
         Returns
         -------
         DataFrame
-            The columns of `by`; ``points`` (rallies won or lost by these shots in all),
-            ``points_per_100`` shots with ``low`` and ``high`` (missing with fewer than ten
-            rallies); ``shots`` and ``rallies``.
+            The columns of `by`; ``points`` (rallies won or lost by these shots in all)
+            and ``points_per_100`` shots, each with its ends, ``points_low`` and so on
+            (missing with fewer than ten rallies); ``shots`` and ``rallies``.
         """
         return value_table(self._chain, by, draws, level, np.random.default_rng(seed))
 
@@ -122,15 +121,15 @@ class ChainAnswers:
         Returns
         -------
         DataFrame
-            As :func:`~sidewall.rallies.credit.matched_table`, with ``points_per_100``:
-            the difference times what a loose ball is worth more than another.
+            As :func:`~sidewall.rallies.credit.matched_table`, with
+            ``points_per_100``, ``points_per_100_low`` and ``points_per_100_high``: the
+            difference times what a loose ball is worth more than another, both in every
+            redrawn set of rallies.
         """
         is_loose = (loose or LooseBall())(self._chain.moves().table).to_numpy() == "loose"
         rng = np.random.default_rng(seed)
         outcome = loose_next(self._chain.moves(), is_loose)
-        table = matched_table(self._chain, outcome, by, draws, level, rng)
-        worth = worth_of_a_loose_ball(self._chain, is_loose)
-        return table.assign(points_per_100=100.0 * worth * table["difference"])
+        return matched_table(self._chain, outcome, by, draws, level, rng, is_loose)
 
     def finish_credit(
         self,

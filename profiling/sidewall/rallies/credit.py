@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError
-from sidewall.rallies.intervals import percentile_limits
+from sidewall.rallies.intervals import ladder_values, percentile_limits
 from sidewall.rallies.resample import RallyBootstrap
 from sidewall.rallies.transitions import Transitions
 
@@ -62,6 +62,7 @@ def matched_table(
     draws: int,
     level: float,
     rng: np.random.Generator,
+    loose: Array | None = None,
 ) -> pd.DataFrame:
     """Compare each kind of shot with the others struck by the same player from the same state.
 
@@ -78,6 +79,9 @@ def matched_table(
         Columns that make a kind of shot, such as stroke and direction.
     draws, level, rng
         Of the rally bootstrap behind the intervals.
+    loose : ndarray of bool, shape (n,), optional
+        Which balls are loose: the difference is then also given in points, at what a loose
+        ball is worth.
 
     Raises
     ------
@@ -88,7 +92,8 @@ def matched_table(
     -------
     DataFrame
         The kind; ``share`` after it; ``matched_share`` after the others from the same
-        states; ``difference`` with ``low`` and ``high``; ``shots`` and ``rallies`` of the
+        states; ``difference`` with
+        ``difference_low`` and ``difference_high``; ``shots`` and ``rallies`` of the
         kind; ``matched_shots``, those of the kind that had any to be compared with.
     """
     moves = chain.moves()
@@ -130,28 +135,54 @@ def matched_table(
     again = np.stack([np.subtract(*compare(boot.shot_weights(k)[use])[:2]) for k in range(draws)])
     low, high = percentile_limits(again, level)
     pairs = pd.DataFrame({"kind": kind, "rally": rally}).drop_duplicates()
-    return labels.assign(
+    table = labels.assign(
         share=share,
         matched_share=other,
         difference=share - other,
-        low=low,
-        high=high,
+        difference_low=low,
+        difference_high=high,
         shots=np.bincount(kind, minlength=kinds),
         rallies=np.bincount(pairs["kind"], minlength=kinds),
         matched_shots=matched.astype(int),
     )
+    if loose is None:
+        return table
+    worth = worth_of_a_loose_ball(moves, loose, chain.win_probability_.to_numpy())
+    values = np.concatenate([ladder_values(counts) for counts in boot.counts()])
+    drawn = [
+        worth_of_a_loose_ball(moves, loose, value, boot.shot_weights(k))
+        for k, value in enumerate(values)
+    ]
+    low, high = percentile_limits(100.0 * np.array(drawn)[:, None] * again, level)
+    return table.assign(
+        points_per_100=100.0 * worth * table["difference"],
+        points_per_100_low=low,
+        points_per_100_high=high,
+    )
 
 
-def worth_of_a_loose_ball(chain: RallyChain, loose: Array) -> float:
-    """Rallies won more from loose balls than from the others, by the chain's values.
+def worth_of_a_loose_ball(
+    moves: Transitions, loose: Array, values: Array, weight: Array | None = None
+) -> float:
+    """Rallies won more from loose balls than from the others.
 
     The mean value of the loose balls that were met, minus the mean of the others.
+
+    Parameters
+    ----------
+    moves : Transitions
+    loose : ndarray of bool, shape (n,)
+    values : ndarray, shape (s,)
+        What the ball is worth to its striker, by state.
+    weight : ndarray, shape (n,), optional
+        How often each shot counts; once by default.
     """
-    moves = chain.moves()
-    value = chain.shot_values()["value_before"].to_numpy()
-    ball = (moves.start >= 0) & ~np.isnan(value)
-    ball &= (moves.table["stroke"] != "serve").to_numpy()
-    loose = loose.astype(bool)
-    if not (ball & loose).any() or not (ball & ~loose).any():
-        return float("nan")
-    return float(value[ball & loose].mean() - value[ball & ~loose].mean())
+    value = np.where(moves.start >= 0, values[moves.start], np.nan)
+    ball = ~np.isnan(value) & (moves.table["stroke"] != "serve").to_numpy()
+    if weight is None:
+        weight = np.ones(len(value))
+    means = []
+    for some in (ball & loose.astype(bool), ball & ~loose.astype(bool)):
+        n = weight[some].sum()
+        means.append(weight[some] @ value[some] / n if n else np.nan)
+    return float(means[0] - means[1])

@@ -33,7 +33,7 @@ def percentile_limits(draws: Array, level: float) -> tuple[Array, Array]:
     return low, high
 
 
-def _ladder_values(counts: Array) -> Array:
+def ladder_values(counts: Array) -> Array:
     """Value of every state between average players, shape (draws, s); missing if not met."""
     ladder = ladder_rows(counts)
     chances = alternating_values(ladder, ladder)[0]
@@ -51,7 +51,7 @@ def state_table(
     for counts in boot.counts():
         ladder = ladder_rows(counts)
         reached = ladder.sum(axis=-1) > 0
-        value.append(_ladder_values(counts))
+        value.append(ladder_values(counts))
         left = np.linalg.solve(np.eye(s) - ladder[..., :s], np.ones((s, 1)))[..., 0]
         length.append(np.where(reached, left, np.nan))
     value_low, value_high = percentile_limits(np.concatenate(value), level)
@@ -97,22 +97,19 @@ def value_table(
 
     total, n = sums(chain.win_probability_.to_numpy(), np.ones(len(code)))
     boot = RallyBootstrap(moves, chain.pooling_, draws, rng)
-    values = np.concatenate([_ladder_values(counts) for counts in boot.counts()])
+    values = np.concatenate([ladder_values(counts) for counts in boot.counts()])
     again = np.stack([sums(value, boot.shot_weights(k)) for k, value in enumerate(values)], axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        low, high = percentile_limits(100.0 * again[0] / again[1], level)
-        mean = 100.0 * total / n
+        points = {"points": (total, again[0])}
+        points["points_per_100"] = 100.0 * total / n, 100.0 * again[0] / again[1]
     use = code >= 0
     pairs = pd.DataFrame({"code": code[use], "rally": moves.rally[use]}).drop_duplicates()
     rallies = np.bincount(pairs["code"], minlength=groups)
     # a handful of rallies, drawn again, cannot show how far the next handful might differ
-    low, high = (np.where(rallies >= _LEAST_RALLIES, end, np.nan) for end in (low, high))
+    enough = rallies >= _LEAST_RALLIES
+    columns: dict[str, Array] = {}
+    for name, (value, drawn) in points.items():
+        ends = (np.where(enough, end, np.nan) for end in percentile_limits(drawn, level))
+        columns |= dict(zip((name, f"{name}_low", f"{name}_high"), (value, *ends), strict=True))
     first = keys[known].drop_duplicates().sort_values(list(by)).reset_index(drop=True)
-    return first.assign(
-        points=total,
-        points_per_100=mean,
-        low=low,
-        high=high,
-        shots=n.astype(int),
-        rallies=rallies,
-    )
+    return first.assign(**columns, shots=n.astype(int), rallies=rallies)

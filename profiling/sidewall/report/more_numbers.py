@@ -12,7 +12,7 @@ from sidewall.placement.tin import BEST
 from sidewall.report.ladder import FittedLadder, own
 from sidewall.report.rally_lists import RallyLists
 from sidewall.report.views import Link, NumberTable, Row
-from sidewall.report.words import Lengths, share, signed, stroke_words
+from sidewall.report.words import Lengths, share, signed, signed_in, stroke_words
 
 __all__ = [
     "combination_rows",
@@ -108,7 +108,7 @@ def credit_rows(ladder: FittedLadder, player: str, lists: RallyLists) -> NumberT
         same = np.logical_and.reduce([(keys[name] == row[name]).to_numpy() for name in told])
         words = stroke_words(*(row[name] for name in told))
         key = "opening-" + "-".join(str(row[name]).replace(" ", "-") for name in told)
-        at, low, high = (100 * float(row[name]) for name in ("difference", "low", "high"))
+        at, low, high = (100 * float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
         rows.append(
             Row(
                 [
@@ -118,7 +118,7 @@ def credit_rows(ladder: FittedLadder, player: str, lists: RallyLists) -> NumberT
                     f"{100 * row['share']:.0f}",
                     f"{100 * row['matched_share']:.0f}",
                     signed(at, low, high),
-                    signed_one(row["points_per_100"]),
+                    signed_in(row, "points_per_100"),
                 ],
                 lists.add(key, f"After which the rally went on: {words.lower()}", shots[same]),
             )
@@ -135,13 +135,6 @@ def credit_rows(ladder: FittedLadder, player: str, lists: RallyLists) -> NumberT
     )
 
 
-def signed_one(value: float) -> str:
-    """Write points without an interval of their own."""
-    if not np.isfinite(value):
-        return "not known yet"
-    return f"{'−' if value < 0 else '+'}{abs(value):.1f}"
-
-
 def combination_rows(
     ladder: FittedLadder, player: str, links: dict[str, Link | None]
 ) -> NumberTable | None:
@@ -150,7 +143,7 @@ def combination_rows(
         return None
     rows = []
     for row in own(ladder.effects, player).to_dict("records"):
-        at, low, high = (100 * float(row[name]) for name in ("difference", "low", "high"))
+        at, low, high = (100 * float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
         name = str(row["combination"])
         p = row["p_adjusted"]
         rows.append(
@@ -161,7 +154,7 @@ def combination_rows(
                     f"{row['another_way']:,}",
                     f"{row['rallies']:,}",
                     signed(at, low, high),
-                    signed(row["points_a_game"], row["points_low"], row["points_high"], 2),
+                    signed_in(row, "points_a_game", 2),
                     "" if pd.isna(p) else f"{p:.3f}",
                     str(row["status"]),
                 ],

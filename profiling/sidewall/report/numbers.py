@@ -19,7 +19,7 @@ from sidewall.plots.words import (
 from sidewall.report.ladder import FittedLadder, own
 from sidewall.report.rally_lists import RallyLists
 from sidewall.report.views import Link, NumberTable, Row
-from sidewall.report.words import Lengths, share, signed, stroke_words
+from sidewall.report.words import Lengths, share, signed_in, stroke_words
 
 __all__ = [
     "comfort_rows",
@@ -155,15 +155,14 @@ def decision_rows(ladder: FittedLadder, player: str, links: DecisionLinks) -> Nu
             continue
         cell = cell_words(cast(TightnessModel, ladder.value), str(row["side"]), str(row["family"]))
         decision = str(row["decision"])
-        points = (row["points_per_100"], row["points_low"], row["points_high"])
         rows.append(
             Row(
                 [
                     f"{cell}: {decision}",
                     f"{row['n']:,}",
                     f"{row['rallies']:,}",
-                    share(row["share"], row["low"], row["high"]),
-                    signed(*points),
+                    share(row["share"], row["share_low"], row["share_high"]),
+                    signed_in(row, "points_per_100"),
                 ],
                 links.get((decision, str(row["side"]), str(row["family"]))),
             )

@@ -23,6 +23,7 @@ __all__ = [
     "settle_words",
     "share",
     "signed",
+    "signed_in",
     "stroke_words",
 ]
 
@@ -168,6 +169,11 @@ def signed(at: float, low: float, high: float, digits: int = 1) -> str:
     if not np.isfinite([at, low, high]).all():
         return "not known yet"
     return f"{_sign(at, digits)} ({_sign(low, digits)} to {_sign(high, digits)})"
+
+
+def signed_in(row: Mapping[Any, Any], name: str, digits: int = 1) -> str:
+    """Write a row's column that may be above or below nothing, with its interval."""
+    return signed(row[name], row[f"{name}_low"], row[f"{name}_high"], digits)
 
 
 def _sign(value: float, digits: int) -> str:

@@ -11,7 +11,7 @@ from sidewall.report.ladder import FittedLadder
 from sidewall.report.numbers import shot_words
 from sidewall.report.rally_lists import RallyLists
 from sidewall.report.views import Card, Link
-from sidewall.report.words import Lengths, signed
+from sidewall.report.words import Lengths, signed, signed_in
 from sidewall.worklist import drill_for
 from sidewall.worklist.rows import MAY_BE_NOTHING, NOT_KNOWN, WORTH
 
@@ -59,7 +59,7 @@ def _card(
         anchor=key,
         title=str(row["title"]),
         status=str(row["status"]),
-        gain=signed(row["points_per_game"], row["low"], row["high"], 2) if known else "",
+        gain=signed_in(row, "points_per_game", 2) if known else "",
         match=_match_words(row) if known else "",
         target=_target_words(row) if known else "",
         effort=_effort_words(row),
@@ -94,7 +94,7 @@ def _evidence(
 
 
 def _match_words(row: dict[Any, Any]) -> str:
-    at, low, high = (100.0 * float(row[f"match_{end}"]) for end in ("win", "low", "high"))
+    at, low, high = (100.0 * float(row[f"match_win{end}"]) for end in ("", "_low", "_high"))
     return signed(at, low, high)
 
 

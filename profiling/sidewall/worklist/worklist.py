@@ -185,8 +185,9 @@ class WorkList:
             One row an item; what is not known yet comes last.
 
             - ``rank``, ``item``, ``title``, ``target`` in words;
-            - ``points_per_game`` with ``low`` and ``high``: rallies won more a game;
-            - ``match_win`` with ``match_low`` and ``match_high``: change of the chance of
+            - ``points_per_game`` with ``points_per_game_low`` and ``_high``: rallies won more
+              a game;
+            - ``match_win`` with ``match_win_low`` and ``_high``: change of the chance of
               winning a match, from the player's own ``share`` of the rallies;
             - ``effort``, ``effort_assumed``, ``gain_per_effort``; ``first_in``, the share of
               the draws in which the item comes first;
