@@ -1,7 +1,6 @@
-"""Models: the pooled logistic fit, the tightness model on top of it, and their checks."""
+"""Models: the tightness model with its answers, and the pooled logistic fit."""
 
-from sidewall.models.fieller import FiellerSet, fieller_set
 from sidewall.models.pooled_logit import PooledLogit
 from sidewall.models.tightness import TightnessModel
 
-__all__ = ["FiellerSet", "PooledLogit", "TightnessModel", "fieller_set"]
+__all__ = ["PooledLogit", "TightnessModel"]

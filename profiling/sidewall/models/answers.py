@@ -9,7 +9,7 @@ contradict one another.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
@@ -17,10 +17,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.special import expit, ndtri
 
+from sidewall.errors import DataError
+from sidewall.features.coded import positions
 from sidewall.log.vocabulary import CHOICES
-from sidewall.models.counted import sums_by
+from sidewall.models.counted import ALL_STROKES, sums_by
 from sidewall.models.curves import side_and_volley
 from sidewall.models.usable import cell_of
 from sidewall.rallies.value import BEND_M, gap_scale
@@ -43,9 +45,10 @@ RULE_SHARE: Final = 0.65
 #: The usual mix stands for so many shots of the player's own.
 _MIX_SHOTS: Final = 20.0
 _GRID: Final = 49
+_CHUNK: Final = 1_000
 
 #: With fewer players than this the draws are weighed by a weak prior on the club's threshold.
-_FEW_PLAYERS: Final = 4
+FEW_PLAYERS: Final = 4
 _CLUB_M, _CLUB_SCALE_M = 0.50, 0.15
 
 
@@ -59,6 +62,7 @@ class Mix:
 
     def __init__(self, model: TightnessModel) -> None:
         counted = model.counted_
+        self._families, self._situation = model.families_, model.situation_
         names = ["side", "family", "choice", "stroke", *model.situation_]
         kinds = counted.kinds[names]
         code = np.zeros(len(kinds), dtype=np.int64)
@@ -72,11 +76,65 @@ class Mix:
         self.n = n.reshape(-1, size)
         self.cell = cell_of(self.table["side"], self.table["family"], model.families_)
         self.choice = self.table["choice"].cat.codes.to_numpy()
-        here = np.zeros(size, dtype=np.int64)
-        for name in model.situation_:
-            here = here * (len(self.table[name].cat.categories) + 1)
-            here += self.table[name].cat.codes.to_numpy() + 1
-        self._ball = np.unique(self.cell * (here.max(initial=0) + 1) + here, return_inverse=True)[1]
+        self._balls, self.ball = np.unique(self._ball_code(self.table), return_inverse=True)
+
+    def _ball_code(self, table: pd.DataFrame) -> NDArray[np.int64]:
+        code = cell_of(table["side"], table["family"], self._families)
+        for name, levels in self._situation.items():
+            word = pd.Categorical(table[name], categories=list(levels)).codes.astype(np.int64) + 1
+            code = np.where(code < 0, -1, code * (len(levels) + 1) + word)
+        return code
+
+    def ball_of(self, table: pd.DataFrame) -> NDArray[np.int64]:
+        """Position of each ball's situation; of the cell's commonest where it was never met."""
+        if self._families == (ALL_STROKES,):
+            table = table.assign(family=ALL_STROKES)
+        code = self._ball_code(table)
+        at = np.searchsorted(self._balls, code)
+        found = np.where(self._balls[np.minimum(at, len(self._balls) - 1)] == code, at, -1)
+        cell = cell_of(table["side"], table["family"], self._families)
+        n = np.bincount(self.ball, self.n.sum(axis=0))
+        of_cell = np.zeros(len(n), dtype=np.int64)
+        of_cell[self.ball] = self.cell
+        usual = np.full(int(self.cell.max(initial=0)) + 2, -1)
+        for c in np.unique(of_cell):
+            usual[c] = np.flatnonzero(of_cell == c)[np.argmax(n[of_cell == c])]
+        return np.where(found >= 0, found, usual[cell])
+
+    def shot_shares(self, choice: int) -> Array:
+        """Share of every kind of shot within its situation and one choice, (1 + players, kinds)."""
+        mine = np.where(self.choice == choice, self._n, 0.0)
+        return _drawn(mine, _sums(mine, self.ball)[:, self.ball])
+
+    @property
+    def _n(self) -> Array:
+        return np.concatenate([self.n.sum(axis=0, keepdims=True), self.n])
+
+    def counts(self, where: NDArray[np.bool_] | None, stroke: str | None) -> NDArray[np.int64]:
+        """Own attacks and resets, shape (2, players, cells); a stroke is the attack's."""
+        found = []
+        for choice in range(2):
+            kept = self.choice == choice
+            if where is not None:
+                kept = kept & where
+            if stroke is not None and choice == 0:
+                kept = kept & (self.table["stroke"] == stroke).to_numpy()
+            cells = _sums(np.where(kept, self.n, 0.0), self.cell, 2 * len(self._families))
+            found.append(cells)
+        return np.stack(found).astype(np.int64)
+
+    def enough(
+        self, player: int, cell: int, where: NDArray[np.bool_] | None, stroke: str | None
+    ) -> tuple[tuple[int, int], tuple[int, int]]:
+        """Attacks and resets of a player in a cell, and of all players."""
+        counts = self.counts(where, stroke)[:, :, cell]
+        mine, everybody = counts[:, player], counts.sum(axis=1)
+        return (int(mine[0]), int(mine[1])), (int(everybody[0]), int(everybody[1]))
+
+    def of_stroke(self, player: int, cell: int, choice: str, stroke: str) -> int:
+        """Own shots of a stroke in a cell."""
+        kept = (self.cell == cell) & (self.choice == CHOICES.index(choice))
+        return int(self.n[player][kept & (self.table["stroke"] == stroke).to_numpy()].sum())
 
     def weights(
         self, choice: int, where: NDArray[np.bool_] | None = None, stroke: str | None = None
@@ -96,15 +154,13 @@ class Mix:
         stroke : str, optional
             This stroke in every situation, in place of the player's own strokes.
         """
-        n = np.concatenate([self.n.sum(axis=0, keepdims=True), self.n])
-        ball, cell = self._ball, self.cell
+        n, ball, cell = self._n, self.ball, self.cell
         of_ball = _sums(n, ball)
         cell_of_ball = np.zeros(of_ball.shape[1], dtype=np.int64)
         cell_of_ball[ball] = cell
         share = _drawn(of_ball, _sums(of_ball, cell_of_ball)[:, cell_of_ball])
-        mine = np.where(self.choice == choice, n, 0.0)
         if stroke is None:
-            shot = _drawn(mine, _sums(mine, ball)[:, ball])
+            shot = self.shot_shares(choice)
         else:
             shot = ((self.choice == choice) & (self.table["stroke"] == stroke)).to_numpy(float)
         weight = share[:, ball] * shot
@@ -114,8 +170,8 @@ class Mix:
         return np.divide(weight, total, out=np.zeros_like(weight), where=total > 0)
 
 
-def _sums(values: Array, code: NDArray[np.int64]) -> Array:
-    out = np.zeros((len(values), int(code.max(initial=-1)) + 1))
+def _sums(values: Array, code: NDArray[np.int64], size: int = 0) -> Array:
+    out = np.zeros((len(values), max(int(code.max(initial=-1)) + 1, size)))
     np.add.at(out.T, code, values.T)
     return out
 
@@ -187,9 +243,7 @@ class Posterior:
         bend = self._mean_of_chances(fitted, player, gaps_m, (side[0], volley[0]), weight, words)
         return np.clip(expit(eta) + bend + self.corrected(choice, gaps_m), 0.0, 1.0)
 
-    def _weights(
-        self, choice: str, where: NDArray[np.bool_] | None, stroke: str | None
-    ) -> Array:
+    def _weights(self, choice: str, where: NDArray[np.bool_] | None, stroke: str | None) -> Array:
         key = (choice, None if where is None else where.tobytes(), stroke)
         if key not in self._known:
             self._known[key] = self.mix.weights(CHOICES.index(choice), where, stroke)
@@ -257,6 +311,145 @@ class Posterior:
         attack = self.win(player, cell, "attack", gaps_m, where, stroke)
         return attack - self.win(player, cell, "reset", gaps_m, where)
 
+    def between(self, cell: int, gap_m: float) -> float:
+        """Variance of the gain at a gap between players of the club."""
+        total, gaps = 0.0, np.array([gap_m])
+        side, family = self.model.cells_[cell]
+        row = pd.DataFrame({"side": [side], "family": [family]})
+        s, v = (float(part[0]) for part in side_and_volley(row))
+        for choice in CHOICES:
+            fitted = self.model.curves_[choice]
+            weight = self._weights(choice, None, None)[0] * (self.mix.cell == cell)
+            z = fitted.columns.own(*_ball(gaps, s, v, weight @ self._words[choice]))[0]
+            spread2 = (fitted.draws.spread**2).mean(axis=0)[fitted.columns.groups.own]
+            p = float(self.win(-1, cell, choice, gaps).mean())
+            total += (p * (1.0 - p)) ** 2 * float(spread2 @ z**2)
+        return total
+
+    def weak_prior(self, cell: int) -> Array:
+        """Weights of the draws under the weak prior on the club's threshold."""
+        gaps = self.grids[cell]
+        at = np.clip(crossings(self.gain(-1, cell, gaps), gaps), 0.0, gaps[-1])
+        weight = np.exp(-0.5 * ((at - _CLUB_M) / _CLUB_SCALE_M) ** 2) + 1e-12
+        return np.asarray(weight / weight.sum())
+
+    def gaps_met(self, player: int, cell: int) -> Array:
+        """Gaps of the player's own balls in a cell."""
+        counted = self.model.counted_
+        own = counted.player == np.unique(counted.player)[player]
+        kinds = counted.kinds
+        here = cell_of(kinds["side"], kinds["family"], self.model.families_) == cell
+        rows = own & here[counted.kind]
+        gap = kinds["gap_m"].to_numpy()[counted.kind[rows]]
+        return np.repeat(gap, counted.n[rows].astype(np.int64))
+
+    def situation(self, told: Mapping[str, str]) -> NDArray[np.bool_] | None:
+        """Kinds of shot in a situation; None for no condition."""
+        if not told:
+            return None
+        where = np.ones(len(self.mix.table), dtype=bool)
+        for name, level in told.items():
+            known = self.model.situation_
+            if name not in known or level not in known[name]:
+                options = "; ".join(f"{c}: {', '.join(levels)}" for c, levels in known.items())
+                raise DataError(
+                    f"the model does not tell {name} {level!r} apart; it knows {options or 'none'}"
+                )
+            where &= (self.mix.table[name] == level).to_numpy()
+        return where
+
+    def mean_of(self, table: pd.DataFrame) -> Array:
+        """Posterior mean chance of winning with every shot of a table, shape (n,)."""
+        player = positions(table["player"], pd.Index(self.model.players_))
+        lead = np.append(self.model.lead_, 0.0)[player]
+        if "opponent" in table.columns:
+            lead = self.model.strengths_.difference(table)
+        side, volley = side_and_volley(table)
+        gap = table["gap_m"].to_numpy(dtype=float)
+        win = np.empty(len(table))
+        for choice in CHOICES:
+            rows = np.flatnonzero((table["choice"] == choice).to_numpy())
+            fitted = self.model.curves_[choice]
+            common, own = fitted.draws.mean
+            own = np.concatenate([own, np.zeros((1, own.shape[1]))])
+            words = fitted.columns.words(table.iloc[rows])
+            described = gap[rows], side[rows], volley[rows], words
+            eta = fitted.columns.common(*described) @ common + lead[rows]
+            eta += np.einsum("nq,nq->n", fitted.columns.own(*described), own[player[rows]])
+            win[rows] = expit(eta) + self.corrected(choice, gap[rows]).mean(axis=0)
+        return np.clip(win, 1e-4, 1.0 - 1e-4)
+
+    def of_own(self, player: int, shots: pd.DataFrame) -> Array:
+        """Draws of the chance of winning with given shots of one player, (draws, n)."""
+        side, volley = side_and_volley(shots)
+        gap = shots["gap_m"].to_numpy(dtype=float)
+        win = np.empty((self.n_draws, len(shots)))
+        for choice in CHOICES:
+            rows = np.flatnonzero((shots["choice"] == choice).to_numpy())
+            fitted = self.model.curves_[choice]
+            described = gap[rows], side[rows], volley[rows]
+            described = (*described, fitted.columns.words(shots.iloc[rows]))
+            eta = fitted.draws.common @ fitted.columns.common(*described).T
+            eta += fitted.draws.own[player] @ fitted.columns.own(*described).T
+            chance = expit(eta + self.model.lead_[player]) + self.corrected(choice, gap[rows])
+            win[:, rows] = np.clip(chance, 0.0, 1.0)
+        return win
+
+    # -- single shots ---------------------------------------------------------------------
+
+    @cached_property
+    def _ball_words(self) -> dict[str, Array]:
+        """Mean words of the player's strokes in every situation, (1 + players, balls, words)."""
+        found = {}
+        for k, choice in enumerate(CHOICES):
+            share = self.mix.shot_shares(k)
+            balls = int(self.mix.ball.max(initial=-1)) + 1
+            words = np.zeros((len(share), balls, self._words[choice].shape[1]))
+            for row in np.flatnonzero(self.mix.choice == k):
+                words[:, self.mix.ball[row]] += share[:, row, None] * self._words[choice][row]
+            found[choice] = words
+        return found
+
+    def of_shots(self, table: pd.DataFrame) -> Iterator[tuple[NDArray[np.int64], Array, Array]]:
+        """Draws of the chance of winning by attacking and by resetting each ball of a table.
+
+        Each ball in its own situation, with the player's own mix of strokes there.
+
+        Parameters
+        ----------
+        table : DataFrame
+            With player, side, family, gap_m and the columns of the situation.
+
+        Yields
+        ------
+        rows : ndarray of int
+            Positions in the table, some of one player at a time; shots of players that the
+            model does not know are left out.
+        attack, reset : ndarray, shape (draws, rows)
+        """
+        player = positions(table["player"], pd.Index(self.model.players_))
+        ball = self.mix.ball_of(table)
+        side, volley = side_and_volley(table)
+        if self.model.families_ == (ALL_STROKES,):
+            volley = np.zeros_like(volley)
+        gap = table["gap_m"].to_numpy(dtype=float)
+        usable = (player >= 0) & (ball >= 0) & ~np.isnan(gap)
+        for i in range(len(self.model.players_)):
+            own = np.flatnonzero(usable & (player == i))
+            for at in range(0, len(own), _CHUNK):
+                rows = own[at : at + _CHUNK]
+                both = []
+                for choice in CHOICES:
+                    fitted = self.model.curves_[choice]
+                    words = self._ball_words[choice][i + 1, ball[rows]]
+                    described = gap[rows], side[rows], volley[rows], words
+                    eta = fitted.draws.common @ fitted.columns.common(*described).T
+                    eta += fitted.draws.own[i] @ fitted.columns.own(*described).T
+                    chance = expit(eta + self.model.lead_[i])
+                    chance += self.corrected(choice, gap[rows])
+                    both.append(np.clip(chance, 0.0, 1.0))
+                yield rows, both[0], both[1]
+
 
 def _ball(gaps_m: Array, side: float, volley: float, words: Array) -> tuple[Array, ...]:
     n = len(gaps_m)
@@ -313,6 +506,98 @@ def threshold_of(crossing: Array, level: float) -> Threshold:
     if np.isnan(ends).any():
         return Threshold(NOT_KNOWN, low_m=ends[0], high_m=ends[1])
     return Threshold(CROSSES, float(np.median(crossing)), *ends)
+
+
+@dataclass(frozen=True)
+class Rule:
+    """The gap to play by, and what it may cost.
+
+    Attributes
+    ----------
+    gap_m : float
+        Attack from here on; minus infinity: at any gap; infinity: at none.
+    cost : float
+        Rallies in 100 such balls that knowing the truth would save, expected.
+    cost_high : float
+        Its upper limit.
+    """
+
+    gap_m: float
+    cost: float
+    cost_high: float
+
+
+def rule_of(
+    gain: Array, gaps_m: Array, met_m: Array, level: float, weight: Array | None = None
+) -> Rule:
+    """The gap from which enough draws say attack.
+
+    The cost of attacking from a gap on is, in one draw, the mean over the balls that were
+    met of what the better choice would have brought beyond the rule's.
+
+    Parameters
+    ----------
+    gain : ndarray, shape (draws, gaps)
+    gaps_m : ndarray, shape (gaps,)
+    met_m : ndarray, shape (n,)
+        Gaps of the balls that the cost is about.
+    level : float
+    weight : ndarray, shape (draws,), optional
+        Weights of the draws, in place of the share that must say attack: then the even one.
+    """
+    share = 1.0 - RULE_SHARE if weight is None else 0.5
+    weight = np.full(len(gain), 1.0 / len(gain)) if weight is None else weight
+    says = weight @ (gain > 0)
+    gap = float(crossings((says - (1.0 - share))[None], gaps_m)[0])
+    at = np.interp(met_m, gaps_m, np.arange(len(gaps_m)))
+    low = np.minimum(at.astype(int), len(gaps_m) - 2)
+    of_ball = gain[:, low] + (gain[:, low + 1] - gain[:, low]) * (at - low)
+    attacks = met_m >= gap
+    cost = np.maximum(of_ball, 0.0).mean(axis=1) - np.where(attacks, of_ball, 0.0).mean(axis=1)
+    order = np.argsort(cost)
+    upper = order[min(np.searchsorted(np.cumsum(weight[order]), level), len(order) - 1)]
+    return Rule(gap, float(100 * weight @ cost), float(100 * cost[upper]))
+
+
+def shots_to_settle(gain: Array, level: float) -> float:
+    """How many times the present shots would settle an open answer, about.
+
+    The mean gain is taken to stay where it is, and its error to shrink with the root of the
+    number of shots. Infinite beyond fifty times.
+    """
+    z = float(ndtri(0.5 + level / 2.0))
+    mean, error = gain.mean(axis=0), gain.std(axis=0)
+    for times in np.geomspace(1.05, 50.0, 60):
+        low, high = (mean + s * z * error / np.sqrt(times) for s in (-1, 1))
+        if (low > 0).all() or (high < 0).all() or (high[0] < 0 and low[-1] > 0):
+            return float(times - 1.0)
+    return float("inf")
+
+
+def own_share(player: Array, club: Array, between: float) -> float:
+    """How much of an answer is the player's own.
+
+    One less the posterior variance of the player's deviation from the club over the
+    variance between players: 0 where the log says nothing of the player, 1 where it says all.
+
+    Parameters
+    ----------
+    player, club : ndarray, shape (draws,)
+        Draws of the gain at one gap.
+    between : float
+        Variance of that gain between players, averaged over the draws.
+    """
+    known = float(np.var(player - club))
+    return float(np.clip(1.0 - known / max(between, 1e-12), 0.0, 1.0))
+
+
+def own_words(share: float) -> str:
+    """How much of an answer is the player's own, in words."""
+    if np.isnan(share):
+        return ""
+    return ("mostly the club's so far", "half the player's own", "mostly the player's own")[
+        int(share >= 1 / 3) + int(share >= 2 / 3)
+    ]
 
 
 @dataclass(frozen=True)

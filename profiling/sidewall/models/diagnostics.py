@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import logit
 
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
-from sidewall.models.selection import clustered_mean, held_out_probabilities, log_losses
+from sidewall.log.vocabulary import CHOICES, STROKES
+from sidewall.models.curves import side_and_volley
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
 Array = NDArray[np.float64]
+
+_DRAWS: Final = 100
+_LEAST_SLOPE: Final = 0.8
 
 
 @dataclass(frozen=True)
@@ -26,23 +31,35 @@ class Diagnostics:
     Attributes
     ----------
     held_out : DataFrame
-        Log loss of the model and of two that know less ("no gap", "no player"):
+        Log loss of the model and of others on matches that they had not seen: "constant"
+        (one chance for every shot of a choice), "no player" (the club's curves for
+        everybody), "no gap" (all but the gap, by ridge logistic regression) and "gradient
+        boosting" (the same columns, trees: how much the log holds beyond the model).
         ``log_loss``, ``se``, and ``worse_by`` with ``worse_by_se`` against the model,
         clustered by rally.
+    slope : float
+        Of the results on the predicted log odds: 1 where predictions are as bold as they
+        should be, below 1 where they are too bold; ``slope_se`` is clustered by match.
     calibration : DataFrame
-        Shots in bins of predicted chance: ``predicted``, ``observed`` with ``low`` and
-        ``high``, ``n`` shots, ``n_rallies``.
+        Shots in bins of predicted chance: ``predicted``, ``observed`` with
+        ``observed_low`` and ``observed_high``, ``n`` shots, ``n_rallies``.
     brier : Series
         ``score`` and its parts: ``reliability`` (0 is best), ``resolution`` (more is
         better), ``uncertainty``, and the within-bin remainder.
-    n_shots, n_rallies : int
+    notes : list of str
+        Warnings in words; empty where there is none.
+    n_shots, n_rallies, n_matches : int
     """
 
     held_out: pd.DataFrame
+    slope: float
+    slope_se: float
     calibration: pd.DataFrame
     brier: pd.Series
+    notes: list[str]
     n_shots: int
     n_rallies: int
+    n_matches: int
 
 
 def diagnose(model: TightnessModel, folds: int = 5, bins: int = 10) -> Diagnostics:
@@ -62,20 +79,15 @@ def diagnose(model: TightnessModel, folds: int = 5, bins: int = 10) -> Diagnosti
     DataError
         When the log holds a single match, so that nothing can be held out.
     """
-    used = model.used_[model.used_["won"].notna()]
-    matches = used["match"].nunique()
-    if matches < 2:
+    used = model.used_[model.used_["won"].notna()].reset_index(drop=True)
+    match = used["match"].astype(str).to_numpy()
+    if len(np.unique(match)) < 2:
         raise DataError("nothing can be held out of a single match; chart one more")
-    folds = min(folds, matches)
-    won, rally = used["won"].to_numpy(), used["rally_id"].to_numpy()
-    kind = model.transform_.kind
-    win = held_out_probabilities(model, used, kind, folds)
-    predictions = {
-        "model": win,
-        "no gap": held_out_probabilities(model, used, "none", folds),
-        "no player": held_out_probabilities(model, used.assign(player="anybody"), kind, folds),
+    won, rally = used["won"].to_numpy(dtype=float), used["rally_id"].to_numpy()
+    predictions = _held_out(model, used, match, min(folds, len(np.unique(match))))
+    losses = {
+        name: -(won * np.log(p) + (1.0 - won) * np.log1p(-p)) for name, p in predictions.items()
     }
-    losses = {name: log_losses(won, p) for name, p in predictions.items()}
     rows = [
         (*clustered_mean(loss, rally), *clustered_mean(loss - losses["model"], rally))
         for loss in losses.values()
@@ -85,10 +97,114 @@ def diagnose(model: TightnessModel, folds: int = 5, bins: int = 10) -> Diagnosti
         index=pd.Index(list(losses), name="predictor"),
         columns=["log_loss", "se", "worse_by", "worse_by_se"],
     )
-    calibration = calibration_table(won, win, rally, bins)
+    win = predictions["model"]
+    slope, slope_se = calibration_slope(won, win, match)
     return Diagnostics(
-        held_out, calibration, brier_parts(won, win, bins), len(used), len(np.unique(rally))
+        held_out,
+        slope,
+        slope_se,
+        calibration_table(won, win, rally, bins),
+        brier_parts(won, win, bins),
+        _notes(held_out, slope, slope_se),
+        len(used),
+        len(np.unique(rally)),
+        len(np.unique(match)),
     )
+
+
+def _held_out(
+    model: TightnessModel, used: pd.DataFrame, match: NDArray[Any], folds: int
+) -> dict[str, Array]:
+    """Chances of winning of every shot by fits that had not seen its match."""
+    from sklearn.ensemble import HistGradientBoostingClassifier  # noqa: PLC0415
+    from sklearn.linear_model import LogisticRegression  # noqa: PLC0415
+    from sklearn.model_selection import GroupKFold  # noqa: PLC0415
+
+    table = model._parts.table  # type: ignore[attr-defined] # one table, as was made sure of
+    whole = table["match"].astype(str).to_numpy()
+    won = used["won"].to_numpy(dtype=float)
+    names = ("model", "constant", "no player", "no gap", "gradient boosting")
+    found = {name: np.empty(len(used)) for name in names}
+    attack = (used["choice"] == "attack").to_numpy()
+    for train, test in GroupKFold(folds).split(used, groups=match):
+        some = used.iloc[test]
+        again = type(model)(
+            model.outcome,
+            model.horizon,
+            tuple(model.situation_),
+            model.strokes,
+            _DRAWS,
+            seed=model.seed,
+        ).fit(table[np.isin(whole, np.unique(match[train]))])
+        found["model"][test] = again.posterior_.mean_of(some)
+        stranger = some.assign(player="nobody", opponent="nobody either")
+        found["no player"][test] = again.posterior_.mean_of(stranger)
+        for choice in (True, False):
+            rate = won[train][attack[train] == choice].mean()
+            found["constant"][test[attack[test] == choice]] = rate
+        lead = again.strengths_.difference(used)
+        columns = _columns(used, model, lead)
+        plain = columns.drop(columns=["gap_m"]).fillna(-1).astype(str)
+        hot = pd.get_dummies(plain.drop(columns=["lead"])).assign(lead=lead).to_numpy(dtype=float)
+        fit = LogisticRegression(C=1.0, max_iter=500).fit(hot[train], won[train])
+        found["no gap"][test] = fit.predict_proba(hot[test])[:, 1]
+        boosted = HistGradientBoostingClassifier(
+            max_iter=80, learning_rate=0.05, max_leaf_nodes=12, min_samples_leaf=60, random_state=0
+        ).fit(columns.iloc[train], won[train])
+        found["gradient boosting"][test] = boosted.predict_proba(columns.iloc[test])[:, 1]
+    return {name: np.clip(p, 1e-4, 1.0 - 1e-4) for name, p in found.items()}
+
+
+def _columns(used: pd.DataFrame, model: TightnessModel, lead: Array) -> pd.DataFrame:
+    side, volley = side_and_volley(used)
+    columns: dict[str, Any] = {"gap_m": used["gap_m"], "side": side, "volley": volley}
+    for name, words in (("choice", CHOICES), ("stroke", STROKES), *model.situation_.items()):
+        columns[name] = pd.Categorical(used[name], categories=list(words)).codes
+    return pd.DataFrame(columns).assign(lead=lead)
+
+
+def _notes(held_out: pd.DataFrame, slope: float, slope_se: float) -> list[str]:
+    notes = []
+    if slope < _LEAST_SLOPE:
+        notes.append(
+            f"predictions for unseen matches are too bold: results move by {slope:.2f} (standard "
+            f"error {slope_se:.2f}) of what they say; take differences between players and "
+            "balls as smaller than shown"
+        )
+    for name in ("constant", "no player"):
+        row = held_out.loc[name]
+        if row["worse_by"] <= 0:
+            words = {"constant": "one chance for all balls", "no player": "the club's curves"}
+            notes.append(f"on unseen matches {words[name]} did as well: chart more matches")
+    trees = held_out.loc["gradient boosting"]
+    if trees["worse_by"] < -2 * trees["worse_by_se"]:
+        notes.append(
+            "trees on the same columns do better on unseen matches: the log holds something "
+            "that the curves miss"
+        )
+    return notes
+
+
+def clustered_mean(values: Array, cluster: NDArray[Any]) -> tuple[float, float]:
+    """Mean of values with its standard error, clusters as the independent units."""
+    code = np.unique(cluster, return_inverse=True)[1]
+    groups = int(code.max(initial=0)) + 1
+    sums = np.bincount(code, values - values.mean(), groups)
+    error = np.sqrt(groups / max(groups - 1, 1) * float(sums @ sums)) / len(values)
+    return float(values.mean()), float(error)
+
+
+def calibration_slope(won: Array, win: Array, match: NDArray[Any]) -> tuple[float, float]:
+    """Slope of the results on the predicted log odds, and its error clustered by match.
+
+    Cox 1958, Biometrika 45:562-565; the sandwich is statsmodels'.
+    """
+    import statsmodels.api as sm  # noqa: PLC0415
+
+    X = np.column_stack([np.ones(len(won)), logit(win)])
+    code = np.unique(match, return_inverse=True)[1]
+    fit = sm.Logit(won, X).fit(disp=0, cov_type="cluster", cov_kwds={"groups": code})
+    return float(fit.params[1]), float(fit.bse[1])
 
 
 def _bins(win: Array, bins: int) -> NDArray[np.int64]:
@@ -126,8 +242,8 @@ def calibration_table(
         {
             "predicted": predicted,
             "observed": rate.rate,
-            "low": rate.low,
-            "high": rate.high,
+            "observed_low": rate.low,
+            "observed_high": rate.high,
             "n": rate.n,
             "n_rallies": rate.clusters,
         }

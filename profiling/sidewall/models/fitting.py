@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -21,7 +20,6 @@ from sidewall.models.counted import (
     CountedShots,
     count_used,
     kind_columns,
-    sums_by,
 )
 from sidewall.models.curves import CurveColumns, side_and_volley
 from sidewall.models.draws import Draws, Moments, draw
@@ -145,10 +143,6 @@ class RoughCurve:
             self._prepare()
         return self
 
-    @cached_property
-    def _bounds(self) -> Ints:
-        return np.searchsorted(self.player, np.arange(self.players + 1))
-
     def _eta(self) -> Array:
         eta = (self.X @ self.common)[self.rows.kind]
         for at in range(0, len(eta), _CHUNK):
@@ -165,22 +159,8 @@ class RoughCurve:
         self.dispersion = float((squares / (p * (1 - p))).sum() / rows.n.sum())
         w = rows.n * p * (1 - p) / self.dispersion
         right = (rows.total - rows.n * p) / self.dispersion + w * eta
-        x, q = self.X.shape[1], self.Z.shape[1]
-        zz, zx = np.zeros((self.players, q, q)), np.zeros((self.players, q, x))
-        zy = np.zeros((self.players, q))
-        for i, (low, high) in enumerate(zip(self._bounds[:-1], self._bounds[1:], strict=True)):
-            for at in range(low, high, _CHUNK):
-                some = slice(at, min(at + _CHUNK, high))
-                Z = self.Z[rows.kind[some]]
-                weighted = Z.T * w[some]
-                zz[i] += weighted @ Z
-                zx[i] += weighted @ self.X[rows.kind[some]]
-                zy[i] += Z.T @ right[some]
-        of_kind = sums_by(rows.kind, w, len(self.X))
-        xx = (self.X.T * of_kind) @ self.X
-        xy = self.X.T @ sums_by(rows.kind, right, len(self.X))
-        none = np.zeros((x, 0)), np.zeros((self.players, q, 0))
-        return Moments(xx, zz, zx, xy, zy, *none)
+        columns = self.X, self.Z
+        return Moments.of(columns, rows.kind, self.player, self.players, w, right)
 
     def drawn(
         self, sums: Scores, count: int, rng: np.random.Generator, shifts: Array | None
@@ -190,9 +170,7 @@ class RoughCurve:
         J, xm, zm = sums.of_choice[self.columns.choice]
         independent = moments.xx + 1e-6 * np.eye(len(moments.xx))
         design = float(np.trace(np.linalg.solve(independent, J)) / len(J))
-        widen = max(design, 1.0)
-        parts = (moments.xx, moments.zz, moments.zx, moments.xy, moments.zy, xm, zm)
-        moments = Moments(*(part / widen for part in parts))
+        moments = replace(moments, xm=xm, zm=zm).widened(max(design, 1.0))
         found = draw(moments, self.columns.groups, count, _WARM, rng, shifts)
         return FittedCurve(self.columns, found, self.dispersion, design)
 
@@ -254,7 +232,7 @@ class ScorePart:
         words = curve.columns.words(shots)
         x, q = len(curve.common), curve.own.shape[1]
         m = 0 if balls is None else balls.shape[1]
-        J, xm, zm = np.zeros((x, x)), np.zeros((x, m)), np.zeros((len(self.players), q, m))
+        xm, zm = np.zeros((x, m)), np.zeros((len(self.players), q, m))
         rally = np.unique(shots["rally_id"].to_numpy(), return_inverse=True)[1]
         scores = np.zeros((int(rally.max(initial=-1)) + 1, x))
         ball, sign = shots["ball"].to_numpy(), shots["sign"].to_numpy()

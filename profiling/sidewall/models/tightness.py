@@ -2,35 +2,61 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from sidewall.arguments import (
     Keep,
     as_frame,
     check_count,
+    check_folds,
+    check_gaps_m,
+    check_lengths_m,
+    check_level,
+    check_player,
     check_seed,
     check_word,
+    check_words,
     names_of,
 )
 from sidewall.court.zones import DEPTHS
 from sidewall.errors import DataError, NotFittedError
-from sidewall.features.parts import OneTable, Parts, as_parts
-from sidewall.log.vocabulary import CHOICES, SIDES, VOCABULARY
-from sidewall.models.answers import LEAST_OWN, NOT_KNOWN, Posterior
-from sidewall.models.answers import Threshold, asked, crossings, threshold_of
+from sidewall.features.coded import need_columns
+from sidewall.features.parts import OneTable, Parts, as_parts, one_table
+from sidewall.features.shots import with_features
+from sidewall.log.vocabulary import CHOICES, FAMILIES, SIDES, VOCABULARY
+from sidewall.models.answers import (
+    CROSSES,
+    FEW_PLAYERS,
+    LEAST_OWN,
+    NOT_KNOWN,
+    Asked,
+    Posterior,
+    Rule,
+    Threshold,
+    asked,
+    crossings,
+    own_share,
+    own_words,
+    rule_of,
+    shots_to_settle,
+    threshold_of,
+)
+from sidewall.models.comfort import comfort_table
 from sidewall.models.correction import Correction
 from sidewall.models.counted import ALL_STROKES, CountedShots, put_together, sums_by
 from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
-from sidewall.models.fitting import CountPart, FittedCurve, Judge, MetPart, RoughCurve, ScorePart, Scores
+from sidewall.models.diagnostics import Diagnostics, diagnose
+from sidewall.models.fitting import CountPart, Judge, MetPart, RoughCurve, ScorePart, Scores
 from sidewall.models.threads import one_thread
 from sidewall.models.usable import (
+    LEAST_IN_CELL,
     REASONS,
-    cell_of,
     check_choices,
     families_told_apart,
     levels_told_apart,
@@ -244,43 +270,318 @@ class TightnessModel:
     def cell_counts(self) -> pd.DataFrame:
         """Own ``n_attack``, ``n_reset`` and ``n_rallies`` by player, side and family."""
         self._need_fit()
-        mix = self.posterior_.mix
-        shape = (len(self.players_), len(self.cells_))
-        counts = np.zeros((2, *shape))
-        for choice in range(2):
-            for cell in range(shape[1]):
-                counts[choice, :, cell] = mix.n[:, (mix.choice == choice) & (mix.cell == cell)].sum(1)
+        counts = self.posterior_.mix.counts(None, None)
         names = [(player, *cell) for player in self.players_ for cell in self.cells_]
         return pd.DataFrame(
             {
-                "n_attack": counts[0].ravel().astype(int),
-                "n_reset": counts[1].ravel().astype(int),
-                "n_rallies": self.rallies_[:, : shape[1]].ravel(),
+                "n_attack": counts[0].ravel(),
+                "n_reset": counts[1].ravel(),
+                "n_rallies": self.rallies_[:, : len(self.cells_)].ravel(),
             },
             index=pd.MultiIndex.from_tuples(names, names=["player", "side", "family"]),
         )
 
-    def thresholds(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
-        """Loose threshold of every player and cell."""
+    def predict_proba(self, shots: pd.DataFrame) -> Array:
+        """Chance of losing and of winning the rally for given shots.
+
+        Players unknown to the fit get the club's curves, and strangers among the opponents
+        count as average.
+
+        Parameters
+        ----------
+        shots : DataFrame
+            With ``player``, ``side``, ``family``, ``choice``, ``gap_m``, and where they are
+            known ``opponent``, ``stroke`` and the columns of the situation.
+
+        Returns
+        -------
+        ndarray, shape (n, 2)
+            Columns lose, win: means of the posterior.
+
+        Raises
+        ------
+        DataError
+            When a column holds a word that the model does not know.
+        """
         self._need_fit()
-        posterior, rows = self.posterior_, []
-        counts = self.cell_counts()
+        table = as_frame(shots)
+        table = table if "family" in table.columns else with_features(table)
+        win = self.posterior_.mean_of(_known_words(table, self))
+        return np.column_stack([1.0 - win, win])
+
+    def curves(
+        self,
+        gaps_m: ArrayLike | None = None,
+        level: float = 0.95,
+        by: str | Sequence[str] = (),
+    ) -> pd.DataFrame:
+        """Chance of winning the rally against the gap, attacking and resetting.
+
+        Parameters
+        ----------
+        gaps_m : array-like, optional
+            Gaps in metres, from 0 to the widest met; by default every 2 cm.
+        level : float, default 0.95
+            Of the pointwise intervals.
+        by : str or sequence of str, default ()
+            Tell apart by ``"stroke"`` (the attack's; resets are the player's own mix) or by
+            columns of the situation; by nothing, the mean over the player's own mix.
+
+        Returns
+        -------
+        DataFrame
+            One row a player, side, family, level of `by` and gap: ``attack``,
+            ``attack_low``, ``attack_high`` and the same for ``reset`` and ``gain`` (attack
+            less reset); ``p_attack_better``, the share of draws in which attack is better.
+        """
+        self._need_fit()
+        cut, by = 0.5 * (1.0 - check_level(level)), self._by(by)
         widest = self.gap_max_m().to_numpy()
-        for i, player in enumerate(self.players_):
-            for j, cell in enumerate(self.cells_):
-                own = counts.loc[(player, *cell)]
-                for ask in asked(posterior, names_of(by, "by")):
-                    gaps = posterior.grids[j]
-                    gain = posterior.gain(i, j, gaps, ask.where, ask.stroke)
-                    enough = own[["n_attack", "n_reset"]].min() >= LEAST_OWN
-                    known = not np.isnan(gain).any() and enough
-                    answer = threshold_of(crossings(gain, gaps), level) if known else Threshold(NOT_KNOWN)
-                    rows.append(
-                        {
-                            "player": player, "side": cell[0], "family": cell[1], **ask.told,
-                            "status": answer.status, "threshold_m": answer.gap_m,
-                            "low_m": answer.low_m, "high_m": answer.high_m,
-                            **own.to_dict(), "gap_max_m": widest[j],
-                        }
-                    )
+        given = None if gaps_m is None else check_gaps_m(gaps_m, float(np.nanmax(widest)))
+        posterior, parts = self.posterior_, []
+        for i, j, ask in self._answers(by):
+            gaps = np.arange(0.0, widest[j], 0.02) if given is None else given
+            attack = posterior.win(i, j, "attack", gaps, ask.where, ask.stroke)
+            reset = posterior.win(i, j, "reset", gaps, ask.where)
+            found: dict[str, object] = {"player": self.players_[i], "side": self.cells_[j][0]}
+            found |= {"family": self.cells_[j][1], **ask.told, "gap_m": gaps}
+            for name, draws in (("attack", attack), ("reset", reset), ("gain", attack - reset)):
+                low, high = np.quantile(draws, [cut, 1.0 - cut], axis=0)
+                found |= {name: draws.mean(axis=0), f"{name}_low": low, f"{name}_high": high}
+            better = np.where(np.isnan(attack[0]), np.nan, (attack > reset).mean(axis=0))
+            parts.append(pd.DataFrame(found | {"p_attack_better": better}))
+        return pd.concat(parts, ignore_index=True)
+
+    def _by(self, by: str | Sequence[str]) -> tuple[str, ...]:
+        found = names_of(by, "by")
+        known = (*(["stroke"] if self.strokes else []), *self.situation_)
+        for name in found:
+            if name not in known:
+                raise DataError(
+                    f"by names {name!r}, which this model does not tell apart; it knows "
+                    f"{', '.join(known) or 'nothing but side and contact'}"
+                )
+        return found
+
+    def _answers(self, by: tuple[str, ...]) -> Iterator[tuple[int, int, Asked]]:
+        for i in range(len(self.players_)):
+            for j in range(len(self.cells_)):
+                for ask in asked(self.posterior_, by):
+                    yield i, j, ask
+
+    def thresholds(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
+        """Loose threshold of every player, side and family.
+
+        The threshold is the gap at which attacking beats resetting for good: where the gain
+        in the chance of winning the rally crosses upward for the last time.
+
+        Parameters
+        ----------
+        level : float, default 0.95
+        by : str or sequence of str, default ()
+            As in :meth:`curves`.
+
+        Returns
+        -------
+        DataFrame
+            ``player``, ``side``, ``family``, the columns of `by`; ``status`` (crosses, attack
+            at any gap, reset at any gap, not known yet); ``threshold_m``, the median of the
+            draws, with ``low_m`` and ``high_m``; ``n_attack``, ``n_reset`` and ``n_rallies``,
+            the player's own (of the cell); ``more_shots``, about how many further shots of the
+            cell would settle an open answer if the estimate stays where it is;
+            ``gap_max_m``, the widest gap the answer speaks of; ``own``, how much of the
+            answer is the player's own (0 to 1), and ``own_words``. With `by` also
+            ``basis``: "own level", or "as in general" where the log holds too few such
+            shots (fewer than 20 attacks or resets of all players, or 5 of the player's
+            own) and the general answer stands in. With fewer than five attacks or resets
+            of the player's own in the cell nothing is known yet.
+        """
+        self._need_fit()
+        level, by = check_level(level), self._by(by)
+        posterior, rows = self.posterior_, []
+        counts, widest = self.cell_counts(), self.gap_max_m().to_numpy()
+        general: dict[tuple[int, int], tuple[Threshold, float, float]] = {}
+        for i, j, ask in self._answers(by):
+            own = counts.iloc[i * len(self.cells_) + j]
+            if (i, j) not in general:
+                general[i, j] = self._threshold(i, j, Asked({}, None, None), level, own)
+            row = {"player": self.players_[i], "side": self.cells_[j][0]}
+            row |= {"family": self.cells_[j][1], **ask.told}
+            found = general[i, j]
+            if ask.told:
+                mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
+                tells = min(mine) >= LEAST_OWN and min(all_) >= LEAST_IN_CELL
+                found = self._threshold(i, j, ask, level, own) if tells else found
+                row |= {"basis": "own level" if tells else "as in general"}
+                own = own.copy()
+                own["n_attack"], own["n_reset"] = mine
+            answer, share, more = found
+            row |= {"status": answer.status, "threshold_m": answer.gap_m}
+            row |= {"low_m": answer.low_m, "high_m": answer.high_m, **own.to_dict()}
+            row |= {"more_shots": more, "gap_max_m": widest[j]}
+            rows.append(row | {"own": share, "own_words": own_words(share)})
         return pd.DataFrame(rows)
+
+    def _threshold(
+        self, i: int, j: int, ask: Asked, level: float, own: pd.Series
+    ) -> tuple[Threshold, float, float]:
+        """The answer, how much of it is the player's own, and the shots that would settle it."""
+        posterior = self.posterior_
+        gaps = posterior.grids[j]
+        least = int(own[["n_attack", "n_reset"]].min())
+        gain = posterior.gain(i, j, gaps, ask.where, ask.stroke)
+        if np.isnan(gain).any() or least < LEAST_OWN:
+            missing = max(LEAST_OWN - least, 0) * own[["n_attack", "n_reset"]].sum()
+            return Threshold(NOT_KNOWN), np.nan, float(missing / max(least, 1)) or np.inf
+        answer = threshold_of(crossings(gain, gaps), level)
+        at = answer.gap_m if answer.status == CROSSES else float(np.median(gaps))
+        here = np.array([at])
+        mine, club = (posterior.gain(k, j, here, ask.where, ask.stroke)[:, 0] for k in (i, -1))
+        share = own_share(mine, club, posterior.between(j, at))
+        more = 0.0
+        if answer.status == NOT_KNOWN:
+            more = shots_to_settle(gain, level) * float(own[["n_attack", "n_reset"]].sum())
+        return answer, share, more
+
+    def rule(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
+        """The gap to play by, and what it may cost.
+
+        Attack from the gap at which 65 in 100 draws say attack, for every looser gap too:
+        a little looser than the even chance, since better play later raises what one's own
+        ball is worth. With fewer than four players the draws are weighed by a weak prior on
+        the club's threshold (half a metre, scale 15 cm) and the even chance rules. The rule
+        is there also where the threshold is not known yet.
+
+        Returns
+        -------
+        DataFrame
+            ``player``, ``side``, ``family``, the columns of `by`; ``rule_m`` (0: attack at
+            any gap; infinite: reset at any gap); ``cost``, the rallies in 100 such balls that
+            knowing the truth would save, with ``cost_high``; ``n_attack``, ``n_reset``;
+            ``own`` and ``own_words`` as in :meth:`thresholds`.
+        """
+        self._need_fit()
+        level, by = check_level(level), self._by(by)
+        posterior, rows = self.posterior_, []
+        for i, j, ask in self._answers(by):
+            gaps = posterior.grids[j]
+            mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
+            if ask.told and (min(mine) < LEAST_OWN or min(all_) < LEAST_IN_CELL):
+                ask = replace(ask, where=None, stroke=None)  # noqa: PLW2901 - as in general
+            gain = posterior.gain(i, j, gaps, ask.where, ask.stroke)
+            row = {"player": self.players_[i], "side": self.cells_[j][0]}
+            row |= {"family": self.cells_[j][1], **ask.told}
+            weight = posterior.weak_prior(j) if len(self.players_) < FEW_PLAYERS else None
+            met = posterior.gaps_met(i, j)
+            if np.isnan(gain).any() or not len(met):
+                found = Rule(np.nan, np.nan, np.nan)
+            else:
+                found = rule_of(gain, gaps, met, level, weight)
+            at = found.gap_m if np.isfinite(found.gap_m) else float(np.median(gaps))
+            here = np.array([at])
+            own, club = (posterior.gain(k, j, here, ask.where, ask.stroke)[:, 0] for k in (i, -1))
+            share = own_share(own, club, posterior.between(j, at))
+            row |= {"rule_m": max(found.gap_m, 0.0) if found.gap_m < np.inf else found.gap_m}
+            row |= {"cost": found.cost, "cost_high": found.cost_high}
+            row |= {"n_attack": mine[0], "n_reset": mine[1]}
+            rows.append(row | {"own": share, "own_words": own_words(share)})
+        return pd.DataFrame(rows)
+
+    def which_shot(
+        self,
+        player: str,
+        side: str,
+        family: str | None = None,
+        gap_m: float = 0.5,
+        level: float = 0.95,
+        **situation: str,
+    ) -> pd.DataFrame:
+        """The shots for a ball, in the order of the chance that they give.
+
+        Parameters
+        ----------
+        player, side, family : str
+            Family may be left out where ground strokes and volleys are not told apart.
+        gap_m : float
+        level : float, default 0.95
+        **situation : str
+            Levels of depth, balance and so on; the player's own mix for those not named.
+
+        Returns
+        -------
+        DataFrame
+            By stroke and choice: ``win`` with ``win_low`` and ``win_high``, the chance of
+            winning the rally with it; ``p_best``, the share of draws in which no other is
+            better; ``n``, own shots of the kind in the cell; ``words``: "best so far" for
+            the first, "no difference known" for those that may be as good, else "worse".
+        """
+        self._need_fit()
+        i = self.players_.index(check_player(player, self.players_))
+        families = self.families_
+        family = families[0] if family is None and len(families) == 1 else family
+        if (side, family) not in self.cells_:
+            known = "; ".join(" ".join(cell) for cell in self.cells_)
+            raise DataError(f"no ball is {side!r} {family!r}; the model knows {known}")
+        j = self.cells_.index((side, str(family)))
+        here = check_gaps_m([gap_m], float(self.gap_max_m().iloc[j]))
+        cut = 0.5 * (1.0 - check_level(level))
+        where = self.posterior_.situation(situation)
+        names, draws, n = [], [], []
+        for choice in CHOICES:
+            for stroke in self.curves_[choice].columns.strokes:
+                win = self.posterior_.win(i, j, choice, here, where, stroke)[:, 0]
+                if not np.isnan(win).any():
+                    names.append((choice, stroke))
+                    draws.append(win)
+                    n.append(self.posterior_.mix.of_stroke(i, j, choice, stroke))
+        every = np.stack(draws)
+        best = np.bincount(every.argmax(axis=0), minlength=len(every)) / every.shape[1]
+        low, high = np.quantile(every, [cut, 1.0 - cut], axis=1)
+        table = pd.DataFrame(names, columns=["choice", "stroke"]).assign(
+            win=every.mean(axis=1), win_low=low, win_high=high, p_best=best, n=n
+        )
+        first = int(table["win"].idxmax())
+        short = every[first] - every  # how much worse each is than the first
+        sure = np.quantile(short, cut, axis=1) > 0
+        words = np.where(sure, "worse", "no difference known")
+        words[first] = "best so far"
+        table = table.assign(words=words)
+        return table.sort_values("win", ascending=False, ignore_index=True)
+
+    def comfort(self, level: float = 0.95) -> pd.DataFrame:
+        """Forehand against backhand, by player and stroke family.
+
+        Two differences, backhand minus forehand. In thresholds: how much looser the ball
+        must be on the backhand before attacking pays; where both sides have a threshold. In
+        the chance of winning: the player's own shots of the family, both sides pooled, are
+        put through either side's curves, so that the two sides meet the same gaps with the
+        same choices.
+
+        Returns
+        -------
+        DataFrame
+            ``player``, ``family``, ``threshold_forehand_m``, ``threshold_backhand_m``,
+            ``threshold_difference_m`` with ``_low``, ``_high``; ``win_forehand``,
+            ``win_backhand``, ``win_difference`` with ``_low``, ``_high``; ``n_forehand``,
+            ``n_backhand`` shots and ``n_rallies``.
+        """
+        self._need_fit()
+        return comfort_table(self, check_level(level))
+
+    def diagnostics(self, folds: int = 5) -> Diagnostics:
+        """Held-out checks; see :func:`~sidewall.models.diagnostics.diagnose`."""
+        self._need_fit()
+        one_table(self._parts, "a held-out check")
+        return diagnose(self, check_folds(folds))
+
+
+def _known_words(table: pd.DataFrame, model: TightnessModel) -> pd.DataFrame:
+    """Refuse words that the model cannot know; a stroke or situation not met is blank."""
+    need_columns(table, ["player", "side", "family", "choice", "gap_m"])
+    for name, words in (("side", SIDES), ("choice", CHOICES), ("family", (*FAMILIES, ALL_STROKES))):
+        check_words(table[name], words, name)
+    for name in ("stroke", *model.situation_):
+        if name in table.columns:
+            check_words(table[name], _WORDS.get(name, model.situation_.get(name, ())), name)
+    check_lengths_m(table["gap_m"], "gap_m")
+    return table

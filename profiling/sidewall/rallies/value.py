@@ -13,6 +13,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -82,10 +83,7 @@ def ball_columns(table: pd.DataFrame) -> tuple[Array, list[str]]:
     table : DataFrame
         Features; reads side, family, gap_m, depth, opponent_place, balance, and the measured
         places x_m, y_m, opponent_x_m, opponent_y_m.
-    difference : ndarray, shape (n,)
-        Striker's strength less the opponent's.
     """
-    n = len(table)
     serve = (table["stroke"] == "serve").to_numpy()
     side = pd.Categorical(table["side"], categories=SIDES).codes
     family = pd.Categorical(table["family"], categories=FAMILIES).codes
@@ -198,7 +196,7 @@ class _Rallies:
         if trace:
             order = np.argsort(self.position, kind="stable")
             ends = np.searchsorted(self.position[order], np.arange(self.position.max() + 2))
-            for low, high in zip(ends[1:-1], ends[2:], strict=True):
+            for low, high in pairwise(ends[1:]):
                 rows = order[low:high]
                 z[rows] -= trace * z[rows - 1]
         return z
@@ -387,9 +385,7 @@ class Outcomes:
     sign: Array
 
 
-def outcomes(
-    table: pd.DataFrame, value: BallValue | None, horizon: Horizon = 1
-) -> Outcomes:
+def outcomes(table: pd.DataFrame, value: BallValue | None, horizon: Horizon = 1) -> Outcomes:
     """Judge every shot of whole rallies.
 
     Parameters
