@@ -129,7 +129,8 @@ def shot_features(shots: pd.DataFrame, court: Court | Zones | None = None) -> pd
 def with_features(table: pd.DataFrame, court: Court | Zones | None = None) -> pd.DataFrame:
     """Return the table itself if it already carries features, else `shot_features` of it.
 
-    A table of features may hold any choice of rows; a shot table must hold whole rallies.
+    A table of features may hold any choice of rows (`need_whole_rallies` says whether the next
+    row is the next ball); a shot table must hold whole rallies.
     Zones are told anew where a court is given, so that they are the court's own.
     """
     done = {"rally_id", "won", "family", "depth", "lane", "wall"} <= set(table.columns)

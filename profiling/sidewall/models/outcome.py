@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Keep, kept_rows
 from sidewall.errors import DataError
-from sidewall.features.parts import Parts
+from sidewall.features.parts import OneTable, Parts
 from sidewall.models.counted import CountedShots, count_used, put_together
 from sidewall.models.usable import REASONS, usable_shots
 from sidewall.rallies.chain import RallyChain
@@ -27,9 +28,12 @@ class Judge:
     ----------
     worth : PairValues, optional
         What every ball is worth; without them the rally's result is the outcome.
+    keep : str, callable or sequence of bool, optional
+        Which shots may be used. All shots are looked at to judge them.
     """
 
     worth: PairValues | None = None
+    keep: Keep | None = None
 
     def usable(self, table: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
         """Usable shots of a feature table with their ``outcome``, and those left out by reason.
@@ -38,10 +42,11 @@ class Judge:
         and ball ``divmod(place, states)``, or -1 where the rally had ended.
         """
         if self.worth is None:
-            return usable_shots(table.assign(outcome=table["won"]))
+            return usable_shots(table.assign(outcome=table["won"]), kept_rows(table, self.keep))
         later = self.worth.exchanges(table)
         outcome = later.outcome(self.worth.chances)
-        return usable_shots(table.assign(outcome=outcome, place=later.place))
+        judged = table.assign(outcome=outcome, place=later.place)
+        return usable_shots(judged, kept_rows(table, self.keep))
 
 
 @dataclass(frozen=True)
@@ -77,7 +82,7 @@ def count_all(
 
 
 def find_judge(
-    parts: Parts, outcome: str, chain: RallyChain | None
+    parts: Parts, outcome: str, chain: RallyChain | None, keep: Keep | None = None
 ) -> tuple[Judge, RallyChain | None]:
     """Make the judge of a log, and the chain behind it.
 
@@ -88,16 +93,22 @@ def find_judge(
     outcome : {"rally", "value"}
     chain : RallyChain or None
         For "value"; fitted to `parts` unless it is fitted already.
+    keep : str, callable or sequence of bool, optional
+        Which shots may be used; the chain is fitted to all.
 
     Raises
     ------
     DataError
-        When `outcome` is neither.
+        When `outcome` is neither, or `keep` is a mask and the log is in parts.
     """
+    if not (keep is None or isinstance(keep, str) or callable(keep) or isinstance(parts, OneTable)):
+        raise DataError(
+            "keep is a mask, and the log is in parts; give a query or a function of the table"
+        )
     if outcome not in ("rally", "value"):
         raise DataError(f"outcome is {outcome!r}; it must be 'rally' or 'value'")
     if outcome == "rally":
-        return Judge(), None
+        return Judge(keep=keep), None
     chain = chain or RallyChain()
     pairs = None
     if not hasattr(chain, "rows_"):
@@ -105,7 +116,7 @@ def find_judge(
         pairs = chain.pairs_
     else:
         pairs = chain.pairs_of(parts)
-    return Judge(PairValues.of(chain, pairs)), chain
+    return Judge(PairValues.of(chain, pairs), keep), chain
 
 
 def value_shifts(

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Keep, Table
 from sidewall.features.parts import OneTable, Parts, as_parts
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import Answers
@@ -130,7 +131,7 @@ class TightnessModel(Answers):
         self.chain = chain
         self.seed = seed
 
-    def fit(self, shots: pd.DataFrame | Parts) -> TightnessModel:
+    def fit(self, shots: Table | Parts, keep: Keep | None = None) -> TightnessModel:
         """Fit the curves of all players of a log together.
 
         Parameters
@@ -138,17 +139,22 @@ class TightnessModel(Answers):
         shots : DataFrame or Parts
             A log in parts (see :mod:`sidewall.scale`) gives the same numbers; it is read
             part by part, and only counts are kept.
+        keep : str, callable or sequence of bool, optional
+            Which shots the curves are fitted to: a query such as ``"balance == 'set'"``, a
+            function of the feature table, or one true or false a shot. What a shot led to,
+            and the chain by value, still come from all rallies of `shots`.
 
         Raises
         ------
         DataError
-            When no usable shots are left, only one choice occurs, or a named situation
-            column is missing.
+            When no usable shots are left, only one choice occurs, a named situation
+            column is missing, or shots were left out of rallies beforehand and the outcome
+            is by value.
         SeparationError
             When some combination of side, family and choice always wins or always loses.
         """
         parts = as_parts(shots)
-        judge, chain = find_judge(parts, self.outcome, self.chain)
+        judge, chain = find_judge(parts, self.outcome, self.chain, keep)
         check_columns(parts.columns, self.situation)
         counted, self.left_out_ = count_all(parts, judge, self.situation)
         check_choices(counted, self.left_out_)
