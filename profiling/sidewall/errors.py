@@ -30,5 +30,9 @@ class NotFittedError(SidewallError):
     """A result was asked for before ``fit`` was called."""
 
 
+class DoubtfulRowsWarning(UserWarning):
+    """Rows of a log are used, but say something doubtful; the message says how many."""
+
+
 class RefusedRowsWarning(UserWarning):
     """Rows of a log were refused; the message says how many and where to see them."""

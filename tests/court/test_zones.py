@@ -88,3 +88,38 @@ def test_wall_of_missing_and_unknown():
         wall_of(["sideways"], "right")
     with pytest.raises(DataError, match="sideways"):
         wall_of("sideways", "right")
+
+
+@pytest.mark.parametrize(
+    ("across", "behind", "place"),
+    [
+        (0.0, -0.6, "in_front"),
+        (2.8, -3.6, "in_front"),  # the opponent on the T, the ball in a back corner
+        (0.0, 0.6, "behind"),
+        (-1.0, 3.0, "behind"),
+        (0.5, 0.5, "out_of_the_way"),  # level
+        (0.5, -0.4, "out_of_the_way"),
+        (3.3, -3.0, "out_of_the_way"),
+        (-3.3, 3.0, "out_of_the_way"),
+    ],
+)
+def test_where_the_opponent_is(across, behind, place):
+    assert Zones().opponent_place([across], [behind]).tolist() == [place]
+
+
+def test_bounds_of_the_opponent_s_place_can_be_set():
+    assert Zones(level_m=1.0).opponent_place([0.0], [0.9]).tolist() == ["out_of_the_way"]
+    assert Zones(far_across_m=2.0).opponent_place([2.5], [-3.0]).tolist() == ["out_of_the_way"]
+    assert Zones().opponent_place([np.nan, 0.0], [1.0, np.nan]).isna().all()
+    for wrong in ({"level_m": -0.1}, {"far_across_m": 0.0}):
+        with pytest.raises(UnitError, match="level_m"):
+            Zones(**wrong)
+
+
+def test_where_a_ball_bounces_is_told_by_the_service_boxes():
+    court = Court()
+    edges = [court.short_line_y_m, court.service_box_back_y_m]
+    y = [0.0, edges[0] - 0.01, edges[0], edges[1] - 0.01, edges[1], court.length_m, 9.8, np.nan]
+    words = Zones().bounce_of(y)
+    assert words[:6].tolist() == ["short"] * 2 + ["service_box"] * 2 + ["behind_box"] * 2
+    assert words[6:].isna().all()

@@ -178,11 +178,25 @@ def test_errors_say_the_mend(shots, model, table):
         decisions(shots, sw.TightnessModel())
     with pytest.raises(DataError, match="chart the gap and the choice"):
         decisions(shots.assign(choice=pd.Series([None] * len(shots), dtype=object)), model)
-    with pytest.raises(DataError, match="no column 'moon'"):
+    with pytest.raises(DataError, match="'moon', and the table has no such column"):
         decision_table(table, model, "moon")
-    with pytest.raises(DataError, match="empty"):
+    with pytest.raises(DataError, match="no shot is left"):
         decision_table(table.head(0), model)
     with pytest.raises(DataError, match="those who have"):
         decisions_by(table, model, "zone", "Yew")
     with pytest.raises(DataError, match="chart y"):
         decisions_by(table.drop(columns="depth"), model, "zone")
+
+
+def test_shots_are_judged_first(shots, model, table):
+    pd.testing.assert_frame_equal(decision_table(shots, model), decision_table(table, model))
+    pd.testing.assert_frame_equal(
+        decisions_by(shots, model, "score"), decisions_by(table, model, "score")
+    )
+
+
+def test_kept_decisions_alone_are_summed_up(shots, model, table):
+    kept = decision_table(shots, model, "player", keep="balance == 'set'")
+    set_ = decision_table(table[(table["balance"] == "set").to_numpy()], model, "player")
+    pd.testing.assert_frame_equal(kept, set_)
+    assert kept["n"].sum() < len(table)

@@ -2,8 +2,10 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 
-from sidewall.features.rallies import rally_table
+from sidewall.errors import DataError
+from sidewall.features.rallies import need_whole_rallies, rally_table
 from sidewall.features.shots import shot_features
 
 
@@ -48,3 +50,35 @@ def test_index_of_the_shots_does_not_matter(three_rallies):
 
 def test_empty(three_rallies):
     assert len(rally_table(three_rallies.iloc[:0])) == 0
+
+
+def test_whole_rallies_pass_and_so_do_some_of_them(make_log):
+    f = shot_features(make_log(30, 6))
+    need_whole_rallies(f)
+    need_whole_rallies(f[f["rally_id"] % 3 == 1])
+    need_whole_rallies(f.iloc[:0])
+
+
+@pytest.mark.parametrize(
+    "choose",
+    [
+        lambda f: f[f["player"] == f["player"].iloc[0]],
+        lambda f: f[f["shot"] > 1],
+        lambda f: f[f["shots_left"] > 0],
+        lambda f: f.drop(index=f.index[f["shot"] == 3][0]),
+        lambda f: f.iloc[:-1],
+        lambda f: f.iloc[::-1],
+        lambda f: f.sort_values("gap_m"),
+        lambda f: f.iloc[2:4],
+    ],
+    ids=["player", "no serve", "no end", "one shot", "last", "back", "sorted", "two rows"],
+)
+def test_shots_chosen_from_features_have_no_next_ball(make_log, choose):
+    with pytest.raises(DataError, match=r"Rows were chosen or moved .*keep="):
+        need_whole_rallies(choose(shot_features(make_log(30, 6))))
+
+
+def test_features_put_together_share_their_rally_numbers(three_rallies):
+    f = shot_features(three_rallies)
+    with pytest.raises(DataError, match="two rallies bear the same rally_id"):
+        need_whole_rallies(pd.concat([f, f]))

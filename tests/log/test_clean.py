@@ -26,8 +26,10 @@ def test_table(log, checked):
     players = ["Rowan", "Hazel", "Alder", "Birch"]
     for name in ("player", "opponent", "rally_won_by"):
         assert list(shots[name].cat.categories) == players
-    for name, words in VOCABULARY.items():
-        assert tuple(shots[name].cat.categories) == words
+    charted = set(VOCABULARY) & set(log)
+    assert set(VOCABULARY) & set(shots) == charted
+    for name in charted:
+        assert tuple(shots[name].cat.categories) == VOCABULARY[name]
         assert not shots[name].cat.ordered
     for name in ("game", "rally", "shot", "line"):
         assert shots[name].dtype == np.int64
@@ -109,3 +111,64 @@ def test_repeated_on_every_row_of_the_rally(log, checked, column):
     keys = ["match", "game", "rally"]
     log[column] = log.groupby(keys)[column].transform(lambda part: part.bfill())
     assert checked(log).rows_refused == 0
+
+
+def test_coarse_words_are_columns_of_the_table(log, checked):
+    log["Depth"] = ["", "Back-court", "mid", *[""] * 9]
+    log["Lane"] = ["", "left", "L", *[""] * 9]
+    log["Opponent is"] = ["", "in front", "Behind", *[""] * 9]
+    log["First bounce"] = ["", "behind the box", "short", *[""] * 9]
+    log["own points"], log["opponent games"] = [["0", *[""] * 11], ["", "1", *[""] * 10]]
+    check = checked(log)
+    assert (check.rows_refused, len(check.doubts)) == (0, 0)
+    shots = check.shots
+    assert shots["depth"].tolist()[1:3] == ["back", "middle"]
+    assert shots["lane"].tolist()[1:3] == ["left", "left"]
+    assert shots["opponent_place"].tolist()[1:3] == ["in_front", "behind"]
+    assert shots["bounce"].tolist()[1:3] == ["behind_box", "short"]
+    assert (shots["own_points"].iloc[0], shots["opponent_games"].iloc[1]) == (0, 1)
+    assert shots[["own_points", "opponent_games"]].notna().sum().tolist() == [1, 1]
+
+
+CONTRADICTIONS = [
+    # of line 3: x 0.35, y 8.5, gap 35 cm
+    ("depth", "front", "say back", True),
+    ("depth", "middle", "say back", True),
+    ("depth", "back", "", False),
+    ("lane", "right", "say left", True),
+    ("lane", "centre", "say left", True),
+    ("opponent_place", "behind", "say in front", True),
+    ("opponent_place", "out of the way", "", False),  # 2.85 m across, and 3.2 is far: by eye
+    ("opponent_place", "in front", "", False),
+    ("bounce", "short", "say behind box", True),
+    ("bounce", "service box", "", False),  # less than half a metre off: by eye
+    ("gap_cm", "95", "puts the ball 0.35 m", True),
+    ("gap_cm", "80", "", False),
+]
+
+
+@pytest.mark.parametrize(("column", "typed", "said", "doubted"), CONTRADICTIONS)
+def test_a_word_that_contradicts_a_measure_is_said(log, checked, column, typed, said, doubted):
+    log["opponent_x"], log["opponent_y"], log["bounce_y"] = "", "", ""
+    log.loc[3, ["opponent_x", "opponent_y", "bounce_y"]] = ["3.2", "5.4", "7.4"]
+    if column not in log:
+        log[column] = ""
+    log.loc[3, column] = typed
+    check = checked(log)
+    assert check.rows_refused == 0
+    assert check.doubts["line"].tolist() == [3] * doubted
+    assert check.doubts["column"].tolist() == [column] * doubted
+    if doubted:
+        assert said in check.doubts["reason"].iloc[0]
+        assert "used" in check.doubts["mend"].iloc[0]
+
+
+def test_scores_of_a_rally_agree_seen_from_both_sides(log, checked):
+    log["own_points"], log["opponent_points"] = "", ""
+    log.loc[[2, 3, 4], "own_points"] = ["3", "5", "3"]
+    log.loc[3, "opponent_points"] = "3"
+    assert checked(log).doubts.empty
+    log.loc[4, "own_points"] = "4"
+    doubts = checked(log).doubts
+    assert doubts[["line", "column", "value"]].to_numpy().tolist() == [[4, "own_points", "4"]]
+    assert "another score" in doubts["reason"].iloc[0]

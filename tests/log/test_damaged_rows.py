@@ -1,6 +1,10 @@
 """A mistake in one row is named with its line, and takes its rally with it."""
 
+import pandas as pd
 import pytest
+
+from sidewall.errors import DoubtfulRowsWarning
+from sidewall.log import read_shots
 
 CASES = [
     # line, column, typed, part of the reason, part of the mend, rows of the rally
@@ -15,15 +19,7 @@ CASES = [
     (3, "player", "Hazle", "third name", "Rowan or Hazel", 3),
     (3, "side", "", "blank", "forehand or backhand", 3),
     (3, "side", "left", "no known side", "forehand, backhand", 3),
-    (3, "stroke", "", "blank", "stroke", 3),
-    (3, "stroke", "drvie", "no known stroke", "did you mean drive", 3),
-    (3, "stroke", "volley", "no known stroke", "which stroke was volleyed", 3),
-    (3, "stroke", "cross-court", "no known stroke", "which stroke went across", 3),
     (3, "stroke", "cross drive", "another direction", "agree", 3),
-    (3, "direction", "diagonal", "no known direction", "straight, cross", 3),
-    (3, "contact", "half volley", "no known contact", "volley", 3),
-    (3, "balance", "tired", "no known balance", "set, stretched, jammed", 3),
-    (3, "choice", "maybe", "no known choice", "attack, reset", 3),
     (4, "ending", "winer", "no known ending", "did you mean winner", 3),
     (4, "ending", "error", "no known ending", "tin, out or down", 3),
     (3, "gap_cm", "", "blank", "only a serve", 3),
@@ -59,6 +55,64 @@ def test_one_damage(log, checked, line, column, typed, reason, mend, rows):
         assert set(others["kind"]) == {"with its rally"}
         assert set(others["mend"]) == {f"mend line {line}"}
     assert f"line {line}, {column}" in check.summary()
+
+
+DOUBTS = [
+    # line, column, typed, part of the reason, part of the mend
+    (3, "stroke", "", "blank", "write the stroke"),
+    (3, "stroke", "drvie", "no known stroke; left blank", "did you mean drive"),
+    (3, "stroke", "volley", "no known stroke", "which stroke was volleyed"),
+    (3, "stroke", "cross-court", "no known stroke", "which stroke went across"),
+    (3, "direction", "diagonal", "no known direction; left blank", "straight, cross"),
+    (3, "contact", "half volley", "no known contact", "volley"),
+    (3, "balance", "tired", "no known balance", "set, stretched, jammed"),
+    (3, "choice", "maybe", "no known choice", "attack, reset"),
+    (3, "depth", "corner", "no known depth", "front, middle, back"),
+    (3, "opponent place", "gone", "no known opponent_place", "in_front, behind"),
+    (3, "own_points", "love", "no whole number from 0", "before the rally"),
+    (3, "own_points", "-1", "no whole number from 0", "before the rally"),
+]
+
+
+@pytest.mark.parametrize(("line", "column", "typed", "reason", "mend"), DOUBTS)
+def test_an_unknown_word_is_left_blank_and_said(log, checked, line, column, typed, reason, mend):
+    if column not in log:
+        log[column] = ""
+    log.loc[line, column] = typed
+    check = checked(log)
+    assert check.rows_refused == 0
+    row = check.doubts.iloc[0]
+    assert len(check.doubts) == 1
+    assert (row["line"], row["column"], row["value"]) == (line, column, typed)
+    assert reason in row["reason"]
+    assert mend in row["mend"]
+    assert f"line {line}, {column}" in check.summary()
+    name = column.replace(" ", "_")
+    own = check.shots.set_index("line").loc[line, name]
+    assert own == "reset" if column == "choice" else pd.isna(own)
+
+
+def test_shot_1_is_the_serve_whatever_its_word(log, checked):
+    log.loc[[2, 5], "stroke"] = ["srv", ""]
+    check = checked(log)
+    assert check.rows_refused == 0
+    assert check.doubts.empty
+    assert (check.shots.query("shot == 1")["stroke"] == "serve").all()
+    folded = check.folded.query("read_as == 'serve, as shot 1'")
+    assert sorted(folded["found"]) == ["blank", "srv"]
+
+
+def test_a_column_of_other_words_is_refused_all_the_same(log, checked):
+    log["stroke"] = [f"code {n}" for n in range(12)]
+    check = checked(log)
+    assert check.rows_used == 0
+    assert "no known stroke" in check.problems["reason"].iloc[0]
+
+
+def test_reading_warns_of_doubts(log):
+    log.loc[3, "stroke"] = "drvie"
+    with pytest.warns(DoubtfulRowsWarning, match="line 3, stroke = 'drvie'.*did you mean drive"):
+        read_shots(log)
 
 
 def test_repeated_shot(log, checked):

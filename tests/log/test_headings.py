@@ -24,6 +24,12 @@ REQUIRED = ["match", "game", "rally", "shot", "player", "side", "stroke", "gap_c
         ("t", "t", None),
         ("t_s", "t", None),
         ("tin height cm", "tin_height", "cm"),
+        ("opponent", "opponent", None),
+        ("Opponent place", "opponent_place", None),
+        ("Opponent is", "opponent_place", None),
+        ("opponent where", "opponent_place", None),
+        ("First bounce", "bounce", None),
+        ("Own points", "own_points", None),
     ],
 )
 def test_understood(heading, name, unit):

@@ -11,12 +11,18 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sidewall.errors import LogError, UnitError
-from sidewall.log import check_log, read_shots
-from sidewall.log.vocabulary import BALANCES, CONTACTS, DIRECTIONS, SIDES, STROKES
+from sidewall.log import check_log, read_shots, write_table
+from sidewall.log.vocabulary import SIDES, STROKES, VOCABULARY
+from sidewall.scale import from_parquet, write_partitions
 
 from_words = {
     name: st.sampled_from(["", *words])
-    for name, words in {"direction": DIRECTIONS, "contact": CONTACTS, "balance": BALANCES}.items()
+    for name, words in VOCABULARY.items()
+    if name not in ("side", "stroke", "choice", "ending")
+}
+from_scores = {
+    name: st.none() | st.integers(0, 20)
+    for name in ("own_points", "opponent_points", "own_games", "opponent_games")
 }
 
 
@@ -40,7 +46,7 @@ def rallies(draw):
                     "player": pair[(first + shot) % 2],
                     "side": draw(st.sampled_from(SIDES)),
                     "stroke": "serve" if shot == 1 else draw(st.sampled_from(STROKES[1:])),
-                    **{name: draw(words) for name, words in from_words.items()},
+                    **{name: draw(one) for name, one in (from_words | from_scores).items()},
                     "gap_m": None if shot == 1 else draw(st.floats(0, 3.2)),
                     "x_m": draw(st.none() | st.floats(0, 6.4)),
                     "t_s": clock,
@@ -74,15 +80,30 @@ def test_text_round_trip(frame, separator, encoding):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "shots.csv"
         path.write_bytes(stream.getvalue())
-        again = read_shots(path)
+        again = read_shots(path, on_refused="ignore")
+        book = write_table(check.shots, Path(folder) / "shots.xlsx")
+        from_book = read_shots(book, on_refused="ignore")
+    pd.testing.assert_frame_equal(from_book, check.shots)
     pd.testing.assert_frame_equal(again, check.shots, check_exact=True)
 
 
 @quick
 @given(rallies())
 def test_table_round_trip(frame):
-    shots = read_shots(frame)
-    pd.testing.assert_frame_equal(read_shots(shots), shots, check_exact=True)
+    shots = read_shots(frame, on_refused="ignore")
+    again = read_shots(shots, on_refused="ignore")
+    pd.testing.assert_frame_equal(again, shots, check_exact=True)
+
+
+@quick
+@given(rallies())
+def test_parquet_parts_round_trip(frame):
+    shots = read_shots(frame, on_refused="ignore")
+    with tempfile.TemporaryDirectory() as folder:
+        write_partitions(shots, Path(folder) / "parts")
+        again = from_parquet(Path(folder) / "parts").read(0)
+    for name in shots:
+        assert again[name].astype(object).equals(shots[name].astype(object)), name
 
 
 @quick
@@ -91,8 +112,13 @@ def test_order_of_rows_does_not_matter(frame, random):
     order = list(range(len(frame)))
     random.shuffle(order)
     keys = ["match", "game", "rally", "shot"]
-    first = read_shots(frame).astype(dict.fromkeys(keys, str)).set_index(keys).sort_index()
-    second = read_shots(frame.iloc[order]).astype(dict.fromkeys(keys, str))
+    first = (
+        read_shots(frame, on_refused="ignore")
+        .astype(dict.fromkeys(keys, str))
+        .set_index(keys)
+        .sort_index()
+    )
+    second = read_shots(frame.iloc[order], on_refused="ignore").astype(dict.fromkeys(keys, str))
     second = second.set_index(keys).sort_index()
     for name in ("gap_m", "t_s", "x_m"):
         pd.testing.assert_series_equal(first[name], second[name])

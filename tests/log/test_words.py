@@ -28,6 +28,13 @@ from sidewall.log.vocabulary import VOCABULARY
         ("ending", "No let", "no_let"),
         ("ending", "NOT UP", "down"),
         ("hand", "RH", "right"),
+        ("depth", "Mid-court", "middle"),
+        ("lane", "center", "centre"),
+        ("lane", "L", "left"),
+        ("opponent_place", "In front", "in_front"),
+        ("opponent_place", "out of the way", "out_of_the_way"),
+        ("bounce", "behind the box", "behind_box"),
+        ("bounce", "Service box", "service_box"),
     ],
 )
 def test_synonym(column, typed, value):

@@ -10,7 +10,7 @@ import pytest
 
 from sidewall.errors import LogError
 from sidewall.log import check_log, write_template
-from sidewall.log.sheet_formulas import REMARKS
+from sidewall.log.sheet_formulas import LOG_COLUMNS, REMARKS
 
 DETAILS = [
     "Alder v Birch",
@@ -225,7 +225,7 @@ def test_every_contradiction_is_remarked_on(filled, soffice, tmp_path):
     soffice(paths, tmp_path / "out")
     for at, (_, line, remark) in enumerate(CONTRADICTIONS):
         log = openpyxl.load_workbook(tmp_path / "out" / f"{at}.xlsx", data_only=True)["log"]
-        remarks = {row: log.cell(row, 17).value or "" for row in range(2, 30)}
+        remarks = {row: log.cell(row, len(LOG_COLUMNS)).value or "" for row in range(2, 30)}
         assert remarks[line] == remark
         assert not any(remarks[row] for row in range(2, line)), remarks
 

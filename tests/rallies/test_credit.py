@@ -68,3 +68,13 @@ def test_an_unknown_column_is_named(chain):
 def test_kinds_that_one_player_never_mixes_cannot_be_compared(chain):
     with pytest.raises(sw.errors.DataError, match="nothing to compare"):
         chain.set_up_credit(["player"], draws=5)
+
+
+@pytest.mark.parametrize("credit", ["set_up_credit", "finish_credit"])
+def test_credit_of_kept_shots_is_that_of_one_player_among_all(chain, credit):
+    # the comparison is within players, so one player's rows come out of either table
+    table = getattr(chain, credit)(["player", "stroke"], draws=2)
+    own = getattr(chain, credit)(["player", "stroke"], draws=2, keep="player == 'Elm'")
+    pd.testing.assert_frame_equal(
+        own, table[table["player"] == "Elm"].reset_index(drop=True), check_dtype=False
+    )

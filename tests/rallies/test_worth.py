@@ -1,4 +1,5 @@
 import numpy as np
+import pandas as pd
 import pytest
 
 import sidewall as sw
@@ -81,3 +82,24 @@ def test_a_chain_that_does_not_know_the_player_says_so(chain, shots):
     some["player"] = some["player"].astype(str).replace("Elm", "Walnut").replace("Alder", "Walnut")
     with pytest.raises(sw.errors.DataError, match="Walnut"):
         chain.shot_values(some)
+
+
+def test_rows_chosen_after_the_features_are_no_transitions(chain, shots):
+    own = shots[shots["player"] == "Alder"]
+    for ask in (sw.RallyChain().fit, chain.shot_values, chain.moves):
+        with pytest.raises(sw.errors.DataError, match=r"next row is not the next ball.*keep="):
+            ask(own)
+
+
+def test_kept_shots_have_the_values_that_they_have_among_all(chain, shots):
+    kept = chain.shot_values(shots, keep="player == 'Alder'")
+    every = chain.shot_values(shots)
+    pd.testing.assert_frame_equal(kept, every[every["player"] == "Alder"])
+
+
+def test_values_of_kept_shots_are_their_rows_of_the_table_of_all(chain, shots):
+    own = chain.value_by(["stroke"], draws=2, keep=lambda table: table["player"] == "Alder")
+    every = chain.value_by(["player", "stroke"], draws=2).query("player == 'Alder'")
+    pd.testing.assert_frame_equal(own, every.drop(columns="player").reset_index(drop=True))
+    with pytest.raises(sw.errors.DataError, match="no shot is left with stroke charted"):
+        chain.value_by("stroke", draws=2, keep="gap_m > 90")

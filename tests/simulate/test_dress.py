@@ -25,8 +25,10 @@ def test_serves_open_every_rally_and_only_that(ladder_shots: pd.DataFrame) -> No
 
 
 def test_categories_are_the_vocabulary(ladder_shots: pd.DataFrame) -> None:
-    for name, words in VOCABULARY.items():
-        assert tuple(ladder_shots[name].cat.categories) == words
+    told = [name for name in VOCABULARY if name in ladder_shots]
+    assert {"side", "stroke", "direction", "contact", "choice", "balance", "ending"} <= set(told)
+    for name in told:
+        assert tuple(ladder_shots[name].cat.categories) == VOCABULARY[name]
 
 
 def test_returns_are_complete(returns: pd.DataFrame) -> None:

@@ -140,8 +140,9 @@ def left_balls(rng, shots):
     won = (rng.random(len(who)) < expit(win[who, 0] + win[who, 1] * h + form)).astype(float)
     names = np.array(TREES)
     match = [f"{names[w]} {k % MATCHES}" for k, w in enumerate(who)]
-    first = pd.DataFrame({"player": names[who], "match": match, "shot": 2, "won": won})
-    second = first.assign(player="Opponent", shot=3, won=1.0 - won)
+    first = pd.DataFrame({"player": names[who], "match": match, "shot": 1, "won": won})
+    first["shots_left"] = 1
+    second = first.assign(player="Opponent", shot=2, shots_left=0, won=1.0 - won)
     first = first.assign(gap_m=0.4, y_m=5.0, choice="reset")
     second = second.assign(gap_m=gap, y_m=depth, choice=np.where(attacked, "attack", "reset"))
     table = pd.concat([first.assign(rally_id=first.index), second.assign(rally_id=first.index)])

@@ -49,12 +49,12 @@ def _size(row: dict[str, Any], what: str) -> str:
 
 
 def _word_line(row: dict[str, Any]) -> str:
-    size = _size(row, "pairs")
+    size, name = _size(row, "pairs"), str(row["column"]).replace("_", " ").capitalize()
     if row["status"] == NOT_KNOWN:
-        return f"{str(row['column']).capitalize()}: {NOT_KNOWN}, {size}."
+        return f"{name}: {NOT_KNOWN}, {size}."
     kappa = f"kappa {row['kappa']:.2f} ({row['kappa_low']:.2f} to {row['kappa_high']:.2f})"
     same = f"the same word {100 * row['agreed']:.0f} times in 100"
-    return f"{str(row['column']).capitalize()}: {kappa}, {same}, {size}."
+    return f"{name}: {kappa}, {same}, {size}."
 
 
 def _length_line(row: dict[str, Any], agreement: Agreement) -> str:

@@ -1,7 +1,8 @@
 """Zones of the floor, built from the court's own lines, and the side walls.
 
 Depth is ``front``, ``middle`` or ``back``; lane is ``left``, ``centre`` or ``right``, as
-seen from behind the court.
+seen from behind the court. Two more coarse words: where the opponent is, seen from the
+striker, and where a ball first bounces, seen from the service boxes.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from sidewall.errors import DataError, UnitError
 DEPTHS: Final = ("front", "middle", "back")
 LANES: Final = ("left", "centre", "right")
 WALLS: Final = ("left", "right")
+OPPONENT_PLACES: Final = ("in_front", "behind", "out_of_the_way")
+BOUNCES: Final = ("short", "service_box", "behind_box")
 _WALL_OF: Final = {
     ("forehand", "right"): "right",
     ("backhand", "right"): "left",
@@ -29,7 +32,7 @@ _WALL_OF: Final = {
 
 @dataclass(frozen=True)
 class Zones:
-    """Nine zones: three depths by three lanes.
+    """Nine zones: three depths by three lanes, and the bounds of the other coarse words.
 
     By default the middle reaches one service box in front of the short line and one behind
     it, so that the back is the floor behind the service boxes, and a side lane is as wide
@@ -43,6 +46,13 @@ class Zones:
         ``y`` at which the front ends and at which the back begins, in metres.
     side_lane_m
         Width of the left and of the right lane, in metres.
+    level_m
+        An opponent no more than so far nearer to the front wall, or farther from it, than the
+        striker is level with the striker, in metres (0.5; common practice, no source).
+    far_across_m
+        An opponent farther than this to the side of the striker is out of the way, whatever
+        the depth, in metres. Half the width of the court by default, so that nobody on the
+        half-court line is out of the way of a ball in a corner (common practice, no source).
 
     Raises
     ------
@@ -54,6 +64,8 @@ class Zones:
     front_ends_m: float | None = None
     back_begins_m: float | None = None
     side_lane_m: float | None = None
+    level_m: float = 0.5
+    far_across_m: float | None = None
 
     def __post_init__(self) -> None:
         court = self.court
@@ -61,6 +73,7 @@ class Zones:
             "front_ends_m": court.short_line_y_m - court.service_box_m,
             "back_begins_m": court.service_box_back_y_m,
             "side_lane_m": court.service_box_m,
+            "far_across_m": court.half_width_m,
         }
         for name, value in defaults.items():
             if getattr(self, name) is None:
@@ -75,6 +88,12 @@ class Zones:
             raise UnitError(
                 f"Zones: a side lane of {self.lane_edges_m[0]:g} m does not fit twice on a width "
                 f"of {court.width_m:g} m."
+            )
+        assert self.far_across_m is not None
+        if not (0 <= self.level_m < court.length_m and self.far_across_m > 0):
+            raise UnitError(
+                f"Zones: level_m is {self.level_m:g} and far_across_m {self.far_across_m:g}; give "
+                "metres, the first from 0 and the second above 0."
             )
 
     @property
@@ -124,6 +143,46 @@ class Zones:
             _categorical(depth, DEPTHS),
             _categorical(lane, LANES),
         )
+
+    def opponent_place(self, across_m: npt.ArrayLike, behind_m: npt.ArrayLike) -> pd.Categorical:
+        """Where the opponent is, seen from the striker.
+
+        Parameters
+        ----------
+        across_m
+            Distance to the side between the two, in metres, of either sign, shape (n,).
+        behind_m
+            How much farther from the front wall the opponent is, in metres, shape (n,);
+            below 0 is nearer.
+
+        Returns
+        -------
+        Categorical of shape (n,)
+            ``out_of_the_way`` if farther to the side than ``far_across_m`` or level within
+            ``level_m``, else ``in_front`` or ``behind``; missing where either is missing.
+        """
+        across, behind = np.abs(_vector(across_m)), _vector(behind_m)
+        away = (across > self.far_across_m) | (np.abs(behind) <= self.level_m)
+        codes = np.select([np.isnan(across + behind), away, behind < 0], [-1, 2, 0], 1)
+        return _categorical(codes, OPPONENT_PLACES)
+
+    def bounce_of(self, y_m: npt.ArrayLike) -> pd.Categorical:
+        """Where a ball bounces: short of the service boxes, level with them, or behind them.
+
+        Parameters
+        ----------
+        y_m
+            Distance of the bounce from the front wall in metres, shape (n,).
+
+        Returns
+        -------
+        Categorical of shape (n,)
+            Missing where ``y`` is missing or off the floor.
+        """
+        y = _vector(y_m)
+        edges = self.court.short_line_y_m, self.court.service_box_back_y_m
+        inside = (y >= 0) & (y <= self.court.length_m)
+        return _categorical(np.where(inside, np.searchsorted(edges, y, "right"), -1), BOUNCES)
 
 
 def zone_of(

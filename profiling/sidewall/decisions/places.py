@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame
+from sidewall.decisions.judged import decisions
 from sidewall.decisions.table import decision_table
 from sidewall.errors import DataError
 
@@ -22,7 +24,7 @@ _ZONE: Final = ("depth", "lane")
 
 
 def decisions_by(
-    table: pd.DataFrame,
+    shots: Table,
     model: TightnessModel,
     by: str | Sequence[str] = "zone",
     player: str | None = None,
@@ -33,13 +35,13 @@ def decisions_by(
 
     Parameters
     ----------
-    table : DataFrame
-        From `decisions`.
+    shots : DataFrame
+        Shots, which are judged first; or the table that `decisions` gives, or rows of it.
     model : TightnessModel
         The same model.
     by : str or sequence of str, default "zone"
         ``"zone"`` (depth and lane), ``"score"`` (behind, level or ahead before the rally,
-        early or late in the game), or columns of `table`.
+        early or late in the game), or columns of the decisions.
     player : str, optional
         Only this player's; otherwise all players, one by one.
     level : float, default 0.95
@@ -57,6 +59,9 @@ def decisions_by(
     DataError
         If the log does not tell the place, or the player has no decisions.
     """
+    table = as_frame(shots)
+    if "decision" not in table.columns:
+        table = decisions(table, model, level)
     if player is not None:
         own = table["player"].astype(str) == player
         if not own.any():

@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Keep, Table, as_frame, column_names, kept_rows
 from sidewall.decisions.choice_worth import ChoiceWorth
-from sidewall.decisions.judged import DECISIONS
+from sidewall.decisions.judged import DECISIONS, decisions
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
-from sidewall.features.coded import need_columns
 from sidewall.models.thresholds import quantile
 
 if TYPE_CHECKING:
@@ -25,10 +25,11 @@ Array = NDArray[Any]
 
 
 def decision_table(
-    table: pd.DataFrame,
+    shots: Table,
     model: TightnessModel,
     by: Sequence[str] | str = ("player", "side", "family"),
     level: float = 0.95,
+    keep: Keep | None = None,
 ) -> pd.DataFrame:
     """How often each decision was made, and what it brought or cost.
 
@@ -41,13 +42,16 @@ def decision_table(
 
     Parameters
     ----------
-    table : DataFrame
-        From `decisions`, or any rows of it.
+    shots : DataFrame
+        Shots, which are judged first; or the table that `decisions` gives, or rows of it.
     model : TightnessModel
         The same model.
     by : sequence of str
         Columns that make a group; the decision is always added as the last.
     level : float, default 0.95
+    keep : str, callable or sequence of bool, optional
+        Which of the judged shots are summed up: a query such as ``"balance == 'set'"``, a
+        function of the table of decisions, or one true or false a row of it.
 
     Returns
     -------
@@ -61,18 +65,15 @@ def decision_table(
     Raises
     ------
     DataError
-        If a column of `by` is missing, or `table` is empty or not one of decisions.
+        If a column of `by` is missing, or no shot is left.
     """
-    by = [by] if isinstance(by, str) else list(by)
-    need_columns(table, ("decision", "points", "rally_id"))
-    missing = [name for name in by if name not in table.columns]
-    if missing:
-        raise DataError(
-            f"there is no column {missing[0]!r} to sum decisions by; the table has "
-            f"{', '.join(map(str, table.columns))}"
-        )
+    table = as_frame(shots)
+    if "decision" not in table.columns:
+        table = decisions(table, model, level)
+    by = list(column_names(by, table.columns))
+    table = table[kept_rows(table, keep)]
     if not len(table):
-        raise DataError("there is no decision to sum up: the table is empty")
+        raise DataError("there is no decision to sum up: no shot is left in the table")
     z = quantile(level)
     keys, group = _groups(table, by)
     groups, kinds = len(keys), len(DECISIONS)

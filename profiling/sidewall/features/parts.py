@@ -13,6 +13,7 @@ from typing import Any, Protocol, runtime_checkable
 
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame
 from sidewall.errors import DataError
 from sidewall.features.shots import with_features
 
@@ -58,9 +59,11 @@ class OneTable:
         yield function(self.table)
 
 
-def as_parts(shots: pd.DataFrame | Parts) -> Parts:
+def as_parts(shots: Table | Parts) -> Parts:
     """Take a table of shots or of features as parts; parts are returned as they are."""
-    return OneTable(with_features(shots)) if isinstance(shots, pd.DataFrame) else shots
+    if isinstance(shots, Parts):
+        return shots
+    return OneTable(with_features(as_frame(shots)))
 
 
 def one_table(parts: Parts, wish: str) -> pd.DataFrame:

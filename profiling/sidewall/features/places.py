@@ -1,4 +1,7 @@
-"""Where on the court a shot was struck: depth, lane and nearest side wall."""
+"""Where a shot was struck and bounced, and where the opponent was, in coarse words.
+
+What was measured goes before the word that was charted; words alone do where nothing was.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +10,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.court.court import Court
-from sidewall.court.zones import DEPTHS, LANES, WALLS, Zones, gap_from_x, wall_of
-from sidewall.features.coded import as_category
+from sidewall.court.zones import (
+    BOUNCES,
+    DEPTHS,
+    LANES,
+    OPPONENT_PLACES,
+    WALLS,
+    Zones,
+    gap_from_x,
+    wall_of,
+)
+from sidewall.features.coded import as_category, codes_of
 
 __all__ = ["place_columns", "zones_of_court"]
 
@@ -23,30 +35,32 @@ def zones_of_court(court: Court | Zones | None) -> Zones:
 def place_columns(
     shots: pd.DataFrame, court: Court | Zones | None = None
 ) -> dict[str, pd.Categorical]:
-    """Depth, lane and wall of every contact, as far as the log tells them.
+    """Place of every contact, opponent and bounce, as far as the log tells them.
 
     Parameters
     ----------
     shots
-        A shot table; uses ``x_m`` and ``y_m``, and where ``x_m`` is missing ``side``, ``hand``
-        and ``gap_m``.
+        A shot table; uses ``x_m`` and ``y_m``, and where ``x_m`` is missing ``gap_m`` with the
+        wall that ``lane``, or else ``side`` and ``hand``, tells; ``opponent_x_m``,
+        ``opponent_y_m`` and ``bounce_y_m``. Where they are missing the charted words ``depth``,
+        ``lane``, ``opponent_place`` and ``bounce`` are taken.
     court
         A court, or zones with boundaries of one's own; the standard singles court if None.
 
     Returns
     -------
     dict
-        ``depth``, ``lane`` and ``wall``, each a Categorical of shape (shots,).
+        ``depth``, ``lane``, ``wall``, ``opponent_place`` and ``bounce``, each a Categorical of
+        shape (shots,). What they mean is told by :class:`~sidewall.court.zones.Zones`.
 
     Notes
     -----
-    Without ``x_m`` a right-hander's forehand is taken to be on the right wall, and so on, and
-    the gap is measured from that wall. Near the middle of the court that may be the wrong
-    wall, but then the lane is the centre either way. Serves get no wall from their side: the
-    box says where a server stands, not the hand.
+    Without ``x_m`` and ``lane`` a right-hander's forehand is taken to be on the right wall, and
+    so on, and the gap is measured from that wall. Near the middle of the court that may be the
+    wrong wall, but then the lane is the centre either way. Serves get no wall from their side:
+    the box says where a server stands, not the hand.
     """
     zones = zones_of_court(court)
-    n = len(shots)
     x, y = _metres(shots, "x_m"), _metres(shots, "y_m")
     _, from_x = gap_from_x(x, zones.court)
     wall = from_x.codes.astype(np.int64)
@@ -54,20 +68,39 @@ def place_columns(
         faced = wall_of(shots["side"], shots["hand"]).codes.astype(np.int64)
         faced[(shots["stroke"] == "serve").to_numpy()] = -1
         wall = np.where(np.isnan(x), faced, wall)
+    said = _said(shots, "lane", LANES)
+    wall = np.select([np.isnan(x) & (said == 0), np.isnan(x) & (said == 2)], [0, 1], wall)
     gap = shots["gap_m"].to_numpy(dtype=np.float64)
     gap = np.where(gap <= zones.court.half_width_m, gap, np.nan)
     from_gap = np.select([wall == 0, wall == 1], [gap, zones.court.width_m - gap], np.nan)
     across = np.where(np.isnan(x), from_gap, x)
     depth, lane = zones.zone_of(_or_zero(across), _or_zero(y))
-    depth_codes = np.where(np.isnan(y), -1, depth.codes.astype(np.int64))
-    lane_codes = np.where(np.isnan(across), -1, lane.codes.astype(np.int64))
-    if n == 0:
-        depth_codes = lane_codes = wall = np.empty(0, dtype=np.int64)
+    depth_codes = np.where(np.isnan(y), _said(shots, "depth", DEPTHS), depth.codes)
+    lane_codes = np.where(np.isnan(across), said, lane.codes)
+    opponent = zones.opponent_place(
+        _metres(shots, "opponent_x_m") - x, _metres(shots, "opponent_y_m") - y
+    )
+    bounce = zones.bounce_of(_metres(shots, "bounce_y_m"))
     return {
-        "depth": as_category(depth_codes, DEPTHS),
-        "lane": as_category(lane_codes, LANES),
+        "depth": as_category(depth_codes.astype(np.int64), DEPTHS),
+        "lane": as_category(lane_codes.astype(np.int64), LANES),
         "wall": as_category(wall, WALLS),
+        "opponent_place": _else_said(opponent, shots, "opponent_place", OPPONENT_PLACES),
+        "bounce": _else_said(bounce, shots, "bounce", BOUNCES),
     }
+
+
+def _said(shots: pd.DataFrame, column: str, words: tuple[str, ...]) -> NDArray[np.int64]:
+    if column not in shots.columns:
+        return np.full(len(shots), -1)
+    return codes_of(shots[column], words)
+
+
+def _else_said(
+    told: pd.Categorical, shots: pd.DataFrame, column: str, words: tuple[str, ...]
+) -> pd.Categorical:
+    codes = told.codes.astype(np.int64)
+    return as_category(np.where(codes < 0, _said(shots, column, words), codes), words)
 
 
 def _metres(shots: pd.DataFrame, column: str) -> NDArray[np.float64]:

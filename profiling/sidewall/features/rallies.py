@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category, codes_of, need_columns
 
-__all__ = ["RallyRuns", "player_names", "rally_runs", "rally_table"]
+__all__ = ["RallyRuns", "need_whole_rallies", "player_names", "rally_runs", "rally_table"]
 
 _KEY = ["match", "game", "rally"]
 
@@ -95,6 +95,49 @@ def rally_runs(shots: pd.DataFrame) -> RallyRuns:
             "whole. Compute features on whole rallies, then choose rows."
         )
     return RallyRuns(of_shot.astype(np.int64), first, last, length)
+
+
+def need_whole_rallies(table: pd.DataFrame) -> None:
+    """Make sure that the row after each shot of a feature table is the opponent's next ball.
+
+    Parameters
+    ----------
+    table
+        From `sidewall.shot_features`. Whole rallies may have been left out of it, since then.
+
+    Raises
+    ------
+    DataError
+        If shots were chosen or put in another order afterwards, or tables were put together.
+    """
+    need_columns(table, ["rally_id", "shot", "shots_left"])
+    n = len(table)
+    if n == 0:
+        return
+    rally, shot, left = (table[c].to_numpy() for c in ("rally_id", "shot", "shots_left"))
+    goes_on = left[:-1] > 0
+    follows = (rally[1:] == rally[:-1]) & (shot[1:] == shot[:-1] + 1) & (left[1:] == left[:-1] - 1)
+    wrong = np.concatenate([[shot[0] != 1], np.where(goes_on, ~follows, shot[1:] != 1)])
+    mend = (
+        "Rows were chosen or moved after shot_features, so the next row is not the next ball. "
+        "Give every shot of each rally; where you want some shots only, choose them with keep="
+    )
+    if wrong.any():
+        at = int(np.flatnonzero(wrong)[0])
+        raise DataError(
+            f"{_where(table, at)} does not go on in order at shot {shot[at]}: the rally before it "
+            f"or its own is not whole. {mend}"
+        )
+    if left[-1] > 0:
+        raise DataError(
+            f"{_where(table, n - 1)} has {left[-1]} more shots than the table holds. {mend}"
+        )
+    serves = rally[shot == 1]
+    if (np.diff(serves) <= 0).any() and len(np.unique(serves)) < len(serves):
+        raise DataError(
+            "two rallies bear the same rally_id: tables of features were put together. Put the "
+            "shot tables together first, then compute features"
+        )
 
 
 def _where(shots: pd.DataFrame, at: int) -> str:

@@ -58,6 +58,10 @@ def shot_features(shots: pd.DataFrame, court: Court | Zones | None = None) -> pd
         - ``incoming_stroke``: the stroke the hitter is answering;
         - ``tempo_s``: seconds since the opponent struck the ball;
         - ``depth``, ``lane``, ``wall``: zone and nearest side wall of the contact;
+          ``opponent_place``: the opponent in_front of the striker, behind, or out_of_the_way;
+          ``bounce``: first bounce short of the service boxes, level with them (service_box) or
+          behind them (behind_box). All from what was measured, else from the charted words,
+          with the bounds of :class:`~sidewall.court.zones.Zones`;
         - ``opponent_distance_m``: from where the opponent stands at this contact to where he
           strikes next, in a straight line;
         - ``same_reply_run``: how many of the hitter's latest replies in this situation (same
@@ -125,7 +129,8 @@ def shot_features(shots: pd.DataFrame, court: Court | Zones | None = None) -> pd
 def with_features(table: pd.DataFrame, court: Court | Zones | None = None) -> pd.DataFrame:
     """Return the table itself if it already carries features, else `shot_features` of it.
 
-    A table of features may hold any choice of rows; a shot table must hold whole rallies.
+    A table of features may hold any choice of rows (`need_whole_rallies` says whether the next
+    row is the next ball); a shot table must hold whole rallies.
     Zones are told anew where a court is given, so that they are the court's own.
     """
     done = {"rally_id", "won", "family", "depth", "lane", "wall"} <= set(table.columns)

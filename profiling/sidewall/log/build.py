@@ -72,11 +72,13 @@ def build_shots(
     columns["choice_source"] = _coded(
         np.select([charted >= 0, derived >= 0], [0, 1], default=-1), list(_SOURCES)
     )
-    if "balance" in words:
-        columns["balance"] = _words("balance", words["balance"])
+    for name in ("balance", "depth", "lane", "opponent_place", "bounce"):
+        if name in words:
+            columns[name] = _words(name, words[name])
     columns["rally_won_by"] = names.categorical(np.where(ends, rows.winner[at], -1))
     columns["ending"] = _words("ending", words["ending"])
     columns.update({name: values[at] for name, values in rows.lengths.items()})
+    columns.update({name: values[at] for name, values in rows.scores.items()})
     for name, (owner, values) in details.items():
         columns[name] = _detail(name, player if owner == "player" else match, values)
     columns["line"] = reading.raw.lines[at].astype(np.int64)

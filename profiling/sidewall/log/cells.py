@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,8 @@ from sidewall.log.synonyms import understand_word, words_of
 
 #: No log numbers further; a number above is a mistake, and safe sums need a limit.
 _LARGEST_COUNT = 1_000_000
+#: Where less than this share of the strokes is understood, the column holds something else.
+_LEAST_UNDERSTOOD: Final = 0.5
 #: Beyond so many distinct unknown words a column holds something else altogether.
 _MOST_SUGGESTIONS = 200
 
@@ -27,8 +29,15 @@ def words(reading: Reading, name: str) -> Codes:
     return codes
 
 
-def words_and_beside(reading: Reading, name: str) -> tuple[Codes, dict[str, Codes]]:
-    """Like :func:`words`, with the words for other columns that were typed beside."""
+def words_and_beside(
+    reading: Reading, name: str, *, keep: npt.NDArray[np.bool_] | None = None
+) -> tuple[Codes, dict[str, Codes]]:
+    """Like :func:`words`, with the words for other columns that were typed beside.
+
+    A word that is not known refuses its row. With ``keep`` it is left blank instead, and the
+    rows of that mask are noted as doubtful; strokes of which most are not understood are
+    refused all the same.
+    """
     column = reading.column(name)
     if column is None:
         return np.full(reading.rows, -1, dtype=np.int64), {}
@@ -60,7 +69,14 @@ def words_and_beside(reading: Reading, name: str) -> tuple[Codes, dict[str, Code
             extra = [f"{other} {word}" for other, word in meaning.beside.items()]
             read_as[at] = ", ".join([meaning.value, *extra])
     reading.note(name, read_as)
-    reading.refuse_values(name, reasons, mends)
+    unknown = int(counts[list(reasons)].sum())
+    filled = unknown + int(counts[code >= 0].sum())
+    blanked = keep is not None
+    if name == "stroke":
+        blanked &= unknown <= (1 - _LEAST_UNDERSTOOD) * filled
+    if blanked:
+        reasons = {at: f"{text}; left blank" for at, text in reasons.items()}
+    reading.refuse_values(name, reasons, mends, keep if blanked else None, doubt=blanked)
     return code[column.codes], {other: part[column.codes] for other, part in beside.items()}
 
 
@@ -140,6 +156,24 @@ def counts(reading: Reading, name: str) -> Codes:
     reading.note(name, {at: how for at, how in found.read_as.items() if whole[at]})
     reading.refuse_values(name, reasons, mends)
     return np.where(whole, value, 0).astype(np.int64)[column.codes]
+
+
+def scores(reading: Reading, name: str) -> npt.NDArray[np.float64]:
+    """Whole numbers from 0, shape (rows,); missing where blank, or not understood and said so."""
+    column = reading.column(name)
+    if column is None:
+        return np.full(reading.rows, np.nan)
+    found = parse_numbers(column.distinct, comma_decimals=reading.raw.comma_decimals)
+    whole = (found.value == np.floor(found.value)) & (found.value >= 0)
+    whole &= found.value <= _LARGEST_COUNT
+    reasons = {
+        int(at): f"{shown_cell(column.distinct[at])} is no whole number from 0; left blank"
+        for at in np.flatnonzero(~whole & ~found.blank)
+    }
+    mends = dict.fromkeys(reasons, "write the score before the rally, seen by who strikes")
+    reading.note(name, {at: how for at, how in found.read_as.items() if whole[at]})
+    reading.refuse_values(name, reasons, mends, doubt=True)
+    return np.where(whole, found.value, np.nan)[column.codes]
 
 
 def numbers(

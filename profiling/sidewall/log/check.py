@@ -13,7 +13,14 @@ from sidewall.court.units import board_width
 from sidewall.log import details
 from sidewall.log.build import build_shots
 from sidewall.log.choice import ChoiceTable, choice_rules
-from sidewall.log.contradictions import check_ending, check_play, check_structure
+from sidewall.log.contradictions import (
+    check_ending,
+    check_places,
+    check_play,
+    check_score,
+    check_structure,
+)
+from sidewall.log.ledger import Problems
 from sidewall.log.mapping.apply import MapSource, apply_map
 from sidewall.log.match_details import detail_tables
 from sidewall.log.rallies import RallyChecks, in_order, pair_players, refuse_repeated
@@ -38,6 +45,9 @@ class LogCheck:
         contradicts itself, and ``with its rally`` for the others of such a rally.
     folded
         What was read as something else than typed: column, found, read_as, rows.
+    doubts
+        What to look at in rows that are used all the same: line, column, value, reason, mend.
+        Such as a word that is not known and was left blank, or one that contradicts a measure.
     rows_in, rows_used, rows_refused
         Numbers of rows; blank lines are not rows.
     source
@@ -52,11 +62,12 @@ class LogCheck:
     rows_in: int
     rows_used: int
     rows_refused: int
+    doubts: pd.DataFrame = field(default_factory=lambda: Problems(np.empty(0, int)).doubts())
     source: str = "the log"
     refused_by_kind: dict[str, int] = field(default_factory=dict)
 
     def summary(self, most: int = 20) -> str:
-        """Return the check in words; at most so many problems and foldings are listed."""
+        """Return the check in words; at most so many of each kind are listed."""
         return summarise(self, most)
 
 
@@ -146,6 +157,7 @@ def check_log(
     read_lengths(reading, rows)
     if "gap" not in reading.headings:
         gap_of_place(reading, rows)
+    check_places(reading, rows)
     return _finish(reading, rows, settled, choice_table)
 
 
@@ -176,6 +188,7 @@ def _finish(
     check_play(checks)
     check_ending(checks, pair)
     checks.refuse_others()
+    check_score(checks)
     shots = build_shots(checks, pair, settled, choice_table)
     return LogCheck(
         shots,
@@ -184,6 +197,7 @@ def _finish(
         reading.rows,
         len(shots),
         int(reading.problems.refused.sum()),
+        reading.problems.doubts(),
         reading.source,
         reading.problems.counts(),
     )

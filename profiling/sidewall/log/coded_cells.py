@@ -42,7 +42,7 @@ def coded_cells(
     wrong = np.zeros(len(distinct), dtype=bool)
     kind = SPECS[name].kind if name in SPECS else "word"
     numbers = None
-    if kind in ("count", "length", "seconds"):
+    if kind in ("count", "score", "length", "seconds"):
         numbers = parse_numbers(
             distinct,
             comma_decimals=raw.comma_decimals,

@@ -16,7 +16,8 @@ from sidewall.court.units import fold_name, parse_column
 from sidewall.errors import LogError, UnitError
 from sidewall.log.raw import shown_cell, shown_list
 
-Kind = Literal["name", "count", "word", "length", "seconds", "detail"]
+#: A count is from 1 and never blank; a score is from 0.
+Kind = Literal["name", "count", "score", "word", "length", "seconds", "detail"]
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,34 @@ COLUMNS: Final = (
         "choice", "word", False, "attack or reset, if the charter saw it", ("intent", "intention")
     ),
     ColumnSpec("balance", "word", False, "set, stretched or jammed"),
+    ColumnSpec(
+        "depth",
+        "word",
+        False,
+        "where the ball is struck: front, middle or back; not needed where y is given",
+        ("court_depth", "struck_depth", "contact_depth"),
+    ),
+    ColumnSpec(
+        "lane",
+        "word",
+        False,
+        "where the ball is struck: left, centre or right; not needed where x is given",
+        ("court_lane", "struck_lane", "contact_lane"),
+    ),
+    ColumnSpec(
+        "opponent_place",
+        "word",
+        False,
+        "where the opponent is, seen from the striker: in front, behind or out of the way",
+        ("opponent_is", "opponent_where", "where_opponent", "where_is_the_opponent"),
+    ),
+    ColumnSpec(
+        "bounce",
+        "word",
+        False,
+        "first bounce of the outgoing ball: short of the service box, level with it or behind it",
+        ("first_bounce", "bounce_depth", "bounces", "ball_bounces"),
+    ),
     ColumnSpec("x", "length", False, "contact, from the left wall", metres_assumed=True),
     ColumnSpec("y", "length", False, "contact, from the front wall", metres_assumed=True),
     ColumnSpec(
@@ -118,6 +147,34 @@ COLUMNS: Final = (
         False,
         "time in the video: seconds, mm:ss or h:mm:ss",
         ("t_s", "time", "time_s", "video_time", "seconds"),
+    ),
+    ColumnSpec(
+        "own_points",
+        "score",
+        False,
+        "points of who strikes, before the rally; on one of its shots or on all",
+        ("striker_points", "points_own"),
+    ),
+    ColumnSpec(
+        "opponent_points",
+        "score",
+        False,
+        "points of the opponent, before the rally",
+        ("points_opponent",),
+    ),
+    ColumnSpec(
+        "own_games",
+        "score",
+        False,
+        "games won by who strikes, before the rally",
+        ("striker_games", "games_own"),
+    ),
+    ColumnSpec(
+        "opponent_games",
+        "score",
+        False,
+        "games won by the opponent, before the rally",
+        ("games_opponent",),
     ),
     ColumnSpec("hand", "detail", False, "the player's hand: right or left", ("player_hand",)),
     ColumnSpec("group", "detail", False, "the player's group, such as a squad", ("squad",)),

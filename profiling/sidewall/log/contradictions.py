@@ -1,15 +1,156 @@
-"""What a rally must not contradict: its numbering, its players, its clock, its ending."""
+"""What a rally must not contradict: its numbering, its players, its clock, its ending.
+
+And what a row should not: a coarse word beside a measure, the gap beside the place. There the
+measure is used, and the row is noted.
+"""
 
 from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
+from sidewall.court import gap_from_x
+from sidewall.court.zones import Zones
 from sidewall.log.rallies import FIXED_WINNER, LET, RallyChecks
-from sidewall.log.reading import Codes
-from sidewall.log.rows import SERVE
+from sidewall.log.reading import Codes, Reading
+from sidewall.log.rows import SERVE, Rows
+from sidewall.log.vocabulary import VOCABULARY
 
 Mask = npt.NDArray[np.bool_]
+
+
+#: A word by eye, or a gap by eye beside a place, may be so far off before it is noted, metres
+#: (common practice, no source).
+BY_EYE_M: Final = 0.5
+
+
+def check_places(reading: Reading, rows: Rows) -> None:
+    """Note words for places that contradict what was measured, and gaps that contradict x."""
+    zones = Zones(reading.court)
+    of = rows.lengths
+    none = np.full(reading.rows, np.nan)
+    x, y = of.get("x_m", none), of.get("y_m", none)
+    side_gap = np.where(np.isnan(x), rows.gap_m, np.minimum(x, reading.court.width_m - x))
+    _note_word(reading, rows, "depth", y, lambda at: zones.zone_of(np.zeros(len(at)), at)[0])
+    # Seen from the nearer wall a lane is the centre or not; which side is told by x alone.
+    _note_lane(reading, rows, zones, x, side_gap)
+    _note_word(reading, rows, "bounce", of.get("bounce_y_m", none), zones.bounce_of)
+    _note_opponent(
+        reading, rows, zones, x - of.get("opponent_x_m", none), of.get("opponent_y_m", none) - y
+    )
+    if "gap" in reading.headings and "x_m" in of:
+        from_x, _ = gap_from_x(x, reading.court)
+        at = np.flatnonzero(np.abs(rows.gap_m - from_x) > BY_EYE_M)
+        reading.problems.doubt(
+            at,
+            reading.shown("gap"),
+            reading.cells("gap", at),
+            [
+                f"a gap of {gap:.2f} m, but {reading.shown('x')} puts the ball {place:.2f} m from "
+                "the nearest side wall"
+                for gap, place in zip(rows.gap_m[at], from_x[at], strict=True)
+            ],
+            "the gap is used as typed: mend it or the place, and check where x is measured from",
+        )
+
+
+def _note_word(
+    reading: Reading,
+    rows: Rows,
+    name: str,
+    measured: npt.NDArray[np.float64],
+    word_at: Callable[[npt.NDArray[np.float64]], Any],
+) -> None:
+    """Note words that no point within reach of the eye would have been given."""
+    if name not in rows.words:
+        return
+    length = reading.court.length_m
+    reached = [
+        np.asarray(word_at(np.clip(measured + by, 0, length)).codes, dtype=np.int64)
+        for by in (-BY_EYE_M, BY_EYE_M)
+    ]
+    word = rows.words[name]
+    off = (word >= 0) & (reached[0] >= 0) & ((word < reached[0]) | (word > reached[1]))
+    _note(reading, name, off, word_at(measured).codes)
+
+
+def _note_lane(
+    reading: Reading, rows: Rows, zones: Zones, x: npt.NDArray[np.float64], side_gap: Any
+) -> None:
+    if "lane" not in rows.words:
+        return
+    word = rows.words["lane"]
+    edge, width = zones.lane_edges_m[0], reading.court.width_m
+    centre = word == 1
+    other_side = ((word == 0) & (x > width / 2 + BY_EYE_M)) | (
+        (word == 2) & (x < width / 2 - BY_EYE_M)
+    )
+    off = (centre & (side_gap < edge - BY_EYE_M)) | (
+        (word >= 0) & ~centre & (side_gap > edge + BY_EYE_M)
+    )
+    told = np.asarray(zones.zone_of(x, np.zeros(len(x)))[1].codes, dtype=np.int64)
+    told = np.where(np.isnan(x) & (side_gap > edge), 1, told)
+    _note(reading, "lane", off | other_side, told)
+
+
+def _note_opponent(
+    reading: Reading, rows: Rows, zones: Zones, across: npt.NDArray[np.float64], behind: Any
+) -> None:
+    if "opponent_place" not in rows.words:
+        return
+    word = rows.words["opponent_place"]
+    away = np.abs(across)
+    fits = np.isnan(away + behind) | (word < 0)
+    for aside in (np.maximum(away - BY_EYE_M, 0), away, away + BY_EYE_M):
+        for deeper in (behind - BY_EYE_M, behind, behind + BY_EYE_M):
+            fits |= np.asarray(zones.opponent_place(aside, deeper).codes) == word
+    _note(reading, "opponent_place", ~fits, zones.opponent_place(across, behind).codes)
+
+
+def _note(reading: Reading, name: str, off: Mask, told: Any) -> None:
+    at = np.flatnonzero(off)
+    words = [word.replace("_", " ") for word in (*VOCABULARY[name], "another place")]
+    reading.problems.doubt(
+        at,
+        reading.shown(name),
+        reading.cells(name, at),
+        [f"the measures of the row say {words[code]}" for code in np.asarray(told)[at].tolist()],
+        "the measures are used: mend them or the word",
+    )
+
+
+def check_score(checks: RallyChecks) -> None:
+    """Note rows whose score differs from that on an earlier shot of their rally."""
+    order, rows = checks.order, checks.rows
+    at = order.rows
+    serves = rows.player[at] == rows.player[at[order.first]][order.rally]
+    none = np.full(len(rows.match), np.nan)
+    for own, other in (("own_points", "opponent_points"), ("own_games", "opponent_games")):
+        mine, theirs = (rows.scores.get(name, none)[at] for name in (own, other))
+        for is_own in (serves, ~serves):  # the server's number, then the receiver's
+            seen = np.where(is_own, mine, theirs)
+            given = np.flatnonzero(~np.isnan(seen))
+            hit, where = np.unique(order.rally[given], return_index=True)
+            said = np.full(len(order.first), np.nan)
+            said[hit] = seen[given[where]]
+            off = ~np.isnan(seen) & (seen != said[order.rally])
+            for name, column in ((own, is_own), (other, ~is_own)):
+                checks.reading.doubt(
+                    _in_file(off & column, at, len(none)),
+                    name,
+                    "another score than on an earlier shot of the rally",
+                    "the earlier one is used: write the score before the rally, seen by who "
+                    "strikes the shot",
+                )
+
+
+def _in_file(mask: Mask, at: Codes, rows: int) -> Mask:
+    found = np.zeros(rows, dtype=bool)
+    found[at[mask]] = True
+    return found
 
 
 def check_structure(checks: RallyChecks, paired: Mask) -> None:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 PROBLEM_COLUMNS: Final = ("line", "column", "value", "reason", "mend", "kind")
+DOUBT_COLUMNS: Final = PROBLEM_COLUMNS[:-1]
 FOLDED_COLUMNS: Final = ("column", "found", "read_as", "rows")
 
 #: A row with a mistake of its own; a rally that contradicts itself, named on its first
@@ -39,7 +40,7 @@ class Folded:
 
 
 class Problems:
-    """Refused rows, collected a batch at a time.
+    """Refused rows and doubtful ones, collected a batch at a time.
 
     Parameters
     ----------
@@ -59,6 +60,7 @@ class Problems:
         #: The first of KINDS that each row was refused for, len(KINDS) for none; shape (rows,).
         self._kind = np.full(len(lines), len(KINDS), dtype=np.int8)
         self._parts: list[pd.DataFrame] = []
+        self._doubts: list[pd.DataFrame] = []
         #: Rows with a mistake of their own, shape (rows,).
         self.row_refused = np.zeros(len(lines), dtype=bool)
 
@@ -90,18 +92,28 @@ class Problems:
         self._kind[rows] = np.minimum(self._kind[rows], KINDS.index(kind))
         if kind == ROW:
             self.row_refused[rows] = True
+        self._parts.append(self._table(rows, column, value, reason, mend).assign(kind=kind))
+
+    def doubt(
+        self, rows: npt.NDArray[np.integer], column: str, value: Any, reason: Any, mend: Any
+    ) -> None:
+        """Note what to look at in rows that are used all the same; arguments as of :meth:`add`."""
+        if len(rows):
+            noted = self._table(rows, column, value, reason, mend)
+            self._doubts.append(noted.assign(row=rows))
+
+    def _table(
+        self, rows: npt.NDArray[np.integer], column: str, value: Any, reason: Any, mend: Any
+    ) -> pd.DataFrame:
         by_row = self._headings.get(column)
-        self._parts.append(
-            pd.DataFrame(
-                {
-                    "line": self._lines[rows],
-                    "column": column if by_row is None else by_row[rows],
-                    "value": _texts(value, len(rows)),
-                    "reason": _texts(reason, len(rows)),
-                    "mend": _texts(mend, len(rows)),
-                    "kind": kind,
-                }
-            )
+        return pd.DataFrame(
+            {
+                "line": self._lines[rows],
+                "column": column if by_row is None else by_row[rows],
+                "value": _texts(value, len(rows)),
+                "reason": _texts(reason, len(rows)),
+                "mend": _texts(mend, len(rows)),
+            }
         )
 
     @property
@@ -119,6 +131,15 @@ class Problems:
             empty: dict[str, Any] = {name: pd.Series(dtype="str") for name in PROBLEM_COLUMNS}
             return pd.DataFrame({**empty, "line": pd.Series(dtype="int64")})
         table = pd.concat(self._parts, ignore_index=True)
+        return table.sort_values("line", kind="stable", ignore_index=True)
+
+    def doubts(self) -> pd.DataFrame:
+        """Return what to look at in rows that are used, sorted by line."""
+        if not self._doubts:
+            empty: dict[str, Any] = {name: pd.Series(dtype="str") for name in DOUBT_COLUMNS}
+            return pd.DataFrame({**empty, "line": pd.Series(dtype="int64")})
+        table = pd.concat(self._doubts, ignore_index=True)
+        table = table[~self.refused[table["row"].to_numpy()]].drop(columns="row")
         return table.sort_values("line", kind="stable", ignore_index=True)
 
 

@@ -8,7 +8,7 @@ from typing import Any, Literal
 import pandas as pd
 
 from sidewall.court import Court
-from sidewall.errors import LogError, RefusedRowsWarning
+from sidewall.errors import DoubtfulRowsWarning, LogError, RefusedRowsWarning
 from sidewall.log.check import LogCheck, check_log
 from sidewall.log.choice import ChoiceTable
 from sidewall.log.ledger import WITH_ITS_RALLY
@@ -40,7 +40,8 @@ def read_shots(
     path, players, matches, board_width_cm, choice_table, sheet, delimiter, encoding, court, mapping
         See :func:`check_log`.
     on_refused
-        What to do about refused rows: ``warn``, ``raise`` or ``ignore``.
+        What to do about refused rows: ``warn``, ``raise`` or ``ignore``. Unless it is
+        ``ignore``, rows that are used and doubtful give a warning.
 
     Returns
     -------
@@ -60,6 +61,8 @@ def read_shots(
     -----
     RefusedRowsWarning
         If rows were refused and ``on_refused`` is ``warn``.
+    DoubtfulRowsWarning
+        If rows are used that say something doubtful, such as a word that is not known.
     """
     if on_refused not in ("warn", "raise", "ignore"):
         raise LogError(f"on_refused is {on_refused!r}: use 'warn', 'raise' or 'ignore'.")
@@ -80,6 +83,13 @@ def read_shots(
         if on_refused == "raise" or not check.rows_used:
             raise LogError(message)
         warnings.warn(message, RefusedRowsWarning, stacklevel=2)
+    if len(check.doubts) and on_refused != "ignore":
+        message = (
+            f"{check.source}: {check.doubts['line'].nunique()} of the rows that are used say "
+            f"something doubtful. First: {problem_text(check.doubts.iloc[0])} See "
+            "sidewall.log.check_log(...).doubts for every line."
+        )
+        warnings.warn(message, DoubtfulRowsWarning, stacklevel=2)
     return check.shots
 
 

@@ -67,8 +67,20 @@ class Reading:
         if len(rows):
             self.problems.add(rows, self.shown(name), self.cells(name, rows), reason, mend)
 
+    def doubt(self, mask: npt.NDArray[np.bool_], name: str, reason: Any, mend: Any) -> None:
+        """Note the rows of a mask as doubtful in one column; they are used all the same."""
+        rows = np.flatnonzero(mask)
+        if len(rows):
+            self.problems.doubt(rows, self.shown(name), self.cells(name, rows), reason, mend)
+
     def refuse_values(
-        self, name: str, reasons: dict[int, str], mends: dict[int, str], only: Any = None
+        self,
+        name: str,
+        reasons: dict[int, str],
+        mends: dict[int, str],
+        only: Any = None,
+        *,
+        doubt: bool = False,
     ) -> None:
         """Refuse the rows that hold certain distinct values.
 
@@ -80,6 +92,8 @@ class Reading:
             Keyed by the place of the distinct value.
         only
             Mask of the rows to look at; all by default.
+        doubt
+            Whether the rows are only noted as doubtful.
         """
         column = self.column(name)
         if column is None or not reasons:
@@ -93,7 +107,7 @@ class Reading:
         if only is not None:
             mask &= only
         codes = column.codes[mask]
-        self.refuse(mask, name, reason[codes], mend[codes])
+        (self.doubt if doubt else self.refuse)(mask, name, reason[codes], mend[codes])
 
     def note(self, name: str, read_as: dict[int, str]) -> None:
         """List distinct values that were read as something else."""

@@ -17,8 +17,12 @@ from sidewall.log.reading import Codes, Reading
 from sidewall.log.vocabulary import STROKES
 
 SERVE: Final = STROKES.index("serve")
-_REQUIRED_WORDS: Final = ("side", "stroke")
-_OPTIONAL_WORDS: Final = ("direction", "contact", "choice", "balance", "ending")
+#: A word of these that is not known is left blank, and its rally used all the same.
+_OPTIONAL_WORDS: Final = (
+    *("direction", "contact", "choice", "balance"),
+    *("depth", "lane", "opponent_place", "bounce"),
+)
+_SCORES: Final = ("own_points", "opponent_points", "own_games", "opponent_games")
 #: Rounding a gap to whole inches or boards may put it this far past the middle, metres.
 _ROUNDING_M: Final = 0.01
 #: A column of at least so many gaps that never leaves the wall is in another unit.
@@ -41,6 +45,7 @@ class Rows:
     players: list[str]
     words: dict[str, Codes] = field(default_factory=dict)
     lengths: dict[str, npt.NDArray[np.float64]] = field(default_factory=dict)
+    scores: dict[str, npt.NDArray[np.float64]] = field(default_factory=dict)
     gap_m: npt.NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
 
@@ -67,10 +72,12 @@ def identify(reading: Reading) -> Rows:
 
 def read_words(reading: Reading, rows: Rows) -> None:
     """Understand every word column, and put what was typed beside a stroke in its place."""
-    stroke, beside = cells.words_and_beside(reading, "stroke")
-    rows.words["stroke"] = stroke
-    for name in ("side", *_OPTIONAL_WORDS):
-        own = cells.words(reading, name)
+    stroke, beside = cells.words_and_beside(reading, "stroke", keep=rows.shot != 1)
+    rows.words["stroke"] = _serve_first(reading, rows, stroke)
+    everywhere = np.ones(reading.rows, dtype=bool)
+    for name in ("side", "ending", *_OPTIONAL_WORDS):
+        keep = everywhere if name in _OPTIONAL_WORDS else None
+        own, _ = cells.words_and_beside(reading, name, keep=keep)
         other = beside.get(name)
         if other is not None:
             reading.refuse(
@@ -82,14 +89,32 @@ def read_words(reading: Reading, rows: Rows) -> None:
             own = np.where(own >= 0, own, other)
         if name in reading.headings or (own >= 0).any():
             rows.words[name] = own
-    for name in _REQUIRED_WORDS:
-        column = reading.column(name)
-        blank = np.zeros(reading.rows, dtype=bool)
-        if column is not None:
-            empty = np.array([cells.is_blank(value) for value in column.distinct], dtype=bool)
-            blank = empty[column.codes] & (rows.words[name] < 0)
-        what = "forehand or backhand" if name == "side" else "the stroke played"
-        reading.refuse(blank, name, "blank", f"write {what}")
+    blank = _blank(reading, "side") & (rows.words["side"] < 0)
+    reading.refuse(blank, "side", "blank", "write forehand or backhand")
+    blank = _blank(reading, "stroke") & (rows.words["stroke"] < 0)
+    reading.doubt(blank, "stroke", "blank: the stroke is not known", "write the stroke played")
+    for name in _SCORES:
+        if name in reading.headings:
+            rows.scores[name] = cells.scores(reading, name)
+
+
+def _blank(reading: Reading, name: str) -> npt.NDArray[np.bool_]:
+    column = reading.column(name)
+    if column is None:
+        return np.zeros(reading.rows, dtype=bool)
+    return np.array([cells.is_blank(cell) for cell in column.distinct], dtype=bool)[column.codes]
+
+
+def _serve_first(reading: Reading, rows: Rows, stroke: Codes) -> Codes:
+    """Shot 1 is the serve, whatever its word was meant to be if it is not known."""
+    column = reading.column("stroke")
+    first = (rows.shot == 1) & (stroke < 0) & ~reading.problems.row_refused
+    if column is not None:
+        counts = np.bincount(column.codes[first], minlength=len(column.distinct))
+        for at in np.flatnonzero(counts).tolist():
+            found = column.found[at] or "blank"
+            reading.folded.add(reading.shown("stroke"), found, "serve, as shot 1", counts[at])
+    return np.where(first, SERVE, stroke)
 
 
 def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64] | None) -> None:
@@ -115,7 +140,7 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
     given_on_serve = int((~struck & ~blank).sum())
     reading.folded.add(reading.shown("gap"), "gap on a serve", "not used", given_on_serve)
     reading.refuse(
-        struck & blank & (rows.words["stroke"] >= 0),
+        struck & blank & ~_stroke_refused(reading, rows),
         "gap",
         "blank",
         "write the gap of the incoming ball; only a serve has none",
@@ -146,6 +171,11 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
     rows.gap_m = gap
 
 
+def _stroke_refused(reading: Reading, rows: Rows) -> npt.NDArray[np.bool_]:
+    """Rows of which nobody knows whether they are a serve, which has no gap."""
+    return (rows.words["stroke"] < 0) & reading.problems.row_refused
+
+
 def gap_of_place(reading: Reading, rows: Rows) -> None:
     """Take the gap from the place of contact, in a log that has no column for it."""
     struck = rows.words["stroke"] != SERVE
@@ -154,7 +184,7 @@ def gap_of_place(reading: Reading, rows: Rows) -> None:
     column = reading.column("x")
     if column is not None:
         reading.refuse(
-            struck & column.blank & (rows.words["stroke"] >= 0),
+            struck & column.blank & ~_stroke_refused(reading, rows),
             "x",
             "blank, and the log has no gap",
             "write the place of contact; only a serve needs none",

@@ -15,7 +15,8 @@ MATCH_DETAILS: Final = "match details"
 #: The columns of the workbook's log, in order; the gap carries its unit in the heading.
 LOG_COLUMNS: Final = (
     *("match", "game", "rally", "shot", "player"),
-    *("side", "stroke", "direction", "contact", "gap", "choice", "balance", "ending", "t"),
+    *("side", "stroke", "direction", "contact", "gap", "choice", "balance"),
+    *("depth", "lane", "opponent_place", "bounce", "ending", "t"),
     *("rally_won_by", "opponent", "remark"),
 )
 #: Those that are filled by a formula.

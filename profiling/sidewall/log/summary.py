@@ -32,6 +32,13 @@ def summarise(check: LogCheck, most: int) -> str:
             *(f"  {problem_text(row)}" for _, row in own.head(most).iterrows()),
         ]
         lines += _more(len(own), most)
+    if len(check.doubts):
+        lines += [
+            "",
+            "Used, but look at:",
+            *(f"  {problem_text(row)}" for _, row in check.doubts.head(most).iterrows()),
+        ]
+        lines += _more(len(check.doubts), most)
     if len(check.folded):
         lines += ["", "Read as something else than typed:"]
         lines += [

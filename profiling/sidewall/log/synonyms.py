@@ -36,6 +36,25 @@ SYNONYMS: Final[dict[str, dict[str, str]]] = {
     | {"resetting": "reset"},
     "balance": {"balanced": "set", "stretch": "stretched", "stretching": "stretched"}
     | {"cramped": "jammed"},
+    "depth": {"front court": "front", "up front": "front", "f": "front"}
+    | {"mid": "middle", "mid court": "middle", "midcourt": "middle", "middle court": "middle"}
+    | {"m": "middle", "back court": "back", "backcourt": "back", "rear": "back"}
+    | {"rear court": "back", "b": "back"},
+    "lane": {"l": "left", "left side": "left", "left wall": "left"}
+    | {"c": "centre", "center": "centre", "middle": "centre", "mid": "centre"}
+    | {"r": "right", "right side": "right", "right wall": "right"},
+    "opponent_place": {"front": "in front", "infront": "in front", "in front of me": "in front"}
+    | {"ahead": "in front", "in front of the striker": "in front"}
+    | {"back": "behind", "behind me": "behind", "behind the striker": "behind"}
+    | {"away": "out of the way", "out of way": "out of the way", "to the side": "out of the way"}
+    | {"beside": "out of the way", "level": "out of the way"},
+    "bounce": {"short of the box": "short", "short of the service box": "short"}
+    | {"in front of the box": "short", "before the box": "short"}
+    | {"box": "service box", "in the box": "service box", "on the box": "service box"}
+    | {"level with the box": "service box", "in the service box": "service box"}
+    | {"behind": "behind box", "behind the box": "behind box", "past the box": "behind box"}
+    | {"behind the service box": "behind box", "behind service box": "behind box"}
+    | {"deep": "behind box"},
     "ending": {"winning shot": "winner", "win": "winner"}
     | {"into the tin": "tin", "tinned": "tin", "out of court": "out", "not up": "down"}
     | {"double bounce": "down", "no let": "no let", "nolet": "no let", "yes let": "let"},

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from sidewall.court.zones import BOUNCES, DEPTHS, LANES, OPPONENT_PLACES
+
 SIDES: Final = ("forehand", "backhand")
 STROKES: Final = (
     "serve",
@@ -48,5 +50,9 @@ VOCABULARY: Final[dict[str, tuple[str, ...]]] = {
     "contact": CONTACTS,
     "choice": CHOICES,
     "balance": BALANCES,
+    "depth": DEPTHS,
+    "lane": LANES,
+    "opponent_place": OPPONENT_PLACES,
+    "bounce": BOUNCES,
     "ending": ENDINGS,
 }

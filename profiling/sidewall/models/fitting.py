@@ -47,7 +47,7 @@ class Judge:
         """Usable shots with ``outcome``, ``ball`` and ``sign``, and those left out by reason."""
         found = outcomes(table, self.value, self.horizon)
         table = table.assign(outcome=found.outcome, ball=found.ball, sign=found.sign)
-        return usable_shots(table[kept_rows(table, self.keep)] if self.keep is not None else table)
+        return usable_shots(table, None if self.keep is None else kept_rows(table, self.keep))
 
 
 @dataclass(frozen=True)

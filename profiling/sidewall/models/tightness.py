@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from sidewall.arguments import (
     Keep,
+    Table,
     as_frame,
     check_count,
     check_folds,
@@ -147,7 +148,7 @@ class TightnessModel:
         self.value = value
         self.seed = seed
 
-    def fit(self, shots: pd.DataFrame | Parts, keep: Keep | None = None) -> TightnessModel:
+    def fit(self, shots: Table | Parts, keep: Keep | None = None) -> TightnessModel:
         """Fit the curves of all players of a log together.
 
         Parameters
@@ -162,14 +163,16 @@ class TightnessModel:
         Raises
         ------
         DataError
-            When no usable shots are left, only one choice occurs, or a named situation
-            column is missing.
+            When no usable shots are left, only one choice occurs, a named situation column
+            is missing, or by value shots were left out of rallies beforehand.
         """
         check_word(self.outcome, ("value", "rally"), "outcome")
         check_count(self.draws, "draws", 50)
         rng = np.random.default_rng(check_seed(self.seed))
         horizon: Horizon = "rally" if self.outcome == "rally" else need_horizon(self.horizon)
-        parts = shots if isinstance(shots, Parts) else as_parts(as_frame(shots))
+        parts = as_parts(shots)
+        if not (keep is None or isinstance(keep, str) or callable(keep)):
+            one_table(parts, "a mask to keep shots by")
         self._parts = parts
         strengths = self.value.strengths_ if self.value is not None else Strengths()
         if not hasattr(strengths, "strength_"):

@@ -18,6 +18,7 @@ from sidewall.models.transforms import counted_quantiles
 
 #: Why a shot cannot be used, in the order in which it is asked.
 REASONS: Final = (
+    "not kept",
     "serve",
     "ended in a let",
     "choice neither charted nor derivable",
@@ -35,7 +36,9 @@ _MEND: Final = {
 }
 
 
-def usable_shots(shots: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
+def usable_shots(
+    shots: pd.DataFrame, kept: NDArray[np.bool_] | None = None
+) -> tuple[pd.DataFrame, pd.Series]:
     """Keep the shots that can tell attack from reset, and count the others by reason.
 
     Parameters
@@ -43,6 +46,8 @@ def usable_shots(shots: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
     shots : DataFrame
         From :func:`sidewall.read_shots` or :func:`sidewall.shot_features`; a column
         ``outcome`` between 0 and 1, where there is one, stands for the rally's result.
+    kept : ndarray of bool, shape (n,), optional
+        The shots that may be used.
 
     Returns
     -------
@@ -55,6 +60,7 @@ def usable_shots(shots: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
     if "outcome" not in table.columns:
         table = table.assign(outcome=table["won"])
     fails = [
+        np.zeros(len(table), dtype=bool) if kept is None else ~kept,
         table["stroke"] == "serve",
         table["outcome"].isna(),
         table["choice"].isna(),

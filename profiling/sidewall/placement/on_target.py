@@ -183,7 +183,7 @@ def placement_table(
         - ``pace_m_s``, ``pace_shots``: median pace where the log has times and places.
     """
     table = placed_shots(shots, targets, court)
-    if set(HAS_PACE) <= set(shots.columns):
+    if "pace_m_s" not in table.columns and set(HAS_PACE) <= set(table.columns):
         paced = with_pace(with_features(shots, court))
         table = table.assign(pace_m_s=paced["pace_m_s"])
     need_columns(table, by)

@@ -18,6 +18,7 @@ import pandas as pd
 from sidewall.court import Court, Zones
 from sidewall.errors import DataError, SeparationError
 from sidewall.features.coded import need_columns
+from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.placement.player_curves import PlayerCurves
 
@@ -63,8 +64,8 @@ def with_pace(shots: pd.DataFrame) -> pd.DataFrame:
     table = with_features(shots)
     t, x, y = (table[name].to_numpy(dtype=float) for name in HAS_PACE)
     _check_times(t)
-    follows = np.zeros(len(table), dtype=bool)
     rally, shot = table["rally_id"].to_numpy(), table["shot"].to_numpy()
+    follows = np.zeros(len(table), dtype=bool)
     follows[:-1] = (rally[1:] == rally[:-1]) & (shot[1:] == shot[:-1] + 1)
 
     def after(values: np.ndarray) -> np.ndarray:
@@ -128,7 +129,9 @@ def pace_and_accuracy(
 
     if bands < 2:
         raise DataError(f"bands is {bands}; at least two are needed to compare")
-    paced = with_pace(with_features(shots, court))
+    table = with_features(shots, court)
+    need_whole_rallies(table)
+    paced = with_pace(table)
     placed = placed_shots(paced, targets, court)
     placed = placed[placed["pace_m_s"].notna() & placed["on_target"].notna()]
     if placed.empty:

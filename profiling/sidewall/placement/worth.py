@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, ndtri
 
 from sidewall.errors import DataError, NotFittedError
+from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
 from sidewall.placement.player_curves import PlayerCurves
@@ -119,9 +120,8 @@ class PlacementWorth:
         return "" if self.depth == "none" else " and depth"
 
     def _left(self, table: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
-        rally, shot = table["rally_id"].to_numpy(), table["shot"].to_numpy()
-        follows = np.zeros(len(table), dtype=bool)
-        follows[:-1] = (rally[1:] == rally[:-1]) & (shot[1:] == shot[:-1] + 1)
+        need_whole_rallies(table)
+        follows = table["shots_left"].to_numpy() > 0
 
         def after(name: str) -> pd.Series:
             return table[name].shift(-1).where(follows)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal, cast
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Keep, Table, kept_rows
 from sidewall.features.parts import Parts
 from sidewall.rallies.coarse import CoarsenessTest, coarseness
 from sidewall.rallies.credit import (
@@ -47,7 +48,10 @@ class ChainAnswers:
         return state_table(self._chain, draws, level, np.random.default_rng(seed))
 
     def shot_values(
-        self, shots: pd.DataFrame | None = None, measure: Literal["ladder", "pair"] = "ladder"
+        self,
+        shots: Table | None = None,
+        measure: Literal["ladder", "pair"] = "ladder",
+        keep: Keep | None = None,
     ) -> pd.DataFrame:
         """What every shot added to its striker's chance of winning the rally.
 
@@ -57,11 +61,15 @@ class ChainAnswers:
         Parameters
         ----------
         shots : DataFrame, optional
-            By default the shots that the chain was fitted to.
+            By default the shots that the chain was fitted to; whole rallies.
         measure : {"ladder", "pair"}, default "ladder"
             What a ball is worth: to average players of the ladder, so that whoever makes
             more of the same balls gains; or to the two who play, from their own chains,
             against which either gains nothing on average.
+        keep : str, callable or sequence of bool, optional
+            Which shots the table is made of: a query such as ``"balance == 'set'"``, a
+            function of the feature table, or one true or false a shot. What a shot led to
+            still comes from all of them.
 
         Returns
         -------
@@ -70,14 +78,17 @@ class ChainAnswers:
             ``value``, all as chances of the striker; missing beside a let or a state
             that is not known.
         """
-        return shot_values(self._chain, self._chain.moves(shots), measure)
+        moves = self._chain.moves(shots)
+        found = shot_values(self._chain, moves, measure)
+        return found if keep is None else found[kept_rows(moves.table, keep)]
 
     def value_by(
         self,
-        by: Sequence[str] = ("player", "stroke"),
+        by: str | Sequence[str] = ("player", "stroke"),
         draws: int = 1000,
         level: float = 0.95,
         seed: int = 0,
+        keep: Keep | None = None,
     ) -> pd.DataFrame:
         """Sum the shots' values, with rally-bootstrap intervals.
 
@@ -87,6 +98,10 @@ class ChainAnswers:
         ----------
         by : sequence of str
             Columns of the feature table, such as player, stroke, side, family, depth.
+        keep : str, callable or sequence of bool, optional
+            Which shots the table is made of: a query such as ``"balance == 'set'"``, a
+            function of the feature table, or one true or false a shot. What a shot led to
+            still comes from all of them.
 
         Returns
         -------
@@ -95,15 +110,17 @@ class ChainAnswers:
             and ``points_per_100`` shots, each with its ends, ``points_low`` and so on
             (missing with fewer than ten rallies); ``shots`` and ``rallies``.
         """
-        return value_table(self._chain, by, draws, level, np.random.default_rng(seed))
+        rng = np.random.default_rng(seed)
+        return value_table(self._chain, by, draws, level, rng, keep)
 
     def set_up_credit(
         self,
-        by: Sequence[str] = ("stroke", "direction"),
+        by: str | Sequence[str] = ("stroke", "direction"),
         loose: StateRule | None = None,
         draws: int = 1000,
         level: float = 0.95,
         seed: int = 0,
+        keep: Keep | None = None,
     ) -> pd.DataFrame:
         """Which shots make the striker's next ball loose, and the points that brings.
 
@@ -117,6 +134,10 @@ class ChainAnswers:
             Says of every ball whether it is "loose"; by default
             ``LooseBall()``, the fixed cut. ``LooseBall(model.thresholds())`` judges by
             each player's own threshold where it is known.
+        keep : str, callable or sequence of bool, optional
+            Which shots the table is made of: a query such as ``"balance == 'set'"``, a
+            function of the feature table, or one true or false a shot. What a shot led to
+            still comes from all of them.
 
         Returns
         -------
@@ -129,22 +150,25 @@ class ChainAnswers:
         is_loose = (loose or LooseBall())(self._chain.moves().table).to_numpy() == "loose"
         rng = np.random.default_rng(seed)
         outcome = loose_next(self._chain.moves(), is_loose)
-        return matched_table(self._chain, outcome, by, draws, level, rng, is_loose)
+        return matched_table(self._chain, outcome, by, draws, level, rng, is_loose, keep)
 
     def finish_credit(
         self,
-        by: Sequence[str] = ("stroke", "direction"),
+        by: str | Sequence[str] = ("stroke", "direction"),
         draws: int = 1000,
         level: float = 0.95,
         seed: int = 0,
+        keep: Keep | None = None,
     ) -> pd.DataFrame:
         """Which shots lead to a winner with the striker's next shot.
 
         Every kind of shot is set against the other shots of the same player from the same
-        state, finished or not, so that the table says more than a count of winners.
+        state, finished or not, so that the table says more than a count of winners. `keep`
+        as for `set_up_credit`.
         """
         rng = np.random.default_rng(seed)
-        return matched_table(self._chain, finished_next(self._chain.moves()), by, draws, level, rng)
+        outcome = finished_next(self._chain.moves())
+        return matched_table(self._chain, outcome, by, draws, level, rng, keep=keep)
 
     def order_test(self, order: int = 1) -> ChainTest:
         """Does the past matter beyond the present state? Order 0, 1 or 2 against one more."""

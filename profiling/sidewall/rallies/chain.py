@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.rallies.absorbing import (
@@ -70,7 +71,7 @@ class RallyChain(ChainAnswers):
     def __init__(self, states: StateRule | None = None) -> None:
         self.states = states
 
-    def fit(self, shots: pd.DataFrame | Parts) -> RallyChain:
+    def fit(self, shots: Table | Parts) -> RallyChain:
         """Count and pool the transitions of a log of whole rallies.
 
         Parameters
@@ -82,7 +83,7 @@ class RallyChain(ChainAnswers):
         Raises
         ------
         DataError
-            When no transition between known states is left.
+            When no transition between known states is left, or shots of a rally are missing.
         """
         self.rule_: StateRule = BallStates() if self.states is None else self.states
         self._parts, self._moves = as_parts(shots), None
@@ -222,7 +223,7 @@ class RallyChain(ChainAnswers):
         found = parts.each(PairsPart(self.rule_, self.players_, self.states_))
         return np.unique(np.concatenate(list(found)))
 
-    def moves(self, shots: pd.DataFrame | None = None) -> Transitions:
+    def moves(self, shots: Table | None = None) -> Transitions:
         """Transitions of a log in this chain's states; of the fitted log by default.
 
         Raises
@@ -232,7 +233,7 @@ class RallyChain(ChainAnswers):
         """
         self._need_fit()
         if shots is not None:
-            return transitions(shots, self.rule_, self.players_, self.states_)
+            return transitions(as_frame(shots), self.rule_, self.players_, self.states_)
         if self._moves is None:
             one_table(self._parts, "this answer about a chain")
         assert self._moves is not None

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Keep, column_names, kept_rows
 from sidewall.errors import DataError
 from sidewall.rallies.intervals import ladder_values, percentile_limits
 from sidewall.rallies.resample import RallyBootstrap
@@ -58,11 +59,12 @@ def finished_next(moves: Transitions) -> Array:
 def matched_table(
     chain: RallyChain,
     outcome: Array,
-    by: Sequence[str],
+    by: str | Sequence[str],
     draws: int,
     level: float,
     rng: np.random.Generator,
     loose: Array | None = None,
+    keep: Keep | None = None,
 ) -> pd.DataFrame:
     """Compare each kind of shot with the others struck by the same player from the same state.
 
@@ -82,6 +84,8 @@ def matched_table(
     loose : ndarray of bool, shape (n,), optional
         Which balls are loose: the difference is then also given in points, at what a loose
         ball is worth.
+    keep : str, callable or sequence of bool, optional
+        Which shots are compared with one another.
 
     Raises
     ------
@@ -97,13 +101,12 @@ def matched_table(
         kind; ``matched_shots``, those of the kind that had any to be compared with.
     """
     moves = chain.moves()
-    missing = [name for name in by if name not in moves.table.columns]
-    if missing:
-        raise DataError(f"the log has no column {', '.join(missing)} to tell kinds of shots by")
+    by = column_names(by, moves.table.columns)
     serve = (moves.table["stroke"] == "serve").to_numpy()
     keys = moves.table[list(by)].astype(object)
     goes_on = moves.target < len(moves.states)
     use = (moves.start >= 0) & ~serve & goes_on & ~np.isnan(outcome)
+    use &= kept_rows(moves.table, keep)
     keys = keys.where(keys.notna(), "not charted")[use]
     grouped = keys.groupby(list(by), sort=True)
     kind = grouped.ngroup().to_numpy()

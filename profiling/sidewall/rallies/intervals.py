@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Keep, column_names, kept_rows
 from sidewall.errors import DataError
 from sidewall.rallies.absorbing import alternating_values, win_share
 from sidewall.rallies.pooling import ladder_rows
@@ -71,18 +72,21 @@ def state_table(
 
 def value_table(
     chain: RallyChain,
-    by: Sequence[str],
+    by: str | Sequence[str],
     draws: int,
     level: float,
     rng: np.random.Generator,
+    keep: Keep | None = None,
 ) -> pd.DataFrame:
     """Sums of shot values with intervals; see :meth:`RallyChain.value_by`."""
     moves = chain.moves()
-    missing = [name for name in by if name not in moves.table.columns]
-    if missing:
-        raise DataError(f"the log has no column {', '.join(missing)} to sum the values by")
+    by = column_names(by, moves.table.columns)
     keys = moves.table[list(by)].astype(object)
-    known = keys.notna().all(axis=1).to_numpy()
+    known = keys.notna().all(axis=1).to_numpy() & kept_rows(moves.table, keep)
+    if not known.any():
+        raise DataError(
+            f"no shot is left with {', '.join(by)} charted; choose more shots or other columns"
+        )
     grouped = keys[known].groupby(list(by), sort=True)
     code = np.full(len(keys), -1)
     code[known] = grouped.ngroup()

@@ -37,9 +37,13 @@ class RallyCounts:
     @classmethod
     def of(cls, features: pd.DataFrame) -> RallyCounts:
         """Count the rallies of a feature table; lets are left out."""
-        serves = features[(features["shot"] == 1) & features["won"].notna()]
-        columns = {name: serves[name].astype(str).to_numpy() for name in ("player", "opponent")}
-        rows = pd.DataFrame({**columns, "n": 1.0, "won": serves["won"].to_numpy(dtype=float)})
+        decided = features[features["won"].notna()]
+        first = decided[~decided["rally_id"].duplicated()]  # any shot tells who won
+        names = [first[name].astype(str).to_numpy() for name in ("player", "opponent")]
+        won, serves = first["won"].to_numpy(dtype=float), first["is_server"].to_numpy(dtype=bool)
+        server, receiver = np.where(serves, names, names[::-1])
+        won = np.where(serves, won, 1.0 - won)
+        rows = pd.DataFrame({"player": server, "opponent": receiver, "n": 1.0, "won": won})
         return cls(rows.groupby(["player", "opponent"])[["n", "won"]].sum().reset_index())
 
     @classmethod

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sidewall.errors import DataError
 from sidewall.features.coded import names_and_codes, positions
+from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.rallies.states import StateRule
 
@@ -69,7 +70,7 @@ def transitions(
     Parameters
     ----------
     shots : DataFrame
-        Whole rallies, as :func:`sidewall.read_shots` gives.
+        Whole rallies, as :func:`sidewall.read_shots` or `sidewall.shot_features` gives.
     rule : StateRule
         Names the state of every shot.
     players, states : list of str, optional
@@ -78,9 +79,11 @@ def transitions(
     Raises
     ------
     DataError
-        When the rule names states that a fitted chain does not have, or a player is new.
+        When the rule names states that a fitted chain does not have, a player is new, or
+        shots of a rally are missing.
     """
     table = with_features(shots)
+    need_whole_rallies(table)
     named = rule(table)
     if not isinstance(named.dtype, pd.CategoricalDtype):
         named = named.astype("category")

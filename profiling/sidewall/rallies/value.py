@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.parts import Parts, as_parts
+from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.rallies.strengths import RallyCounts, Strengths
@@ -214,6 +215,7 @@ class _SumPart:
     strengths: Strengths
 
     def __call__(self, table: pd.DataFrame) -> _Sums:
+        need_whole_rallies(table)
         total: list[Array] | None = None
         for some in _Rallies.of(table, self.strengths):
             step, reward = some.steps
@@ -402,6 +404,7 @@ def outcomes(table: pd.DataFrame, value: BallValue | None, horizon: Horizon = 1)
     nobody = np.full(n, -1, dtype=np.int64)
     if horizon == "rally" or value is None:
         return Outcomes(won, nobody, np.ones(n))
+    need_whole_rallies(table)
     left = table["shots_left"].to_numpy()
     goes_on = (left >= horizon) & ~np.isnan(won)
     ball = np.where(goes_on, np.arange(n) + horizon, -1)

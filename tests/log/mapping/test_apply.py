@@ -62,18 +62,22 @@ def test_problems_are_told_in_their_words(shots_log):
     check = check_log(shots_log, mapping=shots_log.parent / "map.toml")
     assert (check.rows_in, check.rows_used, check.rows_refused) == (7, 5, 2)
     own = check.problems.query("kind == 'row'")
-    assert own[["line", "column", "value"]].to_numpy().tolist() == [
-        [8, "Shot", "QQ"],
-        [8, "Dist", "wide"],
-    ]
-    assert "[words.stroke] in map.toml" in own["mend"].iloc[0]
+    assert own[["line", "column", "value"]].to_numpy().tolist() == [[8, "Dist", "wide"]]
     folded = check.folded.set_index(["column", "found"])["read_as"]
     assert folded["Shot", "XD"].tolist()[0] == "cross drive (map.toml)"
     assert folded["Notes", "(column)"] == "not used: the map does not name it"
 
 
+def test_unknown_words_are_told_with_the_map_s_mend(shots_log):
+    shots_log.write_text(LOG.replace("wide", "30"))
+    check = check_log(shots_log, mapping=shots_log.parent / "map.toml")
+    assert check.rows_refused == 0
+    assert check.doubts[["line", "column", "value"]].to_numpy().tolist() == [[8, "Shot", "QQ"]]
+    assert "[words.stroke] in map.toml" in check.doubts["mend"].iloc[0]
+
+
 def test_read_shots_takes_a_map(shots_log):
-    with pytest.warns(sw.errors.RefusedRowsWarning, match="line 8, Shot = 'QQ'"):
+    with pytest.warns(sw.errors.RefusedRowsWarning, match="line 8, Dist = 'wide'"):
         shots = sw.read_shots(shots_log, mapping=str(shots_log.parent / "map.toml"))
     assert len(shots) == 5
 

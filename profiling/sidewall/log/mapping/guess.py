@@ -186,13 +186,14 @@ def _fit(name: str, column: RawColumn) -> tuple[float, str] | None:
     test: Callable[[object], bool]
     if name in VOCABULARY or name == "hand":  # "Hand" may as well head forehands and backhands
         test = lambda cell: understand_word(name, cell, suggest=False).value is not None  # noqa: E731
-    elif kind in ("count", "length", "seconds"):
+    elif kind in ("count", "score", "length", "seconds"):
         numbers = parse_numbers(
             np.array(cells, dtype=object), comma_decimals=True, unit="m", clock=kind == "seconds"
         )
         good = ~np.isnan(numbers.value)
-        if kind == "count":
-            good &= (numbers.value >= 1) & (numbers.value == np.floor(numbers.value))
+        if kind in ("count", "score"):
+            least = int(kind == "count")
+            good &= (numbers.value >= least) & (numbers.value == np.floor(numbers.value))
         return float(good.mean()), f"{int(good.sum())} of {len(cells)} values are numbers"
     elif name in ("player", "opponent", "rally_won_by"):
         test = lambda cell: isinstance(cell, str) and not re.fullmatch(r"[\d.,:]+", cell)  # noqa: E731

@@ -18,7 +18,7 @@ from sidewall.log.raw import RawColumn
 _Objects = npt.NDArray[np.object_]
 #: What a row says once: on its last shot, or on its first.
 _ON_LAST: Final = ("ending", "rally_won_by")
-_ON_FIRST: Final = ("t",)
+_ON_FIRST: Final = ("t", "own_points", "opponent_points", "own_games", "opponent_games")
 _MOST_SHOTS: Final = 500
 #: What does not show by itself that a shot was played.
 _NO_SHOT: Final = ("player", "opponent")
