@@ -13,8 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from sidewall.agreement.simex import LAMBDAS, simex
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
-from sidewall.models.threshold_table import LEAST_OWN
-from sidewall.models.thresholds import NOT_KNOWN, Threshold, quantile, threshold
+from sidewall.models.answers import LEAST_OWN, NOT_KNOWN, Threshold, quantile, threshold
 from sidewall.models.tightness import TightnessModel
 
 __all__ = ["simex_thresholds", "threshold_agreement"]

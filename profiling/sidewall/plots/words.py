@@ -11,8 +11,8 @@ import pandas as pd
 
 from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
-from sidewall.models.cells import ALL_STROKES
-from sidewall.models.thresholds import CROSSES, NOT_KNOWN
+from sidewall.models.answers import CROSSES, NOT_KNOWN
+from sidewall.models.counted import ALL_STROKES
 from sidewall.plots.letters import columns
 
 if TYPE_CHECKING:

@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from sidewall.decisions import decisions
 from sidewall.log.vocabulary import CHOICES, SIDES
+from sidewall.models.answers import CROSSES, LEAST_OWN
 from sidewall.models.comfort import _win_difference
-from sidewall.models.threshold_table import LEAST_OWN
-from sidewall.models.thresholds import CROSSES
 from sidewall.placement import placed_shots
 from sidewall.progress.own_change import OwnChange
 from sidewall.progress.shares import ShareChange, share_change

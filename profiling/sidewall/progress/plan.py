@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sidewall.errors import DataError
 from sidewall.features.rallies import rally_runs
 from sidewall.features.shots import shot_features
-from sidewall.models.thresholds import CROSSES, NOT_KNOWN
+from sidewall.models.answers import CROSSES, NOT_KNOWN
 from sidewall.models.tightness import TightnessModel
 from sidewall.simulate import club_ladder, round_robin, simulate_shots
 

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from sidewall.models.thresholds import quantile
+from sidewall.models.answers import quantile
 
 __all__ = ["BETTER", "NOT_KNOWN", "NO_CHANGE", "WORSE", "holm", "judge"]
 

@@ -13,7 +13,7 @@ from scipy.special import expit
 
 from sidewall.errors import DataError, SeparationError
 from sidewall.models import TightnessModel
-from sidewall.models.thresholds import CROSSES, quantile
+from sidewall.models.answers import CROSSES, quantile
 from sidewall.trust.curves_at import coefficients_of, known_player
 from sidewall.trust.doubly_robust import (
     chance_of_choice,

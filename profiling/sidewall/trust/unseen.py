@@ -18,7 +18,7 @@ from scipy.special import expit
 
 from sidewall.court.gap_words import GapWords
 from sidewall.models import TightnessModel
-from sidewall.models.thresholds import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES, quantile
+from sidewall.models.answers import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES, quantile
 from sidewall.trust.curves_at import counts_of, curves_at
 from sidewall.trust.evalue import e_value, e_value_of_limit
 
