@@ -60,19 +60,6 @@ class CountPart:
         return ChainCounts.of(transitions(table, self.rule))
 
 
-@dataclass(frozen=True)
-class PairsPart:
-    """Finds the pairs of a fitted chain's players who meet in a part of a log."""
-
-    rule: StateRule
-    players: list[str]
-    states: list[str]
-
-    def __call__(self, table: pd.DataFrame) -> NDArray[np.int64]:
-        """Find those of a feature table of whole rallies."""
-        return np.unique(transitions(table, self.rule, self.players, self.states).pair)
-
-
 def add_up(found: Iterable[ChainCounts]) -> ChainCounts:
     """Counts of all parts together, players put in order by name.
 
