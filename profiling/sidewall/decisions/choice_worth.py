@@ -59,6 +59,15 @@ class ChoiceWorth:
         for rows, attack, reset in self._model.posterior_.of_shots(table):
             yield use[rows], self._sign[use[rows]] * (attack - reset)
 
+    def drawn(self, rows: Array, which: Array) -> Array:
+        """Differences of some shots in some of the draws, shape (len(which), len(rows))."""
+        found = np.zeros((len(which), len(self.mean)))
+        chosen = np.zeros(len(self.mean), dtype=bool)
+        chosen[rows] = True
+        for at, drawn in self.draws(chosen):
+            found[:, at] = drawn[which]
+        return found[:, rows]
+
     def sums(self, group: Array, groups: int) -> Array:
         """Draws of the sum over each group of shots, shape (draws, groups).
 

@@ -210,7 +210,7 @@ def _one(
     rallies = shots_of.groupby(shots_of["player"].astype(str))["rally_id"].nunique().mean()
     about = about | {"rallies": rallies, "shots": len(shots_of) / players}
     try:
-        model = TightnessModel(outcome=outcome, transform="log1p").fit(table)
+        model = TightnessModel(outcome=outcome, draws=300).fit(table)
     except DataError:
         yield about | {"half_width": np.nan, "known": False}
         return

@@ -43,8 +43,6 @@ class RallyChain(ChainAnswers):
     Attributes
     ----------
     states_, players_ : list of str
-    pairs_ : ndarray of int
-        Who struck against whom: ``striker * players + opponent``, rising.
     counts_ : ndarray, shape (players, s, s + 3)
         Moves seen: to the opponent's next state, then win, lose, let.
     visits_ : Series
@@ -92,7 +90,7 @@ class RallyChain(ChainAnswers):
             found = add_up(self._parts.each(CountPart(self.rule_)))
         if not found.counts.any():
             raise DataError("no shot has both a known state and a known continuation")
-        self.states_, self.players_, self.pairs_ = found.states, found.players, found.pairs
+        self.states_, self.players_ = found.states, found.players
         self._set_counts(found.counts)
         return self
 
