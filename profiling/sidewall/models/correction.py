@@ -57,7 +57,9 @@ class MissedSums:
         g = np.column_stack([1 - attack, (1 - attack) * h, attack, attack * h])
         rally = np.unique(used["rally_id"].to_numpy(), return_inverse=True)[1]
         size = int(rally.max(initial=-1)) + 1
-        sums = np.stack([np.bincount(rally, g[:, k] * missed, size) for k in range(4)], axis=1)
+        sums = np.stack(
+            [np.bincount(rally, g[:, k] * missed, size) for k in range(4)], axis=1
+        ).astype(float)
         return cls(g.T @ g, g.T @ missed, sums.T @ sums, len(used), size)
 
     @classmethod

@@ -207,7 +207,7 @@ def side_and_volley(shots: pd.DataFrame) -> tuple[Array, Array]:
 
 
 def _side(column: Any) -> Array:
-    return pd.Categorical(column, categories=SIDES).codes - 0.5
+    return np.asarray(pd.Categorical(column, categories=SIDES).codes - 0.5)
 
 
 def _codes(shots: pd.DataFrame, column: str, levels: Sequence[str]) -> NDArray[np.int64]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -408,7 +408,7 @@ class TightnessModel:
             own = counts.iloc[i * len(self.cells_) + j]
             if (i, j) not in general:
                 general[i, j] = self._threshold(i, j, Asked({}, None, None), level, own)
-            row = {"player": self.players_[i], "side": self.cells_[j][0]}
+            row: dict[str, Any] = {"player": self.players_[i], "side": self.cells_[j][0]}
             row |= {"family": self.cells_[j][1], **ask.told}
             found = general[i, j]
             if ask.told:
@@ -472,7 +472,7 @@ class TightnessModel:
             if ask.told and (min(mine) < LEAST_OWN or min(all_) < LEAST_IN_CELL):
                 ask = replace(ask, where=None, stroke=None)  # noqa: PLW2901 - as in general
             gain = posterior.gain(i, j, gaps, ask.where, ask.stroke)
-            row = {"player": self.players_[i], "side": self.cells_[j][0]}
+            row: dict[str, Any] = {"player": self.players_[i], "side": self.cells_[j][0]}
             row |= {"family": self.cells_[j][1], **ask.told}
             weight = posterior.weak_prior(j) if len(self.players_) < FEW_PLAYERS else None
             met = posterior.gaps_met(i, j)

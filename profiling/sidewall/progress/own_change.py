@@ -127,7 +127,7 @@ def own_change(
             scale = model.curves_[choice].dispersion
             rally = rows["rally_id"].to_numpy()[some]
             periods.append(_fit(y[some], base[some], columns[some], rally, scale, shifts))
-        found[choice] = _around_the_level(*periods, covariance)
+        found[choice] = _around_the_level(periods[0], periods[1], covariance)
     return found
 
 

@@ -341,7 +341,7 @@ class BallValue:
                     loss += float(n[f, 1] - 2 * c[f] @ w + w @ S[f] @ w)
                 rows.append((trace, ridge, loss / n[:, 0].sum()))
         self.scores_ = pd.DataFrame(rows, columns=["trace", "ridge", "squared_error"])
-        best = self.scores_.loc[self.scores_["squared_error"].idxmin()]
+        best = self.scores_.iloc[int(self.scores_["squared_error"].to_numpy().argmin())]
         self.trace_, self.ridge_ = float(best["trace"]), float(best["ridge"])
         self.n_shots_ = int(n[:, 0].sum())
 
@@ -358,6 +358,11 @@ class BallValue:
         """
         lead = self.strengths_.difference(table) * SLOPE if strengths else 0.0
         return np.clip(self.columns(table) @ self.weights_.to_numpy() + lead, -0.5, 0.5)
+
+    def errors(self, table: pd.DataFrame) -> Array:
+        """Standard error of the value of each ball, rallies as the independent units."""
+        phi = self.columns(table)
+        return np.sqrt(np.maximum(np.einsum("nk,kl,nl->n", phi, self.covariance_, phi), 0.0))
 
     def predict(self, shots: pd.DataFrame) -> Array:
         """Striker's chance of winning the rally with each ball, before the shot."""

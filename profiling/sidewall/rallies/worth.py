@@ -80,7 +80,7 @@ def value_table(
     np.add.at(columns, code, -(phi + following)[known])
     again = drawn(gain[known]) + value.draws(draws, rng) @ columns.T
     with np.errstate(invalid="ignore", divide="ignore"):
-        points = {"points": (total, again)}
+        points: dict[str, tuple[Array, Array]] = {"points": (total, again)}
         points["points_per_100"] = 100.0 * total / n, 100.0 * again / drawn(np.ones(len(code)))
     pairs = np.unique(code * len(of_rally) + rally[known])
     rallies = np.bincount(pairs // len(of_rally), minlength=groups)

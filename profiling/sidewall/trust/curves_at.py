@@ -38,5 +38,7 @@ def position(model: TightnessModel, player: str) -> int:
 def counts_of(model: TightnessModel, player: str) -> list[dict[str, int]]:
     """Own attacks, resets and rallies, cell by cell; refuse an unknown player."""
     position(model, player)
-    rows = model.cell_counts().loc[player].to_dict("records")
+    counts = model.cell_counts()
+    own = counts[counts.index.get_level_values("player") == player]
+    rows: list[dict[Any, Any]] = own.to_dict("records")
     return [{str(name): int(n) for name, n in row.items()} for row in rows]

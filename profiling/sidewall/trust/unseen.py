@@ -76,7 +76,8 @@ def unseen_reason(
             log_ratio = np.log(attack) - np.log(reset)
         ends = np.quantile(log_ratio, [cut, 1.0 - cut], axis=0)
         win = np.stack([attack.mean(axis=0), reset.mean(axis=0)], axis=1)
-        ratio, low, high = win[:, 0] / win[:, 1], *np.exp(ends)
+        ratio: Array = win[:, 0] / win[:, 1]
+        low, high = np.exp(ends[0]), np.exp(ends[1])
         better = np.select([low > 1.0, high < 1.0], ["attack", "reset"], "not known")
         table = {
             "gap_m": gaps,
