@@ -420,7 +420,7 @@ class TightnessModel:
                 own["n_attack"], own["n_reset"] = mine
             answer, share, more = found
             row |= {"status": answer.status, "threshold_m": answer.gap_m}
-            row |= {"low_m": answer.low_m, "high_m": answer.high_m, **own.to_dict()}
+            row |= {"low_m": answer.low_m, "high_m": answer.high_m, **{str(k): v for k, v in own.items()}}
             row |= {"more_shots": more, "gap_max_m": widest[j]}
             rows.append(row | {"own": share, "own_words": own_words(share)})
         return pd.DataFrame(rows)
@@ -543,7 +543,7 @@ class TightnessModel:
         table = pd.DataFrame(names, columns=["choice", "stroke"]).assign(
             win=every.mean(axis=1), win_low=low, win_high=high, p_best=best, n=n
         )
-        first = int(table["win"].idxmax())
+        first = int(table["win"].to_numpy().argmax())
         short = every[first] - every  # how much worse each is than the first
         sure = np.quantile(short, cut, axis=1) > 0
         words = np.where(sure, "worse", "no difference known")
