@@ -17,6 +17,7 @@ from sidewall.log.choice import ChoiceTable, choice_rules
 from sidewall.log.columns import missing_columns
 from sidewall.log.contradictions import (
     check_ending,
+    check_holes,
     check_places,
     check_play,
     check_score,
@@ -205,6 +206,7 @@ def _finish(
     check_ending(checks, pair)
     checks.refuse_others()
     check_score(checks)
+    check_holes(checks)
     shots = build_shots(checks, pair, settled, choice_table)
     raw = reading.raw
     of = np.zeros(reading.rows, dtype=np.int64) if raw.sheet_of is None else raw.sheet_of
