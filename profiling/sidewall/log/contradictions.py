@@ -162,37 +162,6 @@ def _missing(what: str, first: int, last: int) -> str:
     return f"{many} {first} to {last} are missing before this one"
 
 
-def check_score(checks: RallyChecks) -> None:
-    """Note rows whose score differs from that on an earlier shot of their rally."""
-    order, rows = checks.order, checks.rows
-    at = order.rows
-    serves = rows.player[at] == rows.player[at[order.first]][order.rally]
-    none = np.full(len(rows.match), np.nan)
-    for own, other in (("own_points", "opponent_points"), ("own_games", "opponent_games")):
-        mine, theirs = (rows.scores.get(name, none)[at] for name in (own, other))
-        for is_own in (serves, ~serves):  # the server's number, then the receiver's
-            seen = np.where(is_own, mine, theirs)
-            given = np.flatnonzero(~np.isnan(seen))
-            hit, where = np.unique(order.rally[given], return_index=True)
-            said = np.full(len(order.first), np.nan)
-            said[hit] = seen[given[where]]
-            off = ~np.isnan(seen) & (seen != said[order.rally])
-            for name, column in ((own, is_own), (other, ~is_own)):
-                checks.reading.doubt(
-                    _in_file(off & column, at, len(none)),
-                    name,
-                    "another score than on an earlier shot of the rally",
-                    "the earlier one is used: write the score before the rally, seen by who "
-                    "strikes the shot",
-                )
-
-
-def _in_file(mask: Mask, at: Codes, rows: int) -> Mask:
-    found = np.zeros(rows, dtype=bool)
-    found[at[mask]] = True
-    return found
-
-
 def check_structure(checks: RallyChecks, paired: Mask) -> None:
     """Refuse rallies of a match without two players, and with holes in their shots."""
     order, rows = checks.order, checks.rows
