@@ -17,9 +17,9 @@ from sidewall.log.choice import ChoiceTable, choice_rules
 from sidewall.log.columns import missing_columns
 from sidewall.log.contradictions import (
     check_ending,
+    check_holes,
     check_places,
     check_play,
-    check_score,
     check_structure,
 )
 from sidewall.log.ledger import Problems
@@ -29,6 +29,7 @@ from sidewall.log.rallies import RallyChecks, in_order, pair_players, refuse_rep
 from sidewall.log.raw import RawLog, shown_cell
 from sidewall.log.reading import Reading
 from sidewall.log.rows import Rows, gap_of_place, identify, read_gap, read_lengths, read_words
+from sidewall.log.score import settle_score
 from sidewall.log.source import Source, open_log
 from sidewall.log.summary import summarise
 from sidewall.log.workbook import Sheet
@@ -204,7 +205,9 @@ def _finish(
     check_play(checks)
     check_ending(checks, pair)
     checks.refuse_others()
-    check_score(checks)
+    check_holes(checks)
+    scoring = settled.get("scoring")
+    settle_score(checks, pair, None if scoring is None else scoring[1])
     shots = build_shots(checks, pair, settled, choice_table)
     raw = reading.raw
     of = np.zeros(reading.rows, dtype=np.int64) if raw.sheet_of is None else raw.sheet_of
