@@ -420,7 +420,11 @@ class TightnessModel:
                 own["n_attack"], own["n_reset"] = mine
             answer, share, more = found
             row |= {"status": answer.status, "threshold_m": answer.gap_m}
-            row |= {"low_m": answer.low_m, "high_m": answer.high_m, **{str(k): v for k, v in own.items()}}
+            row |= {
+                "low_m": answer.low_m,
+                "high_m": answer.high_m,
+                **{str(k): v for k, v in own.items()},
+            }
             row |= {"more_shots": more, "gap_max_m": widest[j]}
             rows.append(row | {"own": share, "own_words": own_words(share)})
         return pd.DataFrame(rows)

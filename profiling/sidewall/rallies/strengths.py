@@ -172,7 +172,8 @@ class _Pairs:
         loglik = float(self.won @ np.log(p) + (self.n - self.won) @ np.log1p(-p))
         loglik -= float(s @ s) / (2 * spread**2) + self.players * np.log(spread)
         if not exact:
-            return c, s, 1.0 / (self._to_players(w, w) + spread**-2.0), loglik
+            level = spread**2 / self.players  # rallies tell differences, not the common level
+            return c, s, 1.0 / (self._to_players(w, w) + spread**-2.0) + level, loglik
         H = self._hessian(w, spread)
         inverse = np.linalg.inv(H)
         return c, s, np.diag(inverse)[:-1], loglik - 0.5 * np.linalg.slogdet(H)[1]

@@ -42,6 +42,8 @@ SLOPE: Final = 0.25
 _TRACES: Final = (0.0, 0.5, 0.8, 1.0)
 #: Strength of the ridge, in shots whose columns are as usual.
 _RIDGES: Final = (3.0, 30.0, 300.0, 3000.0)
+#: Where no match can be held out: between the chain and the results, and firm.
+_UNCHOSEN: Final = (0.5, 3000.0)
 _FOLDS: Final = 5
 _CHUNK: Final = 60_000
 
@@ -281,8 +283,9 @@ class BallValue:
         Chosen by the squared error of held-out matches: trace 1 is the mean result of the
         rallies through such balls, 0 leans on the next ball alone.
     scores_ : DataFrame
-        Held-out mean squared error by ``trace`` and ``ridge``, beside that of an even rally
-        (0.25) and the number of shots.
+        Held-out mean ``squared_error`` by ``trace`` and ``ridge``; one half for every ball
+        has 0.25. NaN where the log's matches cannot be parted; then trace 0.5 and the firmest
+        ridge are taken.
     strengths_ : Strengths
     """
 
@@ -328,21 +331,22 @@ class BallValue:
         if not n[:, 0].sum():
             raise DataError("no rally of the log was decided; chart who won the rallies")
         rows = []
+        met = np.flatnonzero(n[:, 0])
         for k, trace in enumerate(_TRACES):
             for ridge in _RIDGES:
-                loss = 0.0
-                for f in range(_FOLDS):
-                    rest = [g for g in range(_FOLDS) if g != f and n[g, 0]]
-                    if not rest or not n[f, 0]:
-                        continue
+                loss = 0.0 if len(met) > 1 else np.nan
+                for f in met if len(met) > 1 else ():
+                    rest = met[met != f]
                     left = sum(A[g, k] for g in rest)
                     left = left + self._penalty(sum(S[g] for g in rest), ridge)
                     w = np.linalg.solve(left, sum(b[g, k] for g in rest))
                     loss += float(n[f, 1] - 2 * c[f] @ w + w @ S[f] @ w)
                 rows.append((trace, ridge, loss / n[:, 0].sum()))
         self.scores_ = pd.DataFrame(rows, columns=["trace", "ridge", "squared_error"])
-        best = self.scores_.iloc[int(self.scores_["squared_error"].to_numpy().argmin())]
-        self.trace_, self.ridge_ = float(best["trace"]), float(best["ridge"])
+        self.trace_, self.ridge_ = _UNCHOSEN
+        if len(met) > 1:
+            best = self.scores_.iloc[int(self.scores_["squared_error"].to_numpy().argmin())]
+            self.trace_, self.ridge_ = float(best["trace"]), float(best["ridge"])
         self.n_shots_ = int(n[:, 0].sum())
 
     def columns(self, table: pd.DataFrame) -> Array:

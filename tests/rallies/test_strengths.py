@@ -1,0 +1,199 @@
+"""Strengths of players against exact posteriors, another library, and rules of the game."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import expit
+from sklearn.linear_model import LogisticRegression
+
+from sidewall.errors import DataError
+from sidewall.rallies import strengths as module
+from sidewall.rallies.strengths import RallyCounts, Strengths, _Pairs
+
+
+def rallies(counts):
+    """A feature table, one shot a rally, from (server, receiver, won, lost) rows."""
+    rows = []
+    for server, receiver, won, lost in counts:
+        rows += [(server, receiver, 1.0)] * won + [(server, receiver, 0.0)] * lost
+    table = pd.DataFrame(rows, columns=["player", "opponent", "won"])
+    return table.assign(rally_id=np.arange(len(table)), is_server=True)
+
+
+TWO = [("Alder", "Birch", 34, 21), ("Birch", "Alder", 22, 30)]
+THREE = [*TWO, ("Alder", "Cedar", 31, 9), ("Cedar", "Birch", 18, 26)]
+
+
+def random_counts(players, rng, sd=0.3):
+    """Rallies of a round robin of players whose strengths are drawn."""
+    names = [f"P{k:02d}" for k in range(players)]
+    s = rng.normal(0.0, sd, players)
+    rows = []
+    for i in range(players):
+        for j in range(players):
+            if i != j:
+                won = int(rng.binomial(25, expit(0.1 + s[i] - s[j])))
+                rows.append((names[i], names[j], won, 25 - won))
+    return rows, s
+
+
+def exact_posterior(counts, prior_scale):
+    """Means and standard deviations of the strengths and of the serve, by a grid over all.
+
+    The mean of all strengths is apart from what rallies tell; the others lie on a grid, with
+    the serve (flat) and the spread (half-normal).
+    """
+    names = sorted({name for row in counts for name in row[:2]})
+    size = len(names)
+    axis = np.linspace(-1.4, 1.4, 57)
+    c = np.linspace(-0.8, 1.0, 31)
+    grids = np.meshgrid(*[axis] * (size - 1), c, indexing="ij")
+    s = [*grids[:-1], -sum(grids[:-1])]  # less their mean, so that they add up to 0
+    loglik = np.zeros_like(grids[0])
+    for server, receiver, won, lost in counts:
+        p = expit(grids[-1] + s[names.index(server)] - s[names.index(receiver)])
+        loglik += won * np.log(p) + lost * np.log1p(-p)
+    squares = sum(one**2 for one in s)
+    likelihood = np.exp(loglik - loglik.max())
+    total, first, second, serve = 0.0, np.zeros(size), np.zeros(size), 0.0
+    for spread in np.linspace(0.01, 1.2, 120):
+        density = np.exp(-0.5 * squares / spread**2)
+        density /= density.sum()  # so that a spread finer than the grid weighs no more
+        weight = likelihood * density * np.exp(-0.5 * (spread / prior_scale) ** 2)
+        w = weight.sum()
+        total += w
+        first += [(weight * one).sum() for one in s]
+        second += [(weight * one**2).sum() + w * spread**2 / size for one in s]
+        serve += (weight * grids[-1]).sum()
+    mean = first / total
+    return names, mean, np.sqrt(second / total - mean**2), serve / total
+
+
+@pytest.mark.parametrize("counts", [TWO, THREE])
+@pytest.mark.parametrize("prior_scale", [0.1, 0.5])
+def test_the_posterior_is_that_of_a_grid_over_everything(counts, prior_scale):
+    """Ours takes the likelihood as normal about its mode: close, with 40 rallies a pair."""
+    names, mean, sd, serve = exact_posterior(counts, prior_scale)
+    fit = Strengths(prior_scale).fit_counts(RallyCounts.of(rallies(counts)))
+    assert list(fit.strength_.index) == names
+    np.testing.assert_allclose(fit.strength_, mean, atol=0.1 * sd.min())
+    np.testing.assert_allclose(fit.se_, sd, rtol=0.1)
+    assert fit.serve_ == pytest.approx(serve, abs=0.02)
+
+
+@pytest.mark.parametrize("spread", [0.05, 0.3, 1.0])
+def test_at_a_fixed_spread_it_is_a_ridge_regression(spread):
+    """scikit-learn's logistic regression with the penalty s's / (2 spread^2)."""
+    table = rallies(THREE)
+    names = sorted({*table["player"], *table["opponent"]})
+    X = np.zeros((len(table), len(names)))
+    X[np.arange(len(table)), [names.index(n) for n in table["player"]]] = 1.0
+    X[np.arange(len(table)), [names.index(n) for n in table["opponent"]]] = -1.0
+    ridge = LogisticRegression(C=spread**2, tol=1e-10, max_iter=10_000).fit(X, table["won"])
+    c, s, variance, _ = pairs_of(THREE).fit(spread)
+    np.testing.assert_allclose(s, ridge.coef_[0], atol=1e-5)
+    assert c == pytest.approx(ridge.intercept_[0], abs=1e-5)
+    # and the variances are the inverse of the penalised information
+    D = np.column_stack([X, np.ones(len(X))])
+    p = ridge.predict_proba(X)[:, 1]
+    H = (D.T * (p * (1 - p))) @ D + np.diag([spread**-2.0] * 3 + [0.0])
+    np.testing.assert_allclose(variance, np.diag(np.linalg.inv(H))[:3], rtol=1e-4)
+
+
+def pairs_of(counts):
+    rows = RallyCounts.of(rallies(counts)).table
+    names = pd.Index(sorted({*rows["player"], *rows["opponent"]}))
+    at = (names.get_indexer(rows[who]) for who in ("player", "opponent"))
+    return _Pairs(*at, rows["n"].to_numpy(), rows["won"].to_numpy(), len(names))
+
+
+def test_the_way_of_many_players_is_the_exact_one_at_the_same_spread():
+    counts, _ = random_counts(30, np.random.default_rng(2))
+    pairs = pairs_of(counts)
+    for spread in (0.05, 0.3):
+        exact, cheap = pairs.fit(spread), pairs.fit(spread, exact=False)
+        assert cheap[0] == pytest.approx(exact[0], abs=1e-7)
+        np.testing.assert_allclose(cheap[1], exact[1], atol=1e-7)
+
+
+def test_many_players_get_the_strengths_that_few_would(monkeypatch):
+    counts, truth = random_counts(30, np.random.default_rng(3))
+    counted = RallyCounts.of(rallies(counts))
+    exact = Strengths().fit_counts(counted)
+    monkeypatch.setattr(module, "_MOST_EXACT", 0)
+    cheap = Strengths().fit_counts(counted)
+    # two ways to the same spread, known to about one in sqrt(2 x 30) of itself
+    assert cheap.spread_ == pytest.approx(exact.spread_, rel=0.13)
+    assert np.abs(cheap.strength_ - exact.strength_).max() < 0.25 * exact.se_.min()
+    np.testing.assert_allclose(cheap.se_, exact.se_, rtol=0.2)
+    assert np.corrcoef(truth, exact.strength_)[0, 1] > 0.9
+
+
+def test_ones_win_is_the_others_loss():
+    table = rallies(THREE)
+    fit = Strengths().fit(table_of_shots(table))
+    ask = table.iloc[[0, 60, 110]]
+    swapped = ask.rename(columns={"player": "opponent", "opponent": "player"})
+    np.testing.assert_allclose(fit.difference(ask), -fit.difference(swapped), atol=1e-15)
+    assert fit.strength_.sum() == pytest.approx(0.0, abs=1e-9)
+    assert fit.n_rallies_ == len(table)
+
+
+def table_of_shots(rallies_table):
+    """Marks that make the rows pass for a feature table."""
+    return rallies_table.assign(family="ground", depth="back", lane="left", wall="left")
+
+
+def test_it_does_not_matter_which_shot_of_a_rally_tells_who_won():
+    """Every rally from the receiver's row: the same rallies, and so the same strengths."""
+    table = rallies(THREE)
+    received = table.rename(columns={"player": "opponent", "opponent": "player"})
+    received = received.assign(won=1.0 - table["won"], is_server=False)
+    one, two = (Strengths().fit_counts(RallyCounts.of(t)) for t in (table, received))
+    pd.testing.assert_series_equal(one.strength_, two.strength_)
+    assert one.serve_ == pytest.approx(two.serve_, abs=1e-12)
+
+
+def test_shots_of_one_rally_count_once():
+    table = rallies(TWO)
+    thrice = table.loc[table.index.repeat(3)].reset_index(drop=True)
+    one, two = (Strengths().fit_counts(RallyCounts.of(t)) for t in (table, thrice))
+    pd.testing.assert_series_equal(one.se_, two.se_)
+
+
+def test_a_let_counts_for_nobody():
+    table = rallies(THREE)
+    lets = table.head(25).assign(won=np.nan, rally_id=np.arange(len(table), len(table) + 25))
+    with_lets = pd.concat([lets, table], ignore_index=True)
+    one, two = (Strengths().fit_counts(RallyCounts.of(t)) for t in (table, with_lets))
+    pd.testing.assert_series_equal(one.strength_, two.strength_)
+    with pytest.raises(DataError, match="no rally of the log was decided"):
+        Strengths().fit_counts(RallyCounts.of(lets))
+
+
+def test_winners_for_losers_turns_the_order_round():
+    table = rallies(THREE)
+    right, wrong = (
+        Strengths(0.5).fit_counts(RallyCounts.of(t))
+        for t in (table, table.assign(won=1.0 - table["won"]))
+    )
+    np.testing.assert_allclose(right.strength_, -wrong.strength_, atol=1e-9)
+    # Alder won most of the rallies against either other
+    assert right.strength_.idxmax() == "Alder"
+    assert wrong.strength_.idxmin() == "Alder"
+    assert right.strength_["Alder"] - right.strength_["Birch"] > right.se_.max()
+
+
+def test_counts_of_parts_add_up():
+    table = rallies(THREE)
+    parts = [table.iloc[k::3] for k in range(3)]
+    together = RallyCounts.add_up(RallyCounts.of(part) for part in parts)
+    pd.testing.assert_frame_equal(together.table, RallyCounts.of(table).table)
+
+
+def test_a_stranger_is_average_and_has_no_mean_difference():
+    fit = Strengths().fit_counts(RallyCounts.of(rallies(THREE)))
+    ask = pd.DataFrame({"player": ["Alder", "Yew", "Yew"], "opponent": ["Yew", "Alder", "Oak"]})
+    a = fit.strength_["Alder"]
+    np.testing.assert_allclose(fit.difference(ask), [a, -a, 0.0])
+    np.testing.assert_allclose(fit.mean_difference(ask, ["Alder", "Yew", "Elm"]), [a, -a / 2, 0.0])
