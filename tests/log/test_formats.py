@@ -61,13 +61,78 @@ def test_explicit_separator_and_encoding(text, csv, expected):
     pd.testing.assert_frame_equal(read_shots(path, delimiter=":", encoding="cp1252"), expected)
 
 
-def test_western_text_is_listed(text, csv, checked):
-    check = checked(csv(text.replace("Rowan", "Rôwan"), encoding="cp1252"))
-    assert check.shots["player"].iloc[0] == "Rôwan"
+#: Names whose letters all likely code pages read alike, and names that some read otherwise.
+SURE = [
+    ("cp1252", "Röwan", "Häzel"),
+    ("cp1252", "RÖWAN", "HÄZEL"),
+    ("cp1250", "Żółw", "Łukasz"),
+    ("cp1253", "Ιτιά", "Οξιά"),
+    ("mac_roman", "Renée", "Jörg"),
+    ("mac_roman", "Hélène", "Åsa"),
+    ("cp850", "Renée", "Jörg"),
+]
+UNSURE = [
+    ("cp1252", "Hélène", "Åsa"),
+    ("cp1252", "Søren", "Peña"),
+    ("cp1250", "Čermák", "Šípek"),
+    ("cp1250", "Műller", "Ödön"),
+    ("cp1251", "Липа", "Сосна"),
+    ("cp1253", "Πεύκο", "Λεύκα"),
+    ("cp1257", "Ķirsis", "Ābele"),
+    ("mac_roman", "Jörg", "Rowan"),
+]
+
+
+@pytest.fixture
+def spelled(text):
+    def spell(one, two):
+        return text.replace("Rowan", one).replace("Hazel", two)
+
+    return spell
+
+
+@pytest.mark.parametrize(("encoding", "one", "two"), SURE)
+def test_a_code_page_is_taken_and_listed(spelled, csv, checked, encoding, one, two):
+    """The letters are those that Python's own codec wrote."""
+    check = checked(csv(spelled(one, two), encoding=encoding))
+    assert check.shots["player"].cat.categories.tolist()[:2] == [one, two]
     listed = check.folded.iloc[0]
     assert listed["found"] == "text that is not UTF-8"
-    assert listed["read_as"] == "cp1252: Rôwan"
-    assert listed["rows"] == 9 - 2 - 1  # lines with the name in either column
+    taken, _, words = listed["read_as"].partition(": ")
+    assert f"{one} {two}".encode(taken) == f"{one} {two}".encode(encoding)
+    assert one in words
+    assert listed["rows"] == 9  # lines with either name in either column
+
+
+@pytest.mark.parametrize(("encoding", "one", "two"), UNSURE)
+def test_readings_that_differ_in_a_letter_are_refused(spelled, csv, encoding, one, two):
+    path = csv(spelled(one, two), encoding=encoding)
+    with pytest.raises(LogError, match=r"more than one way, first on line 2") as caught:
+        read_shots(path)
+    assert "--encoding" in str(caught.value)
+    shots = read_shots(path, encoding=encoding)
+    assert shots["player"].cat.categories.tolist()[:2] == [one, two]
+
+
+@pytest.mark.parametrize(("encoding", "one", "two"), SURE + UNSURE)
+def test_no_name_is_misread_in_silence(csv, text, encoding, one, two):
+    """Each name alone, in a file that holds no other letter to tell by."""
+    for name in (one, two):
+        try:
+            shots = read_shots(csv(text.replace("Rowan", name), encoding=encoding))
+        except LogError:
+            continue
+        assert shots["player"].iloc[0] == name
+
+
+def test_the_encoding_counts_for_the_tables_too(spelled, csv, tmp_path):
+    path = csv(spelled("Čermák", "Šípek"), encoding="cp1250")
+    players = csv("player,hand\nČermák,left\n", "players.csv", encoding="cp1250")
+    with pytest.raises(LogError, match=r"players\.csv.*more than one way"):
+        read_shots(csv(spelled("Čermák", "Šípek"), "utf.csv"), players=players)
+    for table in (players, csv("player,hand\nČermák,left\n", "p.csv", encoding="utf-8")):
+        shots = read_shots(path, players=table, encoding="cp1250")
+        assert shots["hand"].iloc[0] == "left"
 
 
 @pytest.mark.parametrize(
@@ -138,9 +203,10 @@ def test_blank_sheet_rows_keep_row_numbers(log, tmp_path, checked):
         (b"", "log.csv", "empty"),
         (b"\n \n,,\n", "log.csv", "empty"),
         (b"match,game\n", "log.csv", "required column missing"),
-        (bytes(range(256)) * 4, "log.csv", "no text file|fits neither"),
-        (b"match,player\nM1,\x81\x8d\n", "log.csv", "neither UTF-8 nor Western"),
-        (b"match,player\nM1,\xd7\xf7\n", "log.csv", "neither UTF-8 nor Western"),
+        (bytes(range(256)) * 4, "log.csv", "no text file|no code page"),
+        (b"match,player\nM1,\x81\x8d\n", "log.csv", "more than one way"),
+        (b"match,player\nM1,\xd7\xf7\n", "log.csv", "more than one way"),
+        (b"match,player\nM1,a\xb6\xa4\n", "log.csv", "no UTF-8, and no code page"),
         (b"match\x00\x01,player\n", "log.csv", "no text file"),
         (b"PK\x03\x04rest", "log.csv", "rename it to .xlsx"),
         (b"PAR1rest", "log.csv", "Rename it to .parquet"),
