@@ -5,6 +5,7 @@ import datetime as dt
 import numpy as np
 import openpyxl
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 from sidewall.errors import LogError
@@ -280,3 +281,49 @@ def test_missing_values_of_every_kind(log):
     frame = log.copy()
     frame["balance"] = [None, np.nan, pd.NA, pd.NaT, "", "-", "set", "set", "set", None, None, None]
     assert read_shots(frame)["balance"].notna().sum() == 3
+
+
+NESTED = {
+    "lists": [["a", "b"], ["c"]] * 6,
+    "tables": [{"a": 1}, {"a": 2}] * 6,
+    "arrays": [np.array([1, 2]), np.array([3])] * 6,
+}
+
+
+@pytest.mark.parametrize("column", ["note", "player", "gap_cm"])
+@pytest.mark.parametrize("kind", NESTED)
+@pytest.mark.parametrize("source", ["frame", "Parquet", "Arrow"])
+def test_nested_cells_are_read_as_their_text(log, tmp_path, checked, kind, column, source):
+    frame = log.reset_index(drop=True)
+    frame[column] = pd.Series(NESTED[kind], dtype=object)
+    if source == "Parquet":
+        frame.to_parquet(tmp_path / "log.parquet")
+    given = {"frame": frame, "Parquet": tmp_path / "log.parquet"}
+    check = checked(given.get(source) if source != "Arrow" else pa.Table.from_pandas(frame))
+    assert check.rows_in == 12
+    assert (check.rows_used == 12) == (column == "note")
+
+
+def test_any_table_that_speaks_arrow(log, expected):
+    pd.testing.assert_frame_equal(read_shots(pa.Table.from_pandas(log.reset_index(drop=True))),
+                                  expected)  # fmt: skip
+
+
+@pytest.mark.parametrize("source", [None, 5, b"log.csv", ["log.csv"], {"match": 1}])
+def test_what_is_no_table_is_refused(source):
+    with pytest.raises(LogError, match="the name of a file"):
+        read_shots(source)
+
+
+@pytest.mark.parametrize("name", ["x" * 300 + ".csv", "x/" * 5_000 + "log.csv"])
+def test_a_name_that_is_too_long(name):
+    with pytest.raises(
+        LogError, match=f"has {len(name):,} characters, which is too long"
+    ) as caught:
+        read_shots(name)
+    assert len(str(caught.value)) < 300
+
+
+def test_a_name_that_no_file_can_have():
+    with pytest.raises(LogError, match="no name of a file"):
+        read_shots("a\0b.csv")
