@@ -7,6 +7,7 @@ Each function returns the value in the form that the package works with, or rais
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Callable, Iterable, Sequence
 from difflib import get_close_matches
 from importlib import import_module
@@ -23,6 +24,8 @@ from sidewall.errors import DataError
 Keep = str | Callable[[pd.DataFrame], Any] | Sequence[bool] | NDArray[np.bool_] | pd.Series
 
 _MOST_SHOWN: Final = 12
+_DEEPEST: Final = 20
+_TOO_DEEP: Final = "its tables or lists lie too deep within one another"
 _HALF_COURT_M: Final = 3.2  # no ball is further from the nearest side wall of a singles court
 
 #: What pandas raises on a query that it cannot read or answer.
@@ -320,3 +323,28 @@ def _shown(value: object) -> str:
     if len(text) > 60 or "\n" in text:
         return f"a {type(value).__name__}"
     return text
+
+
+def parse_toml(text: str) -> dict[str, Any]:
+    """Read TOML whose values lie only a few tables and lists deep, as all of ours do.
+
+    Raises
+    ------
+    tomllib.TOMLDecodeError
+        If the text is no TOML, or nested deeper than anything that is written by hand.
+    """
+    try:
+        content = tomllib.loads(text)
+    except RecursionError:
+        raise tomllib.TOMLDecodeError(_TOO_DEEP) from None
+    level: list[Any] = [content]
+    for _ in range(_DEEPEST):
+        level = [
+            one
+            for value in level
+            if isinstance(value, dict | list)
+            for one in (value.values() if isinstance(value, dict) else value)
+        ]
+    if level:
+        raise tomllib.TOMLDecodeError(_TOO_DEEP)
+    return content

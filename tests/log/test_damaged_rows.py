@@ -170,3 +170,12 @@ def test_nothing_left_is_counted_too(log, checked):
     assert check.rows_used == 0
     assert check.rows_refused == 12
     assert list(check.shots.columns)[:2] == ["match", "game"]
+
+
+@pytest.mark.parametrize("column", ["match", "player"])
+def test_a_column_cleared_on_all_rows(log, checked, column):
+    log[column] = ""
+    log["opponent"] = ""
+    check = checked(log)
+    assert check.rows_refused == 12
+    assert (check.problems.query("kind == 'row'")["column"] == column).all()

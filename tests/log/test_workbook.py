@@ -251,3 +251,14 @@ def test_an_enormous_workbook_is_not_unpacked(tmp_path, monkeypatch):
     assert path.stat().st_size < 20_000
     with pytest.raises(LogError, match="unpacks to 6 MB"):
         check_log(path)
+
+
+@pytest.mark.parametrize(("sheet", "cell"), [("match details", "A2"), ("log", "A2")])
+def test_the_name_of_the_match_cleared(tmp_path, checked, sheet, cell):
+    path = write_template(tmp_path / "log.xlsx")
+    book = openpyxl.load_workbook(path)
+    book[sheet][cell] = None
+    book.save(path)
+    check = checked(path)
+    assert check.rows_in == check.rows_refused == 3
+    assert "name of the match" in check.summary()

@@ -121,7 +121,9 @@ def check_log(
     delimiter
         Separator of a text file; found from the headings by default.
     encoding
-        Encoding of a text file; UTF-8, UTF-16 and Western European are told apart by default.
+        Encoding of a text file. By default UTF-8 and UTF-16 are told apart, and an older code
+        page is taken where every one that makes words of the text reads the same. It counts for
+        the tables of players and matches too where these are not UTF-8.
     court
         The court that gaps and coordinates must fit into; singles by default.
     mapping
@@ -148,8 +150,8 @@ def check_log(
     needs = missing_columns if column_map is None else column_map.missing
     raw = open_log(path, sheet=sheet, delimiter=delimiter, encoding=encoding, needs=needs)
     tables = _with_sheet(raw, players, matches)
-    of_players = details.read_table(tables[0], "player", details.OF_PLAYER)
-    of_matches = details.read_table(tables[1], "match", details.OF_MATCH)
+    of_players = details.read_table(tables[0], "player", details.OF_PLAYER, encoding)
+    of_matches = details.read_table(tables[1], "match", details.OF_MATCH, encoding)
     if column_map is not None:
         raw = apply_map(raw, column_map, court)
     reading = Reading(raw, court)

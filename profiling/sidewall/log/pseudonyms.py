@@ -22,6 +22,7 @@ from sidewall.errors import LogError
 from sidewall.log.cells import name_key, tidy_name
 from sidewall.log.coded_cells import KIND_OF, coded_cells
 from sidewall.log.columns import DERIVED, SPECS, resolve, understand
+from sidewall.log.details import open_table
 from sidewall.log.key_file import Key, read_key
 from sidewall.log.match_details import detail_tables
 from sidewall.log.numerals import is_blank
@@ -117,7 +118,7 @@ def pseudonymise(
         raise LogError(f"dates is {dates!r}: use 'drop', 'shift' or 'keep'.")
     raw = open_log(log, sheet=sheet, delimiter=delimiter, encoding=encoding)
     resolve([text for text, _ in raw.columns], raw.source)
-    tables = _tables(raw, players, matches)
+    tables = _tables(raw, players, matches, encoding)
     target = check_target(out)
     targets = {what: _beside(target, what) for what in tables}
     used = [target, *targets.values()]
@@ -183,7 +184,9 @@ def _beside(target: Path, what: str) -> Path:
     return check_target(target.with_name(f"{target.stem}-{what}{target.suffix}"))
 
 
-def _tables(raw: RawLog, players: Source | None, matches: Source | None) -> dict[str, RawLog]:
+def _tables(
+    raw: RawLog, players: Source | None, matches: Source | None, encoding: str | None
+) -> dict[str, RawLog]:
     given: dict[str, Source | RawLog | None] = {"players": players, "matches": matches}
     if raw.match_details is not None:
         of_players, of_matches = detail_tables(raw.match_details)
@@ -191,7 +194,12 @@ def _tables(raw: RawLog, players: Source | None, matches: Source | None) -> dict
             "players": of_players if players is None else players,
             "matches": of_matches if matches is None else matches,
         }
-    return {what: open_log(table) for what, table in given.items() if table is not None}
+    keys = {"players": "player", "matches": "match"}
+    return {
+        what: open_table(table, keys[what], encoding)
+        for what, table in given.items()
+        if table is not None
+    }
 
 
 def _known(raw: RawLog) -> list[tuple[str, str, str | None, RawColumn]]:

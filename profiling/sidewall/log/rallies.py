@@ -98,9 +98,10 @@ def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
 
     Returns
     -------
-    pair : ndarray of shape (matches, 2)
-        The two names most frequent as striker or opponent; -1 where there is none.
-    paired : ndarray of shape (matches,)
+    pair : ndarray of shape (matches + 1, 2)
+        The two names most frequent as striker or opponent; -1 where there is none, as in the
+        last row, which stands for a match that is not named.
+    paired : ndarray of shape (matches + 1,)
         Whether the match is played by two. A third name on few rows is a slip and those rows
         are refused; a third name on many leaves the match unpaired.
     """
@@ -115,11 +116,11 @@ def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
     match, player, shots = match[order], player[order], shots[order]
     start = np.searchsorted(match, np.arange(matches))
     rank = np.arange(len(match)) - start[match]
-    pair = np.full((matches, 2), -1, dtype=np.int64)
+    pair = np.full((matches + 1, 2), -1, dtype=np.int64)  # the last for a match not named, -1
     leading = rank < 2
     pair[match[leading], rank[leading]] = player[leading]
-    second = np.bincount(match, weights=np.where(rank == 1, shots, 0), minlength=matches)
-    third = np.bincount(match, weights=np.where(leading, 0, shots), minlength=matches)
+    second = np.bincount(match, weights=np.where(rank == 1, shots, 0), minlength=matches + 1)
+    third = np.bincount(match, weights=np.where(leading, 0, shots), minlength=matches + 1)
     paired = (pair[:, 1] >= 0) & (third <= _SLIP_SHARE * second)
     stranger = known & paired[rows.match] & (rows.player != pair[rows.match, 0])
     stranger &= rows.player != pair[rows.match, 1]

@@ -13,6 +13,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sidewall.arguments import parse_toml
 from sidewall.court import WALLS, Court, Rectangle
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import STROKES
@@ -187,7 +188,7 @@ def read_targets(source: str | os.PathLike[str], court: Court | None = None) -> 
     except (OSError, UnicodeDecodeError) as error:
         raise DataError(f"{path.name}: the file of targets cannot be read ({error})") from error
     try:
-        table = tomllib.loads(text)
+        table = parse_toml(text)
     except tomllib.TOMLDecodeError as error:
         raise DataError(f"{path.name}: this is no TOML ({error}); mend that line") from error
     entries = table.get("target")

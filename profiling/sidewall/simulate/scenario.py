@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import parse_toml
 from sidewall.court import Court
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import HANDS
@@ -92,8 +93,7 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
     """
     file = Path(path)
     try:
-        with file.open("rb") as stream:
-            content = tomllib.load(stream)
+        content = parse_toml(file.read_text(encoding="utf-8"))
     except OSError as error:
         raise DataError(f"{file}: the scenario cannot be read ({error.strerror}).") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

@@ -9,6 +9,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, Final
 
+from sidewall.arguments import parse_toml
 from sidewall.errors import DataError
 from sidewall.worklist.items import ITEM_WORDS, check_item
 
@@ -120,7 +121,7 @@ def read_efforts(path: str | PathLike[str]) -> Efforts:
     """
     place = Path(path)
     try:
-        content = tomllib.loads(place.read_text(encoding="utf-8"))
+        content = parse_toml(place.read_text(encoding="utf-8"))
     except OSError as error:
         raise DataError(f"{place.name}: the ratings cannot be read ({error.strerror})") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
