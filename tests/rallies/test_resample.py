@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from sidewall.rallies.chain import count_moves
-from sidewall.rallies.resample import RallyBootstrap, _without_loops, rally_weights
+from sidewall.rallies.intervals import RallyBootstrap, _without_loops, rally_weights
 
 
 @pytest.fixture(scope="module")

@@ -31,7 +31,7 @@ from sidewall.agreement.limits import clustered_limits
 from sidewall.agreement.simex import simex as simex_path
 from sidewall.features import clustered_rate
 from sidewall.models.transforms import BEND_M
-from sidewall.rallies.resample import rally_weights
+from sidewall.rallies.intervals import rally_weights
 from sidewall.simulate.charter import second_charter
 
 SHARES = np.array([0.55, 0.2, 0.12, 0.08, 0.05])

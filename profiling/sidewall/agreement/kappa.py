@@ -90,7 +90,7 @@ def clustered_kappa(counts: Array, weights: Array, low_agreed: float, level: flo
     counts : ndarray, shape (rallies, k, k)
         Table of each rally.
     weights : ndarray, shape (draws, rallies)
-        How often each rally is drawn; see `sidewall.rallies.resample.rally_weights`.
+        How often each rally is drawn; see `sidewall.rallies.intervals.rally_weights`.
     low_agreed : float
         Lower limit of the share of agreement, for charters who agree always.
     level : float, default 0.95

@@ -14,7 +14,7 @@ from sidewall.combinations.entropy import corrected_log
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
 from sidewall.features.shots import with_features
-from sidewall.rallies.resample import rally_weights
+from sidewall.rallies.intervals import rally_weights
 
 Array = NDArray[Any]
 

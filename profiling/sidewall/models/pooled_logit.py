@@ -9,11 +9,10 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from sidewall.errors import DataError, NotFittedError, SeparationError
+from sidewall.models.draws import one_thread
 from sidewall.models.kinds import Rows
-from sidewall.models.pooled_rows import Prepared, prepare
+from sidewall.models.pooled_rows import Prepared, logistic_start, prepare, separating_columns
 from sidewall.models.search import Search, Shape
-from sidewall.models.separation import logistic_start, separating_columns
-from sidewall.models.threads import one_thread
 
 Array = NDArray[np.float64]
 

@@ -53,8 +53,8 @@ from sidewall.models.correction import Correction
 from sidewall.models.counted import ALL_STROKES, CountedShots, put_together, sums_by
 from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
 from sidewall.models.diagnostics import Diagnostics, diagnose
+from sidewall.models.draws import one_thread
 from sidewall.models.fitting import CountPart, Judge, MetPart, RoughCurve, ScorePart, Scores
-from sidewall.models.threads import one_thread
 from sidewall.models.usable import (
     LEAST_IN_CELL,
     REASONS,

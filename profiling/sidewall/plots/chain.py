@@ -32,7 +32,7 @@ from sidewall.plots.state_places import (
 )
 from sidewall.plots.style import PAPER, look, title, value_map
 from sidewall.plots.words import plain
-from sidewall.rallies.player_intervals import row_limits, shown_rows, shown_values
+from sidewall.rallies.intervals import row_limits, shown_rows, shown_values
 from sidewall.rallies.transitions import ENDS
 
 if TYPE_CHECKING:

@@ -22,7 +22,7 @@ from sidewall.plots.style import (
     value_map,
 )
 from sidewall.plots.words import plain
-from sidewall.rallies.player_intervals import row_limits, shown_rows
+from sidewall.rallies.intervals import row_limits, shown_rows
 from sidewall.rallies.transitions import ENDS
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
-from sidewall.rallies.resample import rally_weights
+from sidewall.rallies.intervals import rally_weights
 from sidewall.rallies.value import BallValue, outcomes
 
 if TYPE_CHECKING:
