@@ -42,6 +42,7 @@ from sidewall.models.answers import (
     Threshold,
     asked,
     crossings,
+    information_value,
     own_share,
     own_words,
     rule_of,
@@ -55,6 +56,7 @@ from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
 from sidewall.models.diagnostics import Diagnostics, diagnose
 from sidewall.models.draws import one_thread
 from sidewall.models.fitting import CountPart, Judge, MetPart, RoughCurve, ScorePart, Scores
+from sidewall.models.follow import follow_table
 from sidewall.models.usable import (
     LEAST_IN_CELL,
     REASONS,
@@ -257,6 +259,7 @@ class TightnessModel:
         }
         lead = counted.n * (strength[counted.player] - strength[counted.opponent])
         n = sums_by(counted.player, counted.n, len(strength))
+        self.matches_, self.games_ = sums.played
         self.lead_ = (sums_by(counted.player, lead, len(strength)) / np.maximum(n, 1))[playing]
         self.posterior_ = Posterior(self)
 
@@ -335,7 +338,9 @@ class TightnessModel:
         DataFrame
             One row a player, side, family, level of `by` and gap: ``attack``,
             ``attack_low``, ``attack_high`` and the same for ``reset`` and ``gain`` (attack
-            less reset); ``p_attack_better``, the share of draws in which attack is better.
+            less reset); ``p_attack_better``, the share of draws in which attack is better;
+            ``p_attack_sure``, the same widened by what no draw holds (unseen reasons, the
+            error of the charted gap): what is shown as sure.
         """
         self._need_fit()
         cut, by = 0.5 * (1.0 - check_level(level)), self._by(by)
@@ -352,7 +357,9 @@ class TightnessModel:
                 low, high = np.quantile(draws, [cut, 1.0 - cut], axis=0)
                 found |= {name: draws.mean(axis=0), f"{name}_low": low, f"{name}_high": high}
             better = np.where(np.isnan(attack[0]), np.nan, (attack > reset).mean(axis=0))
-            parts.append(pd.DataFrame(found | {"p_attack_better": better}))
+            found |= {"p_attack_better": better}
+            found |= {"p_attack_sure": posterior.sure(attack - reset, gaps)}
+            parts.append(pd.DataFrame(found))
         return pd.concat(parts, ignore_index=True)
 
     def _by(self, by: str | Sequence[str]) -> tuple[str, ...]:
@@ -554,6 +561,65 @@ class TightnessModel:
         words[first] = "best so far"
         table = table.assign(words=words)
         return table.sort_values("win", ascending=False, ignore_index=True)
+
+    def follow(self, player: str, level: float = 0.95, folds: int = 5) -> pd.DataFrame:
+        """Points a game that following the rule would bring, against how the player chose.
+
+        See :mod:`sidewall.models.follow` for the estimand. It is a first step: that better
+        choices would bring other rallies is left out.
+
+        Returns
+        -------
+        DataFrame
+            A row for each side and family, and one for all together: ``points_per_game`` with
+            ``points_per_game_low`` and ``_high`` (missing with fewer than 30 rallies);
+            ``changed``, the share of balls on which rule and player differ; ``n_shots``,
+            ``n_rallies``, ``n_games``, ``n_matches``.
+
+        Raises
+        ------
+        DataError
+            For an unknown player, or one with a single match.
+        """
+        self._need_fit()
+        one_table(self._parts, "what following the rule would bring")
+        check_player(player, self.players_)
+        return follow_table(self, player, check_level(level), check_folds(folds))
+
+    def chart_next(
+        self, player: str, matches: int = 1, by: str | Sequence[str] = ()
+    ) -> pd.DataFrame:
+        """Where another match would help most: expected reduction of the rule's cost.
+
+        The value of information (Raiffa & Schlaifer 1961, Applied Statistical Decision
+        Theory): if the player's further matches bring as many such balls as those charted,
+        how much closer to the best choice the rule would come, on average.
+
+        Returns
+        -------
+        DataFrame
+            By side, family and `by`, most first: ``saves``, rallies in 100 such balls;
+            ``saves_per_game``, points a game; ``n_attack``, ``n_reset`` so far.
+        """
+        self._need_fit()
+        i = self.players_.index(check_player(player, self.players_))
+        check_count(matches, "matches", 1)
+        posterior, rows = self.posterior_, []
+        charted = max(int(self.matches_[i]), 1)
+        games = max(int(self.games_[i]), 1)
+        for j, cell in enumerate(self.cells_):
+            met = posterior.gaps_met(i, j)
+            for ask in asked(posterior, self._by(by)):
+                mine, _ = posterior.mix.enough(i, j, ask.where, ask.stroke)
+                gain = posterior.gain(i, j, posterior.grids[j], ask.where, ask.stroke)
+                if np.isnan(gain).any() or not len(met):
+                    continue
+                saves = information_value(gain, posterior.grids[j], met, charted, matches)
+                row: dict[str, Any] = {"player": player, "side": cell[0], "family": cell[1]}
+                row |= {**ask.told, "saves": 100 * saves}
+                row |= {"saves_per_game": saves * sum(mine) / games}
+                rows.append(row | {"n_attack": mine[0], "n_reset": mine[1]})
+        return pd.DataFrame(rows).sort_values("saves_per_game", ascending=False, ignore_index=True)
 
     def comfort(self, level: float = 0.95) -> pd.DataFrame:
         """Forehand against backhand, by player and stroke family.
