@@ -162,7 +162,7 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
     reading.refuse(gap < 0, "gap", "a gap cannot be negative", "write the distance to the wall")
     wide = np.flatnonzero(gap > half)
     if len(wide):
-        most = 2 * len(wide) > np.count_nonzero(~np.isnan(gap))
+        most = bool(2 * len(wide) > np.count_nonzero(~np.isnan(gap)))
         hint = _wide_hint(unit, float(np.median(typed[wide])), half, most)
         reading.problems.add(
             wide,
