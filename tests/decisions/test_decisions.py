@@ -184,8 +184,26 @@ def test_errors_say_the_mend(shots, model, table):
         decision_table(table.head(0), model)
     with pytest.raises(DataError, match="those who have"):
         decisions_by(table, model, "zone", "Yew")
-    with pytest.raises(DataError, match="chart y"):
-        decisions_by(table.drop(columns="depth"), model, "zone")
+    with pytest.raises(DataError, match="chart x and y"):
+        decisions_by(table.assign(depth=None, lane=None), model)
+
+
+def test_what_the_log_tells_of_the_place_does_alone(table, model):
+    by_lane = decisions_by(table.drop(columns="depth"), model, player="Rowan")
+    assert "depth" not in by_lane
+    assert by_lane["lane"].notna().all()
+    assert by_lane["n"].sum() == (table["player"] == "Rowan").sum()
+
+
+def test_a_score_that_is_not_known_is_neither_ahead_nor_behind(table, model):
+    unknown = table["rally"] % 3 == 0
+    names = ["own_points", "opponent_points"]
+    blank = table.assign(**table[names].astype(float).mask(unknown))
+    by = decisions_by(blank, model, "score", "Rowan")
+    known = by[by["score"].notna()]
+    mine = table["player"] == "Rowan"
+    assert known["n"].sum() == (mine & ~unknown).sum()
+    assert (known["score"].isna() == known["stage"].isna()).all()
 
 
 def test_shots_are_judged_first(shots, model, table):

@@ -113,8 +113,8 @@ def check_log(
     board_width_cm
         Width of one floorboard, for matches that do not carry their own.
     choice_table
-        Replaces the table that derives attack or reset where it was not charted; see
-        :func:`sidewall.log.choice.choice_rules`.
+        Rules that derive attack or reset where it was not charted, laid over the default
+        ones; see :func:`sidewall.log.choice.choice_rules`.
     sheet
         Sheets of a workbook, one or a list, by name or from 0; by default every sheet whose
         headings are those of a log.

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from sidewall.errors import LogError
-from sidewall.log.cells import name_key, tidy_name
+from sidewall.log.cells import ALWAYS_NAMED, name_key, tidy_name
 from sidewall.log.coded_cells import KIND_OF, coded_cells
 from sidewall.log.columns import DERIVED, SPECS, resolve, understand
 from sidewall.log.details import open_table
@@ -221,7 +221,7 @@ def _names(raw: RawLog, kind: str) -> list[str]:
             counts = np.bincount(column.codes, minlength=len(column.distinct))
             for at in np.argsort(-counts, kind="stable"):
                 cell = column.distinct[at]
-                if counts[at] and not is_blank(cell):
+                if counts[at] and not is_blank(cell, name=name in ALWAYS_NAMED):
                     names.setdefault(name_key(cell), tidy_name(cell))
     return list(names.values())
 

@@ -16,7 +16,7 @@ from sidewall.features.clustered import clustered_rate
 from sidewall.features.coded import need_columns
 from sidewall.features.shots import with_features
 from sidewall.placement.ellipse import error_ellipse
-from sidewall.placement.pace import HAS_PACE, with_pace
+from sidewall.placement.pace import tells_pace, with_pace
 from sidewall.placement.targets import Target, check_targets, court_targets
 
 __all__ = ["mean_error", "placed_shots", "placement_table", "spread_columns"]
@@ -180,10 +180,11 @@ def placement_table(
         - ``out_sd_m``, ``long_sd_m``, ``correlation``;
         - ``ellipse_long_m``, ``ellipse_short_m`` (half axes), ``ellipse_deg`` (direction of
           the long one, from across to along the court) and the same ``robust_...``;
-        - ``pace_m_s``, ``pace_shots``: median pace where the log has times and places.
+        - ``pace_m_s``, ``pace_shots``: median pace where the log has places, and times finer
+          than whole seconds.
     """
     table = placed_shots(shots, targets, court)
-    if "pace_m_s" not in table.columns and set(HAS_PACE) <= set(table.columns):
+    if "pace_m_s" not in table.columns and tells_pace(table):
         paced = with_pace(with_features(shots, court))
         table = table.assign(pace_m_s=paced["pace_m_s"])
     need_columns(table, by)
