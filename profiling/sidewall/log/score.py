@@ -76,7 +76,7 @@ def hand_in_hand_out(scoring: pd.Series) -> _Bools:
     DataError
         If a word is neither.
     """
-    codes, found = pd.factorize(scoring[:matches])
+    codes, found = pd.factorize(scoring)
     words = [re.sub(r"[\W\d_]+", "", str(word).lower()) for word in found]
     for word, as_found in zip(words, found, strict=True):
         if not word.startswith((*_POINT_A_RALLY, *_HAND_IN)):
@@ -305,12 +305,13 @@ def _rules(scoring: NDArray[np.object_] | None, matches: int) -> tuple[_Bools, _
     hiho, told = np.zeros(matches, dtype=bool), np.ones(matches, dtype=bool)
     if scoring is None:
         return hiho, told
-    codes, words = pd.factorize(scoring[:matches])
+    codes, words = pd.factorize(scoring)  # the last of `matches` may stand for blank names
     for code, word in enumerate(words):
+        at = np.flatnonzero(codes == code)
         try:
-            hiho[codes == code] = hand_in_hand_out(pd.Series([word], dtype=object)).all()
+            hiho[at] = hand_in_hand_out(pd.Series([word], dtype=object)).all()
         except DataError:
-            told[codes == code] = False
+            told[at] = False
     return hiho, told
 
 
