@@ -202,12 +202,16 @@ class CurveColumns:
 
 def side_and_volley(shots: pd.DataFrame) -> tuple[Array, Array]:
     """Side and way of meeting the ball as numbers from -1/2 to 1/2; 0 where not told apart."""
-    family = pd.Categorical(shots["family"], categories=FAMILIES).codes
-    return _side(shots["side"]), np.where(family < 0, 0.0, family - 0.5)
+    return _side(shots["side"]), _halves(shots["family"], FAMILIES)
 
 
 def _side(column: Any) -> Array:
-    return pd.Categorical(column, categories=SIDES).codes - 0.5
+    return _halves(column, SIDES)
+
+
+def _halves(column: Any, words: Sequence[str]) -> Array:
+    codes = pd.Categorical(column, categories=list(words)).codes
+    return np.where(codes < 0, 0.0, codes - 0.5)
 
 
 def _codes(shots: pd.DataFrame, column: str, levels: Sequence[str]) -> NDArray[np.int64]:
