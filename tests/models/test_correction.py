@@ -62,7 +62,7 @@ def test_parts_add_up():
     used = used_shots(1)
     parts = [used[used["rally_id"] % 3 == k] for k in range(3)]
     one, two = MissedSums.of(used), MissedSums.add_up(MissedSums.of(part) for part in parts)
-    for name in ("gg", "ge", "J", "n_shots", "n_rallies"):
+    for name in ("gg", "ge", "squares", "n_shots", "n_rallies"):
         np.testing.assert_allclose(getattr(two, name), getattr(one, name), rtol=1e-12)
 
 
