@@ -81,18 +81,18 @@ TOO_LITTLE = {
     "all attacks": (lambda log: with_all(log, choice="attack"), "reset"),
     "all resets": (lambda log: with_all(log, choice="reset"), "attack"),
     "one attack": (one_attack, "attack"),
-    "constant gap": (lambda log: with_all(log, gap_cm=30), "gap"),
+    "constant gap": (lambda log: with_all(log, gap_cm=30, x_m=np.nan), "gap"),
     "lets only": (lets_only, "let"),
     "serves only": (serves_only, "serve"),
 }
 ENOUGH = {
     "one match": lambda log: log[log["match"] == log["match"].iloc[0]],
-    "two gaps": lambda log: with_all(log, gap_cm=np.where(log["shot"] % 2, 30, 60)[
-        log["stroke"] != "serve"]),
+    "two gaps": lambda log: with_all(log, x_m=np.nan, gap_cm=np.where(
+        log["shot"] % 2, 30, 60)[log["stroke"] != "serve"]),
     "volleys only": lambda log: with_all(log, contact="volley"),
     "own forehands only": lambda log: with_all(log, "Rowan", side="forehand"),
     "own attacks only": lambda log: with_all(log, "Rowan", choice="attack"),
-    "own constant gap": lambda log: with_all(log, "Rowan", gap_cm=30),
+    "own constant gap": lambda log: with_all(log, "Rowan", gap_cm=30, x_m=np.nan),
 }  # fmt: skip
 
 

@@ -3,13 +3,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from sidewall.models.thresholds import quantile
 
 import sidewall as sw
 from sidewall.combinations import RepeatOrVary
 from sidewall.combinations.repeat_rows import CONTRAST
 from sidewall.errors import DataError, NotFittedError
 from sidewall.models import PooledLogit, fieller_set
-from sidewall.models.thresholds import quantile
 
 
 @pytest.fixture(scope="module")

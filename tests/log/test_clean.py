@@ -61,7 +61,8 @@ def test_optional_columns_only_when_the_log_has_them(log, checked):
     shots = checked(log.drop(columns=columns)).shots
     assert list(shots.columns) == [
         *("match", "game", "rally", "shot", "player", "opponent", "side", "stroke", "gap_m"),
-        *("choice", "choice_source", "rally_won_by", "ending", "line"),
+        *("choice", "choice_source", "rally_won_by", "ending"),
+        *("own_points", "opponent_points", "own_games", "opponent_games", "line"),
     ]
 
 
@@ -126,8 +127,9 @@ def test_coarse_words_are_columns_of_the_table(log, checked):
     assert shots["lane"].tolist()[1:3] == ["left", "left"]
     assert shots["opponent_place"].tolist()[1:3] == ["in_front", "behind"]
     assert shots["bounce"].tolist()[1:3] == ["behind_box", "short"]
-    assert (shots["own_points"].iloc[0], shots["opponent_games"].iloc[1]) == (0, 1)
-    assert shots[["own_points", "opponent_games"]].notna().sum().tolist() == [1, 1]
+    assert shots["opponent_points"].tolist()[:3] == [0, 0, 0]
+    assert shots["own_games"].tolist()[:3] == [1, 0, 1]  # one rally, seen from both sides
+    assert shots["opponent_games"].tolist()[:3] == [0, 1, 0]
 
 
 CONTRADICTIONS = [

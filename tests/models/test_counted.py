@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sidewall.models.selection import LossSums, folds_of_matches
 
 from sidewall.models.counted import ALL_STROKES, count_used, put_together
-from sidewall.models.selection import LossSums, folds_of_matches
 from sidewall.models.transforms import counted_quantiles
 
 

@@ -2,12 +2,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sidewall.models.selection import clustered_mean, log_losses
 from sklearn.metrics import brier_score_loss, log_loss
 
 import sidewall as sw
 from sidewall.errors import DataError
 from sidewall.models.diagnostics import brier_parts, calibration_table
-from sidewall.models.selection import clustered_mean, log_losses
 
 
 @settings(max_examples=40)

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 from scipy.special import expit
-
 from sidewall.models.components import ComponentAverage
-from sidewall.models.pooled_logit import PooledLogit
 from sidewall.models.prediction import PredictionError
+
+from sidewall.models.pooled_logit import PooledLogit
 
 
 def clustered(seed, share, players=12, rallies=120, size=4):

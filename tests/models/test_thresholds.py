@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
-
 from sidewall.models.fieller import fieller_set
 from sidewall.models.thresholds import quantile, shots_to_settle, threshold
+
 from sidewall.models.transforms import GapTransform
 
 GAPS = np.linspace(0.0, 2.0, 201)

@@ -2,11 +2,11 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.special import logit
+from sidewall.models.cells import ALL_STROKES
+from sidewall.models.thresholds import NOT_KNOWN
 
 import sidewall as sw
 from sidewall.errors import DataError, NotFittedError
-from sidewall.models.cells import ALL_STROKES
-from sidewall.models.thresholds import NOT_KNOWN
 from sidewall.simulate import true_curves
 
 

@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from scipy.special import expit
-
-from sidewall.log.vocabulary import FAMILIES
 from sidewall.models.cells import ALL_STROKES
 from sidewall.models.design import Design
+
+from sidewall.log.vocabulary import FAMILIES
 from sidewall.models.transforms import GapTransform
 
 #: Usual values: log odds at a usual ball, and their slopes, attack then reset.

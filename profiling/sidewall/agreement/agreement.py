@@ -16,7 +16,7 @@ from sidewall.agreement.words import summary_lines
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.clustered import clustered_rate
 from sidewall.log.vocabulary import VOCABULARY
-from sidewall.models.thresholds import NOT_KNOWN
+from sidewall.models.answers import NOT_KNOWN
 from sidewall.rallies.resample import rally_weights
 
 __all__ = ["KNOWN", "LEAST_PAIRS", "LEAST_RALLIES", "Agreement"]

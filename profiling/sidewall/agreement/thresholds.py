@@ -11,10 +11,10 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from sidewall.agreement.simex import LAMBDAS, simex
+from sidewall.arguments import check_level
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
-from sidewall.models.threshold_table import LEAST_OWN
-from sidewall.models.thresholds import NOT_KNOWN, Threshold, quantile, threshold
+from sidewall.models.answers import LEAST_OWN, NOT_KNOWN, Threshold, crossings, threshold_of
 from sidewall.models.tightness import TightnessModel
 
 __all__ = ["simex_thresholds", "threshold_agreement"]
@@ -24,12 +24,15 @@ Array = NDArray[Any]
 _CELL: Final = ["player", "side", "family"]
 _ANSWER: Final = ["status", "threshold_m", "low_m", "high_m"]
 _SIZE: Final = ["n_attack", "n_reset", "n_rallies"]
+#: Gaps at which the gain is extrapolated, from 0 to the widest met.
+_GAPS: Final = 12
+_DRAWS: Final = 2000
 _DEGREES: Final = {"linear": 1, "quadratic": 2}
 
 
 def _fitted(model: TightnessModel | None, shots: pd.DataFrame) -> TightnessModel:
     """Fit a copy, so that the model given stays as it was."""
-    return copy.copy(model or TightnessModel(transform="log1p")).fit(shots)
+    return copy.copy(model or TightnessModel()).fit(shots)
 
 
 def threshold_agreement(
@@ -52,7 +55,7 @@ def threshold_agreement(
     rest : DataFrame, optional
         The ladder's log. Matches that are charted twice take the place of its own.
     model : TightnessModel, optional
-        Fitted anew to either log; by default by value, with the gap by log1p.
+        Fitted anew to either log; by default by value.
     level : float, default 0.95
 
     Returns
@@ -120,9 +123,9 @@ def simex_thresholds(
     """Thresholds with the error of the charted gaps allowed for.
 
     An error of the gap flattens the curves and moves the place where they cross. Here more
-    of it is added, the model is fitted again and again, and the difference between attack
-    and reset is followed back to where there would be no error: simulation extrapolation,
-    see :func:`~sidewall.agreement.simex.simex`.
+    of it is added, the model is fitted again and again, and the gain of attack over reset at
+    a row of gaps is followed back to where there would be no error: simulation
+    extrapolation, see :func:`~sidewall.agreement.simex.simex`.
 
     Parameters
     ----------
@@ -132,8 +135,7 @@ def simex_thresholds(
         Standard deviation of the error of a charted gap, metres, taken as known;
         ``Agreement.gap_error_`` gives it from two charters.
     model : TightnessModel, optional
-        By default by value, with the gap by log1p. "auto" takes the better of linear and
-        log1p.
+        By default by value.
     lambdas : sequence of float, default (0.5, 1, 1.5, 2)
     n : int, default 20
         Fits at each lambda.
@@ -146,86 +148,73 @@ def simex_thresholds(
         Three rows for each player, side and family, by ``extrapolation``: none (the answer
         as charted), linear, quadratic. ``status``, ``threshold_m``, ``low_m``, ``high_m``,
         ``gap_max_m``, ``n_attack``, ``n_reset``, ``n_rallies`` as in
-        :meth:`TightnessModel.thresholds`; ``advantage_slope``, by how much attack gains on
-        reset, in log odds, a unit of the transformed gap.
+        :meth:`TightnessModel.thresholds`.
 
     Raises
     ------
     DataError
-        If the standard deviation is not positive, there are fewer than two lambdas, or the gap
-        enters as a spline.
+        If the standard deviation is not positive, or there are fewer than two lambdas.
 
     Notes
     -----
-    The coefficients of attack minus reset are extrapolated, not the thresholds, which are
-    missing where curves do not cross. Linear undoes part of the error's effect, quadratic
-    more, at the price of a wider interval. The interval is Fieller's set with the
-    covariance of Stefanski & Cook 1995, which stands on the model's own, clustered by
-    rally. A gap cannot be below zero: readings that the added error takes below are turned
+    The gain of attack minus reset is extrapolated at twelve gaps, not the thresholds, which
+    are missing where curves do not cross. Linear undoes part of the error's effect, quadratic
+    more, at the price of a wider interval. The thresholds are read off normal draws of the
+    gain with the covariance of Stefanski & Cook 1995, which stands on that of the model's own
+    draws. A gap cannot be below zero: readings that the added error takes below are turned
     back from the wall, which is right if charters' errors near the wall are of that kind
-    and which keeps the method exact for them. The error is taken to be independent from
+    and which keeps the method exact for them. The error is taken to be independent
     shot to shot and of everything else. The standard deviation's own uncertainty is not in
     the interval: try both of its limits.
     """
     need_columns(shots, ["gap_m"])
     if len(lambdas) < max(_DEGREES.values()):
         raise DataError(f"lambdas {tuple(lambdas)}: a quadratic takes two or more.")
-    base = _with_one_column(_fitted(model, shots), shots)
-    z = quantile(level)
-    # the gap's scale is centred anew at each fit; all are written in that of the first
-    centre = float(base.transform_.center[0])
+    base = _fitted(model, shots)
+    check_level(level)
+    gaps = [np.linspace(0.0, float(widest), _GAPS) for widest in base.gap_max_m()]
 
     def fit(gap_m: Array) -> tuple[Array, Array]:
-        # whole centimetres, as charted: equal rows are fitted as one, and 0.3 cm of rounding
-        # is nothing beside an error of several
-        found = _fitted(base, shots.assign(gap_m=np.round(gap_m, 2)))
-        return _advantages(found, centre)
+        return _gains(_fitted(base, shots.assign(gap_m=gap_m)), base.players_, gaps)
 
     path = simex(fit, shots["gap_m"], gap_sd_m, lambdas, n, seed, turned_back=True)
-    sizes = base.thresholds(level)
     charted = path.estimates[0, 0], path.covariances[0]
     answers = {"none": charted, **{k: path.at_no_error(d) for k, d in _DEGREES.items()}}
-    return _table(base, sizes, answers, z)
+    return _table(base, gaps, answers, level, np.random.default_rng(seed))
 
 
-def _with_one_column(base: TightnessModel, shots: pd.DataFrame) -> TightnessModel:
-    """Settle the transform: fits can be compared only on one scale of the gap."""
-    kind = base.transform_.kind
-    if kind == "spline" and base.transform == "auto":
-        scores = base.transform_scores_["log_loss"]
-        kind = "linear" if scores["linear"] < scores["log1p"] else "log1p"
-    if kind == "spline":
-        raise DataError(
-            "With a spline the knots move with the error, so fits cannot be compared. Use "
-            "TightnessModel(transform='log1p') or 'linear'."
-        )
-    if base.transform == kind:
-        return base
-    settled = copy.copy(base)
-    settled.transform = kind  # type: ignore[assignment]
-    return settled.fit(shots)
-
-
-def _advantages(model: TightnessModel, centre: float) -> tuple[Array, Array]:
-    """Attack minus reset, (players, cells, 2), and covariance, on a scale centred at `centre`."""
-    values, covariances = model._cell_coefficients(None)
-    moved = np.array([[1.0, centre - float(model.transform_.center[0])], [0.0, 1.0]])
-    minus = moved @ np.hstack([np.eye(2), -np.eye(2)])
-    both = values.reshape(*values.shape[:2], 4)
-    return both @ minus.T, minus @ covariances @ minus.T
+def _gains(model: TightnessModel, players: list[str], gaps: list[Array]) -> tuple[Array, Array]:
+    """Gain of attack over reset, (players, cells, gaps), and its covariance."""
+    size = len(players), len(model.cells_), _GAPS
+    mean, covariance = np.zeros(size), np.zeros((*size, _GAPS))
+    for i, player in enumerate(players):
+        at = model.players_.index(player)
+        for j, some in enumerate(gaps):
+            drawn = model.posterior_.gain(at, j, some)
+            mean[i, j] = drawn.mean(axis=0)
+            covariance[i, j] = np.cov(drawn.T) + 1e-10 * np.eye(_GAPS)
+    return mean, covariance
 
 
 def _table(
-    base: TightnessModel, sizes: pd.DataFrame, answers: dict[str, tuple[Array, Array]], z: float
+    base: TightnessModel,
+    gaps: list[Array],
+    answers: dict[str, tuple[Array, Array]],
+    level: float,
+    rng: np.random.Generator,
 ) -> pd.DataFrame:
     rows = []
     cells = len(base.cells_)
-    for at, size in enumerate(sizes.to_dict("records")):
+    for at, size in enumerate(base.thresholds(level).to_dict("records")):
         own = min(size["n_attack"], size["n_reset"]) >= LEAST_OWN
         for name, (values, covariances) in answers.items():
-            d, V = values[at // cells, at % cells], covariances[at // cells, at % cells]
-            gap_max = float(size["gap_max_m"])
-            found = threshold(base.transform_, d, V, gap_max, z) if own else Threshold(NOT_KNOWN)
+            i, j = divmod(at, cells)
+            found = Threshold(NOT_KNOWN)
+            if own:
+                drawn = rng.multivariate_normal(
+                    values[i, j], covariances[i, j], _DRAWS, method="eigh"
+                )
+                found = threshold_of(crossings(drawn, gaps[j]), level)
             rows.append(
                 {
                     **{key: size[key] for key in _CELL},
@@ -234,7 +223,6 @@ def _table(
                     "threshold_m": found.gap_m,
                     "low_m": found.low_m,
                     "high_m": found.high_m,
-                    "advantage_slope": d[1],
                     **{key: size[key] for key in (*_SIZE, "gap_max_m")},
                 }
             )

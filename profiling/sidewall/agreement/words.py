@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
-from sidewall.models.thresholds import NOT_KNOWN
+from sidewall.models.answers import NOT_KNOWN
 
 if TYPE_CHECKING:
     from sidewall.agreement.agreement import Agreement

@@ -17,12 +17,12 @@ import pandas as pd
 
 from sidewall.court import Court
 from sidewall.errors import DataError, LogError
-from sidewall.features.score import hand_in_hand_out
 from sidewall.log import check_log
 from sidewall.log.cells import name_key
 from sidewall.log.ledger import WITH_ITS_RALLY
 from sidewall.log.numerals import is_blank
 from sidewall.log.safe_text import with_text_mark
+from sidewall.log.score import hand_in_hand_out
 from sidewall.log.vocabulary import HANDS
 
 Row: TypeAlias = dict[str, Any]
@@ -51,7 +51,7 @@ class Setup:
     server
         Who serves first.
     scoring
-        ``par11``, ``par15`` or ``hiho9``; see `sidewall.features.score.hand_in_hand_out`.
+        ``par11``, ``par15`` or ``hiho9``; see `sidewall.log.score.hand_in_hand_out`.
     hands
         Player to ``right`` or ``left``, where known.
 

@@ -16,7 +16,7 @@ import pandas as pd
 
 from sidewall.charting.rows import NUMBERS, WORDS, Row, Setup
 from sidewall.errors import DataError
-from sidewall.features.score import hand_in_hand_out, scores_before
+from sidewall.log.score import hand_in_hand_out, scores_before
 from sidewall.log.vocabulary import ENDING_WINNER, VOCABULARY
 from sidewall.scoring import Game, HandInHandOut, PointARally
 
@@ -226,14 +226,17 @@ def standing(setup: Setup, rows: Sequence[Row], game: int) -> Standing:
         [place.get(row["rally_won_by"], -1) for row, _ in rallies] + [-1], dtype=np.int64
     )
     hiho = np.repeat(hand_in_hand_out(pd.Series([setup.scoring])), len(games))
-    # scores_before wants order of play; a game can be set back by hand.
+    # scores_before wants order of play, and a game can be set back by hand; it counts what
+    # is charted, so games and rallies are numbered without holes.
     order = np.argsort(games, kind="stable")
-    scores = scores_before(
-        np.zeros(len(games), dtype=np.int64), games[order], server[order], winner[order], hiho
-    )
+    number = np.unique(games[order], return_inverse=True)[1] + 1
+    rally = np.arange(1, len(games) + 1)
+    none = np.zeros(len(games), dtype=np.int64)
+    scores = scores_before(none, number, rally, none, server[order], winner[order], hiho)
     at = int(np.flatnonzero(order == len(games) - 1)[0])
-    points = (int(scores.server_points[at]), int(scores.receiver_points[at]))
-    won = (int(scores.server_games[at]), int(scores.receiver_games[at]))
+    points, won = (
+        (int(of_both[at, 0]), int(of_both[at, 1])) for of_both in (scores.points, scores.games)
+    )
     return Standing(points, won, _over(points, _rules(setup.scoring, bool(hiho[0]))))
 
 

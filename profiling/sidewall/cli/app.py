@@ -15,9 +15,11 @@ from sidewall.cli.options import (
     FAILED,
     REFUSED,
     BoardWidth,
+    Encoding,
     Log,
     Matches,
     Players,
+    Sheets,
     Unit,
     plain_errors,
     read_log,
@@ -76,13 +78,15 @@ def check(
     players: Players = None,
     matches: Matches = None,
     board_width_cm: BoardWidth = None,
+    sheet: Sheets = None,
+    encoding: Encoding = None,
 ) -> None:
     """Say what of a log can be used, and how to mend the rest.
 
     Ends with 0 if every row is used, 1 if rows were refused, 2 if the log cannot be read.
     """
     with plain_errors():
-        found = read_log(log, players, matches, board_width_cm)
+        found = read_log(log, players, matches, board_width_cm, sheet, encoding)
     typer.echo(found.summary())
     if found.rows_refused:
         raise typer.Exit(REFUSED)
@@ -105,12 +109,14 @@ def profile(
             "exchange later) or both.",
         ),
     ] = "both",
+    sheet: Sheets = None,
+    encoding: Encoding = None,
 ) -> None:
     """Write the tables and pictures of one player."""
     with plain_errors():
         from sidewall.cli.profile import write_profile  # noqa: PLC0415
 
-        found = read_log(log, players, matches, board_width_cm)
+        found = read_log(log, players, matches, board_width_cm, sheet, encoding)
         if found.rows_refused:
             typer.echo(
                 f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "

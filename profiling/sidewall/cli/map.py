@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from sidewall.cli.options import FAILED, REFUSED, BoardWidth, Log, Matches, Players, plain_errors
+from sidewall.cli.options import (
+    FAILED,
+    REFUSED,
+    BoardWidth,
+    Encoding,
+    Log,
+    Matches,
+    Players,
+    Sheets,
+    plain_errors,
+)
 
 __all__ = ["map_columns"]
 
@@ -27,6 +37,8 @@ def map_columns(
     players: Players = None,
     matches: Matches = None,
     board_width_cm: BoardWidth = None,
+    sheet: Sheets = None,
+    encoding: Encoding = None,
 ) -> None:
     """Read a log that has other headings, by a map that says which column is which.
 
@@ -39,7 +51,7 @@ def map_columns(
         raise typer.Exit(FAILED)
     with plain_errors():
         if with_map is None:
-            _propose(log, out)
+            _propose(log, out, {"sheet": sheet or None, "encoding": encoding})
             return
         if out is None:
             typer.echo("sidewall: say with --out where to write the log.", err=True)
@@ -47,7 +59,14 @@ def map_columns(
         from sidewall.log import map_log  # noqa: PLC0415
 
         table, check = map_log(
-            log, with_map, out, players=players, matches=matches, board_width_cm=board_width_cm
+            log,
+            with_map,
+            out,
+            players=players,
+            matches=matches,
+            board_width_cm=board_width_cm,
+            sheet=sheet or None,
+            encoding=encoding,
         )
         typer.echo(check.summary())
         typer.echo(f"Wrote {out}: {len(table):,} shots, those to mend among them.")
@@ -55,11 +74,11 @@ def map_columns(
             raise typer.Exit(REFUSED)
 
 
-def _propose(log: Path, out: Path | None) -> None:
+def _propose(log: Path, out: Path | None, opening: dict[str, Any]) -> None:
     from sidewall.errors import LogError  # noqa: PLC0415
     from sidewall.log import guess_map  # noqa: PLC0415
 
-    text = guess_map(log)
+    text = guess_map(log, **opening)
     if out is None:
         typer.echo(text, nl=False)
         return

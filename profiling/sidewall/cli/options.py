@@ -18,9 +18,11 @@ __all__ = [
     "FAILED",
     "REFUSED",
     "BoardWidth",
+    "Encoding",
     "Log",
     "Matches",
     "Players",
+    "Sheets",
     "Unit",
     "plain_errors",
     "read_log",
@@ -39,6 +41,18 @@ BoardWidth = Annotated[
     float | None,
     typer.Option("--board-width-cm", help="Width of one floorboard, where the log has none."),
 ]
+Sheets = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--sheet",
+        help="Sheet of a workbook to read; may be given several times. By default every sheet "
+        "that holds a log.",
+    ),
+]
+Encoding = Annotated[
+    str | None,
+    typer.Option("--encoding", help="Encoding of text files that are not UTF-8, such as cp1250."),
+]
 Unit = Annotated[str, typer.Option("--unit", help="Unit of every gap: cm, in, m or boards.")]
 
 
@@ -53,9 +67,21 @@ def plain_errors() -> Iterator[None]:
 
 
 def read_log(
-    log: Path, players: Path | None, matches: Path | None, board_width_cm: float | None
+    log: Path,
+    players: Path | None,
+    matches: Path | None,
+    board_width_cm: float | None,
+    sheets: list[str] | None,
+    encoding: str | None,
 ) -> LogCheck:
     """Read and check a log with the tables beside it."""
     from sidewall.log import check_log  # noqa: PLC0415
 
-    return check_log(log, players=players, matches=matches, board_width_cm=board_width_cm)
+    return check_log(
+        log,
+        players=players,
+        matches=matches,
+        board_width_cm=board_width_cm,
+        sheet=sheets or None,
+        encoding=encoding,
+    )

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from sidewall.cli.options import BoardWidth, Matches, Players, plain_errors, read_log
+from sidewall.cli.options import (
+    BoardWidth,
+    Encoding,
+    Matches,
+    Players,
+    Sheets,
+    plain_errors,
+    read_log,
+)
 from sidewall.errors import DataError
 
 if TYPE_CHECKING:
@@ -40,6 +48,8 @@ def plan(
     players: Players = None,
     matches: Matches = None,
     board_width_cm: BoardWidth = None,
+    sheet: Sheets = None,
+    encoding: Encoding = None,
 ) -> None:
     """Say how many matches to chart, so that a threshold is known as closely as asked."""
     with plain_errors():
@@ -52,7 +62,7 @@ def plan(
             raise DataError(f"Unknown outcome {outcome!r}; use rally or value.")
         shots = None
         if log is not None:
-            shots = read_log(log, players, matches, board_width_cm).shots
+            shots = read_log(log, players, matches, board_width_cm, sheet, encoding).shots
             names = [str(name) for name in shots["player"].cat.categories]
             if player is None:
                 raise DataError(f"Whose matches? Add --player; the log has {', '.join(names)}.")

@@ -7,7 +7,7 @@ from typing import Annotated, cast
 
 import typer
 
-from sidewall.cli.options import Log, Matches, Players, plain_errors
+from sidewall.cli.options import Encoding, Log, Matches, Players, Sheets, plain_errors
 
 __all__ = ["pseudonymise"]
 
@@ -28,6 +28,8 @@ def pseudonymise(
             help="drop leaves dates out; shift moves all by one secret number of weeks; keep.",
         ),
     ] = "drop",
+    sheet: Sheets = None,
+    encoding: Encoding = None,
 ) -> None:
     """Write a log with codes in place of names, and the key in a file of its own.
 
@@ -44,6 +46,8 @@ def pseudonymise(
             players=players,
             matches=matches,
             dates=cast(pseudonyms.Dates, dates),
+            sheet=sheet or None,
+            encoding=encoding,
         )
         for file in done.files:
             typer.echo(f"Wrote {file}")

@@ -11,9 +11,11 @@ import typer
 from sidewall.cli.options import (
     FAILED,
     BoardWidth,
+    Encoding,
     Log,
     Matches,
     Players,
+    Sheets,
     Unit,
     plain_errors,
     read_log,
@@ -54,6 +56,8 @@ def report(
         typer.Option("--effort", help="Your own effort ratings for the work list: a TOML file."),
     ] = None,
     seed: Annotated[int, typer.Option("--seed", help="For what is drawn at random.")] = 0,
+    sheet: Sheets = None,
+    encoding: Encoding = None,
 ) -> None:
     """Write one player's report, or everyone's, as pages that need no network.
 
@@ -71,7 +75,7 @@ def report(
         from sidewall.report import Report, initials_of, with_initials  # noqa: PLC0415
         from sidewall.worklist import read_efforts  # noqa: PLC0415
 
-        found = read_log(log, players, matches, board_width_cm)
+        found = read_log(log, players, matches, board_width_cm, sheet, encoding)
         shots = found.shots
         if found.rows_refused:
             typer.echo(

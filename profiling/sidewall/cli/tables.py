@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Final
 
 import numpy as np
@@ -16,8 +16,6 @@ from sidewall.models import TightnessModel
 __all__ = ["by_outcome", "player_tables", "player_zones", "readable"]
 
 _DECIMALS: Final = {"cm": 1, "in": 1, "m": 3, "boards": 2}
-#: The width of the interval of a difference in gaps carries no unit in its name.
-_ALSO_GAPS: Final = ("threshold_difference_low", "threshold_difference_high")
 _SMALL: Final = ("log_loss", "se", "worse_by", "worse_by_se")
 
 
@@ -43,7 +41,7 @@ def readable(table: pd.DataFrame, unit: str, board_width_m: float | None) -> pd.
     columns: dict[str, pd.Series] = {}
     for name, values in table.items():
         heading = str(name)
-        if heading.endswith("_m") or heading in _ALSO_GAPS:
+        if heading.endswith("_m"):
             heading = f"{heading.removesuffix('_m')}_{known}"
             written = to_display(values.astype(float), known, board_width_m)
             columns[heading] = written.round(_DECIMALS[known])
@@ -83,12 +81,23 @@ def player_tables(models: Mapping[str, TightnessModel], player: str) -> dict[str
             "thresholds": own(model.thresholds()),
             "curves": own(model.curves()),
             "comfort": own(model.comfort()),
-            "transform-scores": model.transform_scores_.reset_index(),
+            "rule": own(model.rule()),
+            **_by_situation(model, own),
             "shots-used": _shots_used(model, len(own(model.used_))),
         }
         for name, table in tables.items():
             parts.setdefault(name, {})[outcome] = table
     return {name: by_outcome(tables) for name, tables in parts.items()}
+
+
+def _by_situation(
+    model: TightnessModel, own: Callable[[pd.DataFrame], pd.DataFrame]
+) -> dict[str, pd.DataFrame]:
+    """Thresholds by stroke and by each column of the situation that the log tells apart."""
+    names = [*(["stroke"] if model.curves_["attack"].columns.strokes else []), *model.situation_]
+    return {
+        f"thresholds-by-{name}".replace("_", "-"): own(model.thresholds(by=name)) for name in names
+    }
 
 
 def by_outcome(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:

@@ -12,34 +12,29 @@ from scipy.special import expit
 from sidewall.combinations.repeat_rows import CONTRAST, RepeatRows, repeat_rows
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.clustered import clustered_rate
-from sidewall.models.components import ComponentAverage
-from sidewall.models.pooled_logit import PooledLogit
-from sidewall.models.prediction import PredictionError
-from sidewall.models.thresholds import (
+from sidewall.models.answers import (
     ALWAYS_ATTACK,
     ALWAYS_RESET,
     CROSSES,
     NOT_KNOWN,
-    quantile,
-    threshold,
+    Threshold,
+    crossings,
+    threshold_of,
 )
-from sidewall.models.transforms import GapTransform
+from sidewall.models.draws import Groups, LogitDraws
+from sidewall.rallies.strengths import Strengths
 
 Array = NDArray[Any]
 
 #: Own repeats and own variations that an answer about a player takes.
 LEAST_OWN: Final = 5
 
-_SD_SHAPE: Final = 2.0
-_DRAWS: Final = 1000
 _STATUS: Final = {
     CROSSES: "vary from here on",
     ALWAYS_ATTACK: "vary after any number",
     ALWAYS_RESET: "repeat after any number",
     NOT_KNOWN: NOT_KNOWN,
 }
-#: The number of repeats enters as it is, counted from the first.
-_STRAIGHT: Final = GapTransform("linear", np.zeros(1))
 
 
 class RepeatOrVary:
@@ -52,15 +47,16 @@ class RepeatOrVary:
 
     The log odds of winning are linear in the number of repeats just before, with slopes of
     their own for repeating and varying, pooled over players like the tightness model, and
-    adjusted for the situation and the gap of the ball. Where the two lines cross, varying
-    starts to be better; the confidence set is Fieller's, by the code of the loose threshold.
+    adjusted for the situation and the gap of the ball; the difference of the two players'
+    strengths is a fixed offset. Where the two lines cross, varying starts to be better; the
+    set is read off the draws, by the code of the loose threshold.
 
     Parameters
     ----------
     most : int, default 6
         Longer runs count as this many; the answer speaks of 1 to so many repeats.
-    prior_scale : float, default 0.2
-        How far players may differ; see `sidewall.TightnessModel`.
+    prior_scale : float, default 0.1
+        How far players may differ: scale of the half-t prior on every spread, log odds.
     seed : int, default 0
 
     Attributes
@@ -69,13 +65,13 @@ class RepeatOrVary:
         A row a number of repeats just before (the last is "so many or more") and kind of
         reply: ``repeats``, ``reply`` (repeated, varied), ``n``, ``rallies``, ``win_rate``,
         ``low``, ``high``, not adjusted for anything.
-    fit_ : PooledLogit
+    fit_ : LogitDraws
     players_ : list of str
     used_ : DataFrame
         The shots behind the fit.
     """
 
-    def __init__(self, most: int = 6, prior_scale: float = 0.2, seed: int = 0) -> None:
+    def __init__(self, most: int = 6, prior_scale: float = 0.1, seed: int = 0) -> None:
         self.most = most
         self.prior_scale = prior_scale
         self.seed = seed
@@ -93,26 +89,22 @@ class RepeatOrVary:
         rows = repeat_rows(shots, self.most)
         self.used_ = rows.used
         self._rows = rows
-        y = rows.used["won"].to_numpy(dtype=np.float64)
-        player = rows.used["player"].astype(str)
-        match = rows.used["match"].astype(str)
-        self.fit_ = PooledLogit(sd_shape=_SD_SHAPE).fit(y, rows.X, rows.Z, player, subgroups=match)
-        self.players_ = [str(name) for name in self.fit_.groups_]
-        subgroup = self.fit_.subgroup_effects_.index.get_indexer(
-            pd.MultiIndex.from_arrays([player, match])
+        names = list(rows.Z.columns)
+        groups = Groups(
+            np.full(rows.X.shape[1], -1),
+            np.arange(len(names)),
+            names,
+            np.full(len(names), self.prior_scale),
         )
-        self._error = PredictionError(
-            self.fit_,
+        self.fit_ = LogitDraws(groups, seed=self.seed).fit(
+            rows.used["won"],
             rows.X.to_numpy(),
             rows.Z.to_numpy(),
-            y,
-            self.fit_.groups_.get_indexer(pd.Index(player)),
-            subgroup,
-            rows.used["rally_id"].to_numpy(),
-            np.ones(len(y)),
+            rows.used["player"].astype(str),
+            Strengths().fit(rows.used).difference(rows.used),
+            rows.used["rally_id"],
         )
-        rng = np.random.default_rng(self.seed)
-        self._average = ComponentAverage(self.fit_, _DRAWS, self.prior_scale, rng)
+        self.players_ = [str(name) for name in self.fit_.groups_]
         self.counts_ = self._counts(rows)
         return self
 
@@ -139,16 +131,13 @@ class RepeatOrVary:
             }
         )
 
-    def _contrasts(self, lines: Array) -> tuple[Array, Array]:
-        """Values and covariances of rows in the lines' columns, an average player last."""
+    def _lines(self, lines: Array) -> Array:
+        """Draws of rows in the lines' columns, (players + 1, draws, k), the average last."""
         if not hasattr(self, "fit_"):
             raise NotFittedError("call RepeatOrVary().fit(shots) first")
         fixed, own = self._rows.contrasts(lines)
-        mean, covariance = self._average.contrasts(fixed, own)
-        covariance = self._error.covariance(covariance, fixed, own)[0]
-        middle, spread = self._average.contrasts(fixed, np.zeros_like(own))
-        spread = self._error.covariance(spread, fixed, np.zeros_like(own))[0]
-        return np.vstack([mean, middle[:1]]), np.concatenate([covariance, spread[:1]])
+        common = self.fit_.draws_.common @ fixed.T
+        return np.concatenate([common + self.fit_.draws_.own @ own.T, common[None]])
 
     def answers(self, level: float = 0.95) -> pd.DataFrame:
         """From how many repeats on varying is better, by player and on average.
@@ -159,11 +148,12 @@ class RepeatOrVary:
             ``player`` (missing for the average player, first), ``status`` (vary from here
             on, vary after any number, repeat after any number, not known yet), ``repeats``
             (where the two are even; varying is better beyond), ``low`` and ``high`` of the
-            Fieller set within 1 to `most` (when not known yet, one end may be: below `low`
+            interval within 1 to `most` (when not known yet, one end may be: below `low`
             repeating is better, above `high` varying is), ``n_repeated`` and ``n_varied``.
         """
-        values, covariances = self._contrasts(CONTRAST)
-        z = quantile(level)
+        repeats = np.arange(0.0, self.most)
+        slope = CONTRAST[0] + repeats[:, None] * CONTRAST[1]
+        gains = self._lines(slope)
         groups = self.used_.groupby(self.used_["player"].astype(str))["repeated"]
         n = groups.agg(["sum", "size"]).reindex(self.players_)
         repeated = [*n["sum"].astype(int), int(n["sum"].sum())]
@@ -171,12 +161,13 @@ class RepeatOrVary:
         rows = []
         names: list[str | None] = [*self.players_, None]
         for k, name in enumerate(names):
-            found = threshold(_STRAIGHT, values[k], covariances[k], float(self.most - 1), z)
             enough = min(repeated[k], varied[k]) >= LEAST_OWN
-            status = found.status if enough else NOT_KNOWN
-            ends = (found.gap_m, found.low_m, found.high_m) if enough else (np.nan,) * 3
+            found = Threshold(NOT_KNOWN)
+            if enough:
+                found = threshold_of(crossings(gains[k], repeats), level)
+            ends = (found.gap_m, found.low_m, found.high_m)
             # the line counts from the first repeat
-            rows.append((name, _STATUS[status], *(1.0 + end for end in ends)))
+            rows.append((name, _STATUS[found.status], *(1.0 + end for end in ends)))
         table = pd.DataFrame(rows, columns=["player", "status", "repeats", "low", "high"])
         table = table.assign(n_repeated=repeated, n_varied=varied)
         return pd.concat([table.iloc[-1:], table.iloc[:-1]], ignore_index=True)
@@ -192,8 +183,10 @@ class RepeatOrVary:
         """
         cells = [(k, kind) for k in range(self.most) for kind in (0.5, -0.5)]
         rows = np.array([[1.0, kind, k, kind * k] for k, kind in cells])
-        values, covariances = self._contrasts(rows)
-        reach = quantile(level) * np.sqrt(np.einsum("gkk->gk", covariances))
+        cut = 0.5 * (1.0 - level)
+        win = expit(self._lines(rows))
+        low, high = np.quantile(win, [cut, 1.0 - cut], axis=1)
+        win = win.mean(axis=1)
         parts = []
         names: list[str | None] = [*self.players_, None]
         for at in (len(names) - 1, *range(len(names) - 1)):
@@ -203,9 +196,9 @@ class RepeatOrVary:
                         "player": pd.Series([names[at]] * len(cells), dtype=object),
                         "repeats": [k + 1 for k, _ in cells],
                         "reply": ["repeated" if kind > 0 else "varied" for _, kind in cells],
-                        "win": expit(values[at]),
-                        "low": expit(values[at] - reach[at]),
-                        "high": expit(values[at] + reach[at]),
+                        "win": win[at],
+                        "low": low[at],
+                        "high": high[at],
                     }
                 )
             )

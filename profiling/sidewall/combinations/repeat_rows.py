@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sidewall.errors import DataError
 from sidewall.features.shots import with_features
-from sidewall.models.transforms import BEND_M
+from sidewall.rallies.value import BEND_M
 
 Array = NDArray[Any]
 

@@ -15,7 +15,7 @@ from sidewall.combinations.moments import after_lead_up
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
-from sidewall.models.thresholds import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES
+from sidewall.models.answers import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES
 from sidewall.rallies.states import BallStates, StateRule
 
 Floats = NDArray[np.float64]

@@ -1,4 +1,4 @@
-"""Every attack and reset judged against the striker's own threshold."""
+"""Every attack and reset judged by the striker's own curves."""
 
 from __future__ import annotations
 
@@ -8,13 +8,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.combinations.waited import CALLS, CLOSE, LOOSE, TIGHT, UNKNOWN, ball_calls
-from sidewall.decisions.choice_worth import ChoiceWorth, situations_of
+from sidewall.decisions.choice_worth import ChoiceWorth
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category
 from sidewall.features.shots import with_features
-from sidewall.models.cells import ALL_STROKES
-from sidewall.models.thresholds import quantile
+from sidewall.models.answers import LEAST_OWN
+from sidewall.models.counted import ALL_STROKES
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -32,6 +31,8 @@ DECISIONS: Final = (
     "too close to call",
     "not known yet",
 )
+#: A choice is called right or wrong where this share of the draws says so: 4 times in 5.
+SURE: Final = 0.8
 _KEPT: Final = (
     *("match", "game", "rally", "shot", "player", "opponent", "rally_id"),
     *("side", "family", "stroke", "direction", "choice", "balance"),
@@ -43,35 +44,37 @@ _ALSO: Final = (
 
 
 def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -> pd.DataFrame:
-    """Judge every shot that has a choice and a gap against its striker's own threshold.
+    """Judge every shot that has a choice and a gap by its striker's own curves.
 
-    The threshold is that of the player, side, stroke family and situation (the columns in the
-    model's ``situation``). A ball below the threshold's confidence set is tight and one above
-    it loose; within the set nobody can say.
+    For the ball as it was (gap, side, contact and whatever is charted of the situation) the
+    model's draws say how often attacking is the better choice. Where at least 4 in 5 say so
+    the ball is loose for this player, where at most 1 in 5 do it is tight; between them
+    nobody can say.
 
     Parameters
     ----------
     shots : DataFrame
         Whole rallies, from `sidewall.read_shots` or `sidewall.shot_features`.
     model : TightnessModel
-        Fitted, as a rule by value: its sets are narrower and judge more balls.
+        Fitted, as a rule by value: it is surer and judges more balls.
     level : float, default 0.95
-        Of the confidence sets and intervals.
+        Of the intervals.
 
     Returns
     -------
     DataFrame
         One row a shot, in the order of play: the rally's keys, players, side, family, stroke,
         choice, places and score before the rally; ``line`` of the log and ``t_s`` where there
-        are any; ``gap_m``; the threshold as ``status``, ``threshold_m``, ``low_m``,
-        ``high_m``; and
+        are any; ``gap_m``; the threshold of the player, side and family as ``status``,
+        ``threshold_m``, ``low_m``, ``high_m``; and
 
         - ``decision``: *attacked loose*, *reset tight*, *forced* (attacked a tight ball),
           *passed up* (reset a loose one), *too close to call*, *not known yet*;
+        - ``p_right``: the share of draws in which the choice that was made is the better;
         - ``points``: the player's chance of winning the rally with the choice that was made,
-          minus that with the other choice at this gap, with ``points_low`` and
-          ``points_high`` (delta method, one shot at a time): above 0 it brought, below 0 it
-          cost. Missing where the decision is not known yet.
+          minus that with the other choice, with ``points_low`` and ``points_high`` (one shot
+          at a time): above 0 it brought, below 0 it cost. Missing where the decision is not
+          known yet.
 
         ``attrs["left_out"]`` counts, by reason, shots that cannot be judged.
 
@@ -83,38 +86,38 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
         If the model is not fitted.
     """
     model._need_fit()
-    z = quantile(level)
-    table, left_out = _with_choice(with_features(shots), list(model.design_.situation))
+    table, left_out = _with_choice(with_features(shots), list(model.situation_))
     if model.families_ == (ALL_STROKES,):
         table = table.assign(family=ALL_STROKES)
-    call, known = _calls(table, model, level)
+    worth = ChoiceWorth(model, table, level)
+    known = _thresholds(table, model, level)
     attack = (table["choice"] == "attack").to_numpy()
+    told = ~np.isnan(worth.mean) & known.pop("enough")
     code = np.select(
         [
-            call == UNKNOWN,
-            call == CLOSE,
-            attack & (call == LOOSE),
-            ~attack & (call == TIGHT),
+            ~told,
+            (worth.p_right < SURE) & (worth.p_right > 1.0 - SURE),
+            attack & (worth.p_right >= SURE),
+            ~attack & (worth.p_right >= SURE),
             attack,
         ],
         [5, 4, 0, 1, 2],
         3,
     )
-    worth = ChoiceWorth(model, table)
-    code = np.where(worth.known, code, DECISIONS.index("not known yet"))
-    told = code != DECISIONS.index("not known yet")
-    points = np.where(told, worth.difference(), np.nan)
-    half = z * worth.errors()
+    points, low, high = (
+        np.where(told, part, np.nan) for part in (worth.mean, worth.low, worth.high)
+    )
     kept = [name for name in _KEPT if name in table.columns]
     also = [name for name in _ALSO if name in table.columns]
-    kept += [name for name in model.design_.situation if name not in (*kept, *also)]
+    kept += [name for name in model.situation_ if name not in (*kept, *also)]
     found = table[kept].assign(
         gap_m=table["gap_m"],
         **known,
         decision=as_category(code.astype(np.int64), DECISIONS),
+        p_right=np.where(told, worth.p_right, np.nan),
         points=points,
-        points_low=points - half,
-        points_high=points + half,
+        points_low=low,
+        points_high=high,
     )
     found = pd.concat([found, table[also]], axis=1).reset_index(drop=True)
     found.attrs["left_out"] = left_out
@@ -143,22 +146,16 @@ def _with_choice(table: pd.DataFrame, situation: list[str]) -> tuple[pd.DataFram
     raise DataError(f"no shot has both a choice and a gap ({why}); chart the gap and the choice")
 
 
-def _calls(
-    table: pd.DataFrame, model: TightnessModel, level: float
-) -> tuple[Array, dict[str, Array]]:
-    """What each ball is against its own threshold, and that threshold."""
-    levels, of_shot = situations_of(model, table)
-    call = np.full(len(table), UNKNOWN)
-    status = np.full(len(table), CALLS[UNKNOWN], dtype=object)
-    ends = {name: np.full(len(table), np.nan) for name in ("threshold_m", "low_m", "high_m")}
-    key = ["player", "side", "family"]
-    for number, situation in enumerate(levels):
-        at = np.flatnonzero(of_shot == number)
-        some = table.iloc[at]
-        thresholds = model.thresholds(level, situation or None)
-        call[at] = ball_calls(some, thresholds)
-        found = thresholds.set_index(key).reindex(pd.MultiIndex.from_frame(some[key].astype(str)))
-        status[at] = found["status"].fillna("not known yet").to_numpy(dtype=object)
-        for name, values in ends.items():
-            values[at] = found[name].to_numpy(dtype=float)
-    return call, {"status": status, **ends}
+def _thresholds(table: pd.DataFrame, model: TightnessModel, level: float) -> dict[str, Array]:
+    """The threshold of every ball's player and cell, and whether there is enough of the player."""
+    answers = model.thresholds(level).set_index(["player", "side", "family"])
+    at = pd.MultiIndex.from_frame(table[["player", "side", "family"]].astype(str))
+    found = answers.reindex(at)
+    enough = found[["n_attack", "n_reset"]].min(axis=1).fillna(0) >= LEAST_OWN
+    columns: dict[str, Array] = {
+        "status": found["status"].fillna("not known yet").to_numpy(dtype=object),
+        "enough": enough.to_numpy(),
+    }
+    for name in ("threshold_m", "low_m", "high_m"):
+        columns[name] = found[name].to_numpy(dtype=float)
+    return columns

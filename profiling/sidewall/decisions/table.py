@@ -9,12 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.arguments import Keep, Table, as_frame, column_names, kept_rows
+from sidewall.arguments import Keep, Table, as_frame, check_level, column_names, kept_rows
 from sidewall.decisions.choice_worth import ChoiceWorth
 from sidewall.decisions.judged import DECISIONS, decisions
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
-from sidewall.models.thresholds import quantile
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -74,14 +73,13 @@ def decision_table(
     table = table[kept_rows(table, keep)]
     if not len(table):
         raise DataError("there is no decision to sum up: no shot is left in the table")
-    z = quantile(level)
+    check_level(level)
     keys, group = _groups(table, by)
     groups, kinds = len(keys), len(DECISIONS)
     code = table["decision"].cat.codes.to_numpy().astype(np.int64)
     rally = pd.factorize(table["rally_id"])[0].astype(np.int64)
     cell = group * kinds + code
     points = table["points"].to_numpy(dtype=float)
-    total = np.bincount(cell, np.nan_to_num(points), minlength=groups * kinds)
     n = np.bincount(cell, minlength=groups * kinds)
     rallies = np.bincount(np.unique(cell * (rally.max() + 1) + rally) // (rally.max() + 1),
                           minlength=groups * kinds)  # fmt: skip
@@ -91,11 +89,12 @@ def decision_table(
         share[:, :, kind] = rate.rate, rate.low, rate.high
     told = np.where(np.isnan(points), -1, cell)
     known = np.bincount(told[told >= 0], minlength=groups * kinds)
-    error = z * ChoiceWorth(model, table).mean_errors(told, groups * kinds)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.where(known > 0, total / known, np.nan)
     # every shot of a decision that is told has points, so the sum is the mean times their number
-    ends = {"": mean, "_low": mean - error, "_high": mean + error}
+    drawn = ChoiceWorth(model, table, level).sums(told, groups * kinds)
+    cut = 0.5 * (1.0 - level)
+    total = np.array([drawn.mean(axis=0), *np.quantile(drawn, [cut, 1.0 - cut], axis=0)])
+    total = np.where(known > 0, total, np.nan)
+    ends = dict(zip(("", "_low", "_high"), total, strict=True))
     result = keys.loc[keys.index.repeat(kinds)].reset_index(drop=True)
     return result.assign(
         decision=pd.Categorical(list(DECISIONS) * groups, categories=list(DECISIONS)),
@@ -105,8 +104,11 @@ def decision_table(
         share=share[0].ravel(),
         share_low=share[1].ravel(),
         share_high=share[2].ravel(),
-        **{f"points{end}": known * value for end, value in ends.items()},
-        **{f"points_per_100{end}": 100.0 * value for end, value in ends.items()},
+        **{f"points{end}": value for end, value in ends.items()},
+        **{
+            f"points_per_100{end}": 100.0 * value / np.maximum(known, 1)
+            for end, value in ends.items()
+        },
     )
 
 

@@ -12,7 +12,8 @@ from sidewall.features.coded import as_category, codes_of, need_columns
 from sidewall.features.places import place_columns
 from sidewall.features.rallies import RallyRuns, player_names, rally_runs, rally_table
 from sidewall.features.repeats import joint_code, same_reply_runs
-from sidewall.features.score import hand_in_hand_out, scores_before
+from sidewall.log.rows import SCORES
+from sidewall.log.score import first_given, hand_in_hand_out, scores_before
 from sidewall.log.vocabulary import (
     CHOICES,
     CONTACTS,
@@ -69,7 +70,8 @@ def shot_features(shots: pd.DataFrame, court: Court | Zones | None = None) -> pd
           one and the same (stroke, direction); ``repeats_reply``: 1.0 if this one is the same
           again, 0.0 if it varies, NaN if the situation is new. Both NaN for serves;
         - ``is_server``; ``own_points``, ``opponent_points``, ``own_games``,
-          ``opponent_games``: the score before the rally.
+          ``opponent_games``: the score before the rally, as the table gives it, else counted;
+          NaN where it is not known.
 
     Raises
     ------
@@ -79,7 +81,8 @@ def shot_features(shots: pd.DataFrame, court: Court | Zones | None = None) -> pd
     Notes
     -----
     Every feature is a shift, a count or a sum on sorted arrays, with no loop over rows.
-    The score counts the rallies in the table: where some were refused, it is short by them.
+    `read_shots` gives the score with the rallies that it refused. In a table without it, a hole
+    in the numbers of the rallies leaves the score unknown from there to the end of the game.
     """
     need_columns(shots, _NEEDED)
     runs = rally_runs(shots)
@@ -198,28 +201,22 @@ def _score_columns(
     player: NDArray[np.int64],
     winner: NDArray[np.int64],
 ) -> dict[str, NDArray[Any]]:
-    server = player[runs.first]
-    match = pd.factorize(shots["match"])[0].astype(np.int64)[runs.first]
-    game = shots["game"].to_numpy(dtype=np.int64)[runs.first]
+    first = runs.first
+    server = player[first]
+    match = pd.factorize(shots["match"])[0].astype(np.int64)[first]
+    game, rally = (shots[name].to_numpy(dtype=np.int64)[first] for name in ("game", "rally"))
     if "scoring" in shots.columns:
-        hiho = hand_in_hand_out(shots["scoring"].iloc[runs.first])
+        hiho = hand_in_hand_out(shots["scoring"].iloc[first])
     else:
-        hiho = np.zeros(len(runs.first), dtype=bool)
-    before = scores_before(match, game, server, winner, hiho)
-    serves = player == server[runs.of_shot]
-
-    def spread(
-        of_server: NDArray[np.int64], of_receiver: NDArray[np.int64]
-    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        first, second = of_server[runs.of_shot], of_receiver[runs.of_shot]
-        return np.where(serves, first, second), np.where(serves, second, first)
-
-    own_points, opponent_points = spread(before.server_points, before.receiver_points)
-    own_games, opponent_games = spread(before.server_games, before.receiver_games)
-    return {
-        "is_server": serves,
-        "own_points": own_points,
-        "opponent_points": opponent_points,
-        "own_games": own_games,
-        "opponent_games": opponent_games,
-    }
+        hiho = np.zeros(len(first), dtype=bool)
+    # One is who serves the first rally of the match.
+    one = server[np.flatnonzero(np.diff(match, prepend=-1))][match]
+    is_one = player == one[runs.of_shot]
+    given = {name: shots[name].to_numpy(dtype=np.float64) for name in SCORES if name in shots}
+    said = first_given(given, is_one, runs.of_shot, len(first))
+    before = scores_before(match, game, rally, one, server, winner, hiho, said)
+    full = np.column_stack([before.points, before.games])[runs.of_shot]
+    new: dict[str, NDArray[Any]] = {"is_server": player == server[runs.of_shot]}
+    for place, name in enumerate(SCORES):
+        new[name] = np.where(is_one, full[:, place], full[:, place ^ 1])
+    return new

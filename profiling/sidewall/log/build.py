@@ -81,6 +81,8 @@ def build_shots(
     columns.update({name: values[at] for name, values in rows.scores.items()})
     for name, (owner, values) in details.items():
         columns[name] = _detail(name, player if owner == "player" else match, values)
+    if reading.raw.sheet_of is not None:
+        columns["sheet"] = _coded(reading.raw.sheet_of[at], list(reading.raw.sheets))
     columns["line"] = reading.raw.lines[at].astype(np.int64)
     return pd.DataFrame(columns)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -13,22 +14,25 @@ from sidewall.court.units import board_width
 from sidewall.log import details
 from sidewall.log.build import build_shots
 from sidewall.log.choice import ChoiceTable, choice_rules
+from sidewall.log.columns import missing_columns
 from sidewall.log.contradictions import (
     check_ending,
+    check_holes,
     check_places,
     check_play,
-    check_score,
     check_structure,
 )
 from sidewall.log.ledger import Problems
-from sidewall.log.mapping.apply import MapSource, apply_map
+from sidewall.log.mapping.apply import MapSource, apply_map, read_map
 from sidewall.log.match_details import detail_tables
 from sidewall.log.rallies import RallyChecks, in_order, pair_players, refuse_repeated
-from sidewall.log.raw import RawLog
+from sidewall.log.raw import RawLog, shown_cell
 from sidewall.log.reading import Reading
 from sidewall.log.rows import Rows, gap_of_place, identify, read_gap, read_lengths, read_words
+from sidewall.log.score import settle_score
 from sidewall.log.source import Source, open_log
 from sidewall.log.summary import summarise
+from sidewall.log.workbook import Sheet
 
 
 @dataclass(frozen=True)
@@ -54,6 +58,13 @@ class LogCheck:
         Name of the file.
     refused_by_kind
         Number of refused rows by the kind of their first problem.
+    sheets
+        Sheets of a workbook that were read, with the number of rows of each. Where there are
+        several, shots and problems name theirs in a column ``sheet``.
+    passed_over
+        Sheets of a workbook that hold no log.
+    notes
+        What to look at, in sentences; nothing was changed for it.
     """
 
     shots: pd.DataFrame
@@ -65,6 +76,9 @@ class LogCheck:
     doubts: pd.DataFrame = field(default_factory=lambda: Problems(np.empty(0, int)).doubts())
     source: str = "the log"
     refused_by_kind: dict[str, int] = field(default_factory=dict)
+    sheets: dict[str, int] = field(default_factory=dict)
+    passed_over: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def summary(self, most: int = 20) -> str:
         """Return the check in words; at most so many of each kind are listed."""
@@ -78,7 +92,7 @@ def check_log(
     matches: Source | None = None,
     board_width_cm: float | None = None,
     choice_table: ChoiceTable | None = None,
-    sheet: str | int | None = None,
+    sheet: Sheet | None = None,
     delimiter: str | None = None,
     encoding: str | None = None,
     court: Court | None = None,
@@ -102,7 +116,8 @@ def check_log(
         Replaces the table that derives attack or reset where it was not charted; see
         :func:`sidewall.log.choice.choice_rules`.
     sheet
-        Sheet of a workbook, by name or from 0; the first by default.
+        Sheets of a workbook, one or a list, by name or from 0; by default every sheet whose
+        headings are those of a log.
     delimiter
         Separator of a text file; found from the headings by default.
     encoding
@@ -129,12 +144,14 @@ def check_log(
         choice_table = choice_rules(choice_table)
     width = None if board_width_cm is None else board_width(board_width_cm / 100)
     court = court or Court()
-    raw = open_log(path, sheet=sheet, delimiter=delimiter, encoding=encoding)
+    column_map = None if mapping is None else read_map(mapping)
+    needs = missing_columns if column_map is None else column_map.missing
+    raw = open_log(path, sheet=sheet, delimiter=delimiter, encoding=encoding, needs=needs)
     tables = _with_sheet(raw, players, matches)
     of_players = details.read_table(tables[0], "player", details.OF_PLAYER)
     of_matches = details.read_table(tables[1], "match", details.OF_MATCH)
-    if mapping is not None:
-        raw = apply_map(raw, mapping, court)
+    if column_map is not None:
+        raw = apply_map(raw, column_map, court)
     reading = Reading(raw, court)
     rows = identify(reading)
     settled: dict[str, tuple[str, npt.NDArray[np.object_]]] = {}
@@ -188,8 +205,13 @@ def _finish(
     check_play(checks)
     check_ending(checks, pair)
     checks.refuse_others()
-    check_score(checks)
+    check_holes(checks)
+    scoring = settled.get("scoring")
+    settle_score(checks, pair, None if scoring is None else scoring[1])
     shots = build_shots(checks, pair, settled, choice_table)
+    raw = reading.raw
+    of = np.zeros(reading.rows, dtype=np.int64) if raw.sheet_of is None else raw.sheet_of
+    counts = np.bincount(of, minlength=len(raw.sheets)).tolist()
     return LogCheck(
         shots,
         reading.problems.table(),
@@ -200,7 +222,28 @@ def _finish(
         reading.problems.doubts(),
         reading.source,
         reading.problems.counts(),
+        dict(zip(raw.sheets, counts, strict=False)),
+        raw.passed_over,
+        (*raw.notes, *_of_several_sheets(reading, rows)),
     )
+
+
+def _of_several_sheets(reading: Reading, rows: Rows) -> list[str]:
+    """Name the matches that stand on several sheets and are read as one."""
+    raw = reading.raw
+    if raw.sheet_of is None:
+        return []
+    pairs = pd.DataFrame({"match": rows.match, "sheet": raw.sheet_of}).drop_duplicates()
+    notes = []
+    for match, where in pairs[pairs["match"] >= 0].groupby("match", sort=False)["sheet"]:
+        if len(where) > 1:
+            names = ", ".join(repr(raw.sheets[at]) for at in where)
+            name = shown_cell(rows.matches[cast(int, match)])
+            notes.append(
+                f"Match {name} stands on the sheets {names} and is read as one. "
+                "If these are several, give each its own name."
+            )
+    return notes
 
 
 def _board_widths(

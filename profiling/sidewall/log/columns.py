@@ -190,7 +190,7 @@ SPECS: Final = {spec.name: spec for spec in COLUMNS}
 
 #: Columns of a checked table that a log may carry when it is read again: they follow from
 #: the others.
-DERIVED: Final = ("line", "choice_source")
+DERIVED: Final = ("sheet", "line", "choice_source")
 #: A column of the template's workbook that is for the eye only.
 FOR_THE_EYE: Final = "remark"
 
@@ -248,9 +248,7 @@ def resolve(headings: list[str], source: str) -> dict[str, Heading]:
         if spec.kind == "length":
             unit = _unit_for(spec, unit, text, source)
         found[name] = Heading(place, text, unit)
-    missing = [spec.name for spec in COLUMNS if spec.required and spec.name not in found]
-    if "x" in found and "gap" in missing:
-        missing.remove("gap")  # it follows from the place of contact
+    missing = missing_columns(headings)
     if missing:
         raise LogError(
             f"{source}: required column missing: {', '.join(_shown(name) for name in missing)}. "
@@ -258,6 +256,14 @@ def resolve(headings: list[str], source: str) -> dict[str, Heading]:
             "the column; `sidewall template` writes a log to start from."
         )
     return found
+
+
+def missing_columns(headings: list[str]) -> list[str]:
+    """Names of the required columns that none of the headings stands for."""
+    found = {known[0] for known in map(understand, headings) if known is not None}
+    if "x" in found:
+        found.add("gap")  # it follows from the place of contact
+    return [spec.name for spec in COLUMNS if spec.required and spec.name not in found]
 
 
 def column_table() -> pd.DataFrame:

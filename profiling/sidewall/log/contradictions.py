@@ -122,35 +122,44 @@ def _note(reading: Reading, name: str, off: Mask, told: Any) -> None:
     )
 
 
-def check_score(checks: RallyChecks) -> None:
-    """Note rows whose score differs from that on an earlier shot of their rally."""
+def check_holes(checks: RallyChecks) -> None:
+    """Note the first row after a hole in the numbers of games or rallies of a match.
+
+    Numbers of rallies may begin anew in each game or run on through the match.
+    """
     order, rows = checks.order, checks.rows
-    at = order.rows
-    serves = rows.player[at] == rows.player[at[order.first]][order.rally]
-    none = np.full(len(rows.match), np.nan)
-    for own, other in (("own_points", "opponent_points"), ("own_games", "opponent_games")):
-        mine, theirs = (rows.scores.get(name, none)[at] for name in (own, other))
-        for is_own in (serves, ~serves):  # the server's number, then the receiver's
-            seen = np.where(is_own, mine, theirs)
-            given = np.flatnonzero(~np.isnan(seen))
-            hit, where = np.unique(order.rally[given], return_index=True)
-            said = np.full(len(order.first), np.nan)
-            said[hit] = seen[given[where]]
-            off = ~np.isnan(seen) & (seen != said[order.rally])
-            for name, column in ((own, is_own), (other, ~is_own)):
-                checks.reading.doubt(
-                    _in_file(off & column, at, len(none)),
-                    name,
-                    "another score than on an earlier shot of the rally",
-                    "the earlier one is used: write the score before the rally, seen by who "
-                    "strikes the shot",
-                )
+    first = order.rows[order.first]
+    seen: dict[str, dict[int, str]] = {"game": {}, "rally": {}}
+    match = game = rally = 0
+    for row in first.tolist():
+        of = int(rows.match[row]), int(rows.game[row]), int(rows.rally[row])
+        new_match, new_game = of[0] != match or not rally, of[1] != game
+        last_game, last = (0, 0) if new_match else (game, rally)
+        match, game, rally = of
+        if game > last_game + 1:
+            seen["game"][row] = _missing("game", last_game + 1, game - 1)
+        if new_match or new_game:
+            if rally != 1 and game == last_game + 1 and rally != last + 1:
+                on = f", or with {last + 1} where numbers run on" if last else ""
+                seen["rally"][row] = f"rallies are missing: a game begins with rally 1{on}"
+        elif rally > last + 1:
+            seen["rally"][row] = _missing("rally", last + 1, rally - 1)
+    for name, reasons in seen.items():
+        mask = np.zeros(checks.reading.rows, dtype=bool)
+        mask[list(reasons)] = True
+        checks.reading.doubt(
+            mask,
+            name,
+            [reasons[row] for row in np.flatnonzero(mask).tolist()],
+            "log what is missing, or leave it if it was not seen: what follows is used as it is",
+        )
 
 
-def _in_file(mask: Mask, at: Codes, rows: int) -> Mask:
-    found = np.zeros(rows, dtype=bool)
-    found[at[mask]] = True
-    return found
+def _missing(what: str, first: int, last: int) -> str:
+    if first == last:
+        return f"{what} {first} is missing before this one"
+    many = {"game": "games", "rally": "rallies"}[what]
+    return f"{many} {first} to {last} are missing before this one"
 
 
 def check_structure(checks: RallyChecks, paired: Mask) -> None:

@@ -88,7 +88,7 @@ def read_table(table: Source | RawLog | None, key: str, names: tuple[str, ...]) 
     what = f"the {key} table"
     if table is None:
         return DetailTable(what, {})
-    raw = open_log(table)
+    raw = open_log(table, needs=lambda headings: _missing(headings, key))
     known: dict[str, tuple[str, str | None, RawColumn]] = {}
     for text, column in raw.columns:
         found = understand(text)
@@ -104,34 +104,40 @@ def read_table(table: Source | RawLog | None, key: str, names: tuple[str, ...]) 
             f"{what} ({raw.source}) has no column {key}. The headings found are: "
             f"{shown_list([text for text, _ in raw.columns])}."
         )
-    keys = [name_key(cell) for cell in known[key][2].cells(np.arange(len(raw.lines)))]
+    everywhere = np.arange(len(raw.lines))
+    keys = [name_key(cell) for cell in known[key][2].cells(everywhere)]
+    places = raw.where(everywhere)
     details: dict[str, dict[str, Any]] = {}
     for name in names:
         if name not in known:
             continue
         text, unit, column = known[name]
         understood = understand_detail(name, column, Heading(0, text, unit), raw)
-        details[name] = _keyed(
-            keys, column, understood, raw.lines, f"{what} ({raw.source}), {text}"
-        )
+        details[name] = _keyed(keys, column, understood, places, f"{what} ({raw.source}), {text}")
     return DetailTable(what, details)
 
 
+def _missing(headings: list[str], key: str) -> list[str]:
+    """Return the key of a table if no heading stands for it."""
+    found = [known[0] for known in map(understand, headings) if known is not None]
+    return [] if key in found else [key]
+
+
 def _keyed(
-    keys: list[str], column: RawColumn, found: Understood, lines: Codes, where: str
+    keys: list[str], column: RawColumn, found: Understood, places: list[str], where: str
 ) -> dict[str, Any]:
     keyed: dict[str, Any] = {}
-    for key, code, line in zip(keys, column.codes.tolist(), lines.tolist(), strict=True):
+    for key, code, place in zip(keys, column.codes.tolist(), places, strict=True):
         if code in found.reasons:
             raise LogError(
-                f"{where}, line {line}: {found.reasons[code]}. Mend: {found.mends.get(code, '')}."
+                f"{where}, {place}: {found.reasons[code]}. Mend: {found.mends.get(code, '')}."
             )
         value = found.value[code]
         if value is None or not key:
             continue
         if keyed.setdefault(key, value) != value:
             raise LogError(
-                f"{where}, line {line}: {value} here, but {keyed[key]} on an earlier line. "
+                f"{where}, {place}: {value} here, but {keyed[key]} on an earlier line. "
                 "Keep one line for each."
             )
     return keyed

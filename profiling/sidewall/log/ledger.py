@@ -48,14 +48,18 @@ class Problems:
         Line of each row in the file, shape (rows,); several rows may share a line.
     headings
         Headings that differ from row to row, shape (rows,), by what they are called together.
+    sheets
+        Sheet of each row, shape (rows,), where several were read; the tables then name it.
     """
 
     def __init__(
         self,
         lines: npt.NDArray[np.int64],
         headings: Mapping[str, npt.NDArray[np.object_]] | None = None,
+        sheets: npt.NDArray[np.object_] | None = None,
     ) -> None:
         self._lines = lines
+        self._sheets = sheets
         self._headings = dict(headings or {})
         #: The first of KINDS that each row was refused for, len(KINDS) for none; shape (rows,).
         self._kind = np.full(len(lines), len(KINDS), dtype=np.int8)
@@ -108,6 +112,7 @@ class Problems:
         by_row = self._headings.get(column)
         return pd.DataFrame(
             {
+                **({} if self._sheets is None else {"sheet": self._sheets[rows]}),
                 "line": self._lines[rows],
                 "column": column if by_row is None else by_row[rows],
                 "value": _texts(value, len(rows)),
@@ -126,21 +131,29 @@ class Problems:
         return {kind: int((self._kind == at).sum()) for at, kind in enumerate(KINDS)}
 
     def table(self) -> pd.DataFrame:
-        """Return the problems sorted by line, each line's own mistakes first."""
+        """Return the problems sorted by sheet and line, each line's own mistakes first."""
         if not self._parts:
-            empty: dict[str, Any] = {name: pd.Series(dtype="str") for name in PROBLEM_COLUMNS}
-            return pd.DataFrame({**empty, "line": pd.Series(dtype="int64")})
-        table = pd.concat(self._parts, ignore_index=True)
-        return table.sort_values("line", kind="stable", ignore_index=True)
+            return self._empty(PROBLEM_COLUMNS)
+        return self._sorted(pd.concat(self._parts, ignore_index=True))
 
     def doubts(self) -> pd.DataFrame:
-        """Return what to look at in rows that are used, sorted by line."""
+        """Return what to look at in rows that are used, sorted by sheet and line."""
         if not self._doubts:
-            empty: dict[str, Any] = {name: pd.Series(dtype="str") for name in DOUBT_COLUMNS}
-            return pd.DataFrame({**empty, "line": pd.Series(dtype="int64")})
+            return self._empty(DOUBT_COLUMNS)
         table = pd.concat(self._doubts, ignore_index=True)
-        table = table[~self.refused[table["row"].to_numpy()]].drop(columns="row")
-        return table.sort_values("line", kind="stable", ignore_index=True)
+        return self._sorted(table[~self.refused[table["row"].to_numpy()]].drop(columns="row"))
+
+    def _empty(self, columns: tuple[str, ...]) -> pd.DataFrame:
+        names = columns if self._sheets is None else ("sheet", *columns)
+        empty: dict[str, Any] = {name: pd.Series(dtype="str") for name in names}
+        return pd.DataFrame({**empty, "line": pd.Series(dtype="int64")})
+
+    def _sorted(self, table: pd.DataFrame) -> pd.DataFrame:
+        keys = [table["line"].to_numpy()]
+        if self._sheets is not None:
+            order = {name: at for at, name in enumerate(dict.fromkeys(self._sheets))}
+            keys.append(table["sheet"].map(order).to_numpy())
+        return table.iloc[np.lexsort(keys)].reset_index(drop=True)
 
 
 def _texts(value: Any, length: int) -> Any:

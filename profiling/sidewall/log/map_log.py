@@ -9,7 +9,7 @@ import pandas as pd
 
 from sidewall.court import Court
 from sidewall.log.check import LogCheck, check_log
-from sidewall.log.mapping.apply import MapSource, apply_map
+from sidewall.log.mapping.apply import MapSource, apply_map, read_map
 from sidewall.log.source import Source, open_log
 from sidewall.log.writing import check_target, write_table
 
@@ -42,7 +42,7 @@ def map_log(
     -------
     table : DataFrame
         Every shot of their log, refused or not, under our headings, with ``line``, the line
-        of their file.
+        of their file, and ``sheet`` where several were read.
     check : LogCheck
         What of it can be used; lines, headings and cells are those of their file.
 
@@ -57,10 +57,13 @@ def map_log(
         check_target(out, overwrite=overwrite)
     check = check_log(path, mapping=mapping, court=court, **options)
     opening = {key: options[key] for key in ("sheet", "delimiter", "encoding") if key in options}
-    raw = apply_map(open_log(path, **opening), mapping, court)
+    known = read_map(mapping)
+    raw = apply_map(open_log(path, needs=known.missing, **opening), known, court)
     table = pd.DataFrame(
         {heading: pd.Series(column.distinct[column.codes]) for heading, column in raw.columns}
     )
+    if raw.sheet_names is not None:
+        table = table.assign(sheet=raw.sheet_names)
     table = table.assign(line=raw.lines)
     if out is not None:
         write_table(table, out, overwrite=overwrite)

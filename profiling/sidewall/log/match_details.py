@@ -72,8 +72,8 @@ def detail_tables(sheet: RawLog) -> tuple[RawLog | None, RawLog | None]:
 def _below(parts: list[RawLog]) -> RawLog | None:
     """Put logs of the same columns below one another; None if they have no rows."""
     lines = np.concatenate([one.lines for one in parts])
-    columns = []
-    for place, (text, _) in enumerate(parts[0].columns):
-        cells = [one.columns[place][1].cells(np.arange(len(one.lines))) for one in parts]
-        columns.append((text, RawColumn.of(pd.Series(np.concatenate(cells), dtype=object))))
+    columns = [
+        (text, RawColumn.below([one.columns[place][1] for one in parts]))
+        for place, (text, _) in enumerate(parts[0].columns)
+    ]
     return RawLog(columns, lines, parts[0].source) if len(lines) else None

@@ -27,6 +27,7 @@ from sidewall.log.match_details import detail_tables
 from sidewall.log.numerals import is_blank
 from sidewall.log.raw import RawColumn, RawLog
 from sidewall.log.source import Source, open_log
+from sidewall.log.workbook import Sheet
 from sidewall.log.writing import check_target, write_table
 
 Dates = Literal["drop", "shift", "keep"]
@@ -74,7 +75,7 @@ def pseudonymise(
     matches: Source | None = None,
     dates: Dates = "drop",
     seed: int | None = None,
-    sheet: str | int | None = None,
+    sheet: Sheet | None = None,
     delimiter: str | None = None,
     encoding: str | None = None,
 ) -> Pseudonymised:

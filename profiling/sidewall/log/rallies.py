@@ -76,7 +76,7 @@ def in_order(rows: Rows) -> Order:
 
 def refuse_repeated(reading: Reading, rows: Rows, order: Order) -> None:
     """Refuse every row that repeats a shot of its rally."""
-    shot, line = rows.shot[order.rows], reading.raw.lines[order.rows]
+    shot = rows.shot[order.rows]
     again = np.zeros(len(shot), dtype=bool)
     again[1:] = (shot[1:] == shot[:-1]) & (order.rally[1:] == order.rally[:-1]) & (shot[1:] > 0)
     at = np.flatnonzero(again)
@@ -84,8 +84,12 @@ def refuse_repeated(reading: Reading, rows: Rows, order: Order) -> None:
         order.rows[at],
         reading.shown("shot"),
         reading.cells("shot", order.rows[at]),
-        [f"the same shot of the same rally stands on line {other}" for other in line[at - 1]],
-        "delete one of the two, or mend its match, game, rally or shot number",
+        [
+            f"the same shot of the same rally stands on {other}"
+            for other in reading.raw.where(order.rows[at - 1])
+        ],
+        "delete one of the two, or mend its match, game, rally or shot number; two matches need "
+        "names of their own",
     )
 
 
@@ -173,20 +177,18 @@ class RallyChecks:
     def refuse_others(self) -> None:
         """List the rows that go with their rally without a mistake of their own."""
         order = self.order
-        line = self.reading.raw.lines[order.rows]
         own = self.reading.problems.refused[order.rows]
         at = np.flatnonzero(self.refused[order.rally] & ~own)
         # The first line at fault in each rally, to point at.
         fault = np.flatnonzero(own)
         hit, where = np.unique(order.rally[fault], return_index=True)
-        first = np.zeros(len(order.first), dtype=np.int64)
-        first[hit] = line[fault[where]]
-        texts = {at_line: f"mend line {at_line}" for at_line in np.unique(first[hit]).tolist()}
+        first = np.full(len(order.first), "", dtype=object)
+        first[hit] = self.reading.raw.where(order.rows[fault[where]])
         self.reading.problems.add(
             order.rows[at],
             "",
             "",
             "its rally cannot be used without a contradiction or a hole",
-            [texts[one] for one in first[order.rally[at]].tolist()],
+            [f"mend {place}" for place in first[order.rally[at]]],
             kind=WITH_ITS_RALLY,
         )

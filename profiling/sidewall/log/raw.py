@@ -49,12 +49,29 @@ class RawColumn:
             codes = series.cat.codes.to_numpy().astype(np.int64)
             known = np.asarray(series.cat.categories, dtype=object)
         else:
+            if series.dtype == object:  # or a 1 and a true would be one
+                texts = [str(one) if isinstance(one, bool) else one for one in series]
+                series = pd.Series(texts, dtype=object)
             codes, found = pd.factorize(series)
             known = np.asarray(found, dtype=object)
         distinct = np.empty(len(known) + 1, dtype=object)
         distinct[:-1] = [cell_text(value) for value in known]
         distinct[-1] = ""
         return cls(np.where(codes < 0, len(known), codes), distinct)
+
+    @classmethod
+    def below(cls, parts: Sequence[RawColumn]) -> RawColumn:
+        """Put columns below one another, as they stand in the file."""
+        place: dict[tuple[type, Any], int] = {}
+        codes = [
+            np.array([place.setdefault((type(one), one), len(place)) for one in part.found])[
+                part.codes
+            ]
+            for part in parts
+        ]
+        distinct = np.empty(len(place), dtype=object)
+        distinct[:] = [one for _, one in place]
+        return cls(np.concatenate(codes), distinct)
 
     @property
     def blank(self) -> Mask:
@@ -104,6 +121,14 @@ class RawLog:
         (rows,), by what ``their_headings`` calls them all.
     map_name
         Name of the map that was applied.
+    sheets
+        Sheets of a workbook that were read, in its order.
+    passed_over
+        Sheets that hold no log.
+    sheet_of
+        Where several sheets were read: the place in ``sheets`` of each row, shape (rows,).
+    notes
+        What a reader of the log should look at, in sentences; nothing was changed for them.
     """
 
     columns: list[tuple[str, RawColumn]]
@@ -117,6 +142,23 @@ class RawLog:
     their_headings: dict[str, str] = field(default_factory=dict)
     headings_by_row: dict[str, npt.NDArray[np.object_]] = field(default_factory=dict)
     map_name: str = ""
+    sheets: tuple[str, ...] = ()
+    passed_over: tuple[str, ...] = ()
+    sheet_of: Codes | None = None
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def sheet_names(self) -> npt.NDArray[np.object_] | None:
+        """Sheet of each row, shape (rows,), where several were read."""
+        return None if self.sheet_of is None else np.array(self.sheets, object)[self.sheet_of]
+
+    def where(self, rows: npt.NDArray[Any]) -> list[str]:
+        """Say where rows stand: their line, and their sheet where several were read."""
+        lines = [f"line {line}" for line in self.lines[rows].tolist()]
+        names = self.sheet_names
+        if names is None:
+            return lines
+        return [f"{line} of sheet {name!r}" for line, name in zip(lines, names[rows], strict=True)]
 
 
 #: A cell is shown up to so many characters.
@@ -174,4 +216,5 @@ def drop_blank_rows(log: RawLog) -> RawLog:
         lines=log.lines[kept],
         overfull={int(place[row]): text for row, text in log.overfull.items()},
         empty_lines=0,
+        sheet_of=None if log.sheet_of is None else log.sheet_of[kept],
     )

@@ -15,6 +15,7 @@ from sidewall.log.ledger import WITH_ITS_RALLY
 from sidewall.log.mapping.apply import MapSource
 from sidewall.log.source import Source
 from sidewall.log.summary import problem_text, refusals
+from sidewall.log.workbook import Sheet
 
 OnRefused = Literal["warn", "raise", "ignore"]
 
@@ -26,7 +27,7 @@ def read_shots(
     matches: Source | None = None,
     board_width_cm: float | None = None,
     choice_table: ChoiceTable | None = None,
-    sheet: str | int | None = None,
+    sheet: Sheet | None = None,
     delimiter: str | None = None,
     encoding: str | None = None,
     on_refused: OnRefused = "warn",

@@ -33,7 +33,7 @@ class Reading:
         self.rows = len(raw.lines)
         self.source = raw.source
         self.folded = raw.folded
-        self.problems = Problems(raw.lines, raw.headings_by_row)
+        self.problems = Problems(raw.lines, raw.headings_by_row, raw.sheet_names)
         texts = [text for text, _ in raw.columns]
         self.headings: dict[str, Heading] = resolve(texts, raw.source)
         if not self.rows:

@@ -22,7 +22,7 @@ _OPTIONAL_WORDS: Final = (
     *("direction", "contact", "choice", "balance"),
     *("depth", "lane", "opponent_place", "bounce"),
 )
-_SCORES: Final = ("own_points", "opponent_points", "own_games", "opponent_games")
+SCORES: Final = ("own_points", "opponent_points", "own_games", "opponent_games")
 #: Rounding a gap to whole inches or boards may put it this far past the middle, metres.
 _ROUNDING_M: Final = 0.01
 #: A column of at least so many gaps that never leaves the wall is in another unit.
@@ -93,7 +93,7 @@ def read_words(reading: Reading, rows: Rows) -> None:
     reading.refuse(blank, "side", "blank", "write forehand or backhand")
     blank = _blank(reading, "stroke") & (rows.words["stroke"] < 0)
     reading.doubt(blank, "stroke", "blank: the stroke is not known", "write the stroke played")
-    for name in _SCORES:
+    for name in SCORES:
         if name in reading.headings:
             rows.scores[name] = cells.scores(reading, name)
 

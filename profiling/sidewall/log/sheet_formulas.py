@@ -8,6 +8,7 @@ so the reader works out these formulas, and no others, itself.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 from typing import Any, Final
 
@@ -176,19 +177,18 @@ def _remark(here: Any, above: Any, row: int) -> str:
 
 
 def recompute(
-    typed: list[tuple[Any, ...]],
     results: list[tuple[Any, ...]],
-    without: list[tuple[int, int]],
+    without: Mapping[tuple[int, int], str],
     details: list[tuple[Any, ...]],
 ) -> tuple[list[tuple[int, int]], list[tuple[Any, ...]]]:
     """Work out the template's formulas where no result is stored.
 
     Parameters
     ----------
-    typed, results
-        Rows of the sheet, with formulas as text and as their stored results.
+    results
+        Rows of the sheet, with the stored results of formulas.
     without
-        Row and column, from 0, of the formulas without a result.
+        The formulas without a result, by row and column from 0.
     details
         Rows of the match details.
 
@@ -201,16 +201,16 @@ def recompute(
     """
     wanted: dict[int, dict[str, int]] = {}
     foreign = []
-    for row, column in without:
+    for (row, column), text in without.items():
         name = LOG_COLUMNS[column] if column < len(LOG_COLUMNS) else ""
-        if name in FILLED and row and typed[row][column] == formula(name, row + 1):
+        if name in FILLED and row and text == formula(name, row + 1):
             wanted.setdefault(row, {})[name] = column
         else:
             foreign.append((row, column))
     if foreign:
         return foreign, results
     known = _details(details)
-    filled = list(results)
+    filled = [*results, *[()] * (max(wanted, default=-1) + 1 - len(results))]
     for row in sorted(wanted):
         cells = list(filled[row]) + [None] * (len(LOG_COLUMNS) - len(filled[row]))
         for name in FILLED:  # in this order each needs only those before it

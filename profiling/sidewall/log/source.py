@@ -11,26 +11,37 @@ import numpy as np
 import pandas as pd
 
 from sidewall.errors import LogError
+from sidewall.log.columns import missing_columns
 from sidewall.log.decode import to_utf8
 from sidewall.log.delimited import read_delimited
 from sidewall.log.ledger import Folded
 from sidewall.log.raw import RawColumn, RawLog, drop_blank_rows
-from sidewall.log.workbook import DAMAGE, first_line, read_workbook
+from sidewall.log.workbook import DAMAGE, Needs, Sheet, first_line, read_workbook
 
 Source: TypeAlias = str | os.PathLike[str] | pd.DataFrame
 
 _START_OF_OLD_WORKBOOK: Final = b"\xd0\xcf\x11\xe0"
-_TEXT_SUFFIXES: Final = (".csv", ".tsv", ".txt", ".tab", "")
+_OPEN_DOCUMENT: Final = b"mimetypeapplication/vnd.oasis.opendocument"
+_WORKBOOKS: Final = (".xlsx", ".xlsm")
 
 
 def open_log(
     path: Source | RawLog,
     *,
-    sheet: str | int | None = None,
+    sheet: Sheet | None = None,
     delimiter: str | None = None,
     encoding: str | None = None,
+    needs: Needs | None = missing_columns,
 ) -> RawLog:
     """Read a log without understanding it.
+
+    Parameters
+    ----------
+    path, sheet, delimiter, encoding
+        As in :func:`sidewall.check_log`.
+    needs
+        Says which required columns headings lack: the sheets of a workbook that lack none are
+        read. Where it is None, those with the headings of the first.
 
     Raises
     ------
@@ -45,12 +56,14 @@ def open_log(
         file = Path(path)
         data = _bytes(file)
         suffix = file.suffix.lower()
-        if suffix in (".xlsx", ".xlsm"):
-            raw = read_workbook(data, file.name, sheet)
+        if sheet is not None and suffix not in _WORKBOOKS:
+            raise LogError(f"{file.name}: only a workbook has sheets. Leave the sheet out.")
+        _refuse_other_formats(data, file)
+        if suffix in _WORKBOOKS:
+            raw = read_workbook(data, file.name, sheet, needs)
         elif suffix in (".parquet", ".pq"):
             raw = _from_parquet(data, file.name)
         else:
-            _refuse_other_formats(data, file)
             folded = Folded()
             text = to_utf8(data, file.name, encoding, folded)
             raw = read_delimited(text, file.name, delimiter, folded)
@@ -75,7 +88,16 @@ def _bytes(file: Path) -> bytes:
 
 
 def _refuse_other_formats(data: bytes, file: Path) -> None:
-    if data.startswith(b"PK\x03\x04"):
+    suffix = file.suffix.lower()
+    if data.startswith(b"PK\x03\x04") and _OPEN_DOCUMENT in data[:200]:
+        what = "an OpenDocument file"
+        mend = (
+            "Open it in the spreadsheet program and save it from there as .xlsx or as CSV UTF-8; "
+            "renaming does not help"
+        )
+    elif suffix in (*_WORKBOOKS, ".parquet", ".pq"):
+        return  # its own reader says what it finds
+    elif data.startswith(b"PK\x03\x04"):
         what, mend = "a workbook or another zipped file", "If it is a workbook, rename it to .xlsx"
     elif data.startswith(b"PAR1"):
         what, mend = "a Parquet file", "Rename it to .parquet"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
@@ -11,6 +11,8 @@ from sidewall.log.raw import shown_cell
 
 if TYPE_CHECKING:
     from sidewall.log.check import LogCheck
+
+_MOST_SHEETS: Final = 40
 
 
 def summarise(check: LogCheck, most: int) -> str:
@@ -22,6 +24,8 @@ def summarise(check: LogCheck, most: int) -> str:
         f"{check.rows_refused} refused.",
         f"Used: {_count(rallies, 'rally', 'rallies')} in {_count(matches, 'match', 'matches')}.",
     ]
+    if len(check.sheets) > 1 or check.passed_over:
+        lines.append(_sheets(check))
     if check.rows_refused:
         lines.append(refusals(check))
     own = check.problems[check.problems["kind"] != WITH_ITS_RALLY]
@@ -47,7 +51,30 @@ def summarise(check: LogCheck, most: int) -> str:
             for _, row in check.folded.head(most).iterrows()
         ]
         lines += _more(len(check.folded), most)
+    if check.notes:
+        lines += ["", "About the file:", *(f"  {_one_line(note)}" for note in check.notes[:most])]
+        lines += _more(len(check.notes), most)
     return "\n".join(lines)
+
+
+def _sheets(check: LogCheck) -> str:
+    """Name the sheets that were read and those that were passed over."""
+    read = [f"{shown_cell(name)} ({_count(n, 'row')})" for name, n in check.sheets.items()]
+    text = f"Read from {_listed(read)}."
+    if check.passed_over:
+        names = [shown_cell(name) for name in check.passed_over]
+        text += f" Passed over, as not a log: {_listed(names)}."
+    return text
+
+
+def _listed(names: list[str]) -> str:
+    shown = names[:_MOST_SHEETS]
+    more = f" and {len(names) - len(shown)} more" if len(names) > len(shown) else ""
+    return f"sheet{'s' if len(names) > 1 else ''} {', '.join(shown)}{more}"
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
 
 
 def refusals(check: LogCheck) -> str:
@@ -62,6 +89,8 @@ def refusals(check: LogCheck) -> str:
 def problem_text(problem: pd.Series) -> str:
     """Return one problem on one line."""
     where = f"line {problem['line']}"
+    if "sheet" in problem:
+        where = f"sheet {shown_cell(problem['sheet'])}, {where}"
     if problem["column"]:
         where += f", {_short(problem['column'])}"
     if problem["value"]:

@@ -387,8 +387,8 @@ class Posterior:
         for choice in CHOICES:
             rows = np.flatnonzero((shots["choice"] == choice).to_numpy())
             fitted = self.model.curves_[choice]
-            described = gap[rows], side[rows], volley[rows]
-            described = (*described, fitted.columns.words(shots.iloc[rows]))
+            words = fitted.columns.words(shots.iloc[rows])
+            described = gap[rows], side[rows], volley[rows], words
             eta = fitted.draws.common @ fitted.columns.common(*described).T
             eta += fitted.draws.own[player] @ fitted.columns.own(*described).T
             chance = expit(eta + self.model.lead_[player]) + self.corrected(choice, gap[rows])
@@ -555,7 +555,8 @@ def rule_of(
     attacks = met_m >= gap
     cost = np.maximum(of_ball, 0.0).mean(axis=1) - np.where(attacks, of_ball, 0.0).mean(axis=1)
     order = np.argsort(cost)
-    upper = order[min(np.searchsorted(np.cumsum(weight[order]), level), len(order) - 1)]
+    last = int(np.searchsorted(np.cumsum(weight[order]), level))
+    upper = order[min(last, len(order) - 1)]
     return Rule(gap, float(100 * weight @ cost), float(100 * cost[upper]))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -38,14 +38,15 @@ def comfort_table(model: TightnessModel, level: float) -> pd.DataFrame:
             some = kinds.iloc[own]
             win = [posterior.of_own(i, some.assign(side=side)) @ share for side in SIDES]
             low, high = np.quantile(win[1] - win[0], cut)
-            row = {"player": player, "family": family}
+            row: dict[str, Any] = {"player": player, "family": family}
             row |= _thresholds(model, i, (f, len(families) + f), level)
             row |= {"win_forehand": win[0].mean(), "win_backhand": win[1].mean()}
             row |= {"win_difference": (win[1] - win[0]).mean()}
             row |= {"win_difference_low": low, "win_difference_high": high}
             for side in SIDES:
-                shots = counts.loc[(player, side, family), ["n_attack", "n_reset"]]
-                row |= {f"n_{side}": int(shots.sum())}
+                at = i * len(model.cells_) + model.cells_.index((side, family))
+                own_shots = counts[["n_attack", "n_reset"]].to_numpy()[at]
+                row |= {f"n_{side}": int(own_shots.sum())}
             row |= {"n_rallies": int(model.rallies_[i, len(model.cells_) + f])}
             rows.append(row)
     return pd.DataFrame(rows)
@@ -65,9 +66,8 @@ def _thresholds(
     medians = [np.nan if at is None else float(np.median(at)) for at in found]
     names = [f"threshold_{name}_m" for name in (*SIDES, "difference")]
     result = dict(zip(names, (*medians, medians[1] - medians[0]), strict=True))
-    ends = (np.nan, np.nan)
+    low = high = np.nan
     if found[0] is not None and found[1] is not None:
-        ends = np.quantile(found[1] - found[0], [0.5 * (1.0 - level), 0.5 * (1.0 + level)])
-    return result | dict(
-        zip((f"{names[2][:-2]}_low_m", f"{names[2][:-2]}_high_m"), ends, strict=True)
-    )
+        low, high = np.quantile(found[1] - found[0], [0.5 * (1.0 - level), 0.5 * (1.0 + level)])
+    ends = {"threshold_difference_low_m": float(low), "threshold_difference_high_m": float(high)}
+    return result | ends

@@ -59,7 +59,7 @@ class MissedSums:
         size = int(rally.max(initial=-1)) + 1
         each = [g[:, k] * missed for k in range(4)]
         each += [g[:, k] * g[:, j] for k in range(4) for j in range(4)]
-        sums = np.stack([np.bincount(rally, one, size) for one in each], axis=1)
+        sums = np.stack([np.bincount(rally, one, size).astype(float) for one in each], axis=1)
         return cls(g.T @ g, g.T @ missed, sums.T @ sums, len(used), size)
 
     @classmethod

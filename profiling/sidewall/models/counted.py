@@ -125,8 +125,9 @@ def count_used(
     """Collapse usable shots with an ``outcome`` to counts."""
     kinds, kind = sorted_kinds(kind_columns(used, situation))
     y = used["outcome"].to_numpy(dtype=float)
-    who = (positions(used[name], players) for name in ("player", "opponent"))
-    return _collapse(CountedShots(kinds, players, *who, kind, np.ones(len(y)), y, y * y))
+    player, opponent = (positions(used[name], players) for name in ("player", "opponent"))
+    ones = np.ones(len(y))
+    return _collapse(CountedShots(kinds, players, player, opponent, kind, ones, y, y * y))
 
 
 def _collapse(rows: CountedShots) -> CountedShots:
@@ -136,10 +137,10 @@ def _collapse(rows: CountedShots) -> CountedShots:
     found, place = np.unique(code, return_inverse=True)
     pair, kind = np.divmod(found, max(len(rows.kinds), 1))
     player, opponent = np.divmod(pair, max(size, 1))
-    sums = {
-        name: sums_by(place, getattr(rows, name), len(found)) for name in ("n", "total", "square")
-    }
-    return replace(rows, player=player, opponent=opponent, kind=kind, **sums)
+    n, total, square = (
+        sums_by(place, part, len(found)) for part in (rows.n, rows.total, rows.square)
+    )
+    return CountedShots(rows.kinds, rows.players, player, opponent, kind, n, total, square)
 
 
 def put_together(parts: Sequence[CountedShots]) -> CountedShots:

@@ -211,7 +211,7 @@ def _side(column: Any) -> Array:
 
 def _halves(column: Any, words: Sequence[str]) -> Array:
     codes = pd.Categorical(column, categories=list(words)).codes
-    return np.where(codes < 0, 0.0, codes - 0.5)
+    return np.asarray(np.where(codes < 0, 0.0, codes - 0.5))
 
 
 def _codes(shots: pd.DataFrame, column: str, levels: Sequence[str]) -> NDArray[np.int64]:

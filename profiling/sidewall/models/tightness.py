@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -408,7 +408,7 @@ class TightnessModel:
             own = counts.iloc[i * len(self.cells_) + j]
             if (i, j) not in general:
                 general[i, j] = self._threshold(i, j, Asked({}, None, None), level, own)
-            row = {"player": self.players_[i], "side": self.cells_[j][0]}
+            row: dict[str, Any] = {"player": self.players_[i], "side": self.cells_[j][0]}
             row |= {"family": self.cells_[j][1], **ask.told}
             found = general[i, j]
             if ask.told:
@@ -420,7 +420,11 @@ class TightnessModel:
                 own["n_attack"], own["n_reset"] = mine
             answer, share, more = found
             row |= {"status": answer.status, "threshold_m": answer.gap_m}
-            row |= {"low_m": answer.low_m, "high_m": answer.high_m, **own.to_dict()}
+            row |= {
+                "low_m": answer.low_m,
+                "high_m": answer.high_m,
+                **{str(k): v for k, v in own.items()},
+            }
             row |= {"more_shots": more, "gap_max_m": widest[j]}
             rows.append(row | {"own": share, "own_words": own_words(share)})
         return pd.DataFrame(rows)
@@ -472,7 +476,7 @@ class TightnessModel:
             if ask.told and (min(mine) < LEAST_OWN or min(all_) < LEAST_IN_CELL):
                 ask = replace(ask, where=None, stroke=None)  # noqa: PLW2901 - as in general
             gain = posterior.gain(i, j, gaps, ask.where, ask.stroke)
-            row = {"player": self.players_[i], "side": self.cells_[j][0]}
+            row: dict[str, Any] = {"player": self.players_[i], "side": self.cells_[j][0]}
             row |= {"family": self.cells_[j][1], **ask.told}
             weight = posterior.weak_prior(j) if len(self.players_) < FEW_PLAYERS else None
             met = posterior.gaps_met(i, j)
@@ -543,7 +547,7 @@ class TightnessModel:
         table = pd.DataFrame(names, columns=["choice", "stroke"]).assign(
             win=every.mean(axis=1), win_low=low, win_high=high, p_best=best, n=n
         )
-        first = int(table["win"].idxmax())
+        first = int(table["win"].to_numpy().argmax())
         short = every[first] - every  # how much worse each is than the first
         sure = np.quantile(short, cut, axis=1) > 0
         words = np.where(sure, "worse", "no difference known")

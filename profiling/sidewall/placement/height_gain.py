@@ -30,7 +30,6 @@ class HeightGain:
     ----------
     curve : {"linear", "log1p", "spline"}
     prior_scale : float
-    match_effects : bool
     seed : int
 
     Attributes
@@ -45,12 +44,10 @@ class HeightGain:
         self,
         curve: Literal["linear", "log1p", "spline"],
         prior_scale: float,
-        match_effects: bool,
         seed: int,
     ) -> None:
         self.curve = curve
         self.prior_scale = prior_scale
-        self.match_effects = match_effects
         self.seed = seed
 
     def fit(self, rows: pd.DataFrame) -> HeightGain:
@@ -71,7 +68,7 @@ class HeightGain:
         self.transform_ = GapTransform.fit(self.curve, known["height_m"])
         X = self._columns(known)
         vary = ["constant", *[name for name in X.columns if name.startswith("height")]]
-        self.curves_ = PlayerCurves(self.prior_scale, self.match_effects, self.seed)
+        self.curves_ = PlayerCurves(self.prior_scale, self.seed)
         self.curves_.fit(known["won"], X, vary, known)
         self.highest_m = float(known["height_m"].quantile(0.99))
         return self

@@ -8,48 +8,46 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.models.components import ComponentAverage
-from sidewall.models.pooled_logit import PooledLogit
-from sidewall.models.prediction import PredictionError
+from sidewall.errors import DataError
+from sidewall.models.draws import Groups, LogitDraws
 
 __all__ = ["PlayerCurves"]
 
 Array = NDArray[Any]
 
-_DRAWS = 500
-_SD_SHAPE = 2.0  # as in the tightness model
-
 
 class PlayerCurves:
     """Coefficients of every player and of the usual player, with their error covariance.
 
-    Players are pooled as in :class:`~sidewall.models.TightnessModel`: random effects by
-    player, an intercept for each match within the player, errors clustered by rally and
-    averaged over what is not known of the spread between players.
+    Players are pooled as in :class:`~sidewall.models.TightnessModel`: coefficients by player
+    whose spreads are drawn, errors widened where the shots of a rally are not independent.
 
     Parameters
     ----------
-    prior_scale : float, default 0.2
-        How far players may differ, log odds.
-    match_effects : bool, default True
+    prior_scale : float, default 0.1
+        Scale of the half-t prior on every spread between players, log odds.
     seed : int, default 0
 
     Attributes
     ----------
-    fit_ : PooledLogit
+    fit_ : LogitDraws
     columns_ : list of str
     players_ : list of str
     usual_ : tuple of ndarray
         Coefficients (p,) and covariance (p, p) of the middle of all players.
     """
 
-    def __init__(self, prior_scale: float = 0.2, match_effects: bool = True, seed: int = 0) -> None:
+    def __init__(self, prior_scale: float = 0.1, seed: int = 0) -> None:
         self.prior_scale = prior_scale
-        self.match_effects = match_effects
         self.seed = seed
 
     def fit(
-        self, y: pd.Series, X: pd.DataFrame, vary: list[str], rows: pd.DataFrame
+        self,
+        y: pd.Series,
+        X: pd.DataFrame,
+        vary: list[str],
+        rows: pd.DataFrame,
+        offset: Array | None = None,
     ) -> PlayerCurves:
         """Estimate all curves.
 
@@ -58,49 +56,47 @@ class PlayerCurves:
         y : Series
             0 or 1.
         X : DataFrame
-            Columns of the curve, the intercept among them.
+            Columns of the curve, the intercept the first.
         vary : list of str
             Those that differ between players.
         rows : DataFrame
-            With ``player``, ``match`` and ``rally_id``.
+            With ``player`` and ``rally_id``.
+        offset : ndarray, shape (n,), optional
+            Known log odds, such as the difference of the two players' strengths.
 
         Raises
         ------
-        DataError, SeparationError
-            See :meth:`PooledLogit.fit`.
+        DataError
+            Where all rows ended alike.
         """
-        player, match = rows["player"].astype(str), rows["match"].astype(str)
-        self.fit_ = PooledLogit(sd_shape=_SD_SHAPE).fit(
-            y.to_numpy(float), X, X[vary], player, subgroups=match if self.match_effects else None
+        result = y.to_numpy(dtype=float)
+        if len(np.unique(result)) < 2:
+            raise DataError(
+                f"all {len(result)} shots ended alike, so there is no curve; chart more rallies"
+            )
+        names = [str(name) for name in X.columns]
+        groups = Groups(
+            np.full(len(names), -1),
+            np.arange(len(vary)),
+            list(vary),
+            np.full(len(vary), self.prior_scale),
         )
-        self.columns_ = [str(name) for name in X.columns]
-        self.players_ = [str(name) for name in self.fit_.groups_]
-        subgroup = None
-        if self.match_effects:
-            keys = pd.MultiIndex.from_arrays([player, match])
-            subgroup = self.fit_.subgroup_effects_.index.get_indexer(keys)
-        error = PredictionError(
-            self.fit_,
-            X.to_numpy(),
-            X[vary].to_numpy(),
-            y.to_numpy(float),
-            self.fit_.groups_.get_indexer(pd.Index(player)),
-            subgroup,
-            rows["rally_id"].to_numpy(),
-            np.ones(len(y)),
+        self.fit_ = LogitDraws(groups, draws=400, seed=self.seed).fit(
+            result,
+            X.to_numpy(dtype=float),
+            X[vary].to_numpy(dtype=float),
+            rows["player"].astype(str),
+            offset,
+            rows["rally_id"],
         )
-        average = ComponentAverage(
-            self.fit_, _DRAWS, self.prior_scale, np.random.default_rng(self.seed)
-        )
-        p = len(self.columns_)
-        own = np.array([[float(c == v) for v in vary] for c in self.columns_])
-        values, covariance = average.contrasts(np.eye(p), own)
-        self._values = values
-        self._covariance = error.covariance(covariance, np.eye(p), own)[0]
-        none = np.zeros_like(own)
-        values, covariance = average.contrasts(np.eye(p), none)
-        self.usual_ = values[0], error.covariance(covariance, np.eye(p), none)[0][0]
+        self.columns_, self.players_ = names, [str(name) for name in self.fit_.groups_]
+        self._own = np.array([names.index(name) for name in vary])
+        self.usual_ = self._moments(self.fit_.draws_.common)
         return self
+
+    @staticmethod
+    def _moments(draws: Array) -> tuple[Array, Array]:
+        return draws.mean(axis=0), np.atleast_2d(np.cov(draws.T))
 
     def of(self, player: str | None) -> tuple[Array, Array]:
         """Coefficients and their covariance of a player; of the usual one for None.
@@ -109,5 +105,6 @@ class PlayerCurves:
         """
         if player is None or player not in self.players_:
             return self.usual_
-        at = self.players_.index(player)
-        return self._values[at], self._covariance[at]
+        draws = self.fit_.draws_.common.copy()
+        draws[:, self._own] += self.fit_.draws_.own[self.players_.index(player)]
+        return self._moments(draws)

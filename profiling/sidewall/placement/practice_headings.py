@@ -12,7 +12,7 @@ from sidewall.log.ledger import Problems
 from sidewall.log.raw import RawLog
 from sidewall.log.reading import Reading
 
-__all__ = ["PracticeReading"]
+__all__ = ["PracticeReading", "missing"]
 
 #: Column -> other headings understood for it.
 _TEXTS: Final = {
@@ -47,7 +47,7 @@ class PracticeReading(Reading):
     def __init__(self, raw: RawLog, court: Court) -> None:
         self.raw, self.court = raw, court
         self.rows, self.source = len(raw.lines), raw.source
-        self.folded, self.problems = raw.folded, Problems(raw.lines)
+        self.folded, self.problems = raw.folded, Problems(raw.lines, sheets=raw.sheet_names)
         self.headings = _headings([text for text, _ in raw.columns], raw.source)
         if not self.rows:
             raise LogError(
@@ -62,15 +62,26 @@ class PracticeReading(Reading):
         self._refuse_overfull()
 
 
+def _understand(text: str) -> tuple[str | None, str | None]:
+    """Return the column that a heading stands for, and the unit of a length."""
+    folded = fold_name(text)
+    if folded in _NAME_OF:
+        return _NAME_OF[folded], None
+    quantity, unit = parse_column(folded)
+    name = _NAME_OF.get(quantity)
+    return (name, unit) if name in _LENGTHS else (None, None)
+
+
+def missing(headings: list[str]) -> list[str]:
+    """Names of the required columns that none of the headings stands for."""
+    found = {_understand(text)[0] for text in headings}
+    return [name for name in ("session", "bounce_x", "bounce_y") if name not in found]
+
+
 def _headings(texts: list[str], source: str) -> dict[str, Heading]:
     found: dict[str, Heading] = {}
     for place, text in enumerate(texts):
-        folded = fold_name(text)
-        name, unit = _NAME_OF.get(folded), None
-        if name is None:
-            quantity, unit = parse_column(folded)
-            name = _NAME_OF.get(quantity)
-            name = name if name in _LENGTHS else None
+        name, unit = _understand(text)
         if name is None:
             continue
         if name in found:
@@ -84,10 +95,10 @@ def _headings(texts: list[str], source: str) -> dict[str, Heading]:
                 f"{name}_cm or {name}_m."
             )
         found[name] = Heading(place, text, (unit or "m") if name in _LENGTHS else None)
-    missing = [name for name in ("session", "bounce_x", "bounce_y") if name not in found]
-    if missing:
+    lacks = missing(texts)
+    if lacks:
         raise LogError(
-            f"{source}: required column missing: {', '.join(missing)}. The headings found are: "
+            f"{source}: required column missing: {', '.join(lacks)}. The headings found are: "
             f"{', '.join(map(repr, texts)) or 'none'}. Add or rename the column."
         )
     if "target" not in found and not {"target_x", "target_y", "target_radius"} <= set(found):

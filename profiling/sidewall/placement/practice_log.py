@@ -23,7 +23,8 @@ from sidewall.log.rows import lengths_within
 from sidewall.log.source import Source, open_log
 from sidewall.log.summary import problem_text
 from sidewall.log.vocabulary import VOCABULARY
-from sidewall.placement.practice_headings import PracticeReading
+from sidewall.log.workbook import Sheet
+from sidewall.placement.practice_headings import PracticeReading, missing
 from sidewall.placement.targets import Target, check_targets, court_targets
 
 __all__ = ["PracticeCheck", "check_practice", "read_practice"]
@@ -65,7 +66,7 @@ def check_practice(
     *,
     targets: Sequence[Target] | None = None,
     court: Court | None = None,
-    sheet: str | int | None = None,
+    sheet: Sheet | None = None,
     delimiter: str | None = None,
     encoding: str | None = None,
 ) -> PracticeCheck:
@@ -85,7 +86,7 @@ def check_practice(
     """
     court = court or Court()
     known = check_targets(court_targets(court) if targets is None else targets)
-    raw = open_log(path, sheet=sheet, delimiter=delimiter, encoding=encoding)
+    raw = open_log(path, sheet=sheet, delimiter=delimiter, encoding=encoding, needs=missing)
     reading = PracticeReading(raw, court)
     names = cells.Names()
     session = names.codes(reading, "session", grow=True)
@@ -114,7 +115,10 @@ def check_practice(
     balls |= lengths
     balls |= _read_targets(reading, known, lengths)
     _check_bounce(reading, balls)
-    table = pd.DataFrame(balls).assign(line=raw.lines)
+    table = pd.DataFrame(balls)
+    if raw.sheet_names is not None:
+        table = table.assign(sheet=raw.sheet_names)
+    table = table.assign(line=raw.lines)
     good = ~reading.problems.row_refused
     table = table[good].sort_values("session", kind="stable", ignore_index=True)
     problems = reading.problems.table()
@@ -124,7 +128,7 @@ def check_practice(
         reading.folded.table(),
         reading.rows,
         len(table),
-        int(problems["line"].nunique()),
+        int(reading.problems.refused.sum()),
     )
 
 
@@ -133,7 +137,7 @@ def read_practice(
     *,
     targets: Sequence[Target] | None = None,
     court: Court | None = None,
-    sheet: str | int | None = None,
+    sheet: Sheet | None = None,
     delimiter: str | None = None,
     encoding: str | None = None,
 ) -> pd.DataFrame:

@@ -51,9 +51,8 @@ class TinMargin:
         For matches that do not carry their own.
     curve : {"linear", "log1p", "spline"}, default "linear"
         How the height enters the log odds of winning.
-    prior_scale : float, default 0.2
+    prior_scale : float, default 0.1
         How far players may differ; see :class:`~sidewall.models.TightnessModel`.
-    match_effects : bool, default True
     seed : int, default 0
 
     Attributes
@@ -82,8 +81,7 @@ class TinMargin:
         tight_below_m: float = 0.3,
         tin_height_m: float = 0.48,
         curve: Literal["linear", "log1p", "spline"] = "linear",
-        prior_scale: float = 0.2,
-        match_effects: bool = True,
+        prior_scale: float = 0.1,
         seed: int = 0,
     ) -> None:
         self.pressure = pressure
@@ -91,7 +89,6 @@ class TinMargin:
         self.tin_height_m = tin_height_m
         self.curve = curve
         self.prior_scale = prior_scale
-        self.match_effects = match_effects
         self.seed = seed
 
     def fit(self, shots: pd.DataFrame) -> TinMargin:
@@ -114,7 +111,7 @@ class TinMargin:
                 self._add((str(player), *names), own)
         self.gains_: dict[str, HeightGain] = {}
         for stroke, group in self.heights_.groupby("stroke", observed=True):
-            gain = HeightGain(self.curve, self.prior_scale, self.match_effects, self.seed)
+            gain = HeightGain(self.curve, self.prior_scale, self.seed)
             try:
                 self.gains_[str(stroke)] = gain.fit(group)
             except (DataError, SeparationError) as error:  # the other strokes can still be told

@@ -15,6 +15,7 @@ from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
 from sidewall.placement.player_curves import PlayerCurves
+from sidewall.rallies.strengths import Strengths
 
 __all__ = ["OUTCOMES", "PlacementWorth"]
 
@@ -41,8 +42,8 @@ class PlacementWorth:
         Distance from the front wall at which the opponent struck the ball, or at which it
         bounced first (not known for a ball met in the air). It enters as a spline with three
         knots, beside the gap and not tied to it.
-    prior_scale : float, default 0.2
-    match_effects : bool, default True
+    prior_scale : float, default 0.1
+        How far players may differ; see :class:`PlayerCurves`.
     seed : int, default 0
 
     Attributes
@@ -57,7 +58,8 @@ class PlacementWorth:
     Notes
     -----
     Players are pooled as in the tightness model: level and gap slope are each one's own, the
-    shape along the depth is common to all. A curve describes balls as they were left in
+    shape along the depth is common to all; the difference of the two players' strengths is a
+    fixed offset of winning. A curve describes balls as they were left in
     the log; it becomes the worth of leaving a tighter ball only as far as nothing else that
     came with the tight ones, such as an opponent out of place, is behind the difference.
     """
@@ -66,14 +68,12 @@ class PlacementWorth:
         self,
         transform: Literal["log1p", "linear", "spline"] = "log1p",
         depth: Depth = "reply",
-        prior_scale: float = 0.2,
-        match_effects: bool = True,
+        prior_scale: float = 0.1,
         seed: int = 0,
     ) -> None:
         self.transform = transform
         self.depth = depth
         self.prior_scale = prior_scale
-        self.match_effects = match_effects
         self.seed = seed
 
     def fit(self, shots: pd.DataFrame) -> PlacementWorth:
@@ -86,8 +86,8 @@ class PlacementWorth:
         """
         if self.depth not in ("reply", "bounce", "none"):
             raise DataError(f"depth is {self.depth!r}; it must be 'reply', 'bounce' or 'none'")
-        table = self._left(with_features(shots))
-        self.used_, self.left_out_ = table
+        table = with_features(shots)
+        self.used_, self.left_out_ = self._left(table)
         used = self.used_
         if len(used) < _LEAST:
             raise DataError(
@@ -101,6 +101,7 @@ class PlacementWorth:
         depth = used["depth_left_m"].to_numpy() if self.depth != "none" else None
         X = self._columns(used["gap_left_m"].to_numpy(), depth, used.index)
         self.curves_ = {}
+        lead = Strengths().fit(table).difference(used)
         for outcome in OUTCOMES:
             known = used[outcome].notna()
             if known.sum() < _LEAST:
@@ -108,10 +109,14 @@ class PlacementWorth:
                     f"{int(known.sum())} shots tell {outcome.replace('_', ' ')}; at least {_LEAST} "
                     "are needed: chart the choice, or stroke, direction and contact to derive it"
                 )
-            curves = PlayerCurves(self.prior_scale, self.match_effects, self.seed)
+            curves = PlayerCurves(self.prior_scale, self.seed)
             vary = [name for name in X.columns if not name.startswith("depth")]
             self.curves_[outcome] = curves.fit(
-                used.loc[known, outcome], X[known], vary, used[known]
+                used.loc[known, outcome],
+                X[known],
+                vary,
+                used[known],
+                lead[known.to_numpy()] if outcome == "wins" else None,
             )
         self.players_ = self.curves_["wins"].players_
         return self

@@ -16,7 +16,7 @@ from sidewall.agreement.align import AGREED
 from sidewall.court.gap_words import GapWords
 from sidewall.court.units import parse_unit, to_display
 from sidewall.errors import DataError
-from sidewall.models.thresholds import NOT_KNOWN
+from sidewall.models.answers import NOT_KNOWN
 from sidewall.plots.frame import foot, head
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (

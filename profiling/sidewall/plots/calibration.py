@@ -43,7 +43,8 @@ def plot_calibration(diagnostics: Diagnostics, ax: Axes | None = None) -> Axes:
         raise DataError("The calibration table is empty: no shots were held out.")
     ax = new_axes(ax, size=(5.2, 5.2))
     predicted, observed, low, high = (
-        100.0 * table[name].to_numpy() for name in ("predicted", "observed", "low", "high")
+        100.0 * table[name].to_numpy()
+        for name in ("predicted", "observed", "observed_low", "observed_high")
     )
     start, end = _limits(np.concatenate([predicted, low, high]))
     ax.plot(

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import SIDES
-from sidewall.models.thresholds import CROSSES
+from sidewall.models.answers import CROSSES
 from sidewall.plots.frame import foot, head
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import INK, QUIET, SIDE_STYLE, dress, look

@@ -18,8 +18,8 @@ from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
 from sidewall.features.coded import need_columns
 from sidewall.log.vocabulary import FAMILIES, SIDES
-from sidewall.models.cells import ALL_STROKES
-from sidewall.models.thresholds import CROSSES
+from sidewall.models.answers import CROSSES
+from sidewall.models.counted import ALL_STROKES
 from sidewall.plots.frame import foot, head
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (

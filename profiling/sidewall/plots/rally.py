@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from sidewall.errors import DataError
 from sidewall.plots.frame import head
@@ -25,7 +26,6 @@ from sidewall.plots.style import (
     title,
 )
 from sidewall.plots.words import plain
-from sidewall.rallies.player_intervals import pair_limits
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
@@ -62,7 +62,6 @@ def plot_rally(
     *,
     player: str | None = None,
     shots: pd.DataFrame | None = None,
-    draws: int = 400,
     level: float = 0.95,
 ) -> Axes:
     """Tell a rally shot by shot, from the serve at the top to its end at the bottom.
@@ -84,8 +83,6 @@ def plot_rally(
         Whose chance; the server's if None.
     shots
         Another log in which the rally is; the log of the fit if None.
-    draws
-        Of the rally bootstrap behind the intervals.
     level
         Confidence level of the intervals.
 
@@ -110,7 +107,8 @@ def plot_rally(
     own = (table["player"].astype(str) == player).to_numpy()
     chance = table["value_before"].to_numpy(dtype=float)
     chance = 100 * np.where(own, chance, 1.0 - chance)
-    low, high = _limits(chain, table, player, own, draws, level)
+    error = 100 * float(ndtri(0.5 + level / 2.0)) * chain.ball_value_.errors(table)
+    low, high = np.clip([chance - error, chance + error], 0.0, 100.0)
 
     rows = len(table)
     told = [_shot_words(row) for row in table.to_dict("records")]
@@ -171,27 +169,6 @@ def _the_rally(table: pd.DataFrame, match: str, game: int, rally: int) -> pd.Dat
             "those that were refused."
         )
     return found
-
-
-def _limits(
-    chain: RallyChain,
-    table: pd.DataFrame,
-    player: str,
-    own: NDArray[np.bool_],
-    draws: int,
-    level: float,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Ends of the intervals of the player's chance before each shot, per cent."""
-    other = str(table.loc[~own, "player"].iloc[0] if (~own).any() else table["opponent"].iloc[0])
-    low, high = pair_limits(chain, player, other, draws, level)
-    state = table["state"].cat.codes.to_numpy()
-    known = state >= 0
-    ends = (
-        np.where(own, low[0, state], 1 - high[1, state]),
-        np.where(own, high[0, state], 1 - low[1, state]),
-    )
-    below, above = (np.where(known, 100 * end, np.nan) for end in ends)
-    return below, above
 
 
 def _draw_path(

@@ -11,8 +11,8 @@ import pandas as pd
 
 from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
-from sidewall.models.cells import ALL_STROKES
-from sidewall.models.thresholds import CROSSES, NOT_KNOWN
+from sidewall.models.answers import CROSSES, NOT_KNOWN
+from sidewall.models.counted import ALL_STROKES
 from sidewall.plots.letters import columns
 
 if TYPE_CHECKING:
@@ -143,7 +143,7 @@ def board_width_of(model: TightnessModel, player: str, given: float | None) -> f
 
 def threshold_difference_words(row: Mapping[str, Any], words: GapWords) -> str:
     """Say how much looser a ball the backhand needs, from a row of the comfort table."""
-    at, low, high = (float(row[f"threshold_difference_{end}"]) for end in ("m", "low", "high"))
+    at, low, high = (float(row[f"threshold_difference_{end}"]) for end in ("m", "low_m", "high_m"))
     if not np.isfinite([at, low, high]).all():
         return "difference not known yet"
     if low <= 0.0 <= high:

@@ -197,7 +197,7 @@ def compared(
 def _fresh(model: TightnessModel | None) -> TightnessModel:
     if model is None:
         return TightnessModel()
-    options = ("outcome", "transform", "situation", "match_effects", "prior_scale", "folds", "seed")
+    options = ("outcome", "horizon", "situation", "strokes", "draws", "seed")
     return TightnessModel(**{name: getattr(model, name) for name in options})
 
 

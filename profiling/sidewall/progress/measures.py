@@ -10,11 +10,9 @@ from numpy.typing import NDArray
 
 from sidewall.decisions import decisions
 from sidewall.log.vocabulary import CHOICES, SIDES
-from sidewall.models.comfort import _win_difference
-from sidewall.models.threshold_table import LEAST_OWN
-from sidewall.models.thresholds import CROSSES
+from sidewall.models.answers import CROSSES, LEAST_OWN
 from sidewall.placement import placed_shots
-from sidewall.progress.own_change import OwnChange
+from sidewall.progress.own_change import OwnChange, change_columns
 from sidewall.progress.shares import ShareChange, share_change
 
 if TYPE_CHECKING:
@@ -62,14 +60,14 @@ def threshold_rows(
 
     Notes
     -----
-    With t the threshold of both periods together and D the difference of log odds of attack
-    and reset, the threshold of a period is taken as ``t - D_period(t) / D'(t)``: where that
-    period's difference crosses zero, to first order. Its change is zero if and only if the
-    difference at t has not changed, so the test needs no slope.
+    With t the threshold of both periods together and g the gain of attack over reset, the
+    threshold of a period is taken as ``t - g_period(t) / g'(t)``: where that period's gain
+    crosses zero, to first order. Its change is zero if and only if the gain at t has not
+    changed, so the test needs no slope.
     """
     table = model.thresholds(level)
     table = table[table["player"] == player].reset_index(drop=True)
-    i, k = model.players_.index(player), 1 + model.transform_.n_columns
+    i = model.players_.index(player)
     own = (model.used_["player"].astype(str) == player).to_numpy()
     rows: list[Row] = []
     for j, (side, family) in enumerate(model.cells_):
@@ -85,7 +83,7 @@ def threshold_rows(
         if answer["status"] == CROSSES and least >= LEAST_OWN:
             t = float(answer["threshold_m"])
             row |= _shift(model, i, j, found, t)
-            row["note"] = _what_moved(model, j, k, found, t)
+            row["note"] = _what_moved(model, i, j, found, t)
         else:
             row["note"] = (
                 f"fewer than {LEAST_OWN} attacks or resets in a period"
@@ -98,36 +96,40 @@ def threshold_rows(
 
 def _shift(model: TightnessModel, i: int, j: int, found: OwnChange, t: float) -> Row:
     """Thresholds of both periods around t, and their errors."""
-    basis = model.transform_.basis
-    k = 1 + model.transform_.n_columns
-    low, high = max(t - _STEP_M, 0.0), t + _STEP_M
-    slope_of_h = (basis([high]) - basis([low]))[0] / (high - low)
-    d = model.coefficients_[i, j, 0] - model.coefficients_[i, j, 1]
-    slope = float(d[1:] @ slope_of_h)
-    c = np.zeros((len(model.cells_), 2, k))
-    c[j, 0] = np.r_[1.0, basis([t])[0]]
-    c[j, 1] = -c[j, 0]
-    step = -c.ravel() / slope
-    ends = [t + float(step @ period) for period in (found.before, found.after)]
-    return {
-        "before": ends[0],
-        "after": ends[1],
-        "before_error": float(np.sqrt(step @ found.before_covariance @ step)),
-        "after_error": float(np.sqrt(step @ found.after_covariance @ step)),
-        "error": float(np.sqrt(step @ found.change_covariance @ step)),
-    }
+    ends = np.array([max(t - _STEP_M, 0.0), t, t + _STEP_M])
+    gain = model.posterior_.gain(i, j, ends)
+    slope = float((gain[:, 2] - gain[:, 0]).mean() / (ends[2] - ends[0]))
+    steps = {c: -sign * step / slope for c, sign, step in _steps(model, i, j, t)}
+    level = float(gain[:, 1].var()) / slope**2
+    row = {}
+    for name in ("before", "after"):
+        row[name] = t + sum(float(s @ getattr(found[c], name)) for c, s in steps.items())
+        moved = sum(float(s @ getattr(found[c], f"{name}_covariance") @ s)
+                    for c, s in steps.items())  # fmt: skip
+        row[f"{name}_error"] = float(np.sqrt(level + moved))
+    change = sum(float(s @ found[c].covariance @ s) for c, s in steps.items())
+    return row | {"error": float(np.sqrt(change))}
 
 
-def _what_moved(model: TightnessModel, j: int, k: int, found: OwnChange, t: float) -> str:
+def _steps(model: TightnessModel, i: int, j: int, gap_m: float) -> list[tuple[str, float, Array]]:
+    """By choice: its sign in the gain, and how its chance at a gap moves with the change."""
+    here = np.array([gap_m])
+    columns = change_columns(np.array([j]), here, len(model.cells_))[0]
+    found = []
+    for choice, sign in zip(CHOICES, (1.0, -1.0), strict=True):
+        p = float(model.posterior_.win(i, j, choice, here).mean())
+        found.append((choice, sign, p * (1.0 - p) * columns))
+    return found
+
+
+def _what_moved(model: TightnessModel, i: int, j: int, found: OwnChange, t: float) -> str:
     """Say whether it was the attack or the reset: chances at the threshold, before to after."""
-    from scipy.special import expit  # noqa: PLC0415
-
-    x = np.r_[1.0, model.transform_.basis([t])[0]]
     said = []
-    for c, choice in enumerate(CHOICES):
+    for choice, _, step in _steps(model, i, j, t):
+        level = float(model.posterior_.win(i, j, choice, np.array([t])).mean())
         ends = [
-            100.0 * expit(period.reshape(-1, 2, k)[j, c] @ x)
-            for period in (found.before, found.after)
+            100.0 * np.clip(level + float(step @ getattr(found[choice], name)), 0.0, 1.0)
+            for name in ("before", "after")
         ]
         said.append(f"{choice} wins {ends[0]:.0f} to {ends[1]:.0f} in 100")
     return f"at {100 * t:.0f} cm, before to after: {', '.join(said)}"
@@ -141,9 +143,9 @@ def comfort_rows(
     The weaker side is the one of both periods together. Lower is better: it has caught up.
     The balls are those of both periods, so that only the curves can change.
     """
-    used, k = model.used_, 1 + model.transform_.n_columns
+    used = model.used_
     own = (used["player"].astype(str) == player).to_numpy()
-    level = model.coefficients_[model.players_.index(player)]
+    i = model.players_.index(player)
     F = len(model.families_)
     rows: list[Row] = []
     for f, family in enumerate(model.families_):
@@ -159,23 +161,36 @@ def comfort_rows(
         if least < 2 * LEAST_OWN:
             rows.append(row | {"note": f"fewer than {2 * LEAST_OWN} shots of a side in a period"})
             continue
-        cells = [f, F + f]  # forehand, backhand
-        at = np.concatenate([np.arange(c * 2 * k, (c + 1) * 2 * k) for c in cells])
-
-        def difference(theta: Array, V: Array, some: pd.DataFrame = some) -> tuple[float, float]:
-            win, error = _win_difference(model, some, theta.reshape(2, 2 * k), V)
-            return float(win[1] - win[0]), error
-
-        V = found.change_covariance[np.ix_(at, at)]
-        both, error = difference(level[cells].ravel(), V)
-        sign = -1.0 if both <= 0 else 1.0
-        row |= {"side": SIDES[1] if both <= 0 else SIDES[0], "error": error}
+        drawn, steps = _side_by_side(model, i, (f, F + f), some)
+        sign = -1.0 if drawn.mean() <= 0 else 1.0
+        change = sum(float(s @ found[c].covariance @ s) for c, s in steps.items())
+        row |= {"side": SIDES[1] if sign < 0 else SIDES[0], "error": float(np.sqrt(change))}
         for name in ("before", "after"):
-            theta, V = getattr(found, name)[at], getattr(found, f"{name}_covariance")
-            value, error = difference(theta, V[np.ix_(at, at)])
-            row |= {name: sign * value, f"{name}_error": error}
+            moved = sum(float(s @ getattr(found[c], name)) for c, s in steps.items())
+            spread = sum(float(s @ getattr(found[c], f"{name}_covariance") @ s)
+                         for c, s in steps.items())  # fmt: skip
+            row[name] = sign * (float(drawn.mean()) + moved)
+            row[f"{name}_error"] = float(np.sqrt(drawn.var() + spread))
         rows.append(row | {"note": f"{row['side']} is the weaker side over both periods"})
     return rows
+
+
+def _side_by_side(
+    model: TightnessModel, i: int, cells: tuple[int, int], balls: pd.DataFrame
+) -> tuple[Array, dict[str, Array]]:
+    """Backhand less forehand over the same balls: its draws, and how it moves with a change."""
+    wins = [model.posterior_.of_own(i, balls.assign(side=side)) for side in SIDES]
+    gap = balls["gap_m"].to_numpy(dtype=float)
+    steps = {}
+    for choice in CHOICES:
+        mine = (balls["choice"] == choice).to_numpy()
+        total = np.zeros(len(model.cells_) + 1)
+        for cell, win, sign in zip(cells, wins, (-1.0, 1.0), strict=True):
+            p = win.mean(axis=0)[mine]
+            columns = change_columns(np.full(int(mine.sum()), cell), gap[mine], len(model.cells_))
+            total += sign * ((p * (1.0 - p)) @ columns)
+        steps[choice] = total / len(balls)
+    return (wins[1] - wins[0]).mean(axis=1), steps
 
 
 def placement_rows(

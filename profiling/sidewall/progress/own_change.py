@@ -1,23 +1,19 @@
 """How a player's curves changed between two periods, without shrinkage.
 
-The tightness model draws a player's curves toward the ladder's. Were the two periods two
+The tightness model draws a player's curves toward the club's. Were the two periods two
 players of the model, each would be drawn by itself: with ten matches before and one after,
-the period after lies nearer to the ladder's average, and a player far from the average would
+the period after lies nearer to the club's average, and a player far from the average would
 seem to change without changing; with as many matches in both, a real change would come out
 too small. So the model is fitted once, the player being one player in both periods (what is
 true where nothing changed), and the change is estimated beside it from the player's own
-shots alone: in each period the player's deviations from the ladder are found by maximum
-likelihood, the population's curves held, with the model's match intercepts. Their difference
-is not drawn toward zero, and its error hangs on the player's own rallies only.
+shots alone: in each period, how far attacks and resets lie from the player's own curves, by
+side and contact and along the scaled gap. The difference is not drawn toward zero, and its
+error hangs on the player's own rallies only.
 
-Where the outcome is the value of the next ball, that value is the period's own: the ball that
-comes back after a good length is worth more to a player who has learned to attack it. One
-chain for both periods would credit a better attack to the attack alone, and hold it against
-the reset: thresholds would seem to fall further than they did.
-
-The level of the player over both periods is the model's (drawn toward the ladder's); the
-change is laid around it, in shares of what each period tells, so that level and change are
-independent to first order.
+Where the outcome is the value of the next ball, that value is the period's own: the player
+counts as another one after, with a strength of its own. The level of the player over both
+periods is the model's; the change is laid around it, in shares of what each period tells, so
+that level and change are independent to first order.
 """
 
 from __future__ import annotations
@@ -28,55 +24,53 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.special import expit, logit
 
-from sidewall.rallies.chain import RallyChain
-from sidewall.rallies.exchange import ExchangeValues
+from sidewall.log.vocabulary import CHOICES
+from sidewall.models.usable import cell_of
+from sidewall.rallies.value import BallValue, gap_scale, outcomes
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["OwnChange", "own_change"]
+__all__ = ["Change", "OwnChange", "change_columns", "own_change"]
 
 Array = NDArray[Any]
 
 #: A column moves the log odds by less than about this (0.5 becomes 0.95): keeps estimates of
 #: little data finite, and draws on others by next to nothing.
 _WIDEST_SD: Final = 3.0
-_STEPS: Final = 50
-_CHAIN_DRAWS: Final = 100
+_STEPS: Final = 8
 
 
 @dataclass(frozen=True)
-class OwnChange:
-    """Coefficients of one player's curves, before and after.
-
-    m = cells * 2 * (1 + k), in the order of the model's ``coefficients_``.
+class Change:
+    """How one choice's curve moved, in log odds, by the columns of `change_columns`.
 
     Attributes
     ----------
-    before, after : ndarray, shape (m,)
-    before_covariance, after_covariance : ndarray, shape (m, m)
-        Of each period by itself.
-    change_covariance : ndarray, shape (m, m)
-        Of after minus before.
+    before, after : ndarray, shape (k,)
+        Deviations from the player's curve over both periods; ``after - before`` is the change.
+    covariance : ndarray, shape (k, k)
+        Of the change.
+    before_covariance, after_covariance : ndarray, shape (k, k)
+        Of the deviations.
     """
 
     before: Array
     after: Array
+    covariance: Array
     before_covariance: Array
     after_covariance: Array
-    change_covariance: Array
 
 
-@dataclass(frozen=True)
-class _Period:
-    """A player's deviations in one period: estimate, error, information, chain's effect."""
+#: By choice.
+OwnChange = dict[str, Change]
 
-    effects: Array  # (q,)
-    covariance: Array  # (q, q)
-    information: Array  # (q, q)
-    shifts: Array  # (draws, q)
+
+def change_columns(cell: NDArray[np.int64], gap_m: Array, cells: int) -> Array:
+    """A level for each side and contact, and one slope along the scaled gap."""
+    return np.column_stack([cell[:, None] == np.arange(cells), gap_scale(gap_m)]).astype(float)
 
 
 def own_change(
@@ -87,7 +81,7 @@ def own_change(
     Parameters
     ----------
     model : TightnessModel
-        Fitted to the ladder, the player under one name in both periods.
+        Fitted to the club, the player under one name in both periods.
     player : str
     after : ndarray of bool, shape (n,)
         For each row of ``model.used_``, whether its match belongs to the period after.
@@ -96,52 +90,45 @@ def own_change(
 
     Returns
     -------
-    OwnChange
+    dict of str to Change
+        By choice.
 
     Notes
     -----
-    In a period, with u the player's deviations and m_j match intercepts, weights as in the
-    model: the penalised information is ``K = H + P`` (P of the match intercepts), and the
-    error covariance ``K^-1 (J + P) K^-1``, J the summed outer products of the rallies'
-    scores (Liang & Zeger 1986), times G / (G - q) for G rallies and q columns. Where the
-    outcome is the value of the next ball, draws of the chain move both periods at once; in
-    that chain the player of the period after is a player of its own.
+    In a period, with d the deviations, H the information of the working responses and P a
+    weak penalty: ``K = H + P`` and the error covariance ``K^-1 (J + P) K^-1``, J the summed
+    outer products of the rallies' scores (Liang & Zeger 1986), times G / (G - k) for G
+    rallies and k columns. By value, the error of the value of a ball moves both periods at
+    once.
     """
-    used = model.used_
-    own = (used["player"].astype(str) == player).to_numpy()
-    rows = used[own]
-    offset = model.design_.fixed(rows).to_numpy() @ model.fixed_effects_.to_numpy()
-    Z = model.design_.random(rows).to_numpy()
-    start = model.player_effects_.loc[player].to_numpy()
-    weight = model._weights(rows)
-    match_sd = model.fit_._unpack(model.fit_.params_)[2] if model.match_effects else 0.0
-    outcome, shifts = rows["outcome"].to_numpy(dtype=float), list[Array]()
-    if model.outcome == "value":
-        matches = set(used.loc[own & after, "match"].astype(str))
+    own = (model.used_["player"].astype(str) == player).to_numpy()
+    rows, late = model.used_[own].reset_index(drop=True), after[own]
+    y, moved, covariance = rows["outcome"].to_numpy(dtype=float), None, np.zeros((0, 0))
+    if model.horizon_ != "rally":
+        matches = set(rows.loc[late, "match"].astype(str))
         parted = _two_players(table, player, matches)
-        chain = RallyChain(model.chain_.states).fit(parted)
-        values = ExchangeValues(chain, chain.moves(parted))
-        outcome = values.outcome[rows["row"]]
-        draws = values.draws(_CHAIN_DRAWS, np.random.default_rng(model.seed))
-        shifts = [draw[rows["row"]] for draw in draws]
-    periods = []
-    told = np.isfinite(outcome)
-    for chosen in (~after[own] & told, after[own] & told):
-        part = rows[chosen]
-        periods.append(
-            _fit(
-                outcome[chosen],
-                offset[chosen],
-                Z[chosen],
-                weight[chosen],
-                part["match"].astype(str).to_numpy(),
-                part["rally_id"].to_numpy(),
-                abs(float(match_sd)),
-                start,
-                [shift[chosen] for shift in shifts],
-            )
-        )
-    return _around_the_level(model, player, *periods)
+        value = BallValue().fit(parted)
+        judged = outcomes(parted, value, model.horizon_)
+        at = rows["row"].to_numpy()
+        y, ball = judged.outcome[at], judged.ball[at]
+        moved = value.columns(parted)[ball]
+        moved *= np.where(ball >= 0, judged.sign[at], 0.0)[:, None]
+        covariance = value.covariance_
+    base = model.posterior_.mean_of(rows)
+    cell = cell_of(rows["side"], rows["family"], model.families_)
+    columns = change_columns(cell, rows["gap_m"].to_numpy(dtype=float), len(model.cells_))
+    found = {}
+    for choice in CHOICES:
+        mine = (rows["choice"] == choice).to_numpy() & np.isfinite(y)
+        periods = []
+        for chosen in (mine & ~late, mine & late):
+            some = np.flatnonzero(chosen)
+            shifts = np.zeros((len(some), 0)) if moved is None else moved[some]
+            scale = model.curves_[choice].dispersion
+            rally = rows["rally_id"].to_numpy()[some]
+            periods.append(_fit(y[some], base[some], columns[some], rally, scale, shifts))
+        found[choice] = _around_the_level(periods[0], periods[1], covariance)
+    return found
 
 
 def _two_players(table: pd.DataFrame, player: str, after_matches: set[str]) -> pd.DataFrame:
@@ -155,87 +142,47 @@ def _two_players(table: pd.DataFrame, player: str, after_matches: set[str]) -> p
     return table.assign(**new)
 
 
-def _around_the_level(
-    model: TightnessModel, player: str, before: _Period, after: _Period
-) -> OwnChange:
-    i = model.players_.index(player)
-    level = model.coefficients_[i].ravel()
-    level_covariance = model.coefficient_covariance_[i]
-    _, random = model._contrasts
-    change = after.effects - before.effects
-    moved = after.shifts - before.shifts
-    covariance = before.covariance + after.covariance
-    if len(moved):
-        covariance = covariance + np.cov(moved.T)
-    both = before.information + after.information
-    share_after = np.linalg.solve(both, after.information)
-    share_before = np.eye(len(both)) - share_after
-    coefficients, covariances = [], []
-    for part in (-share_after, share_before):
-        c = random @ part
-        coefficients.append(level + c @ change)
-        covariances.append(level_covariance + c @ covariance @ c.T)
-    return OwnChange(
-        coefficients[0],
-        coefficients[1],
-        covariances[0],
-        covariances[1],
-        random @ covariance @ random.T,
-    )
+@dataclass(frozen=True)
+class _Period:
+    """Deviations in one period: estimate, error, information, and how values move them."""
+
+    deviation: Array  # (k,)
+    covariance: Array  # (k, k)
+    information: Array  # (k, k)
+    moves: Array  # (k, m)
 
 
-def _fit(
-    y: Array,
-    offset: Array,
-    Z: Array,
-    weight: Array,
-    match: Array,
-    rally: Array,
-    match_sd: float,
-    start: Array,
-    shifts: list[Array],
-) -> _Period:
-    """Maximise a player's own likelihood by Newton's method with halved steps."""
-    q = Z.shape[1]
-    names, which = np.unique(match, return_inverse=True)
-    columns = Z
-    active = np.sqrt((Z**2).sum(axis=0) / np.maximum((Z != 0).sum(axis=0), 1))
-    penalty = (np.where(active > 0, active, 1.0) / _WIDEST_SD) ** 2
-    if match_sd > 1e-4:
-        columns = np.hstack([Z, (which[:, None] == np.arange(len(names))).astype(float)])
-        penalty = np.append(penalty, np.full(len(names), match_sd**-2))
-    centre = np.append(start, np.zeros(columns.shape[1] - q))
-
-    def value(theta: Array) -> float:
-        eta = offset + columns @ theta
-        loss = np.logaddexp(0.0, eta) - y * eta
-        return float(weight @ loss + 0.5 * penalty @ (theta - centre) ** 2)
-
-    theta, now = centre, value(centre)
+def _fit(y: Array, base: Array, C: Array, rally: Array, scale: float, shifts: Array) -> _Period:
+    """A player's deviations by Newton's method."""
+    k = C.shape[1]
+    P = np.eye(k) / _WIDEST_SD**2
+    offset, d = logit(base), np.zeros(k)
+    H, p = np.zeros((k, k)), base
     for _ in range(_STEPS):
-        p = expit(offset + columns @ theta)
-        gradient = columns.T @ (weight * (y - p)) - penalty * (theta - centre)
-        K = (columns * (weight * p * (1.0 - p))[:, None]).T @ columns + np.diag(penalty)
-        step, size = np.linalg.solve(K, gradient), 1.0
-        while value(theta + size * step) > now + 1e-12 and size > 1e-6:
-            size /= 2.0
-        theta = theta + size * step
-        now = value(theta)
-        if np.abs(gradient @ step) < 1e-10:
-            break
-    p = expit(offset + columns @ theta)
-    H = (columns * (weight * p * (1.0 - p))[:, None]).T @ columns
-    inverse = np.linalg.inv(H + np.diag(penalty))
-    order = np.argsort(rally, kind="stable")
-    first = np.flatnonzero(np.r_[True, np.diff(rally[order]) != 0])
-    scores = np.add.reduceat((columns * (weight * (y - p))[:, None])[order], first)
-    rallies = len(first)
-    J = rallies / max(rallies - q, 1) * scores.T @ scores
-    error = inverse @ (J + np.diag(penalty)) @ inverse
-    moved = [inverse @ (columns.T @ (weight * shift)) for shift in shifts]
-    return _Period(
-        theta[:q],
-        error[:q, :q],
-        np.linalg.inv(inverse[:q, :q]),
-        np.array(moved).reshape(len(shifts), -1)[:, :q] if shifts else np.zeros((0, q)),
+        p = expit(offset + np.clip(C @ d, -4.0, 4.0))
+        H = (C.T * (p * (1.0 - p) / scale)) @ C
+        d = d + np.linalg.solve(H + P, C.T @ ((y - p) / scale) - P @ d)
+    inverse = np.linalg.inv(H + P)
+    code = np.unique(rally, return_inverse=True)[1]
+    n = int(code.max(initial=-1)) + 1
+    scores = np.zeros((n, k))
+    np.add.at(scores, code, C * ((y - p) / scale)[:, None])
+    J = n / max(n - k, 1) * scores.T @ scores
+    return _Period(d, inverse @ (J + P) @ inverse, H + P, inverse @ (C.T / scale) @ shifts)
+
+
+def _around_the_level(before: _Period, after: _Period, values: Array) -> Change:
+    change = after.deviation - before.deviation
+    covariance = before.covariance + after.covariance
+    moves = after.moves - before.moves
+    if moves.shape[1]:
+        covariance = covariance + moves @ values @ moves.T
+    share = np.linalg.solve(before.information + after.information, after.information)
+    rest = share - np.eye(len(share))
+    return Change(
+        -share @ change,
+        -rest @ change,
+        covariance,
+        share @ covariance @ share.T,
+        rest @ covariance @ rest.T,
     )

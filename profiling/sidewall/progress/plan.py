@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sidewall.errors import DataError
 from sidewall.features.rallies import rally_runs
 from sidewall.features.shots import shot_features
-from sidewall.models.thresholds import CROSSES, NOT_KNOWN
+from sidewall.models.answers import CROSSES, NOT_KNOWN
 from sidewall.models.tightness import TightnessModel
 from sidewall.simulate import club_ladder, round_robin, simulate_shots
 
@@ -210,7 +210,7 @@ def _one(
     rallies = shots_of.groupby(shots_of["player"].astype(str))["rally_id"].nunique().mean()
     about = about | {"rallies": rallies, "shots": len(shots_of) / players}
     try:
-        model = TightnessModel(outcome=outcome, transform="log1p").fit(table)
+        model = TightnessModel(outcome=outcome, draws=300).fit(table)
     except DataError:
         yield about | {"half_width": np.nan, "known": False}
         return

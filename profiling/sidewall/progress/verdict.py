@@ -9,8 +9,6 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from sidewall.models.thresholds import quantile
-
 __all__ = ["BETTER", "NOT_KNOWN", "NO_CHANGE", "WORSE", "holm", "judge"]
 
 BETTER: Final = "better"
@@ -51,7 +49,7 @@ def judge(table: pd.DataFrame, level: float) -> pd.DataFrame:
     DataFrame
         See :func:`~sidewall.progress.compare_periods`.
     """
-    z, power = quantile(level), float(ndtri(_POWER))
+    z, power = float(ndtri(0.5 + level / 2.0)), float(ndtri(_POWER))
     found = table.drop(columns=["before_error", "after_error", "error", "least", "most"])
     for name in ("before", "after"):
         half = z * table[f"{name}_error"]

@@ -10,16 +10,16 @@ import pandas as pd
 
 from sidewall.arguments import Keep, Table, kept_rows
 from sidewall.features.parts import Parts
-from sidewall.rallies.coarse import CoarsenessTest, coarseness
 from sidewall.rallies.credit import (
     finished_next,
     loose_next,
     matched_table,
 )
-from sidewall.rallies.intervals import state_table, value_table
+from sidewall.rallies.intervals import state_table
 from sidewall.rallies.order import ChainTest, order_test, stationarity_test
 from sidewall.rallies.states import LooseBall, StateRule
-from sidewall.rallies.worth import shot_values
+from sidewall.rallies.value import BallValue
+from sidewall.rallies.worth import shot_values, value_table
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
@@ -29,6 +29,13 @@ class ChainAnswers:
     """Answers of a fitted :class:`~sidewall.rallies.RallyChain`."""
 
     _parts: Parts
+
+    @property
+    def ball_value_(self) -> BallValue:
+        """The value of a ball, fitted to the same log when it is first asked for."""
+        if not hasattr(self, "_ball_value"):
+            self._ball_value = BallValue().fit(self._parts)
+        return self._ball_value
 
     @property
     def _chain(self) -> RallyChain:
@@ -63,9 +70,9 @@ class ChainAnswers:
         shots : DataFrame, optional
             By default the shots that the chain was fitted to; whole rallies.
         measure : {"ladder", "pair"}, default "ladder"
-            What a ball is worth: to average players of the ladder, so that whoever makes
-            more of the same balls gains; or to the two who play, from their own chains,
-            against which either gains nothing on average.
+            What a ball is worth (:class:`~sidewall.rallies.value.BallValue`): to average
+            players of the ladder, so that whoever makes more of the same balls gains; or to
+            the two who play, their strengths counted.
         keep : str, callable or sequence of bool, optional
             Which shots the table is made of: a query such as ``"balance == 'set'"``, a
             function of the feature table, or one true or false a shot. What a shot led to
@@ -75,11 +82,10 @@ class ChainAnswers:
         -------
         DataFrame
             The feature table with ``state``, ``value_before``, ``value_after`` and
-            ``value``, all as chances of the striker; missing beside a let or a state
-            that is not known.
+            ``value``, all as chances of the striker; missing where the rally was a let.
         """
         moves = self._chain.moves(shots)
-        found = shot_values(self._chain, moves, measure)
+        found = shot_values(moves, self._chain.ball_value_, measure)
         return found if keep is None else found[kept_rows(moves.table, keep)]
 
     def value_by(
@@ -111,7 +117,9 @@ class ChainAnswers:
             (missing with fewer than ten rallies); ``shots`` and ``rallies``.
         """
         rng = np.random.default_rng(seed)
-        return value_table(self._chain, by, draws, level, rng, keep)
+        return value_table(
+            self._chain.moves(), self._chain.ball_value_, by, draws, level, rng, keep
+        )
 
     def set_up_credit(
         self,
@@ -185,7 +193,3 @@ class ChainAnswers:
         period = pd.factorize(moves.table[by])[0]
         known = moves.known & (period >= 0)
         return stationarity_test(moves.start[known], moves.target[known], period[known])
-
-    def coarseness_test(self) -> CoarsenessTest:
-        """Does the gap still say something about the result within a state?"""
-        return coarseness(self._chain, self._parts)

@@ -16,7 +16,7 @@ from sidewall.rallies.absorbing import (
     win_share,
 )
 from sidewall.rallies.answers import ChainAnswers
-from sidewall.rallies.chain_counts import ChainCounts, CountPart, PairsPart, add_up, count_moves
+from sidewall.rallies.chain_counts import ChainCounts, CountPart, add_up, count_moves
 from sidewall.rallies.pooling import Pooling, ladder_rows
 from sidewall.rallies.states import BallStates, StateRule
 from sidewall.rallies.transitions import ENDS, Transitions, transitions
@@ -24,8 +24,6 @@ from sidewall.rallies.transitions import ENDS, Transitions, transitions
 __all__ = ["RallyChain", "count_moves"]
 
 Array = NDArray[np.float64]
-
-_CHUNK_PAIRS = 1000
 
 
 class RallyChain(ChainAnswers):
@@ -45,8 +43,6 @@ class RallyChain(ChainAnswers):
     Attributes
     ----------
     states_, players_ : list of str
-    pairs_ : ndarray of int
-        Who struck against whom: ``striker * players + opponent``, rising.
     counts_ : ndarray, shape (players, s, s + 3)
         Moves seen: to the opponent's next state, then win, lose, let.
     visits_ : Series
@@ -94,7 +90,7 @@ class RallyChain(ChainAnswers):
             found = add_up(self._parts.each(CountPart(self.rule_)))
         if not found.counts.any():
             raise DataError("no shot has both a known state and a known continuation")
-        self.states_, self.players_, self.pairs_ = found.states, found.players, found.pairs
+        self.states_, self.players_ = found.states, found.players
         self._set_counts(found.counts)
         return self
 
@@ -172,56 +168,6 @@ class RallyChain(ChainAnswers):
             },
             index=pd.Index(self.states_, name="state"),
         )
-
-    def pair_values(self, rows: Array, one: NDArray, two: NDArray) -> Array:
-        """Chance of winning for striker `one` against `two`, shape (..., pairs, s).
-
-        Parameters
-        ----------
-        rows : ndarray, shape (..., players, s, s + 3)
-            Transition rows, the fitted ``rows_`` or draws of them.
-        one, two : ndarray of int, shape (pairs,)
-            Positions of players.
-        """
-        first, _ = alternating_values(rows[..., one, :, :], rows[..., two, :, :])
-        return win_share(first)
-
-    def values_of_pairs(self, rows: Array, pairs: NDArray[np.int64]) -> Array:
-        """Chance of winning for the striker of every pair, shape (pairs, s).
-
-        Parameters
-        ----------
-        rows : ndarray, shape (players, s, s + 3)
-            Transition rows, the fitted ``rows_`` or a draw of them.
-        pairs : ndarray of int, shape (pairs,)
-            ``striker * players + opponent``.
-        """
-        one, two = np.divmod(pairs, len(self.players_))
-        # either order of two players comes out of one system of equations
-        meeting, turn = np.unique(
-            np.minimum(one, two) * len(self.players_) + np.maximum(one, two), return_inverse=True
-        )
-        found = np.empty((2, len(meeting), len(self.states_)))
-        for at in range(0, len(meeting), _CHUNK_PAIRS):
-            some = slice(at, at + _CHUNK_PAIRS)
-            both = np.divmod(meeting[some], len(self.players_))
-            first, second = alternating_values(rows[both[0]], rows[both[1]])
-            found[:, some] = win_share(first), win_share(second)
-        return found[(one > two).astype(int), turn]
-
-    def pairs_of(self, parts: Parts) -> NDArray[np.int64]:
-        """Pairs who meet in another log, as ``pairs_``.
-
-        Raises
-        ------
-        DataError
-            When a player is new to the chain, or a state.
-        """
-        self._need_fit()
-        if parts is self._parts:
-            return self.pairs_
-        found = parts.each(PairsPart(self.rule_, self.players_, self.states_))
-        return np.unique(np.concatenate(list(found)))
 
     def moves(self, shots: Table | None = None) -> Transitions:
         """Transitions of a log in this chain's states; of the fitted log by default.

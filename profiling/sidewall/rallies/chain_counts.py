@@ -1,4 +1,4 @@
-"""Transition counts by player and the pairs that met, added up over the parts of a log."""
+"""Transition counts by player, added up over the parts of a log."""
 
 from __future__ import annotations
 
@@ -34,19 +34,16 @@ class ChainCounts:
     states, players : list of str
         Players are sorted.
     counts : ndarray, shape (players, s, s + 3)
-    pairs : ndarray of int, shape (pairs,)
-        ``striker * players + opponent`` of everyone who struck, rising.
     """
 
     states: list[str]
     players: list[str]
     counts: Array
-    pairs: NDArray[np.int64]
 
     @classmethod
     def of(cls, moves: Transitions) -> ChainCounts:
         """Count the transitions of one table."""
-        return cls(moves.states, moves.players, count_moves(moves), np.unique(moves.pair))
+        return cls(moves.states, moves.players, count_moves(moves))
 
 
 @dataclass(frozen=True)
@@ -60,19 +57,6 @@ class CountPart:
         return ChainCounts.of(transitions(table, self.rule))
 
 
-@dataclass(frozen=True)
-class PairsPart:
-    """Finds the pairs of a fitted chain's players who meet in a part of a log."""
-
-    rule: StateRule
-    players: list[str]
-    states: list[str]
-
-    def __call__(self, table: pd.DataFrame) -> NDArray[np.int64]:
-        """Find those of a feature table of whole rallies."""
-        return np.unique(transitions(table, self.rule, self.players, self.states).pair)
-
-
 def add_up(found: Iterable[ChainCounts]) -> ChainCounts:
     """Counts of all parts together, players put in order by name.
 
@@ -84,7 +68,6 @@ def add_up(found: Iterable[ChainCounts]) -> ChainCounts:
     states: list[str] = []
     names: dict[str, int] = {}
     tables: list[Array] = []
-    pairs: set[tuple[int, int]] = set()
     for part in found:
         if states and part.states != states:
             raise DataError(
@@ -96,11 +79,6 @@ def add_up(found: Iterable[ChainCounts]) -> ChainCounts:
         tables += [np.zeros((len(states), len(states) + 3))] * (len(names) - len(tables))
         for here, counts in zip(at, part.counts, strict=True):
             tables[here] = tables[here] + counts
-        one, two = np.divmod(part.pairs, len(at))
-        pairs |= {(at[i], at[j]) for i, j in zip(one.tolist(), two.tolist(), strict=True)}
     players = sorted(names)
-    place = np.empty(len(players), dtype=np.int64)
-    place[[names[name] for name in players]] = np.arange(len(players))
-    codes = [place[i] * len(players) + place[j] for i, j in pairs]
     counts = np.stack([tables[names[name]] for name in players])
-    return ChainCounts(states, players, counts, np.array(sorted(codes), dtype=np.int64))
+    return ChainCounts(states, players, counts)

@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 
 from sidewall.arguments import Keep, column_names, kept_rows
 from sidewall.errors import DataError
-from sidewall.rallies.intervals import ladder_values, percentile_limits
-from sidewall.rallies.resample import RallyBootstrap
+from sidewall.rallies.resample import RallyBootstrap, percentile_limits
 from sidewall.rallies.transitions import Transitions
 
 if TYPE_CHECKING:
@@ -150,42 +149,15 @@ def matched_table(
     )
     if loose is None:
         return table
-    worth = worth_of_a_loose_ball(moves, loose, chain.win_probability_.to_numpy())
-    values = np.concatenate([ladder_values(counts) for counts in boot.counts()])
-    drawn = [
-        worth_of_a_loose_ball(moves, loose, value, boot.shot_weights(k))
-        for k, value in enumerate(values)
-    ]
-    low, high = percentile_limits(100.0 * np.array(drawn)[:, None] * again, level)
+    value = chain.ball_value_
+    balls = np.where(serve, -1, loose.astype(np.int64))
+    phi = value.columns(moves.table)
+    means = np.stack([phi[balls == k].mean(axis=0) for k in (0, 1)])
+    worth = float((means[1] - means[0]) @ value.weights_.to_numpy())
+    drawn = worth + value.draws(draws, rng) @ (means[1] - means[0])
+    low, high = percentile_limits(100.0 * drawn[:, None] * again, level)
     return table.assign(
         points_per_100=100.0 * worth * table["difference"],
         points_per_100_low=low,
         points_per_100_high=high,
     )
-
-
-def worth_of_a_loose_ball(
-    moves: Transitions, loose: Array, values: Array, weight: Array | None = None
-) -> float:
-    """Rallies won more from loose balls than from the others.
-
-    The mean value of the loose balls that were met, minus the mean of the others.
-
-    Parameters
-    ----------
-    moves : Transitions
-    loose : ndarray of bool, shape (n,)
-    values : ndarray, shape (s,)
-        What the ball is worth to its striker, by state.
-    weight : ndarray, shape (n,), optional
-        How often each shot counts; once by default.
-    """
-    value = np.where(moves.start >= 0, values[moves.start], np.nan)
-    ball = ~np.isnan(value) & (moves.table["stroke"] != "serve").to_numpy()
-    if weight is None:
-        weight = np.ones(len(value))
-    means = []
-    for some in (ball & loose.astype(bool), ball & ~loose.astype(bool)):
-        n = weight[some].sum()
-        means.append(weight[some] @ value[some] / n if n else np.nan)
-    return float(means[0] - means[1])

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.rallies.absorbing import alternating_values, win_share
 from sidewall.rallies.intervals import percentile_limits
 from sidewall.rallies.pooling import ladder_rows
 from sidewall.rallies.resample import RallyBootstrap
@@ -16,7 +17,7 @@ from sidewall.rallies.resample import RallyBootstrap
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
-__all__ = ["pair_limits", "row_limits", "shown_rows", "shown_values"]
+__all__ = ["row_limits", "shown_rows", "shown_values"]
 
 Array = NDArray[Any]
 
@@ -48,8 +49,7 @@ def shown_values(
     for counts in _counts(chain, draws, seed):
         ladder = ladder_rows(counts)
         mine = chain.pooling_.rows(counts)[:, at]
-        both = np.stack([mine, ladder], axis=1)
-        value.append(chain.pair_values(both, np.array([0]), np.array([1]))[:, 0])
+        value.append(win_share(alternating_values(mine, ladder)[0]))
         length.append(_lengths(mine, ladder))
     win_low, win_high = percentile_limits(np.concatenate(value), level)
     shots_low, shots_high = percentile_limits(np.concatenate(length), level)
@@ -69,23 +69,6 @@ def row_limits(
     at = None if player is None else chain.position(player)
     again = [
         ladder_rows(counts) if at is None else chain.pooling_.rows(counts)[:, at]
-        for counts in _counts(chain, draws, seed)
-    ]
-    return percentile_limits(np.concatenate(again), level)
-
-
-def pair_limits(
-    chain: RallyChain, one: str, two: str, draws: int, level: float, seed: int = 0
-) -> tuple[Array, Array]:
-    """Ends of the intervals of what each ball is worth, for striker `one` and for `two`.
-
-    Returns
-    -------
-    low, high : ndarray, shape (2, s)
-    """
-    i, j = (chain.position(name) for name in (one, two))
-    again = [
-        chain.pair_values(chain.pooling_.rows(counts), np.array([i, j]), np.array([j, i]))
         for counts in _counts(chain, draws, seed)
     ]
     return percentile_limits(np.concatenate(again), level)

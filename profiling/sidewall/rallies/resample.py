@@ -30,6 +30,16 @@ def rally_weights(match_of_rally: NDArray, draws: int, rng: np.random.Generator)
     return weights
 
 
+def percentile_limits(draws: Array, level: float) -> tuple[Array, Array]:
+    """Percentile interval over the first axis, missing values apart."""
+    tails = [50.0 * (1.0 - level), 50.0 * (1.0 + level)]
+    some = ~np.isnan(draws).all(axis=0)
+    low, high = np.full((2, *draws.shape[1:]), np.nan)
+    if some.any():
+        low[some], high[some] = np.nanpercentile(draws[:, some], tails, axis=0)
+    return low, high
+
+
 def _without_loops(counts: Array) -> Array:
     """Empty the rows of states that a draw only ever leads back to themselves.
 

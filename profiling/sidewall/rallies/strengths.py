@@ -108,7 +108,8 @@ class Strengths:
             raise DataError("no rally of the log was decided; chart who won the rallies")
         names = pd.Index(sorted({*rows["player"], *rows["opponent"]}), name="player")
         one, two = (names.get_indexer(rows[who]) for who in ("player", "opponent"))
-        pairs = _Pairs(one, two, *(rows[c].to_numpy() for c in ("n", "won")), len(names))
+        n, won = (rows[c].to_numpy(dtype=float) for c in ("n", "won"))
+        pairs = _Pairs(one, two, n, won, len(names))
         if len(names) <= _MOST_EXACT:
             log_weight, found = [], []
             for spread in _SPREADS:
@@ -142,7 +143,7 @@ class Strengths:
         names, code = names_and_codes(table["player"])
         total = np.bincount(code, self.difference(table), len(names))
         mean = pd.Series(total / np.maximum(np.bincount(code, minlength=len(names)), 1), names)
-        return mean.reindex(list(players)).fillna(0.0).to_numpy()
+        return np.asarray(mean.reindex(list(players)).fillna(0.0).to_numpy(dtype=float))
 
 
 @dataclass(frozen=True)
@@ -189,7 +190,8 @@ class _Pairs:
 
     def _to_players(self, of_one: Array, of_two: Array) -> Array:
         size = self.players
-        return np.bincount(self.one, of_one, size) + np.bincount(self.two, of_two, size)
+        found = np.bincount(self.one, of_one, size) + np.bincount(self.two, of_two, size)
+        return np.asarray(found, dtype=float)
 
     def _hessian(self, w: Array, spread: float) -> Array:
         size = self.players

@@ -345,7 +345,7 @@ class BallValue:
         self.scores_ = pd.DataFrame(rows, columns=["trace", "ridge", "squared_error"])
         self.trace_, self.ridge_ = _UNCHOSEN
         if len(met) > 1:
-            best = self.scores_.loc[self.scores_["squared_error"].idxmin()]
+            best = self.scores_.iloc[int(self.scores_["squared_error"].to_numpy().argmin())]
             self.trace_, self.ridge_ = float(best["trace"]), float(best["ridge"])
         self.n_shots_ = int(n[:, 0].sum())
 
@@ -355,10 +355,18 @@ class BallValue:
             raise NotFittedError("call BallValue().fit(shots) first")
         return ball_columns(table)[0]
 
-    def advantage(self, table: pd.DataFrame) -> Array:
-        """Striker's chance less one half with each ball, before the shot."""
-        lead = self.strengths_.difference(table) * SLOPE
+    def advantage(self, table: pd.DataFrame, strengths: bool = True) -> Array:
+        """Striker's chance less one half with each ball, before the shot.
+
+        Without `strengths`, between two average players.
+        """
+        lead = self.strengths_.difference(table) * SLOPE if strengths else 0.0
         return np.clip(self.columns(table) @ self.weights_.to_numpy() + lead, -0.5, 0.5)
+
+    def errors(self, table: pd.DataFrame) -> Array:
+        """Standard error of the value of each ball, rallies as the independent units."""
+        phi = self.columns(table)
+        return np.sqrt(np.maximum(np.einsum("nk,kl,nl->n", phi, self.covariance_, phi), 0.0))
 
     def predict(self, shots: pd.DataFrame) -> Array:
         """Striker's chance of winning the rally with each ball, before the shot."""
@@ -391,7 +399,12 @@ class Outcomes:
     sign: Array
 
 
-def outcomes(table: pd.DataFrame, value: BallValue | None, horizon: Horizon = 1) -> Outcomes:
+def outcomes(
+    table: pd.DataFrame,
+    value: BallValue | None,
+    horizon: Horizon = 1,
+    strengths: bool = True,
+) -> Outcomes:
     """Judge every shot of whole rallies.
 
     Parameters
@@ -402,6 +415,8 @@ def outcomes(table: pd.DataFrame, value: BallValue | None, horizon: Horizon = 1)
         Not looked at for the horizon "rally".
     horizon : {1, 2, 4, "rally"}
         How many shots later the ball is valued: 1 is the ball that the shot leaves.
+    strengths : bool, default True
+        Whether the two players' strengths count in the value of the ball.
     """
     won = table["won"].to_numpy(dtype=float)
     n = len(table)
@@ -414,16 +429,9 @@ def outcomes(table: pd.DataFrame, value: BallValue | None, horizon: Horizon = 1)
     ball = np.where(goes_on, np.arange(n) + horizon, -1)
     sign = np.full(n, 1.0 if horizon % 2 == 0 else -1.0)
     found = won.copy()
-    W = value.advantage(table)
+    W = value.advantage(table, strengths)
     found[goes_on] = 0.5 + sign[goes_on] * W[ball[goes_on]]
     return Outcomes(found, ball, sign)
-
-
-def shot_value_columns(table: pd.DataFrame, value: BallValue) -> tuple[Array, Array]:
-    """Striker's chance before and after each shot; NaN where a let decided nothing."""
-    before = 0.5 + value.advantage(table)
-    after = outcomes(table, value, 1).outcome
-    return np.where(np.isnan(after), np.nan, before), after
 
 
 def need_horizon(value: Any) -> Horizon:

@@ -2,60 +2,93 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Keep, column_names, kept_rows
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category
+from sidewall.rallies.resample import percentile_limits, rally_weights
 from sidewall.rallies.transitions import Transitions
-
-if TYPE_CHECKING:
-    from sidewall.rallies.chain import RallyChain
+from sidewall.rallies.value import BallValue, outcomes
 
 Array = NDArray[Any]
 
-
-def before_and_after(
-    moves: Transitions, own: Array, facing: Array, which: NDArray[Any] | int = 0
-) -> tuple[Array, Array]:
-    """Striker's chance of winning before and after each shot.
-
-    After the last shot of a decided rally it is 1 or 0; after a let, and beside an
-    unknown state, it is missing.
-
-    Parameters
-    ----------
-    moves : Transitions
-    own, facing : ndarray, shape (tables, s)
-        Value of every state to the striker, and to the opponent when it is his.
-    which : ndarray of int, shape (n,), or 0
-        The table of each shot.
-    """
-    s = len(moves.states)
-    before = np.where(moves.start >= 0, own[which, moves.start], np.nan)
-    ends = np.array([1.0, 0.0, np.nan])[np.clip(moves.target - s, 0, 2)]
-    goes_on = 1.0 - facing[which, np.clip(moves.target, 0, s - 1)]
-    after = np.where(moves.target >= s, ends, goes_on)
-    return before, np.where(moves.target >= 0, after, np.nan)
+_LEAST_RALLIES = 10
 
 
-def shot_values(chain: RallyChain, moves: Transitions, measure: str) -> pd.DataFrame:
+def shot_values(moves: Transitions, value: BallValue, measure: str) -> pd.DataFrame:
     """Value of every shot; see :meth:`RallyChain.shot_values`."""
-    if measure == "ladder":
-        value = chain.win_probability_.to_numpy()[None]
-        before, after = before_and_after(moves, value, value)
-    elif measure == "pair":
-        players = len(moves.players)
-        pairs, which = np.unique(moves.striker * players + moves.opponent, return_inverse=True)
-        one, two = np.divmod(pairs, players)
-        own, facing = (chain.pair_values(chain.rows_, *pair) for pair in ((one, two), (two, one)))
-        before, after = before_and_after(moves, own, facing, which)
-    else:
+    if measure not in ("ladder", "pair"):
         raise DataError(f"measure is {measure!r}; it must be 'ladder' or 'pair'")
+    between = measure == "pair"
+    after = outcomes(moves.table, value, 1, strengths=between).outcome
+    before = 0.5 + value.advantage(moves.table, strengths=between)
+    before = np.where(np.isnan(after), np.nan, before)
     state = as_category(moves.start, moves.states)
     return moves.table.assign(
         state=state, value_before=before, value_after=after, value=after - before
     )
+
+
+def value_table(
+    moves: Transitions,
+    value: BallValue,
+    by: str | Sequence[str],
+    draws: int,
+    level: float,
+    rng: np.random.Generator,
+    keep: Keep | None = None,
+) -> pd.DataFrame:
+    """Sums of shot values with intervals; see :meth:`RallyChain.value_by`.
+
+    Rallies are drawn again within matches, and the weights of the value of a ball are drawn
+    from their posterior, so that an interval carries both errors.
+    """
+    from scipy import sparse  # noqa: PLC0415 - slow to load
+
+    by = column_names(by, moves.table.columns)
+    gain = shot_values(moves, value, "ladder")["value"].to_numpy()
+    keys = moves.table[list(by)].astype(object)
+    known = keys.notna().all(axis=1).to_numpy() & kept_rows(moves.table, keep) & ~np.isnan(gain)
+    if not known.any():
+        raise DataError(
+            f"no shot is left with {', '.join(by)} charted; choose more shots or other columns"
+        )
+    code = keys[known].groupby(list(by), sort=True).ngroup().to_numpy()
+    groups = int(code.max()) + 1
+    of_rally, first = np.unique(moves.rally, return_index=True)
+    rally = np.searchsorted(of_rally, moves.rally)
+    match = pd.factorize(moves.table["match"])[0][first]
+    weights = rally_weights(match, draws, rng)
+    shape = (len(of_rally), groups)
+
+    def drawn(values: Array) -> Array:
+        table = sparse.csr_matrix((values, (rally[known], code)), shape=shape)
+        return np.asarray(weights @ table)
+
+    total = np.bincount(code, gain[known], groups)
+    n = np.bincount(code, minlength=groups)
+    phi = value.columns(moves.table)
+    goes_on = moves.table["shots_left"].to_numpy() > 0
+    following = np.where(goes_on[:, None], np.roll(phi, -1, axis=0), 0.0)
+    columns = np.zeros((groups, phi.shape[1]))
+    np.add.at(columns, code, -(phi + following)[known])
+    again = drawn(gain[known]) + value.draws(draws, rng) @ columns.T
+    with np.errstate(invalid="ignore", divide="ignore"):
+        points: dict[str, tuple[Array, Array]] = {"points": (total, again)}
+        points["points_per_100"] = 100.0 * total / n, 100.0 * again / drawn(np.ones(len(code)))
+    pairs = np.unique(code * len(of_rally) + rally[known])
+    rallies = np.bincount(pairs // len(of_rally), minlength=groups)
+    # a handful of rallies, drawn again, cannot show how far the next handful might differ
+    enough = rallies >= _LEAST_RALLIES
+    found: dict[str, Array] = {}
+    for name, (middle, some) in points.items():
+        ends = (np.where(enough, end, np.nan) for end in percentile_limits(some, level))
+        found |= dict(zip((name, f"{name}_low", f"{name}_high"), (middle, *ends), strict=True))
+    labels = keys[known].drop_duplicates().sort_values(list(by)).reset_index(drop=True)
+    return labels.assign(**found, shots=n, rallies=rallies)

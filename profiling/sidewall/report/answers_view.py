@@ -6,8 +6,7 @@ from typing import Any, Final, cast
 
 import numpy as np
 
-from sidewall.models.threshold_table import LEAST_OWN
-from sidewall.models.thresholds import CROSSES, NOT_KNOWN
+from sidewall.models.answers import CROSSES, LEAST_OWN, NOT_KNOWN
 from sidewall.models.tightness import TightnessModel
 from sidewall.plots.strip import Stretch, stretches
 from sidewall.plots.words import answer_words, cell_words, count, rows_by

@@ -17,6 +17,7 @@ from sidewall.features import shot_features, zone_features
 from sidewall.models.tightness import TightnessModel
 from sidewall.placement.on_target import placed_shots, placement_table
 from sidewall.placement.tin import TinMargin
+from sidewall.rallies.chain import RallyChain
 from sidewall.report.answers import Answers
 from sidewall.worklist import WorkList
 
@@ -147,8 +148,10 @@ class FittedLadder:
             for name in _KIND
             if name in self.features.columns and self.features[name].notna().any()
         ]
-        table: pd.DataFrame = self.value.chain_.set_up_credit(
-            by=["player", *told], level=self.level, seed=self.seed
+        table: pd.DataFrame = (
+            RallyChain()
+            .fit(self.features)
+            .set_up_credit(by=["player", *told], level=self.level, seed=self.seed)
         )
         return table
 

@@ -20,13 +20,14 @@ _HOW: Final = [
     "rallies by attacking it or by resetting? Two curves are estimated for each side and way of "
     "meeting the ball, and the loose threshold is the gap where they cross.",
     "All players of the log are estimated together. Each has curves of their own, drawn toward "
-    "the group's as far as there are few shots. A match has a level of its own, so that a strong "
-    "opponent or a bad day does not pass for skill. Lets are left out; a stroke or a no-let "
+    "the group's as far as there are few shots; strokes and situations likewise. How strong the "
+    "opponent is counts, as far as the rallies tell. Lets are left out; a stroke or a no-let "
     "counts for whom it was given.",
-    "A shot is judged by value: what the striker holds one exchange later, won, lost, or the "
-    "chance of winning with the ball that comes back. That chance comes from all rallies of the "
-    "log in which such a ball came up. Beside it stands the answer by who won the rally, which "
-    "assumes nothing and has much more luck in it.",
+    "A shot is judged by value: won, lost, or the chance of winning against the ball that it "
+    "leaves. That chance comes from all rallies of the log in which such a ball came up: its "
+    "gap, side and contact, and what is charted of depth, balance and the opponent's place. What "
+    "this value misses is measured against who won, and allowed for. Beside it stands the answer "
+    "by who won the rally, which assumes nothing and has much more luck in it.",
     "All shots of a rally share one result. Intervals allow for that.",
 ]
 
@@ -35,8 +36,8 @@ _LIMITS: Final = [
     "balance, an opponent out of place. Then attacking looks better than it would be for the "
     "balls that were reset. More shots do not remove this. Take a threshold as a first proposal "
     "and try it on court.",
-    "By value trusts a description of the ball: side, volley or not, how loose. What a shot "
-    "leaves behind beyond that, such as a player out of position, is partly missed. Trust a "
+    "By value trusts the description of the ball. Where a shot leaves something behind that is "
+    "not charted, such as a player out of position, the page says so and is less sure. Trust a "
     "threshold most where both ways of judging agree.",
     "Many answers are looked at here. Some intervals miss the truth: one in twenty even when all "
     "is well.",
@@ -73,14 +74,8 @@ _DATA: Final = [
 def method_words(ladder: FittedLadder) -> list[tuple[str, list[str]]]:
     """Paragraphs under their headings, with what was said of this log."""
     notes = [f"{note[:1].upper()}{note[1:]}." for note in ladder.value.notes_]
-    transform = {
-        "linear": "in a straight line",
-        "log1p": "logarithmically, steeper near the wall",
-        "spline": "as a smooth curve with three knots",
-    }[ladder.value.transform_.kind]
-    how = [*_HOW, f"In this log the gap enters {transform}, which told held-out matches best."]
     return [
-        ("What was estimated", [*how, *notes]),
+        ("What was estimated", [*_HOW, *notes]),
         ("What it cannot say", _LIMITS),
         ("Where intervals are known to fail", _INTERVALS),
         ("Personal data", _DATA),

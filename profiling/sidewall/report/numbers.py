@@ -6,7 +6,7 @@ from typing import Any, Final, cast
 
 import pandas as pd
 
-from sidewall.models.thresholds import CROSSES
+from sidewall.models.answers import CROSSES
 from sidewall.models.tightness import TightnessModel
 from sidewall.plots.words import (
     answer_words,

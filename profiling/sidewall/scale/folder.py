@@ -14,6 +14,7 @@ import pandas as pd
 
 from sidewall.errors import DataError, LogError
 from sidewall.features.shots import shot_features
+from sidewall.log.rows import SCORES
 from sidewall.scale.schema import NEEDED, PLAYER_COLUMNS, kinds_of_columns, to_shots, words_of
 from sidewall.scale.write import NOTE
 
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from distributed import Client
 
 #: Read where they are there, whatever columns are asked for: a fit may turn on them.
-_WANTED = ("direction", "contact", "scoring")
+_WANTED = ("direction", "contact", "scoring", *SCORES)
 
 
 def from_parquet(

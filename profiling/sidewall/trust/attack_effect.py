@@ -9,12 +9,12 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.special import ndtri
 
 from sidewall.errors import DataError, SeparationError
 from sidewall.models import TightnessModel
-from sidewall.models.thresholds import CROSSES, quantile
-from sidewall.trust.curves_at import coefficients_of, known_player
+from sidewall.models.answers import CROSSES
+from sidewall.trust.curves_at import position
 from sidewall.trust.doubly_robust import (
     chance_of_choice,
     clustered_error,
@@ -89,15 +89,14 @@ def attack_effect(
     Notes
     -----
     Intervals count rallies, not shots (see :mod:`~sidewall.trust.doubly_robust`); by value
-    they do not carry the chain's own uncertainty. Effect and model's gain come from the
-    same shots, so their errors lean the same way, and the interval of the difference,
-    which takes them as independent, is too wide rather than too short. For several players
-    the model's errors are taken to agree completely, which is too wide as well.
+    the effect does not carry the error of the value of a ball. Effect and model's gain come
+    from the same shots, so their errors lean the same way, and the interval of the
+    difference, which takes them as independent, is too wide rather than too short.
     """
     model._need_fit()
     if player is not None:
-        known_player(model, player)
-    z = quantile(level)
+        position(model, player)
+    z = float(ndtri(0.5 + level / 2.0))
     used = own_shots(model.used_, player)
     place, edges = _places(model, used, bands_m, level)
     found = logged_reasons(used, reasons)
@@ -200,22 +199,10 @@ def _carried(X: Array, attack: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 def _model_gain(model: TightnessModel, some: pd.DataFrame) -> tuple[float, float]:
     """Mean gain of attack over given balls, and its error."""
-    total, error = 0.0, 0.0
-    for player, own in some.groupby(some["player"].astype(str)):
-        c, k = len(model.cells_), 1 + model.transform_.n_columns
-        step = np.zeros((c, 2, k))
-        for (side, family), balls in own.groupby(
-            [own["side"].astype(str), own["family"].astype(str)]
-        ):
-            cell = (str(side), str(family))
-            rows, values, _ = coefficients_of(model, str(player), cell, balls["gap_m"])
-            win = expit(rows @ values.T)
-            slope = win * (1.0 - win) * np.array([1.0, -1.0])
-            step[model.cells_.index(cell)] = slope.T @ rows
-            total += float((win[:, 0] - win[:, 1]).sum())
-        V = model.coefficient_covariance_[model.players_.index(str(player))]
-        error += float(np.sqrt(step.ravel() @ V @ step.ravel()))
-    return total / len(some), error / len(some)
+    total = np.zeros(model.posterior_.n_draws)
+    for _, attack, reset in model.posterior_.of_shots(some):
+        total += (attack - reset).sum(axis=1)
+    return float(total.mean()) / len(some), float(total.std()) / len(some)
 
 
 def _words(row: dict[str, Any]) -> str:

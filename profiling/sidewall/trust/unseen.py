@@ -14,12 +14,13 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit
+from scipy.special import logit
 
+from sidewall.arguments import check_level
 from sidewall.court.gap_words import GapWords
 from sidewall.models import TightnessModel
-from sidewall.models.thresholds import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES, quantile
-from sidewall.trust.curves_at import counts_of, curves_at
+from sidewall.models.answers import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES
+from sidewall.trust.curves_at import counts_of, draws_at
 from sidewall.trust.evalue import e_value, e_value_of_limit
 
 __all__ = ["threshold_tilt", "unseen_reason"]
@@ -54,7 +55,7 @@ def unseen_reason(
         One row a side, family and gap: ``attack``, ``reset`` (chances of winning the
         rally), ``risk_ratio`` (attack over reset: winning is common, so the ratio of the
         chances itself, not that of the odds) with ``risk_ratio_low`` and
-        ``risk_ratio_high`` (delta method on the log), ``better`` (attack, reset, or not known
+        ``risk_ratio_high`` (of the draws), ``better`` (attack, reset, or not known
         where the interval holds 1), ``e_value`` and ``e_value_limit`` (see
         :func:`~sidewall.trust.evalue.e_value`; of the estimate, and of the limit nearer to
         1, which is 1 where nothing is known anyway), ``n_attack``, ``n_reset``,
@@ -65,18 +66,18 @@ def unseen_reason(
     DataError
         When the model knows no such player.
     """
-    z = quantile(level)
+    cut = 0.5 * (1.0 - check_level(level))
     counts = counts_of(model, player)
     rows: list[dict[str, Any]] = []
     for cell, n, widest in zip(model.cells_, counts, model.gap_max_m(), strict=True):
         gaps = [g for g in _GAPS_M if g <= widest] if gaps_m is None else list(gaps_m)
-        eta, V = curves_at(model, player, cell, gaps)
-        win = expit(eta)
-        lose = 1.0 - win  # slope of the log of a chance on its log odds
-        step = np.stack([lose[:, 0], -lose[:, 1]], axis=1)
-        error = np.sqrt(np.einsum("gc,gcd,gd->g", step, V, step))
-        log_ratio = np.log(win[:, 0]) - np.log(win[:, 1])
-        ratio, low, high = (np.exp(log_ratio + s * error) for s in (0.0, -z, z))
+        attack, reset = draws_at(model, player, cell, gaps)
+        with np.errstate(divide="ignore"):
+            log_ratio = np.log(attack) - np.log(reset)
+        ends = np.quantile(log_ratio, [cut, 1.0 - cut], axis=0)
+        win = np.stack([attack.mean(axis=0), reset.mean(axis=0)], axis=1)
+        ratio: Array = win[:, 0] / win[:, 1]
+        low, high = np.exp(ends[0]), np.exp(ends[1])
         better = np.select([low > 1.0, high < 1.0], ["attack", "reset"], "not known")
         table = {
             "gap_m": gaps,
@@ -141,7 +142,7 @@ def threshold_tilt(
     UnitError
         When the unit is unknown, or boards have no width.
     """
-    z = quantile(level)
+    cut = 0.5 * (1.0 - check_level(level))
     counts = counts_of(model, player)
     answers = model.thresholds(level)
     own = answers[answers["player"] == player]
@@ -152,13 +153,12 @@ def threshold_tilt(
         cell = (str(answer["side"]), str(answer["family"]))
         widest = float(answer["gap_max_m"])
         grid = np.append(np.arange(0.0, widest, _GRID_M), widest)
-        eta, _ = curves_at(model, player, cell, grid)
-        advantage = eta[:, 0] - eta[:, 1]
+        advantage = np.subtract(*draws_at(model, player, cell, grid)).mean(axis=0)
         head = {"player": player, "side": cell[0], "family": cell[1]}
         head |= {"status": answer["status"], "threshold_m": answer["threshold_m"]}
         for target, gap in _targets(answer, moves_m, grid, advantage, write):
-            at = _tilt(model, player, cell, gap, z)
-            if answer["status"] == CROSSES and not _reached(grid, advantage, gap, at[0]):
+            at = _tilt(model, player, cell, gap, cut)
+            if answer["status"] == CROSSES and not _reached(grid, advantage, gap, at[1] / 100.0):
                 at = (np.nan,) * 4
             names = ("tilt_log_odds", "tilt", "tilt_low", "tilt_high")
             row: dict[str, Any] = head | {"target": target, "target_m": gap}
@@ -189,19 +189,15 @@ def _targets(
 
 
 def _tilt(
-    model: TightnessModel, player: str, cell: tuple[str, str], gap: float, z: float
+    model: TightnessModel, player: str, cell: tuple[str, str], gap: float, cut: float
 ) -> tuple[float, ...]:
     """Log odds, and rallies in 100 with limits, of attack over reset at a gap."""
     if np.isnan(gap):
         return (np.nan,) * 4
-    eta, V = curves_at(model, player, cell, [gap])
-    win = expit(eta[0])
-    step = win * (1.0 - win) * np.array([1.0, -1.0])
-    gain, error = win[0] - win[1], float(np.sqrt(step @ V[0] @ step))
-    return (
-        float(eta[0, 0] - eta[0, 1]),
-        *(float(100.0 * (gain + s * error)) for s in (0.0, -z, z)),
-    )
+    attack, reset = (part[:, 0] for part in draws_at(model, player, cell, [gap]))
+    gain = 100.0 * (attack - reset)
+    odds = float(logit(attack.mean()) - logit(reset.mean()))
+    return odds, float(gain.mean()), *(float(end) for end in np.quantile(gain, [cut, 1.0 - cut]))
 
 
 def _reached(grid: Array, advantage: Array, gap: float, tilt: float) -> bool:

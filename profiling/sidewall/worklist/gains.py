@@ -139,17 +139,17 @@ def decision_gains(
     rng : numpy.random.Generator
     """
     worth = ChoiceWorth(model, judged)
-    coefficients = worth.coefficient_draws(len(ladder.weights), rng)
+    which = rng.integers(0, model.posterior_.n_draws, len(ladder.weights))
     row = judged["row"].to_numpy()
     code = judged["decision"].astype(str).to_numpy()
     told = np.flatnonzero(code != "not known yet")
-    points = worth.difference()
+    points = worth.mean
     found = []
     for item, word in (("forced", "forced"), ("passed_up", "passed up")):
         mine = np.flatnonzero(code == word)
         # a standing for the number of shots judged, then its values are replaced by costs
         base = standing(ladder, row[told], np.zeros(len(told)), 1.0, rng)
-        raw, drawn = _costs(ladder, row[mine], points[mine], worth.drawn(mine, coefficients))
+        raw, drawn = _costs(ladder, row[mine], points[mine], worth.drawn(mine, which))
         known, n = base.known, base.n
         # not drawn toward the others: the curves' coefficients are already
         with np.errstate(invalid="ignore", divide="ignore"):

@@ -14,8 +14,8 @@ from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
-from sidewall.rallies.chain import RallyChain
 from sidewall.rallies.resample import rally_weights
+from sidewall.rallies.value import BallValue, outcomes
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -36,7 +36,7 @@ class Ladder:
     shots : DataFrame
         Whole rallies.
     model : TightnessModel
-        Its chain is used where it has one.
+        Its value of a ball is used where it has one.
     draws : int
         Redrawn sets of rallies, shared by all items and players.
     rng : numpy.random.Generator
@@ -60,8 +60,9 @@ class Ladder:
         self, shots: pd.DataFrame, model: TightnessModel, draws: int, rng: np.random.Generator
     ) -> None:
         features = _only_those_who_play(with_features(shots).reset_index(drop=True))
-        chain = model.chain_ if hasattr(model, "chain_") else RallyChain().fit(features)
-        self.table = chain.shot_values(features)
+        self.value = model.value_ if hasattr(model, "value_") else BallValue().fit(features)
+        after = outcomes(features, self.value, 1, strengths=False).outcome
+        self.table = features.assign(value_after=after)
         self.columns = ShotColumns(features)
         self.names = [str(name) for name in self.columns.names]
         self.player = self.columns.player

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.features.score import hand_in_hand_out
+from sidewall.log.score import hand_in_hand_out
 from sidewall.scoring import HandInHandOut, Match, PointARally
 
 __all__ = ["match_gain", "scoring_of"]

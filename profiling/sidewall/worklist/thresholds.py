@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from sidewall.models.cells import ALL_STROKES
+from sidewall.models.counted import ALL_STROKES
 from sidewall.worklist.gains import LEAST_PLAYERS
 
 __all__ = ["threshold_columns"]

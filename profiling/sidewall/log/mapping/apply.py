@@ -47,7 +47,7 @@ def apply_map(raw: RawLog, mapping: MapSource, court: Court | None = None) -> Ra
     UnitError
         If the map gives a length without its unit.
     """
-    known = mapping if isinstance(mapping, ColumnMap) else ColumnMap.read(mapping)
+    known = read_map(mapping)
     headings = Headings(raw, known.name)
     if known.each_row_is == SHOT:
         rows, cells = np.arange(len(raw.lines)), _as_they_are(headings, known)
@@ -76,6 +76,7 @@ def apply_map(raw: RawLog, mapping: MapSource, court: Court | None = None) -> Ra
         raw,
         columns=columns,
         lines=raw.lines[rows],
+        sheet_of=None if raw.sheet_of is None else raw.sheet_of[rows],
         overfull={
             at: raw.overfull[row] for at, row in enumerate(rows.tolist()) if row in raw.overfull
         },
@@ -83,6 +84,11 @@ def apply_map(raw: RawLog, mapping: MapSource, court: Court | None = None) -> Ra
         headings_by_row=by_row,
         map_name=known.name,
     )
+
+
+def read_map(mapping: MapSource) -> ColumnMap:
+    """Return the map, read from its file where it is not given itself."""
+    return mapping if isinstance(mapping, ColumnMap) else ColumnMap.read(mapping)
 
 
 def _as_they_are(headings: Headings, known: ColumnMap) -> dict[str, Cells]:

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
+from sidewall.court.units import fold_name
+
 #: What a row of their log may be.
 SHOT, EXCHANGE, RALLY = FORMS = ("a shot", "an exchange", "a rally")
 #: Names that a map may use besides our columns, where a row holds several shots.
@@ -120,6 +122,18 @@ class ColumnMap:
         from sidewall.log.mapping.toml_file import read_file  # noqa: PLC0415
 
         return read_file(path)
+
+    def missing(self, headings: list[str]) -> list[str]:
+        """Headings that the map names and that are not among those given."""
+        entries = [
+            entry
+            for table in (self.columns, self.first, self.second, self.every_shot)
+            for entry in table.values()
+        ]
+        named = [entry.column.replace("{n}", "1") for entry in entries if entry.column is not None]
+        named += [] if self.sequence is None else [self.sequence.column]
+        found = {fold_name(text) for text in headings} | set(headings)
+        return [text for text in dict.fromkeys(named) if not {text, fold_name(text)} & found]
 
     @classmethod
     def from_text(cls, text: str, name: str = "the map") -> ColumnMap:

@@ -20,6 +20,7 @@ from sidewall.log.raw import RawColumn
 from sidewall.log.source import Source, open_log
 from sidewall.log.synonyms import understand_word
 from sidewall.log.vocabulary import VOCABULARY
+from sidewall.log.workbook import Sheet
 
 #: Words that headings use for each column, beside those the reader knows (common practice, no
 #: source).
@@ -58,7 +59,7 @@ class Guess:
     why: str
 
 
-def guess_map(path: Source, *, sheet: str | int | None = None, **options: str) -> str:
+def guess_map(path: Source, *, sheet: Sheet | None = None, **options: str | None) -> str:
     """Propose a map of a log's columns as TOML text.
 
     Headings are compared with the words that charters use, and cells with the vocabulary.
@@ -82,12 +83,14 @@ def guess_map(path: Source, *, sheet: str | int | None = None, **options: str) -
     LogError
         If the log cannot be read.
     """
-    raw = open_log(path, sheet=sheet, **options)
+    raw = open_log(path, sheet=sheet, needs=None, **options)
     columns = [(text, column) for text, column in raw.columns if text]
     form = find_form([text for text, _ in columns], [column for _, column in columns])
     lines = [
         "# A proposal, and nothing is applied yet. Left: our name. Right: your heading.",
         "# Check every line, fill in each ?, and delete what is wrong.",
+        *[f"# Read: sheet {title!r}" for title in raw.sheets if raw.passed_over],
+        *[f"# Other headings, not read: sheet {title!r}" for title in raw.passed_over],
         f"each_row_is = {_quoted(form.each_row_is)}",
         "",
         "[columns]",
