@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.features.coded import positions
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.draws import Groups
 from sidewall.rallies.value import gap_scale, spline_bends
@@ -127,7 +128,8 @@ class CurveColumns:
         strokes = _one_hot(stroke, len(self.strokes))
         columns = [strokes, strokes * side[:, None]]
         depth = _one_hot(_codes(shots, "depth", self._depths), len(self._depths))
-        columns.append((strokes[:, :, None] * depth[:, None, :]).reshape(n, -1))
+        pairs = strokes[:, :, None] * depth[:, None, :]
+        columns.append(pairs.reshape(n, len(self.strokes) * len(self._depths)))
         for column, levels in self.situation.items():
             columns.append(_one_hot(_codes(shots, column, levels), len(levels)))
         return np.concatenate(columns, axis=1)
@@ -210,14 +212,14 @@ def _side(column: Any) -> Array:
 
 
 def _halves(column: Any, words: Sequence[str]) -> Array:
-    codes = pd.Categorical(column, categories=list(words)).codes
+    codes = positions(column, pd.Index(list(words)))
     return np.asarray(np.where(codes < 0, 0.0, codes - 0.5))
 
 
 def _codes(shots: pd.DataFrame, column: str, levels: Sequence[str]) -> NDArray[np.int64]:
     if column not in shots.columns or not levels:
         return np.full(len(shots), -1, dtype=np.int64)
-    return pd.Categorical(shots[column], categories=list(levels)).codes.astype(np.int64)
+    return positions(shots[column], pd.Index(list(levels)))
 
 
 def _one_hot(codes: NDArray[np.int64], size: int) -> Array:
