@@ -19,7 +19,6 @@ from sidewall.rallies.value import (
     ball_columns,
     gap_scale,
     outcomes,
-    shot_value_columns,
     spline_bends,
 )
 
@@ -256,7 +255,8 @@ def hand_made():
 @pytest.mark.parametrize("horizon", [1, 2, 4])
 def test_outcomes_of_hand_made_rallies(horizon):
     table = hand_made()
-    found = outcomes(table, SimpleNamespace(advantage=lambda t: t["W"].to_numpy()), horizon)
+    value = SimpleNamespace(advantage=lambda t, strengths: t["W"].to_numpy())
+    found = outcomes(table, value, horizon)
     row = 0
     for won, n in HAND_MADE:
         for k in range(n):
@@ -283,16 +283,28 @@ def test_by_rally_an_outcome_is_who_won():
     assert (found.ball == -1).all()
 
 
-def test_value_before_and_after_a_shot(some, fitted):
-    before, after = shot_value_columns(some, fitted)
-    lets = some["won"].isna().to_numpy()
-    assert np.isnan(before[lets]).all()
-    assert np.isnan(after[lets]).all()
-    goes_on = np.flatnonzero((some["shots_left"] > 0).to_numpy() & ~lets)
-    np.testing.assert_allclose(after[goes_on], 1.0 - before[goes_on + 1], atol=1e-12)
-    ends = np.flatnonzero((some["shots_left"] == 0).to_numpy() & ~lets)
-    np.testing.assert_array_equal(after[ends], some["won"].to_numpy()[ends])
-    np.testing.assert_array_equal(before[~lets], fitted.predict(some)[~lets])
+def test_after_one_shot_stands_what_the_opponent_does_not_have(some, fitted):
+    win = fitted.predict(some)
+    found = outcomes(some, fitted, 1).outcome
+    goes_on = np.flatnonzero((some["shots_left"] > 0).to_numpy() & some["won"].notna().to_numpy())
+    np.testing.assert_allclose(found[goes_on], 1.0 - win[goes_on + 1], atol=1e-12)
+
+
+def test_without_strengths_a_ball_is_worth_the_same_to_all(some, fitted):
+    lead = 0.25 * fitted.strengths_.difference(some)
+    assert np.abs(lead).max() > 0
+    plain = fitted.advantage(some, strengths=False)
+    np.testing.assert_allclose(plain + lead, fitted.advantage(some), atol=1e-12)
+    strangers = some.assign(player="Yew", opponent="Oak")
+    np.testing.assert_allclose(plain, fitted.advantage(strangers), atol=1e-12)
+
+
+def test_errors_of_values_are_the_spread_of_their_draws(some, fitted):
+    balls = some.head(100)
+    draws = fitted.draws(10_000, np.random.default_rng(2)) @ fitted.columns(balls).T
+    np.testing.assert_allclose(
+        fitted.errors(balls), draws.std(axis=0), rtol=4.5 / np.sqrt(2 * 10_000)
+    )
 
 
 def test_a_looser_ball_is_worth_more_and_the_exact_value_is_near(shots, players):

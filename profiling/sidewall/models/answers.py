@@ -85,7 +85,7 @@ class Mix:
     def _ball_code(self, table: pd.DataFrame) -> NDArray[np.int64]:
         code = cell_of(table["side"], table["family"], self._families)
         for name, levels in self._situation.items():
-            word = pd.Categorical(table[name], categories=list(levels)).codes.astype(np.int64) + 1
+            word = positions(table[name], pd.Index(list(levels))) + 1
             code = np.where(code < 0, -1, code * (len(levels) + 1) + word)
         return code
 
@@ -277,6 +277,18 @@ class Posterior:
         level, slope = self.model.corrections_[:, 2 * (choice == "attack") :][:, :2].T
         return level[:, None] + slope[:, None] * gap_scale(gaps_m)
 
+    def _mean_corrected(self, choice: str, gaps_m: Array) -> Array:
+        if not hasattr(self.model, "corrections_"):
+            return np.zeros(len(gaps_m))
+        level, slope = self.model.corrections_.mean(axis=0)[2 * (choice == "attack") :][:2]
+        return np.asarray(level + slope * gap_scale(gaps_m))
+
+    def _side_and_volley(self, table: pd.DataFrame) -> tuple[Array, Array]:
+        """As the fit saw them: nothing of the volley where families were put together."""
+        side, volley = side_and_volley(table)
+        together = self.model.families_ == (ALL_STROKES,)
+        return side, np.zeros_like(volley) if together else volley
+
     def _mean_of_chances(
         self,
         fitted: Any,
@@ -384,9 +396,9 @@ class Posterior:
         lead = np.append(self.model.lead_, 0.0)[player]
         if "opponent" in table.columns:
             lead = self.model.strengths_.difference(table)
-        side, volley = side_and_volley(table)
+        side, volley = self._side_and_volley(table)
         gap = table["gap_m"].to_numpy(dtype=float)
-        win = np.empty(len(table))
+        win = np.full(len(table), np.nan)
         for choice in CHOICES:
             rows = np.flatnonzero((table["choice"] == choice).to_numpy())
             fitted = self.model.curves_[choice]
@@ -396,14 +408,14 @@ class Posterior:
             described = gap[rows], side[rows], volley[rows], words
             eta = fitted.columns.common(*described) @ common + lead[rows]
             eta += np.einsum("nq,nq->n", fitted.columns.own(*described), own[player[rows]])
-            win[rows] = expit(eta) + self.corrected(choice, gap[rows]).mean(axis=0)
+            win[rows] = expit(eta) + self._mean_corrected(choice, gap[rows])
         return np.clip(win, 1e-4, 1.0 - 1e-4)
 
     def of_own(self, player: int, shots: pd.DataFrame) -> Array:
         """Draws of the chance of winning with given shots of one player, (draws, n)."""
-        side, volley = side_and_volley(shots)
+        side, volley = self._side_and_volley(shots)
         gap = shots["gap_m"].to_numpy(dtype=float)
-        win = np.empty((self.n_draws, len(shots)))
+        win = np.full((self.n_draws, len(shots)), np.nan)
         for choice in CHOICES:
             rows = np.flatnonzero((shots["choice"] == choice).to_numpy())
             fitted = self.model.curves_[choice]
@@ -449,9 +461,7 @@ class Posterior:
         """
         player = positions(table["player"], pd.Index(self.model.players_))
         ball = self.mix.ball_of(table)
-        side, volley = side_and_volley(table)
-        if self.model.families_ == (ALL_STROKES,):
-            volley = np.zeros_like(volley)
+        side, volley = self._side_and_volley(table)
         gap = table["gap_m"].to_numpy(dtype=float)
         usable = (player >= 0) & (ball >= 0) & ~np.isnan(gap)
         for i in range(len(self.model.players_)):
@@ -537,7 +547,8 @@ class Rule:
     gap_m : float
         Attack from here on; minus infinity: at any gap; infinity: at none.
     cost : float
-        Rallies in 100 such balls that knowing the truth would save, expected.
+        Rallies in 100 such balls that knowing the truth would save, expected; NaN without a
+        ball.
     cost_high : float
         Its upper limit.
     """
@@ -569,6 +580,8 @@ def rule_of(
     weight = np.full(len(gain), 1.0 / len(gain)) if weight is None else weight
     says = weight @ (gain > 0)
     gap = float(crossings((says - (1.0 - share))[None], gaps_m)[0])
+    if not len(met_m):
+        return Rule(gap, float("nan"), float("nan"))
     at = np.interp(met_m, gaps_m, np.arange(len(gaps_m)))
     low = np.minimum(at.astype(int), len(gaps_m) - 2)
     of_ball = gain[:, low] + (gain[:, low + 1] - gain[:, low]) * (at - low)

@@ -40,11 +40,11 @@ _TO_CONTRAST: Final = np.array(
 
 @dataclass(frozen=True)
 class MissedSums:
-    """Sums over shots: cross products, right-hand side, and squares of rally sums."""
+    """Sums over shots: cross products, right-hand side, and squares of both summed by rally."""
 
     gg: Array
     ge: Array
-    J: Array
+    squares: Array  # (20, 20), over rallies: of the right-hand side (4) and of the cross products
     n_shots: int
     n_rallies: int
 
@@ -57,17 +57,22 @@ class MissedSums:
         g = np.column_stack([1 - attack, (1 - attack) * h, attack, attack * h])
         rally = np.unique(used["rally_id"].to_numpy(), return_inverse=True)[1]
         size = int(rally.max(initial=-1)) + 1
-        sums = np.stack(
-            [np.bincount(rally, g[:, k] * missed, size) for k in range(4)], axis=1
-        ).astype(float)
+        each = [g[:, k] * missed for k in range(4)]
+        each += [g[:, k] * g[:, j] for k in range(4) for j in range(4)]
+        sums = np.stack([np.bincount(rally, one, size).astype(float) for one in each], axis=1)
         return cls(g.T @ g, g.T @ missed, sums.T @ sums, len(used), size)
 
     @classmethod
     def add_up(cls, parts: Iterable[MissedSums]) -> MissedSums:
         """Sums of all parts of a log."""
         found = list(parts)
-        names = ("gg", "ge", "J", "n_shots", "n_rallies")
+        names = ("gg", "ge", "squares", "n_shots", "n_rallies")
         return cls(*(sum(getattr(part, name) for part in found) for name in names))
+
+    def scores(self, estimate: Array) -> Array:
+        """Squares of the residuals' scores, summed by rally first, shape (4, 4)."""
+        of_rally = np.concatenate([np.eye(4), -np.kron(np.eye(4), estimate)], axis=1)
+        return np.asarray(of_rally @ self.squares @ of_rally.T)
 
 
 class Correction:
@@ -91,8 +96,9 @@ class Correction:
 
     def __init__(self, sums: MissedSums) -> None:
         inverse = np.linalg.pinv(sums.gg)
-        self._estimate = _TO_CONTRAST @ inverse @ sums.ge
-        V = _TO_CONTRAST @ inverse @ sums.J @ inverse @ _TO_CONTRAST.T
+        estimate = inverse @ sums.ge
+        self._estimate = _TO_CONTRAST @ estimate
+        V = _TO_CONTRAST @ inverse @ sums.scores(estimate) @ inverse @ _TO_CONTRAST.T
         self._covariance = V + 1e-12 * np.eye(4)
         self.n_shots_, self.n_rallies_ = sums.n_shots, sums.n_rallies
         self.contrast_ = float(self._estimate[2])

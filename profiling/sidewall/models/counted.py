@@ -114,7 +114,7 @@ def kind_columns(used: pd.DataFrame, situation: Mapping[str, Sequence[str]]) -> 
     """What tells kinds apart, for every shot of a table; gaps to half a centimetre."""
     columns: dict[str, Any] = {}
     for name, words in {**_WORDS, **situation}.items():
-        columns[name] = pd.Categorical(used[name], categories=list(words))
+        columns[name] = as_category(positions(used[name], pd.Index(list(words))), words)
     columns["gap_m"] = np.rint(used["gap_m"].to_numpy(dtype=float) / STEP_M) * STEP_M
     return pd.DataFrame(columns)
 

@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.features.coded import positions
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.draws import Groups
 from sidewall.rallies.value import gap_scale, spline_bends
@@ -127,7 +128,8 @@ class CurveColumns:
         strokes = _one_hot(stroke, len(self.strokes))
         columns = [strokes, strokes * side[:, None]]
         depth = _one_hot(_codes(shots, "depth", self._depths), len(self._depths))
-        columns.append((strokes[:, :, None] * depth[:, None, :]).reshape(n, -1))
+        pairs = strokes[:, :, None] * depth[:, None, :]
+        columns.append(pairs.reshape(n, len(self.strokes) * len(self._depths)))
         for column, levels in self.situation.items():
             columns.append(_one_hot(_codes(shots, column, levels), len(levels)))
         return np.concatenate(columns, axis=1)
@@ -202,18 +204,22 @@ class CurveColumns:
 
 def side_and_volley(shots: pd.DataFrame) -> tuple[Array, Array]:
     """Side and way of meeting the ball as numbers from -1/2 to 1/2; 0 where not told apart."""
-    family = pd.Categorical(shots["family"], categories=FAMILIES).codes
-    return _side(shots["side"]), np.where(family < 0, 0.0, family - 0.5)
+    return _side(shots["side"]), _halves(shots["family"], FAMILIES)
 
 
 def _side(column: Any) -> Array:
-    return np.asarray(pd.Categorical(column, categories=SIDES).codes - 0.5)
+    return _halves(column, SIDES)
+
+
+def _halves(column: Any, words: Sequence[str]) -> Array:
+    codes = positions(column, pd.Index(list(words)))
+    return np.asarray(np.where(codes < 0, 0.0, codes - 0.5))
 
 
 def _codes(shots: pd.DataFrame, column: str, levels: Sequence[str]) -> NDArray[np.int64]:
     if column not in shots.columns or not levels:
         return np.full(len(shots), -1, dtype=np.int64)
-    return pd.Categorical(shots[column], categories=list(levels)).codes.astype(np.int64)
+    return positions(shots[column], pd.Index(list(levels)))
 
 
 def _one_hot(codes: NDArray[np.int64], size: int) -> Array:

@@ -10,8 +10,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import logit
 
+from sidewall.arguments import kept_rows
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
+from sidewall.features.coded import positions
 from sidewall.log.vocabulary import CHOICES, STROKES
 from sidewall.models.curves import side_and_volley
 
@@ -122,12 +124,14 @@ def _held_out(
 
     table = model._parts.table  # type: ignore[attr-defined] # one table, as was made sure of
     whole = table["match"].astype(str).to_numpy()
+    keep = None if model._keep is None else kept_rows(table, model._keep)
     won = used["won"].to_numpy(dtype=float)
     names = ("model", "constant", "no player", "no gap", "gradient boosting")
     found = {name: np.empty(len(used)) for name in names}
     attack = (used["choice"] == "attack").to_numpy()
     for train, test in GroupKFold(folds).split(used, groups=match):
         some = used.iloc[test]
+        seen = np.isin(whole, np.unique(match[train]))
         again = type(model)(
             model.outcome,
             model.horizon,
@@ -135,7 +139,7 @@ def _held_out(
             model.strokes,
             _DRAWS,
             seed=model.seed,
-        ).fit(table[np.isin(whole, np.unique(match[train]))])
+        ).fit(table[seen], keep if keep is None else keep[seen])
         found["model"][test] = again.posterior_.mean_of(some)
         stranger = some.assign(player="nobody", opponent="nobody either")
         found["no player"][test] = again.posterior_.mean_of(stranger)
@@ -159,7 +163,7 @@ def _columns(used: pd.DataFrame, model: TightnessModel, lead: Array) -> pd.DataF
     side, volley = side_and_volley(used)
     columns: dict[str, Any] = {"gap_m": used["gap_m"], "side": side, "volley": volley}
     for name, words in (("choice", CHOICES), ("stroke", STROKES), *model.situation_.items()):
-        columns[name] = pd.Categorical(used[name], categories=list(words)).codes
+        columns[name] = positions(used[name], pd.Index(list(words)))
     return pd.DataFrame(columns).assign(lead=lead)
 
 
@@ -232,7 +236,7 @@ def calibration_table(
     Returns
     -------
     DataFrame
-        ``predicted``, ``observed``, ``low``, ``high``, ``n``, ``n_rallies``.
+        ``predicted``, ``observed``, ``observed_low``, ``observed_high``, ``n``, ``n_rallies``.
     """
     code = _bins(win, bins)
     k = int(code.max()) + 1

@@ -59,7 +59,8 @@ class MetPart:
 
     def __call__(self, table: pd.DataFrame) -> dict[str, pd.Series]:
         """Usable shots by level of every column."""
-        used = usable_shots(table)[0]
+        keep = self.judge.keep
+        used = usable_shots(table, None if keep is None else kept_rows(table, keep))[0]
         return {name: used[name].dropna().astype(str).value_counts() for name in self.columns}
 
 

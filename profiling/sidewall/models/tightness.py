@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -38,7 +37,6 @@ from sidewall.models.answers import (
     NOT_KNOWN,
     Asked,
     Posterior,
-    Rule,
     Threshold,
     asked,
     crossings,
@@ -172,10 +170,12 @@ class TightnessModel:
         check_count(self.draws, "draws", 50)
         rng = np.random.default_rng(check_seed(self.seed))
         horizon: Horizon = "rally" if self.outcome == "rally" else need_horizon(self.horizon)
+        for name in ("value_", "correction_", "corrections_", "posterior_", "used_"):
+            self.__dict__.pop(name, None)  # of an earlier fit
         parts = as_parts(shots)
         if not (keep is None or isinstance(keep, str) or callable(keep)):
             one_table(parts, "a mask to keep shots by")
-        self._parts = parts
+        self._parts, self._keep = parts, keep
         strengths = self.value.strengths_ if self.value is not None else Strengths()
         if not hasattr(strengths, "strength_"):
             strengths.fit_counts(RallyCounts.add_up(parts.each(RallyCounts.of)))
@@ -271,6 +271,7 @@ class TightnessModel:
 
     def gap_max_m(self) -> pd.Series:
         """Widest gap to speak of in each cell, in metres."""
+        self._need_fit()
         return widest_gaps(self.counted_, self.cells_)
 
     def cell_counts(self) -> pd.DataFrame:
@@ -469,9 +470,10 @@ class TightnessModel:
         Returns
         -------
         DataFrame
-            ``player``, ``side``, ``family``, the columns of `by`; ``rule_m`` (0: attack at
-            any gap; infinite: reset at any gap); ``cost``, the rallies in 100 such balls that
-            knowing the truth would save, with ``cost_high``; ``n_attack``, ``n_reset``;
+            ``player``, ``side``, ``family``, the columns of `by` and with them ``basis`` as in
+            :meth:`thresholds`; ``rule_m`` (0: attack at any gap; infinite: reset at any gap);
+            ``cost``, the rallies in 100 such balls that knowing the truth would save, with
+            ``cost_high`` (NaN for a player who met no such ball); ``n_attack``, ``n_reset``;
             ``own`` and ``own_words`` as in :meth:`thresholds`.
         """
         self._need_fit()
@@ -480,17 +482,15 @@ class TightnessModel:
         for i, j, ask in self._answers(by):
             gaps = posterior.grids[j]
             mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
-            if ask.told and (min(mine) < LEAST_OWN or min(all_) < LEAST_IN_CELL):
-                ask = replace(ask, where=None, stroke=None)  # noqa: PLW2901 - as in general
-            gain = posterior.gain(i, j, gaps, ask.where, ask.stroke)
+            tells = min(mine) >= LEAST_OWN and min(all_) >= LEAST_IN_CELL
+            general = not (ask.told and tells)
+            where, stroke = (None, None) if general else (ask.where, ask.stroke)
+            gain = posterior.gain(i, j, gaps, where, stroke)
             row: dict[str, Any] = {"player": self.players_[i], "side": self.cells_[j][0]}
             row |= {"family": self.cells_[j][1], **ask.told}
+            row |= {"basis": "as in general" if general else "own level"} if ask.told else {}
             weight = posterior.weak_prior(j) if len(self.players_) < FEW_PLAYERS else None
-            met = posterior.gaps_met(i, j)
-            if np.isnan(gain).any() or not len(met):
-                found = Rule(np.nan, np.nan, np.nan)
-            else:
-                found = rule_of(gain, gaps, met, level, weight)
+            found = rule_of(gain, gaps, posterior.gaps_met(i, j), level, weight)
             at = found.gap_m if np.isfinite(found.gap_m) else float(np.median(gaps))
             here = np.array([at])
             own, club = (posterior.gain(k, j, here, ask.where, ask.stroke)[:, 0] for k in (i, -1))
@@ -548,6 +548,9 @@ class TightnessModel:
                     names.append((choice, stroke))
                     draws.append(win)
                     n.append(self.posterior_.mix.of_stroke(i, j, choice, stroke))
+        if not draws:
+            told = ", ".join(f"{name} {level}" for name, level in situation.items())
+            raise DataError(f"no {side} {family} of the log was met with {told}; name less of it")
         every = np.stack(draws)
         best = np.bincount(every.argmax(axis=0), minlength=len(every)) / every.shape[1]
         low, high = np.quantile(every, [cut, 1.0 - cut], axis=1)
@@ -651,6 +654,10 @@ class TightnessModel:
 def _known_words(table: pd.DataFrame, model: TightnessModel) -> pd.DataFrame:
     """Refuse words that the model cannot know; a stroke or situation not met is blank."""
     need_columns(table, ["player", "side", "family", "choice", "gap_m"])
+    for name in ("player", "side", "choice"):
+        blank = int(table[name].isna().sum())
+        if blank:
+            raise DataError(f"{name} is blank in {blank} rows; leave them out, or say it")
     for name, words in (("side", SIDES), ("choice", CHOICES), ("family", (*FAMILIES, ALL_STROKES))):
         check_words(table[name], words, name)
     for name in ("stroke", *model.situation_):

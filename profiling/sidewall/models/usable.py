@@ -190,9 +190,10 @@ def _check_met(kinds: pd.DataFrame, column: str, words: Sequence[str]) -> None:
 
 
 def cell_of(side: pd.Series, family: pd.Series, families: Sequence[str]) -> NDArray[np.int64]:
-    """Position of each side and family among the cells, sides first."""
+    """Position of each side and family among the cells, sides first; -1 where one is unknown."""
     names = pd.Index(list(families))
-    return positions(side, pd.Index(SIDES)) * len(names) + positions(family, names)
+    at_side, at_family = positions(side, pd.Index(SIDES)), positions(family, names)
+    return np.where((at_side < 0) | (at_family < 0), -1, at_side * len(names) + at_family)
 
 
 def widest_gaps(counted: CountedShots, cells: list[tuple[str, str]]) -> pd.Series:

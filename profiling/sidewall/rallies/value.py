@@ -21,6 +21,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError, NotFittedError
+from sidewall.features.coded import positions
 from sidewall.features.parts import Parts, as_parts
 from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
@@ -88,8 +89,8 @@ def ball_columns(table: pd.DataFrame) -> tuple[Array, list[str]]:
         places x_m, y_m, opponent_x_m, opponent_y_m.
     """
     serve = (table["stroke"] == "serve").to_numpy()
-    side = pd.Categorical(table["side"], categories=SIDES).codes
-    family = pd.Categorical(table["family"], categories=FAMILIES).codes
+    side = positions(table["side"], pd.Index(SIDES))
+    family = positions(table["family"], pd.Index(FAMILIES))
     gap = table["gap_m"].to_numpy(dtype=float)
     known = ~serve & ~np.isnan(gap)
     filled = np.where(known, gap, USUAL_M)

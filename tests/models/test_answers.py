@@ -1,0 +1,301 @@
+"""Answers read off draws: against plain loops, plain tables and sums done another way."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy.special import expit
+
+from sidewall.errors import DataError
+from sidewall.models.answers import (
+    ALWAYS_ATTACK,
+    ALWAYS_RESET,
+    CROSSES,
+    NOT_KNOWN,
+    crossings,
+    own_share,
+    own_words,
+    rule_of,
+    shots_to_settle,
+    threshold_of,
+)
+from sidewall.models.curves import side_and_volley
+
+CHOICES = ("attack", "reset")
+
+# -- crossings, thresholds, rules ------------------------------------------------------------
+
+small = st.sampled_from([-2.0, -1.0, -0.25, 0.0, 0.5, 1.0, 3.0])
+gains = st.tuples(st.integers(1, 8), st.integers(2, 9)).flatmap(
+    lambda shape: arrays(float, shape, elements=small)
+)
+
+
+def last_crossing(gain, gaps):
+    """From the right: the gain at once positive for good."""
+    if gain[-1] <= 0:
+        return np.inf
+    for k in range(len(gaps) - 2, -1, -1):
+        if gain[k] <= 0:
+            share = (0.0 - gain[k]) / (gain[k + 1] - gain[k])
+            return gaps[k] + share * (gaps[k + 1] - gaps[k])
+    return -np.inf
+
+
+@given(gains)
+def test_crossings_are_those_of_a_plain_loop(gain):
+    gaps = np.linspace(0.0, 2.0, gain.shape[1]) ** 1.5
+    expected = [last_crossing(row, gaps) for row in gain]
+    np.testing.assert_allclose(crossings(gain, gaps), expected, atol=1e-12)
+
+
+crossing_draws = st.lists(
+    st.one_of(st.floats(0.0, 2.0), st.sampled_from([-np.inf, np.inf])), min_size=1, max_size=60
+)
+
+
+@given(crossing_draws, st.sampled_from([0.5, 0.75, 0.875]))
+def test_the_set_is_of_order_statistics_and_the_status_follows(found, level):
+    x = np.array(found)
+    low = np.quantile(x, (1 - level) / 2, method="lower")
+    high = np.quantile(x, (1 + level) / 2, method="higher")
+    answer = threshold_of(x, level)
+    if high == -np.inf:
+        assert answer.status == ALWAYS_ATTACK
+    elif low == np.inf:
+        assert answer.status == ALWAYS_RESET
+    elif np.isfinite([low, high]).all():
+        assert answer.status == CROSSES
+        assert (answer.low_m, answer.high_m) == (low, high)
+        assert low <= answer.gap_m <= high
+        assert answer.gap_m == np.median(x)
+    else:
+        assert answer.status == NOT_KNOWN
+        assert np.isnan(answer.gap_m)
+        # an end is told where it is finite: below it resetting is better, above it attacking
+        for end, exact in ((answer.low_m, low), (answer.high_m, high)):
+            assert end == exact if np.isfinite(exact) else np.isnan(end)
+
+
+def test_a_higher_level_gives_a_wider_set():
+    x = np.random.default_rng(0).normal(0.6, 0.1, 1000)
+    narrow, wide = threshold_of(x, 0.8), threshold_of(x, 0.99)
+    assert wide.low_m < narrow.low_m < narrow.high_m < wide.high_m
+
+
+@given(gains, st.lists(st.floats(0.0, 2.8), min_size=1, max_size=10), st.booleans())
+def test_the_rule_and_its_cost_are_those_of_plain_loops(gain, met, weighed):
+    n, size = gain.shape
+    gaps = np.linspace(0.0, 2.8, size)
+    weight = np.arange(1.0, n + 1) / np.arange(1.0, n + 1).sum() if weighed else np.full(n, 1 / n)
+    found = rule_of(gain, gaps, np.array(met), 0.9, weight if weighed else None)
+    share = 0.5 if weighed else 0.65
+    says = np.array([sum(weight[i] for i in range(n) if gain[i, k] > 0) for k in range(size)])
+    assume(not np.isclose(says, share).any())  # on the edge, rounding decides
+    assert found.gap_m == pytest.approx(last_crossing(says - share, gaps), abs=1e-9)
+    costs = []
+    for row in gain:
+        lost = 0.0
+        for gap in met:
+            g = np.interp(gap, gaps, row)
+            lost += max(g, 0.0) - (g if gap >= found.gap_m else 0.0)
+        costs.append(lost / len(met))
+    assert found.cost == pytest.approx(100 * np.dot(weight, costs), abs=1e-9)
+    order = np.argsort(costs)
+    reached = np.cumsum(weight[order])
+    assume(not np.isclose(reached, 0.9).any())
+    assert found.cost_high == pytest.approx(100 * costs[order[reached > 0.9][0]], abs=1e-9)
+
+
+def test_a_rule_without_a_ball_has_no_cost():
+    found = rule_of(np.array([[-1.0, 1.0]]), np.array([0.0, 1.0]), np.empty(0), 0.95)
+    assert found.gap_m == pytest.approx(0.65)  # the share that says attack goes from 0 to 1
+    assert np.isnan([found.cost, found.cost_high]).all()
+
+
+def test_more_shots_settle_an_open_answer():
+    rng = np.random.default_rng(1)
+    gaps = np.linspace(0.0, 1.5, 20)
+    error = rng.normal(0.0, 0.05, (2000, 1))
+    gain = 0.05 * (gaps - 0.7) + error
+    assert threshold_of(crossings(gain, gaps), 0.95).status == NOT_KNOWN
+    times = 1.0 + shots_to_settle(gain, 0.95)
+    later = 0.05 * (gaps - 0.7) + error / np.sqrt(1.1 * times)
+    earlier = 0.05 * (gaps - 0.7) + error / np.sqrt(0.8 * times)
+    assert threshold_of(crossings(later, gaps), 0.95).status == CROSSES
+    assert threshold_of(crossings(earlier, gaps), 0.95).status == NOT_KNOWN
+    assert shots_to_settle(error + 0.0 * gaps, 0.95) == np.inf
+
+
+def test_how_much_of_an_answer_is_the_players_own():
+    rng = np.random.default_rng(2)
+    club = rng.normal(0.0, 0.3, 4000)
+    deviation = rng.normal(0.1, 0.02, 4000)
+    assert own_share(club + deviation, club, 0.04**2) == pytest.approx(0.75, abs=0.03)
+    assert own_share(club + 3 * deviation, club, 0.04**2) == 0.0
+    assert own_share(club + 0.1, club, 0.04**2) == 1.0
+    assert [own_words(s) for s in (0.1, 0.5, 0.9, np.nan)] == [
+        "mostly the club's so far",
+        "half the player's own",
+        "mostly the player's own",
+        "",
+    ]
+
+
+# -- the mix of shots ------------------------------------------------------------------------
+
+
+def plain_weights(model, player, choice):
+    """The documented shares by group-bys over the used shots; player None is the club."""
+    ball = ["side", "family", *model.situation_]
+    used = model.used_[["player", "choice", "stroke", *ball]].astype(str)
+    mine = used if player is None else used[used["player"] == player]
+
+    def count(table, keys, of):
+        n = table.groupby(keys).size()
+        return n.reindex(of[keys].apply(tuple, axis=1)).fillna(0).to_numpy(dtype=float)
+
+    kinds = used[[*ball, "choice", "stroke"]].drop_duplicates().reset_index(drop=True)
+    kinds = kinds[kinds["choice"] == choice].reset_index(drop=True)
+
+    def share(part, whole):
+        club = count(used, part, kinds) / count(used, whole, kinds)
+        return (count(mine, part, kinds) + 20 * club) / (count(mine, whole, kinds) + 20)
+
+    weight = share(ball, ["side", "family"]) * share([*ball, "choice", "stroke"], [*ball, "choice"])
+    kinds["weight"] = weight
+    total = kinds.groupby(["side", "family"])["weight"].transform("sum")
+    return kinds.assign(weight=weight / total).set_index([*ball, "choice", "stroke"])["weight"]
+
+
+@pytest.mark.parametrize("choice", CHOICES)
+@pytest.mark.parametrize("player", [None, "Cedar"])
+def test_the_mix_is_that_of_plain_group_bys(by_value, player, choice):
+    expected = plain_weights(by_value, player, choice)
+    mix = by_value.posterior_.mix
+    row = 0 if player is None else 1 + by_value.players_.index(player)
+    ours = mix.weights(CHOICES.index(choice))[row]
+    at = mix.table[expected.index.names].astype(str).apply(tuple, axis=1)
+    here = (mix.table["choice"] == choice).to_numpy()
+    np.testing.assert_allclose(ours[here], expected.reindex(at[here]), rtol=1e-9)
+    assert (ours[~here] == 0).all()
+    for cell in range(4):
+        assert ours[mix.cell == cell].sum() == pytest.approx(1.0)
+
+
+def test_counts_of_the_mix_are_those_of_the_shots(by_value):
+    mix, used = by_value.posterior_.mix, by_value.used_
+    where = (mix.table["depth"] == "front").to_numpy()
+    ours = mix.counts(where, "drop")
+    front = used[used["depth"] == "front"]
+    for i, player in enumerate(by_value.players_):
+        for j, (side, family) in enumerate(by_value.cells_):
+            own = front[
+                (front["player"] == player) & (front["side"] == side) & (front["family"] == family)
+            ]
+            attacks = (own["choice"] == "attack") & (own["stroke"] == "drop")
+            assert ours[0, i, j] == attacks.sum()
+            assert ours[1, i, j] == (own["choice"] == "reset").sum()
+
+
+# -- chances ---------------------------------------------------------------------------------
+
+GAPS = np.array([0.1, 0.4, 0.7, 1.1])
+
+
+@pytest.mark.parametrize("player", [-1, 2])
+@pytest.mark.parametrize("choice", CHOICES)
+def test_the_curve_of_a_mix_is_the_mean_of_the_chances(by_value, choice, player):
+    """Ours bends the chance of the mean by a constant; shot by shot and draw by draw here."""
+    posterior, fitted = by_value.posterior_, by_value.curves_[choice]
+    mix, cell = posterior.mix, 2
+    weight = mix.weights(CHOICES.index(choice))[player + 1]
+    rows = np.flatnonzero((mix.cell == cell) & (weight > 0))
+    side, volley = side_and_volley(mix.table.iloc[rows])
+    words = fitted.columns.words(mix.table.iloc[rows])
+    ours = posterior.win(player, cell, choice, GAPS)
+    for g, gap in enumerate(GAPS):
+        ball = np.full(len(rows), gap), side, volley, words
+        eta = fitted.draws.common @ fitted.columns.common(*ball).T
+        if player >= 0:
+            eta = eta + fitted.draws.own[player] @ fitted.columns.own(*ball).T
+            eta = eta + by_value.lead_[player]
+        mean = expit(eta) @ weight[rows] + posterior.corrected(choice, np.array([gap]))[:, 0]
+        assert ours[:, g].mean() == pytest.approx(mean.mean(), abs=0.003)
+        assert ours[:, g].std() == pytest.approx(mean.std(), rel=0.1)
+
+
+def test_a_shot_of_its_own_is_a_ball_where_strokes_are_not_told_apart(by_rally, shots):
+    """Choosing to attack a ball is then one shot, so that two ways to its chance must agree."""
+    balls = by_rally.used_.head(300)
+    posterior = by_rally.posterior_
+    seen = 0
+    for rows, attack, reset in posterior.of_shots(balls):
+        some = balls.iloc[rows]
+        i = by_rally.players_.index(str(some["player"].iloc[0]))
+        for choice, draws in (("attack", attack), ("reset", reset)):
+            own = posterior.of_own(i, some.assign(choice=choice))
+            np.testing.assert_allclose(draws, own, atol=1e-6)
+        seen += len(rows)
+    assert seen == len(balls)
+
+
+def test_a_predicted_chance_is_the_mean_of_its_draws(model):
+    """But for the bend of the logistic curve between a mean and the mean of chances."""
+    balls = model.used_[model.used_["player"] == "Birch"].head(200)
+    draws = model.posterior_.of_own(model.players_.index("Birch"), balls)
+    mean = model.posterior_.mean_of(balls.drop(columns="opponent"))
+    np.testing.assert_allclose(draws.mean(axis=0), mean, atol=0.01)
+
+
+def test_balls_of_strangers_and_without_side_contact_or_gap_are_left_out(model):
+    balls = model.used_.head(5).copy()
+    balls["player"] = balls["player"].astype(str)
+    balls["side"], balls["family"] = balls["side"].astype(object), balls["family"].astype(object)
+    balls.loc[0, "player"] = "Yew"
+    balls.loc[1, "side"] = None
+    balls.loc[2, "family"] = None
+    balls.loc[3, "gap_m"] = np.nan
+    rows = np.concatenate([rows for rows, _, _ in model.posterior_.of_shots(balls)])
+    assert rows.tolist() == [4]
+
+
+def test_a_ball_never_met_is_answered_as_the_cells_commonest(by_value):
+    mix = by_value.posterior_.mix
+    balls = mix.table.iloc[[0]].assign(gap_m=0.5).astype({"depth": object, "balance": object})
+    odd = balls.assign(depth="nowhere", balance=None, opponent_place=None)
+    met = mix.ball_of(odd)[0]
+    cell = mix.table["side"].eq(balls["side"].iloc[0]) & mix.table["family"].eq(
+        balls["family"].iloc[0]
+    )
+    n = pd.Series(mix.n.sum(axis=0)).groupby(mix.ball).sum()
+    assert met == n[np.unique(mix.ball[cell.to_numpy()])].idxmax()
+
+
+@pytest.mark.parametrize("cell", [0, 3])
+def test_variance_between_players_is_that_of_drawn_players(by_rally, cell):
+    """Players drawn from the spreads, put through the club's curve at its mean."""
+    rng = np.random.default_rng(4)
+    posterior, gap = by_rally.posterior_, np.array([0.6])
+    side, family = by_rally.cells_[cell]
+    s, v = side_and_volley(pd.DataFrame({"side": [side], "family": [family]}))
+    gains = np.zeros(4000)
+    for choice, sign in (("attack", 1.0), ("reset", -1.0)):
+        fitted = by_rally.curves_[choice]
+        weight = posterior.mix.weights(CHOICES.index(choice))[0] * (posterior.mix.cell == cell)
+        words = (weight @ fitted.columns.words(posterior.mix.table))[None]
+        z = fitted.columns.own(gap, s, v, words)[0]
+        spread2 = (fitted.draws.spread**2).mean(axis=0)[fitted.columns.groups.own]
+        p = posterior.win(-1, cell, choice, gap).mean()
+        eta = np.log(p / (1 - p)) + (rng.normal(size=(4000, len(z))) * np.sqrt(spread2)) @ z
+        gains += sign * expit(eta)
+    assert posterior.between(cell, 0.6) == pytest.approx(gains.var(), rel=0.15)
+
+
+def test_a_situation_that_is_not_told_apart_is_refused_with_what_is(by_rally):
+    with pytest.raises(DataError, match="depth: front, middle, back"):
+        by_rally.posterior_.situation({"balance": "set"})
+    with pytest.raises(DataError, match="depth 'deep'"):
+        by_rally.posterior_.situation({"depth": "deep"})

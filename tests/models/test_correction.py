@@ -1,0 +1,128 @@
+"""What the value misses: against clustered least squares and a brute-force posterior."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+
+from sidewall.models.correction import Correction, MissedSums
+from sidewall.rallies.value import gap_scale
+
+
+def used_shots(seed, contrast=0.0, slope=0.0, alike=0.0, rallies=400):
+    """Usable shots whose results lie above their outcomes by planted amounts."""
+    rng = np.random.default_rng(seed)
+    length = rng.integers(1, 9, rallies)
+    rally = np.repeat(np.arange(rallies), length)
+    n = len(rally)
+    gap = np.exp(rng.normal(np.log(0.4), 0.7, n))
+    attack = rng.random(n) < 0.3
+    h = gap_scale(gap)
+    luck = rng.normal(0.0, 0.3, rallies)[rally]
+    missed = alike + attack * (contrast + slope * h) + luck + rng.normal(0.0, 0.2, n)
+    return pd.DataFrame(
+        {
+            "won": 0.5 + missed,
+            "outcome": 0.5,
+            "choice": np.where(attack, "attack", "reset"),
+            "gap_m": gap,
+            "rally_id": rally,
+        }
+    )
+
+
+def clustered_ols(used):
+    attack = (used["choice"] == "attack").to_numpy(float)
+    h = gap_scale(used["gap_m"])
+    X = np.column_stack([np.ones(len(used)), h, attack, attack * h])
+    return sm.OLS(used["won"] - used["outcome"], X).fit(
+        cov_type="cluster",
+        cov_kwds={"groups": used["rally_id"], "use_correction": False},
+        use_t=False,
+    )
+
+
+def test_contrast_interval_and_p_value_are_those_of_clustered_least_squares():
+    used = used_shots(0, contrast=0.02)
+    ours, plain = Correction(MissedSums.of(used)), clustered_ols(used)
+    assert ours.contrast_ == pytest.approx(plain.params.iloc[2], rel=1e-9)
+    low, high = plain.conf_int().iloc[2]
+    assert ours.low_ == pytest.approx(low, rel=1e-7)
+    assert ours.high_ == pytest.approx(high, rel=1e-7)
+    test = plain.wald_test(np.eye(4)[2:], scalar=True)
+    assert ours.p_value_ == pytest.approx(float(test.pvalue), rel=1e-5)
+    assert ours.n_shots_ == len(used)
+    assert ours.n_rallies_ == 400
+    # shots of a rally share their luck: independent errors would be too small
+    alone = sm.OLS(plain.model.endog, plain.model.exog).fit()
+    assert plain.bse.iloc[0] > 1.3 * alone.bse[0]
+
+
+def test_parts_add_up():
+    used = used_shots(1)
+    parts = [used[used["rally_id"] % 3 == k] for k in range(3)]
+    one, two = MissedSums.of(used), MissedSums.add_up(MissedSums.of(part) for part in parts)
+    for name in ("gg", "ge", "squares", "n_shots", "n_rallies"):
+        np.testing.assert_allclose(getattr(two, name), getattr(one, name), rtol=1e-12)
+
+
+def posterior_by_brute_force(used, rng, n=400_000):
+    """Weigh draws of the prior, its spread drawn too, by the normal likelihood."""
+    plain = clustered_ols(used)
+    spread = np.abs(rng.normal(0.0, 0.03, n))
+    theta = rng.normal(size=(n, 4)) * np.column_stack([np.full((n, 2), 0.1), spread, spread])
+    left = theta - plain.params.to_numpy()
+    log_weight = -0.5 * (left @ np.linalg.inv(plain.cov_params().to_numpy()) * left).sum(1)
+    w = np.exp(log_weight - log_weight.max())
+    w /= w.sum()
+    mean = w @ theta
+    sd = np.sqrt(w @ (theta - mean) ** 2)
+    return mean, sd, 1.0 / (w**2).sum()
+
+
+@pytest.mark.parametrize(("contrast", "slope"), [(0.0, 0.0), (0.06, -0.03)])
+def test_draws_are_those_of_the_integrated_prior(contrast, slope):
+    used = used_shots(2, contrast, slope, alike=0.03)
+    mean, sd, effective = posterior_by_brute_force(used, np.random.default_rng(3))
+    assert effective > 1000
+    draws = Correction(MissedSums.of(used)).draws(4000, np.random.default_rng(4))
+    theta = np.column_stack([draws[:, :2], draws[:, 2:] - draws[:, :2]])
+    # independent draws on one side, as many as count on the other; spreads on a grid of 5 in 1000
+    error = sd * np.sqrt(1 / 4000 + 1 / effective)
+    assert (np.abs(theta.mean(axis=0) - mean) / error).max() < 4.0
+    np.testing.assert_allclose(theta.std(axis=0), sd, rtol=0.1)
+
+
+def test_attacks_undervalued_are_raised_and_overvalued_lowered():
+    for sign in (1.0, -1.0):
+        found = Correction(MissedSums.of(used_shots(5, contrast=sign * 0.1)))
+        draws = found.draws(500, np.random.default_rng(0))
+        attack_less_reset = draws[:, 2] - draws[:, 0]
+        assert np.quantile(sign * attack_less_reset, 0.05) > 0
+        assert sign * found.contrast_ > 0.05
+        assert found.speaks
+        assert ("too little" if sign > 0 else "too much") in found.words()
+
+
+def test_words_hold_the_numbers():
+    found = Correction(MissedSums.of(used_shots(5, contrast=0.1)))
+    words = found.words()
+    assert f"{100 * found.contrast_:.1f} rallies in 100 too little" in words
+    assert f"{100 * found.low_:+.1f} to {100 * found.high_:+.1f}" in words
+    assert f"{found.n_shots_:,} shots, {found.n_rallies_:,} rallies" in words
+
+
+def test_the_guard_is_silent_where_nothing_is_missed():
+    """At its rate: 100 logs without a contrast, an alarm in 5 of 100."""
+    alarms = [Correction(MissedSums.of(used_shots(k))).speaks for k in range(100, 200)]
+    assert sum(alarms) <= 12  # the binomial's 999th in 1000
+    quiet = Correction(MissedSums.of(used_shots(100 + alarms.index(False))))
+    assert quiet.words() == ""
+
+
+def test_what_is_not_there_costs_little():
+    """A log that shows no contrast: the draws keep it nearer to 0 than the estimate's error."""
+    found = Correction(MissedSums.of(used_shots(6)))
+    draws = found.draws(2000, np.random.default_rng(0))
+    error = (found.high_ - found.low_) / (2 * 1.96)
+    assert (draws[:, 2] - draws[:, 0]).std() < error
