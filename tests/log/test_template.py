@@ -70,3 +70,11 @@ def test_other_suffix(tmp_path, name):
 def test_no_such_folder(tmp_path):
     with pytest.raises(LogError, match="cannot be written"):
         write_template(tmp_path / "none" / "log.csv")
+
+
+def test_lists_and_limits_warn_and_never_stop(tmp_path):
+    book = openpyxl.load_workbook(write_template(tmp_path / "log.xlsx"))
+    rules = [rule for sheet in book for rule in sheet.data_validations.dataValidation]
+    assert len(rules) > 10
+    assert {rule.errorStyle for rule in rules} == {"warning"}
+    assert all(rule.showErrorMessage and len(rule.error) <= 255 for rule in rules)

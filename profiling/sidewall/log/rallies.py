@@ -98,10 +98,9 @@ def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
 
     Returns
     -------
-    pair : ndarray of shape (matches + 1, 2)
-        The two names most frequent as striker or opponent; -1 where there is none, as in the
-        last row, which stands for a match that is not named.
-    paired : ndarray of shape (matches + 1,)
+    pair : ndarray of shape (matches, 2)
+        The two names most frequent as striker or opponent; -1 where there is none.
+    paired : ndarray of shape (matches,)
         Whether the match is played by two. A third name on few rows is a slip and those rows
         are refused; a third name on many leaves the match unpaired.
     """
@@ -116,7 +115,7 @@ def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
     match, player, shots = match[order], player[order], shots[order]
     start = np.searchsorted(match, np.arange(matches))
     rank = np.arange(len(match)) - start[match]
-    pair = np.full((matches + 1, 2), -1, dtype=np.int64)  # the last for a match not named, -1
+    pair = np.full((matches + 1, 2), -1, dtype=np.int64)  # the last: no match named
     leading = rank < 2
     pair[match[leading], rank[leading]] = player[leading]
     second = np.bincount(match, weights=np.where(rank == 1, shots, 0), minlength=matches + 1)
@@ -143,7 +142,7 @@ def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
         "the opponent is not the other player of the match",
         "write the other player, or leave the opponent out: it follows from the match",
     )
-    return pair, paired
+    return pair[:-1], paired[:-1]
 
 
 class RallyChecks:

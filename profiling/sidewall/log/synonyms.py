@@ -103,6 +103,11 @@ def words_of(column: str) -> tuple[str, ...]:
     return HANDS if column == "hand" else VOCABULARY[column]
 
 
+def words_for(column: str, value: str) -> list[str]:
+    """Every word that alone stands for a value, in plain form."""
+    return [word for word, meaning in _known(column).items() if meaning == value]
+
+
 def understand_word(column: str, text: object, *, suggest: bool = True) -> Meaning:
     """Say what a cell of a word column means.
 
