@@ -267,8 +267,12 @@ class Posterior:
         if player >= 0:
             own = fitted.draws.own[player]
             eta += own @ fitted.columns.own(*ball).T
-            eta += self.model.lead_[player]
+            eta += self.lead(player)
         return np.asarray(eta)
+
+    def lead(self, player: int) -> Array:
+        """Draws of the player's mean strength less the opponents', log odds, (draws, 1)."""
+        return (self.model.lead_[player] + self.model.lead_draws_[:, player])[:, None]
 
     def corrected(self, choice: str, gaps_m: Array) -> Array:
         """What the value misses, shape (draws, gaps); 0 by rally."""
@@ -423,7 +427,7 @@ class Posterior:
             described = gap[rows], side[rows], volley[rows], words
             eta = fitted.draws.common @ fitted.columns.common(*described).T
             eta += fitted.draws.own[player] @ fitted.columns.own(*described).T
-            chance = expit(eta + self.model.lead_[player]) + self.corrected(choice, gap[rows])
+            chance = expit(eta + self.lead(player)) + self.corrected(choice, gap[rows])
             win[:, rows] = np.clip(chance, 0.0, 1.0)
         return win
 
@@ -475,7 +479,7 @@ class Posterior:
                     described = gap[rows], side[rows], volley[rows], words
                     eta = fitted.draws.common @ fitted.columns.common(*described).T
                     eta += fitted.draws.own[i] @ fitted.columns.own(*described).T
-                    chance = expit(eta + self.model.lead_[i])
+                    chance = expit(eta + self.lead(i))
                     chance += self.corrected(choice, gap[rows])
                     both.append(np.clip(chance, 0.0, 1.0))
                 yield rows, both[0], both[1]

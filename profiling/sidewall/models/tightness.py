@@ -261,6 +261,13 @@ class TightnessModel:
         n = sums_by(counted.player, counted.n, len(strength))
         self.matches_, self.games_ = sums.played
         self.lead_ = (sums_by(counted.player, lead, len(strength)) / np.maximum(n, 1))[playing]
+        self.lead_draws_ = np.zeros((self.draws, len(playing)))
+        if judge.horizon != "rally":  # by rally the level of a player's curves makes up for it
+            met = np.zeros((len(strength), len(strength)))
+            np.add.at(met, (counted.player, counted.opponent), counted.n)
+            share = met[playing] / np.maximum(met[playing].sum(axis=1, keepdims=True), 1)
+            off = self.strengths_.draws(self.draws, rng)
+            self.lead_draws_ = off[:, playing] - off @ share.T
         self.posterior_ = Posterior(self)
 
     # -- the answers ----------------------------------------------------------------------
