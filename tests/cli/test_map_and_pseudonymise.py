@@ -1,9 +1,7 @@
 import pytest
-import typer
 from typer.testing import CliRunner
 
-from sidewall.cli.map import map_columns
-from sidewall.cli.pseudonymise import pseudonymise
+from sidewall.cli.app import app
 
 LOG = """\
 Match,Game,Rally,Shot,Hitter,FH/BH,Type,Gap (cm),Ending
@@ -18,9 +16,6 @@ Rowan v Hazel,1,2,2,Rowan,BH,QQ,30,winner
 def run(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "log.csv").write_text(LOG)
-    app = typer.Typer()
-    app.command("map")(map_columns)
-    app.command("pseudonymise")(pseudonymise)
     return lambda *words: CliRunner().invoke(app, [str(word) for word in words])
 
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sidewall.errors import LogError
+from sidewall.errors import LogError, WriteError
 from sidewall.log import read_shots, write_table
 from sidewall.log.safe_text import is_risky, with_text_mark, without_text_mark
 
@@ -67,13 +67,13 @@ def test_what_a_workbook_cannot_hold_is_left_out(tmp_path):
 def test_nothing_is_overwritten(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("mine")
-    with pytest.raises(LogError, match="exists"):
+    with pytest.raises(WriteError, match="exists"):
         write_table(pd.DataFrame({"a": [1]}), path)
     assert path.read_text() == "mine"
     write_table(pd.DataFrame({"a": [1]}), path, overwrite=True)
     with pytest.raises(LogError, match=r"ends in \.csv, \.xlsx, \.parquet"):
         write_table(pd.DataFrame({"a": [1]}), tmp_path / "a.doc")
-    with pytest.raises(LogError, match="cannot be written"):
+    with pytest.raises(WriteError, match="cannot be written"):
         write_table(pd.DataFrame({"a": [1]}), tmp_path / "none" / "a.csv")
 
 

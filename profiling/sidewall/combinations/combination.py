@@ -22,6 +22,7 @@ from sidewall.combinations.variants import check_steps
 from sidewall.court.court import Court
 from sidewall.court.zones import Zones
 from sidewall.errors import DataError
+from sidewall.files import write_file
 from sidewall.rallies.states import LooseBall, StateRule
 
 
@@ -131,9 +132,14 @@ class Combination:
         return cls(name, steps, description, decisive)
 
     def write(self, path: str | PathLike[str]) -> None:
-        """Write a TOML file that others can read; the file is replaced if it is there."""
-        with open(path, "w", encoding="utf-8", newline="\n") as file:
-            file.write(self.to_toml())
+        """Write a TOML file that others can read; the file is replaced if it is there.
+
+        Raises
+        ------
+        WriteError
+            If it cannot be written.
+        """
+        write_file(path, self.to_toml())
 
     @classmethod
     def read(cls, path: str | PathLike[str]) -> Combination:

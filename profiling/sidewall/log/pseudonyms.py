@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 from sidewall.errors import LogError
+from sidewall.files import plan_files
 from sidewall.log.cells import ALWAYS_NAMED, name_key, tidy_name
 from sidewall.log.coded_cells import KIND_OF, coded_cells
 from sidewall.log.columns import DERIVED, SPECS, resolve, understand
@@ -111,8 +112,9 @@ def pseudonymise(
     Raises
     ------
     LogError
-        If the log cannot be read, a file would be overwritten, the key is damaged, or the log
-        was pseudonymised before.
+        If the log cannot be read, the key is damaged, or the log was pseudonymised before.
+    WriteError
+        If a file would be overwritten or cannot be written.
     """
     if dates not in ("drop", "shift", "keep"):
         raise LogError(f"dates is {dates!r}: use 'drop', 'shift' or 'keep'.")
@@ -126,6 +128,7 @@ def pseudonymise(
         raise LogError(f"{key}: the key needs a file of its own, apart from what is written.")
     chance = random.Random(secrets.randbits(128) if seed is None else seed)
     codes = read_key(key)
+    plan_files([codes.file])
     report = Pseudonymised(codes.file, dates)
     everything = [raw, *tables.values()]
     for kind in dict.fromkeys(KIND_OF.values()):

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from os import PathLike
 from pathlib import Path
@@ -11,11 +14,11 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from sidewall.errors import DataError, NotFittedError
+from sidewall.files import account, make_folder, note_written, plan_files, write_file
 from sidewall.log.file_stem import file_stem
 from sidewall.plots.words import count
 from sidewall.report.clip_files import write_clip_files
 from sidewall.report.content import gather, with_clips
-from sidewall.report.files import make_parent, write_text
 from sidewall.report.ladder import FittedLadder
 from sidewall.report.page import render_index, render_page
 
@@ -149,17 +152,18 @@ class Report:
         ------
         DataError
             If the player cannot have a report.
-        SidewallError
+        WriteError
             If a file cannot be written.
         """
         path = Path(file)
-        make_parent(path)
+        plan_files([path])
         content, lists = self._gather(player)
         written = WrittenReport(player, path, answers=content.settle)
         if clips:
             files, written.clips = write_clip_files(lists, self.ladder_.features, path)
             content = with_clips(content, files)
-        write_text(path, render_page(content))
+        make_folder(path.parent)
+        write_file(path, render_page(content))
         return written
 
     def write_all(
@@ -197,9 +201,9 @@ class Report:
         index = place / "index.html"
         if index in files.values():  # a player called so
             files = {name: place / f"player-{path.name}" for name, path in files.items()}
-        make_parent(index)
+        plan_files([*files.values(), index])
         done: list[WrittenReport] = []
-        for one in _in_processes(self, files, clips, min(jobs, len(names))):
+        for one in self._each(files, clips, min(jobs, len(names))):
             done.append(one)
             if tell is not None:
                 tell(one)
@@ -208,35 +212,85 @@ class Report:
         games = len(shots[["match", "game"]].drop_duplicates())
         matches = count(shots["match"].nunique(), "match", "matches")
         words = f"{count(len(shots), 'shot')} of {count(games, 'game')} in {matches}"
-        write_text(index, render_index(links, words))
+        make_folder(place)
+        write_file(index, render_index(links, words))
         return done
+
+    def _each(self, files: dict[str, Path], clips: bool, jobs: int) -> Iterator[WrittenReport]:
+        tasks = [(name, path, clips) for name, path in files.items()]
+        if jobs > 1:
+            yield from _in_processes(self, tasks, jobs)
+        else:
+            for name, path, _ in tasks:
+                yield self.write(name, path, clips=clips)
 
 
 _SHARED: list[Report] = []
 
 
 def _take(report: Report) -> None:
+    """Keep what a process shares between its pages, and let Ctrl-C wait for a page."""
     _SHARED[:] = [report]
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _unblock()
 
 
-def _write_one(task: tuple[str, Path, bool]) -> WrittenReport:
+def _write_one(task: tuple[str, Path, bool]) -> tuple[WrittenReport | None, list[Path]]:
+    """Write a page; what was written of it where Ctrl-C came in between."""
     player, path, clips = task
-    return _SHARED[0].write(player, path, clips=clips)
+    with account() as own:
+        try:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+            return _SHARED[0].write(player, path, clips=clips), own.written
+        except KeyboardInterrupt:
+            return None, own.written
+        finally:
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _in_processes(report: Report, files: dict[str, Path], clips: bool, jobs: int) -> Any:
-    tasks = [(name, path, clips) for name, path in files.items()]
-    if jobs < 2:
-        for name, path, _ in tasks:
-            yield report.write(name, path, clips=clips)
-        return
+def _in_processes(
+    report: Report, tasks: list[tuple[str, Path, bool]], jobs: int
+) -> Iterator[WrittenReport]:
     from concurrent.futures import ProcessPoolExecutor  # noqa: PLC0415
     from multiprocessing import get_context  # noqa: PLC0415
 
     # Spawned, not forked: the libraries below hold threads, which do not survive a fork.
     context = get_context("spawn")
-    with ProcessPoolExecutor(jobs, context, initializer=_take, initargs=(report,)) as pool:
-        yield from pool.map(_write_one, tasks)
+    pool = ProcessPoolExecutor(jobs, context, initializer=_take, initargs=(report,))
+    pages: list[Future[tuple[WrittenReport | None, list[Path]]]] = []
+    try:
+        with _interrupts_held():  # a process that is still starting knows no better than to die
+            pages += [pool.submit(_write_one, task) for task in tasks]
+        for page in pages:
+            written, files = page.result()
+            note_written(files)
+            if written is None:
+                raise KeyboardInterrupt
+            yield written
+    finally:
+        # pages that are being written come to their end, no other is begun
+        pool.shutdown(cancel_futures=True)
+        for page in pages:
+            if not page.cancelled() and page.exception() is None:
+                note_written(page.result()[1])
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Let Ctrl-C wait until the block ends, where the system can."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _unblock() -> None:
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
 
 
 def write_report(

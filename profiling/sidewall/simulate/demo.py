@@ -9,6 +9,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from sidewall.errors import WriteError
+from sidewall.files import make_folder, plan_files, write_file
 from sidewall.simulate.folder import synthetic_data_folder
 from sidewall.simulate.raw_log import to_log
 from sidewall.simulate.scenario import Scenario, club_ladder
@@ -30,7 +32,10 @@ _TRUTH_DECIMALS: Final = 4
 
 
 def write_demo(
-    folder: str | PathLike[str] | None = None, scenario: Scenario | None = None
+    folder: str | PathLike[str] | None = None,
+    scenario: Scenario | None = None,
+    *,
+    overwrite: bool = False,
 ) -> list[Path]:
     """Write the log, its two side tables, a hand-typed match and the truth of a scenario.
 
@@ -40,15 +45,37 @@ def write_demo(
         Made if it is not there; by default where the package keeps its synthetic data.
     scenario : Scenario, optional
         The club ladder by default.
+    overwrite : bool
+        Whether files that hold something else are replaced.
 
     Returns
     -------
     list of Path
         The files written.
+
+    Raises
+    ------
+    WriteError
+        If a file of that name holds something else, or cannot be written.
     """
-    scenario = club_ladder() if scenario is None else scenario
     place = synthetic_data_folder() if folder is None else Path(folder)
-    place.mkdir(parents=True, exist_ok=True)
+    make_folder(place)
+    plan_files([place / name for name in FILES])
+    data = {place / name: content for name, content in demo_files(scenario).items()}
+    edited = [path for path in data if path.is_file() and path.read_bytes() != data[path]]
+    if edited and not overwrite:
+        raise WriteError(
+            f"{', '.join(map(str, edited))}: there already, and not what is written here. Choose "
+            "another folder, or pass overwrite=True."
+        )
+    for path, content in data.items():
+        write_file(path, content)
+    return list(data)
+
+
+def demo_files(scenario: Scenario | None = None) -> dict[str, bytes]:
+    """Make what :func:`write_demo` writes: the content of each of `FILES`."""
+    scenario = club_ladder() if scenario is None else scenario
     shots = scenario.shots()
     thresholds = scenario.thresholds()
     thresholds["threshold_m"] = (
@@ -63,9 +90,7 @@ def write_demo(
     }
     texts = {name: table.to_csv(index=False, lineterminator="\n") for name, table in tables.items()}
     texts["typed_by_hand.csv"] = "\n".join(_typed(scenario, shots)) + "\n"
-    for name in FILES:
-        (place / name).write_bytes(texts[name].encode("utf-8"))
-    return [place / name for name in FILES]
+    return {name: texts[name].encode("utf-8") for name in FILES}
 
 
 def _ladder(shots: pd.DataFrame) -> pd.DataFrame:
