@@ -32,8 +32,8 @@ def test_guess_then_apply(run, tmp_path):
     assert (still.exit_code, "'?'" in still.stderr) == (2, True)
     (tmp_path / "map.toml").write_text(shown.stdout.replace('"QQ" = "?"', ""))
     done = run("map", "log.csv", "--with", "map.toml", "--out", "new.csv")
-    assert done.exit_code == 1
-    assert "line 5, Type = 'QQ'" in done.stdout
+    assert done.exit_code == 0  # the word is left blank, and that is said
+    assert "line 5, Type = 'QQ': 'QQ' is no known stroke; left blank" in done.stdout
     assert "4 shots" in done.stdout
     assert (tmp_path / "new.csv").exists()
 

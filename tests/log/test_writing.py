@@ -104,7 +104,7 @@ def test_wild_names_come_back_the_same(log, tmp_path, name, suffix):
 
 
 def test_refused_rows_are_harmless(log, tmp_path, checked):
-    log.loc[3, "stroke"] = "=CMD()"
+    log.loc[3, "ending"] = "=CMD()"
     path = write_table(checked(log).problems, tmp_path / "refused.csv")
     rows = list(csv_module.reader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline="")))
     assert "'=CMD()" in [cell for row in rows for cell in row]
