@@ -5,7 +5,7 @@ import pytest
 import sidewall as sw
 from sidewall.decisions import DECISIONS, ChoiceWorth, decision_table, decisions, decisions_by
 from sidewall.errors import DataError, NotFittedError
-from sidewall.simulate.truth import win_probabilities
+from sidewall.simulate import true_curves
 
 
 @pytest.fixture(scope="module")
@@ -110,13 +110,12 @@ def test_each_interval_is_that_of_the_column_it_is_named_after(table, model):
 
 
 def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players, schedule):
-    exact = win_probabilities(players, schedule)
-    names = [player.name for player in players]
-    gap = np.rint(table["gap_m"].to_numpy() / 0.02).astype(int)
-    who = pd.Index(names).get_indexer(table["player"].astype(str))
-    side = (table["side"] == "backhand").to_numpy().astype(int)
-    family = (table["family"] == "volley").to_numpy().astype(int)
-    attack, reset = (exact[who, choice, side, family, gap] for choice in (0, 1))
+    exact = true_curves(players, schedule, gaps_m=np.arange(321) / 100)
+    exact["cm"] = np.rint(100 * exact["gap_m"]).astype(int)
+    cell = ["player", "side", "family"]
+    exact = exact.pivot_table("win_probability", [*cell, "cm"], "choice")
+    balls = table[cell].astype(str).assign(cm=np.rint(100 * table["gap_m"]).astype(int))
+    attack, reset = exact.reindex(pd.MultiIndex.from_frame(balls)).to_numpy().T
     sign = np.where(table["choice"] == "attack", 1.0, -1.0)
     true = pd.Series(100 * sign * (attack - reset)).groupby(
         [table["player"].astype(str), table["decision"].astype(str)]

@@ -19,7 +19,6 @@ from threshold_coverage import TREES
 
 import sidewall as sw
 from sidewall import simulate
-from sidewall.simulate.truth import win_probabilities
 
 GAPS = [0.1, 0.3, 0.5, 0.8, 1.2]
 LONGER = 30
@@ -49,17 +48,19 @@ def curves(model, players, schedule):
 
 def comfort(model, players, schedule, truth):
     table = model.comfort()
-    exact = win_probabilities(players, schedule)  # player, choice, side, family, grid
-    names = [player.name for player in players]
-    step = simulate.Physics().step_m
+    exact = simulate.true_curves(players, schedule, gaps_m=np.arange(321) / 100)
+    exact = exact.set_index(["player", "family", "choice", "side"])["win_probability"]
+    exact = {
+        key: np.stack([rows[side].to_numpy() for side in ("forehand", "backhand")])
+        for key, rows in ((key, exact.loc[key]) for key in exact.index.droplevel(-1).unique())
+    }
     differences, thresholds = [], []
     for row in table.itertuples():
         own = model.used_[model.used_["player"] == row.player]
         own = own[own["family"] == row.family]
-        grid = np.rint(own["gap_m"].to_numpy() / step).astype(int)
-        choice = (own["choice"] != "attack").to_numpy().astype(int)
-        family = model.families_.index(row.family)
-        win = exact[names.index(row.player), choice, :, family, grid]
+        grid = np.rint(100 * own["gap_m"].to_numpy()).astype(int)
+        attack, reset = (exact[row.player, row.family, c][:, grid].T for c in ("attack", "reset"))
+        win = np.where((own["choice"] == "attack").to_numpy()[:, None], attack, reset)
         differences.append((win[:, 1] - win[:, 0]).mean())
         cell = truth[(truth["player"] == row.player) & (truth["family"] == row.family)]
         gap = cell.set_index("side")["threshold_m"]

@@ -154,7 +154,7 @@ def _source(
 
         def play(k: int) -> pd.DataFrame:
             schedule = round_robin(len(club.players), k)
-            return simulate_shots(club.players, schedule, rng, club.physics)
+            return simulate_shots(club.players, schedule, rng, club.world)
 
         return f"the invented club, {len(club.players)} players", play
     names = sorted(shots["player"].astype(str).unique())
