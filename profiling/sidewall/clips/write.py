@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame
 from sidewall.clips.times import OK
 from sidewall.clips.webvtt import chapters_text, timestamp
 from sidewall.errors import DataError
+from sidewall.features.coded import need_columns
 from sidewall.files import make_folder, plan_files, write_file
 from sidewall.log.file_stem import file_stem
 from sidewall.log.safe_text import with_text_mark
@@ -49,9 +51,7 @@ class WrittenClips:
         return said
 
 
-def write_clips(
-    clips: pd.DataFrame, folder: str | PathLike[str], name: str = "clips"
-) -> WrittenClips:
+def write_clips(clips: Table, folder: str | PathLike[str], name: str = "clips") -> WrittenClips:
     """Write a table of in and out times, and chapters for the video of each match.
 
     Parameters
@@ -74,6 +74,8 @@ def write_clips(
     WriteError
         If a file cannot be written.
     """
+    clips = as_frame(clips, "clips")
+    need_columns(clips, ("match", "title", "in_s", "out_s", "rows", "problem"))
     if not len(clips):
         raise DataError("there is no clip to write: the table is empty")
     out, end = Path(folder), file_stem(name, empty="clips")

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.arguments import Keep, Table, as_frame, column_names, kept_rows
+from sidewall.arguments import Keep, Table, as_frame, check_level, column_names, kept_rows
 from sidewall.decisions.choice_worth import ChoiceWorth
 from sidewall.decisions.judged import DECISIONS, decisions
 from sidewall.errors import DataError
@@ -67,6 +67,7 @@ def decision_table(
     DataError
         If a column of `by` is missing, or no shot is left.
     """
+    check_level(level)
     table = as_frame(shots)
     if "decision" not in table.columns:
         table = decisions(table, model, level)

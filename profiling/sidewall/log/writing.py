@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame
 from sidewall.errors import LogError
 from sidewall.files import cannot_write, plan_files, write_file
 from sidewall.log.safe_text import is_risky, with_text_mark
@@ -24,9 +25,7 @@ _LONGEST_CELL: Final = 32_767  # of a cell in this format
 SUFFIXES: Final = (".csv", ".xlsx", ".parquet")
 
 
-def write_table(
-    table: pd.DataFrame, path: str | os.PathLike[str], *, overwrite: bool = False
-) -> Path:
+def write_table(table: Table, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
     """Write a table as ``.csv``, ``.xlsx`` or ``.parquet``.
 
     Text that a spreadsheet would take for a formula stays text: in CSV behind an apostrophe,
@@ -48,6 +47,7 @@ def write_table(
     WriteError
         If the file exists or cannot be written.
     """
+    table = as_frame(table, "table")
     file = check_target(path, overwrite=overwrite)
     suffix = file.suffix.lower()
     data = io.BytesIO()

@@ -9,6 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import (
+    Table,
+    as_frame,
+    check_folds,
+    check_gaps_m,
+    check_level,
+    check_mapping,
+    check_seed,
+)
 from sidewall.errors import NotFittedError
 from sidewall.features.parts import Parts, one_table
 from sidewall.features.shots import with_features
@@ -24,6 +33,7 @@ from sidewall.models.predictor import Predictor
 from sidewall.models.threshold_table import cell_thresholds, threshold_table
 from sidewall.models.thresholds import quantile
 from sidewall.models.transforms import GapTransform
+from sidewall.models.usable import answerable, check_questions
 from sidewall.rallies.chain import RallyChain
 from sidewall.rallies.exchange import ExchangeValues
 
@@ -67,11 +77,12 @@ class Answers:
         if not hasattr(self, "fit_"):
             raise NotFittedError("call TightnessModel().fit(shots) first")
 
-    def predict_proba(self, shots: pd.DataFrame) -> Array:
+    def predict_proba(self, shots: Table) -> Array:
         """Chance of losing and of winning the rally for given shots.
 
         Players unknown to the fit get the population's curves; the match counts as an
-        unknown one.
+        unknown one. Where side, choice, gap or, with curves of its own, the family is blank,
+        there is no answer (NaN).
 
         Parameters
         ----------
@@ -83,10 +94,18 @@ class Answers:
         -------
         ndarray, shape (n, 2)
             Columns lose, win.
+
+        Raises
+        ------
+        DataError
+            When a column is missing, or holds a word that the model does not know.
         """
+        shots = as_frame(shots)
         self._need_fit()
         table = shots if "family" in shots.columns else with_features(shots)
+        check_questions(table, self.design_)
         win = self.predictor_(table)
+        win = np.where(answerable(table, self.design_), win, np.nan)
         return np.column_stack([1.0 - win, win])
 
     def _coefficients(self, fixed: Array, random: Array) -> tuple[Array, Array, Array]:
@@ -153,6 +172,8 @@ class Answers:
             estimate stays where it is; infinite beyond 20,000) and ``gap_max_m`` (the
             widest gap the answer speaks of).
         """
+        check_level(level)
+        check_mapping(situation or {}, "situation")
         return threshold_table(self._model, *self._cell_coefficients(situation), quantile(level))
 
     def curves(
@@ -162,11 +183,17 @@ class Answers:
         situation: Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Chance of winning against the gap; see :func:`~sidewall.models.curves.curve_table`."""
+        check_level(level)
+        check_mapping(situation or {}, "situation")
         values, covariances = self._cell_coefficients(situation)
+        if gaps_m is not None:
+            gaps_m = check_gaps_m(gaps_m, float(self.gap_max_m().max())).tolist()
         return curve_table(self._model, values, covariances, quantile(level), gaps_m)
 
     def comfort(self, level: float = 0.95, seed: int = 0) -> pd.DataFrame:
         """Forehand against backhand; see :func:`~sidewall.models.comfort.comfort_table`."""
+        check_level(level)
+        check_seed(seed)
         self._need_fit()
         rng = np.random.default_rng(seed)
         values, covariances = self._cell_coefficients(None)
@@ -175,6 +202,7 @@ class Answers:
 
     def diagnostics(self, folds: int = 5) -> Diagnostics:
         """Held-out checks; see :func:`~sidewall.models.diagnostics.diagnose`."""
+        check_folds(folds)
         self._need_fit()
         one_table(self._parts, "a held-out check")
         return diagnose(self._model, folds)

@@ -105,13 +105,6 @@ def _check_met(kinds: pd.DataFrame, column: str, words: Sequence[str]) -> None:
             )
 
 
-def check_columns(columns: Sequence[str], situation: Sequence[str]) -> None:
-    """Refuse situation columns that the log does not have."""
-    for column in situation:
-        if column not in columns:
-            raise DataError(f"the log has no column {column!r} to adjust for")
-
-
 def cell_of(side: pd.Series, family: pd.Series, cells: list[tuple[str, str]]) -> NDArray[np.int64]:
     """Position of each side and family among the cells."""
     families = pd.Index(dict.fromkeys(family for _, family in cells))

@@ -9,13 +9,20 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.arguments import Keep, Table
+from sidewall.arguments import (
+    Keep,
+    Table,
+    check_folds,
+    check_scale,
+    check_seed,
+    column_names,
+    names_of,
+)
 from sidewall.features.parts import OneTable, Parts, as_parts
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import Answers
 from sidewall.models.cells import (
     check_choices,
-    check_columns,
     families_told_apart,
 )
 from sidewall.models.components import ComponentAverage
@@ -61,7 +68,7 @@ class TightnessModel(Answers):
     transform : {"auto", "linear", "log1p", "spline"}, default "auto"
         How the gap enters; "auto" takes the one with the best held-out log loss, folds
         by match.
-    situation : sequence of str, default ()
+    situation : str or sequence of str, default ()
         Further categorical columns of the log to adjust for, such as ``"balance"``: each
         shifts the chance of winning, and the difference between attack and reset.
     match_effects : bool, default True
@@ -115,16 +122,19 @@ class TightnessModel(Answers):
         self,
         outcome: Literal["value", "rally"] = "value",
         transform: Literal["auto", "linear", "log1p", "spline"] = "auto",
-        situation: Sequence[str] = (),
+        situation: str | Sequence[str] = (),
         match_effects: bool = True,
         prior_scale: float = 0.2,
         folds: int = 5,
         chain: RallyChain | None = None,
         seed: int = 0,
     ) -> None:
+        check_scale(prior_scale)
+        check_folds(folds)
+        check_seed(seed)
         self.outcome = outcome
         self.transform = transform
-        self.situation = situation
+        self.situation = names_of(situation, "situation")
         self.match_effects = match_effects
         self.prior_scale = prior_scale
         self.folds = folds
@@ -155,7 +165,7 @@ class TightnessModel(Answers):
         """
         parts = as_parts(shots)
         judge, chain = find_judge(parts, self.outcome, self.chain, keep)
-        check_columns(parts.columns, self.situation)
+        column_names(self.situation, parts.columns, "situation")
         counted, self.left_out_ = count_all(parts, judge, self.situation)
         check_choices(counted, self.left_out_)
         self.families_, self.notes_ = families_told_apart(counted, parts.columns)

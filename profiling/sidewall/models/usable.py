@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import check_lengths_m, check_words
+from sidewall.errors import DataError
+from sidewall.features.coded import need_columns
 from sidewall.features.shots import shot_features
+from sidewall.log.vocabulary import CHOICES, SIDES
+
+if TYPE_CHECKING:
+    from sidewall.models.design import Design
 
 #: Why a shot cannot be used, in the order in which it is asked.
 REASONS: Final = (
@@ -59,3 +66,33 @@ def usable_shots(
     left_out = pd.Series(counts, list(REASONS), name="shots")
     used = table.assign(row=np.arange(len(table)))[first == 0].reset_index(drop=True)
     return used, left_out[left_out > 0]
+
+
+def check_questions(table: pd.DataFrame, design: Design) -> None:
+    """Refuse shots of which a fitted model is asked in words that it does not know.
+
+    Raises
+    ------
+    DataError
+        Naming the column and the word; blanks may stand anywhere.
+    """
+    need_columns(table, ("player", *_asked_of(design), *design.situation))
+    words = {"side": SIDES, "family": design.families, "choice": CHOICES}
+    for name in _asked_of(design)[:-1]:
+        check_words(table[name], words[name], name)
+    for name, shares in design.situation.items():
+        check_words(table[name], [str(level) for level in shares.index], name)
+    gap = table["gap_m"]
+    if not pd.api.types.is_numeric_dtype(gap.dtype):
+        raise DataError("gap_m holds words; give gaps in metres, such as 0.4")
+    check_lengths_m(gap.fillna(0.0).to_numpy() if len(gap) else [0.0], "gap_m")
+
+
+def answerable(table: pd.DataFrame, design: Design) -> NDArray[np.bool_]:
+    """Rows in which everything that a curve needs is known, shape (n,)."""
+    return np.asarray(table[list(_asked_of(design))].notna().all(axis=1))
+
+
+def _asked_of(design: Design) -> tuple[str, ...]:
+    family = ("family",) if design.by_family else ()
+    return ("side", *family, "choice", "gap_m")

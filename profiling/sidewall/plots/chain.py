@@ -13,6 +13,7 @@ from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from sidewall.arguments import check_count, check_level
 from sidewall.errors import DataError
 from sidewall.plots.ball_table import draw_ball_table, table_lines
 from sidewall.plots.chain_graph import (
@@ -99,6 +100,8 @@ def plot_chain(
     volleys from other balls. States whose names do not say '<side> <family> <band>' are
     drawn on a ring.
     """
+    check_count(draws, "draws", 2)
+    check_level(level)
     rows, n = shown_rows(chain, player)
     balls = balls_of(chain)
     if start is not None and start not in chain.visits_[chain.visits_ > 0].index:

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame, check_level
 from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
@@ -52,7 +53,7 @@ _TOP: Final = 1.27
 
 
 def plot_decisions(
-    table: pd.DataFrame,
+    table: Table,
     player: str,
     side: str | None = None,
     family: str | None = None,
@@ -96,6 +97,8 @@ def plot_decisions(
     DataError
         If the table is not one of decisions, or holds none of what is asked for.
     """
+    table = as_frame(table, "table")
+    check_level(level)
     need_columns(table, _NEEDED)
     own = table[table["player"].astype(str) == player]
     if not len(own):

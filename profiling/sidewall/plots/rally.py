@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, check_count, check_level
 from sidewall.errors import DataError
 from sidewall.plots.frame import head
 from sidewall.plots.letters import columns, drawable
@@ -61,7 +62,7 @@ def plot_rally(
     ax: Axes | None = None,
     *,
     player: str | None = None,
-    shots: pd.DataFrame | None = None,
+    shots: Table | None = None,
     draws: int = 400,
     level: float = 0.95,
 ) -> Axes:
@@ -102,6 +103,8 @@ def plot_rally(
     DataError
         If there is no such rally, or the player was not in it.
     """
+    check_count(draws, "draws", 2)
+    check_level(level)
     table = _the_rally(chain.shot_values(shots, measure="pair"), match, game, rally)
     server, receiver = (str(table[who].iloc[0]) for who in ("player", "opponent"))
     player = server if player is None else player

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from numpy.typing import NDArray
 
+from sidewall.arguments import check_level
 from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import CHOICES
@@ -111,6 +112,7 @@ def plot_threshold(
     UnitError
         If the unit is unknown, or boards are asked for and their width is not known.
     """
+    check_level(level)
     player = known_player(model, player)
     sides = _asked("side", side, [cell[0] for cell in model.cells_])
     families = _asked("family", family, [cell[1] for cell in model.cells_])

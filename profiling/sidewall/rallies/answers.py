@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Literal, cast
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Keep, Table, kept_rows
+from sidewall.arguments import (
+    Keep,
+    Table,
+    as_frame,
+    check_count,
+    check_level,
+    check_seed,
+    check_word,
+    kept_rows,
+)
 from sidewall.features.parts import Parts
 from sidewall.rallies.coarse import CoarsenessTest, coarseness
 from sidewall.rallies.credit import (
@@ -45,6 +54,9 @@ class ChainAnswers:
             By state: ``win_probability``, ``win_low``, ``win_high``, ``expected_shots``,
             ``shots_low``, ``shots_high``, and ``shots``, how many were played from it.
         """
+        check_count(draws, "draws", 2)
+        check_level(level)
+        check_seed(seed)
         return state_table(self._chain, draws, level, np.random.default_rng(seed))
 
     def shot_values(
@@ -78,6 +90,7 @@ class ChainAnswers:
             ``value``, all as chances of the striker; missing beside a let or a state
             that is not known.
         """
+        shots = None if shots is None else as_frame(shots)
         moves = self._chain.moves(shots)
         found = shot_values(self._chain, moves, measure)
         return found if keep is None else found[kept_rows(moves.table, keep)]
@@ -110,6 +123,9 @@ class ChainAnswers:
             and ``points_per_100`` shots, each with its ends, ``points_low`` and so on
             (missing with fewer than ten rallies); ``shots`` and ``rallies``.
         """
+        check_count(draws, "draws", 2)
+        check_level(level)
+        check_seed(seed)
         rng = np.random.default_rng(seed)
         return value_table(self._chain, by, draws, level, rng, keep)
 
@@ -147,6 +163,9 @@ class ChainAnswers:
             difference times what a loose ball is worth more than another, both in every
             redrawn set of rallies.
         """
+        check_count(draws, "draws", 2)
+        check_level(level)
+        check_seed(seed)
         is_loose = (loose or LooseBall())(self._chain.moves().table).to_numpy() == "loose"
         rng = np.random.default_rng(seed)
         outcome = loose_next(self._chain.moves(), is_loose)
@@ -166,12 +185,16 @@ class ChainAnswers:
         state, finished or not, so that the table says more than a count of winners. `keep`
         as for `set_up_credit`.
         """
+        check_count(draws, "draws", 2)
+        check_level(level)
+        check_seed(seed)
         rng = np.random.default_rng(seed)
         outcome = finished_next(self._chain.moves())
         return matched_table(self._chain, outcome, by, draws, level, rng, keep=keep)
 
     def order_test(self, order: int = 1) -> ChainTest:
         """Does the past matter beyond the present state? Order 0, 1 or 2 against one more."""
+        check_count(order, "order", 0, 2)
         moves = self._chain.moves()
         return order_test(moves.start, moves.rally, order, len(moves.states))
 
@@ -182,6 +205,7 @@ class ChainAnswers:
         wherever players differ.
         """
         moves = self._chain.moves()
+        check_word(by, map(str, moves.table.columns), "by")
         period = pd.factorize(moves.table[by])[0]
         known = moves.known & (period >= 0)
         return stationarity_test(moves.start[known], moves.target[known], period[known])

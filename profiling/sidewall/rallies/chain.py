@@ -85,8 +85,9 @@ class RallyChain(ChainAnswers):
         DataError
             When no transition between known states is left, or shots of a rally are missing.
         """
+        parts = as_parts(shots)
         self.rule_: StateRule = BallStates() if self.states is None else self.states
-        self._parts, self._moves = as_parts(shots), None
+        self._parts, self._moves = parts, None
         if isinstance(self._parts, OneTable):
             self._moves = transitions(self._parts.table, self.rule_)
             found = ChainCounts.of(self._moves)
@@ -231,9 +232,10 @@ class RallyChain(ChainAnswers):
         DataError
             When the chain was fitted to a log in parts and no shots are given.
         """
+        table = None if shots is None else as_frame(shots)
         self._need_fit()
-        if shots is not None:
-            return transitions(as_frame(shots), self.rule_, self.players_, self.states_)
+        if table is not None:
+            return transitions(table, self.rule_, self.players_, self.states_)
         if self._moves is None:
             one_table(self._parts, "this answer about a chain")
         assert self._moves is not None

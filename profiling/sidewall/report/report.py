@@ -11,8 +11,8 @@ from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
+from sidewall.arguments import Table, as_frame, check_count, check_level, check_player, check_seed
+from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError, NotFittedError
 from sidewall.files import account, make_folder, note_written, plan_files, write_file
 from sidewall.log.file_stem import file_stem
@@ -85,6 +85,9 @@ class Report:
         check: LogCheck | None = None,
         initials: bool = False,
     ) -> None:
+        check_level(level)
+        check_seed(seed)
+        GapWords(unit, board_width_m).gap(0.5)  # an unknown unit is said before models are fitted
         self.unit = unit
         self.board_width_m = board_width_m
         self.level = level
@@ -93,7 +96,7 @@ class Report:
         self.check = check
         self.initials = initials
 
-    def fit(self, shots: pd.DataFrame) -> Report:
+    def fit(self, shots: Table) -> Report:
         """Fit every model of the reports, once.
 
         Parameters
@@ -106,6 +109,7 @@ class Report:
         DataError
             If the log has too little for the thresholds.
         """
+        shots = as_frame(shots)
         try:
             self.ladder_ = FittedLadder(shots, self.level, self.seed, self.efforts)
         except DataError as error:
@@ -195,6 +199,7 @@ class Report:
         list of WrittenReport
             In the order of `players`.
         """
+        check_count(jobs, "jobs", 1)
         names = list(self.players if players is None else players)
         place = Path(folder)
         files = {name: place / f"{file_stem(name, names)}.html" for name in names}
@@ -294,7 +299,7 @@ def _unblock() -> None:
 
 
 def write_report(
-    shots: pd.DataFrame,
+    shots: Table,
     player: str,
     file: str | PathLike[str],
     *,
@@ -329,4 +334,7 @@ def write_report(
     -----
     The page holds personal data: how well named people played, and when.
     """
+    shots = as_frame(shots)
+    if "player" in shots.columns:
+        check_player(player, shots["player"].dropna().unique())
     return Report(**options).fit(shots).write(player, file, clips=clips)

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import check_count
 from sidewall.errors import DataError, LogError, WriteError
 from sidewall.features.coded import names_and_codes, need_columns
 from sidewall.features.rallies import rally_runs
@@ -55,6 +56,7 @@ def write_partitions(
         When the folder holds Parquet files already, or a file cannot be written. No part
         stays behind then.
     """
+    check_count(shots_per_part, "shots_per_part", 1)
     home = Path(folder)
     if shots_per_part < 1:
         raise DataError(f"shots_per_part is {shots_per_part}; it must be at least 1")

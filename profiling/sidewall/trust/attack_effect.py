@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from sidewall.arguments import check_level
 from sidewall.errors import DataError, SeparationError
 from sidewall.models import TightnessModel
 from sidewall.models.thresholds import CROSSES, quantile
@@ -94,6 +95,7 @@ def attack_effect(
     which takes them as independent, is too wide rather than too short. For several players
     the model's errors are taken to agree completely, which is too wide as well.
     """
+    check_level(level)
     model._need_fit()
     if player is not None:
         known_player(model, player)

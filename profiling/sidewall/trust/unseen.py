@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from sidewall.arguments import check_gaps_m, check_level, check_number
 from sidewall.court.gap_words import GapWords
 from sidewall.models import TightnessModel
 from sidewall.models.thresholds import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES, quantile
@@ -65,11 +66,13 @@ def unseen_reason(
     DataError
         When the model knows no such player.
     """
+    check_level(level)
     z = quantile(level)
     counts = counts_of(model, player)
     rows: list[dict[str, Any]] = []
+    asked = None if gaps_m is None else check_gaps_m(gaps_m, float(model.gap_max_m().max()))
     for cell, n, widest in zip(model.cells_, counts, model.gap_max_m(), strict=True):
-        gaps = [g for g in _GAPS_M if g <= widest] if gaps_m is None else list(gaps_m)
+        gaps = [g for g in _GAPS_M if g <= widest] if asked is None else asked
         eta, V = curves_at(model, player, cell, gaps)
         win = expit(eta)
         lose = 1.0 - win  # slope of the log of a chance on its log odds
@@ -141,12 +144,14 @@ def threshold_tilt(
     UnitError
         When the unit is unknown, or boards have no width.
     """
+    check_level(level)
     z = quantile(level)
     counts = counts_of(model, player)
     answers = model.thresholds(level)
     own = answers[answers["player"] == player]
     write = GapWords(unit, board_width_m)
     write.gap(0.5)  # a width that is missing is found at once
+    moves = [check_number(move, "moves_m") for move in moves_m]
     rows: list[dict[str, Any]] = []
     for answer, n in zip(own.to_dict("records"), counts, strict=True):
         cell = (str(answer["side"]), str(answer["family"]))
@@ -156,7 +161,7 @@ def threshold_tilt(
         advantage = eta[:, 0] - eta[:, 1]
         head = {"player": player, "side": cell[0], "family": cell[1]}
         head |= {"status": answer["status"], "threshold_m": answer["threshold_m"]}
-        for target, gap in _targets(answer, moves_m, grid, advantage, write):
+        for target, gap in _targets(answer, moves, grid, advantage, write):
             at = _tilt(model, player, cell, gap, z)
             if answer["status"] == CROSSES and not _reached(grid, advantage, gap, at[0]):
                 at = (np.nan,) * 4
