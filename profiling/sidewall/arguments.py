@@ -220,9 +220,7 @@ def column_names(
         known = [str(column) for column in columns]
         for one in found:
             if one not in known:
-                raise DataError(
-                    f"{name} names {one!r}, and the table has no such column; {near(one, known)}"
-                )
+                raise DataError(f"{name}: the table has no column {one!r}; {near(one, known)}")
     return found
 
 

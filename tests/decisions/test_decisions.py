@@ -177,7 +177,7 @@ def test_errors_say_the_mend(shots, model, table):
         decisions(shots, sw.TightnessModel())
     with pytest.raises(DataError, match="chart the gap and the choice"):
         decisions(shots.assign(choice=pd.Series([None] * len(shots), dtype=object)), model)
-    with pytest.raises(DataError, match="'moon', and the table has no such column"):
+    with pytest.raises(DataError, match="no column 'moon'"):
         decision_table(table, model, "moon")
     with pytest.raises(DataError, match="no shot is left"):
         decision_table(table.head(0), model)

@@ -70,7 +70,7 @@ def test_a_missing_column_is_named(model, column):
 
 
 def test_gaps_are_metres_from_the_wall(model):
-    with pytest.raises(DataError, match="gap_m holds -0.2"):
+    with pytest.raises(DataError, match=r"gap_m holds -0\.2"):
         model.predict_proba(BALLS.assign(gap_m=-0.2))
     with pytest.raises(DataError, match="gap_m holds words"):
         model.predict_proba(BALLS.assign(gap_m="near"))

@@ -54,7 +54,7 @@ def report(
         Path | None,
         typer.Option("--effort", help="Your own effort ratings for the work list: a TOML file."),
     ] = None,
-    seed: Annotated[int, typer.Option("--seed", help="For what is drawn at random.")] = 0,
+    seed: Annotated[int, typer.Option("--seed", help="For what is drawn at random.", min=0)] = 0,
     sheet: Sheets = None,
     encoding: Encoding = None,
 ) -> None:

@@ -46,20 +46,35 @@ def held_out_predictors(
     counted : CountedShots
     kinds : sequence of {"linear", "log1p", "spline", "none"}
     fold : ndarray of int, shape (matches,)
+
+    Raises
+    ------
+    DataError
+        When none can be fitted, with the reason of each and the mend.
     """
     found: dict[str, list[Predictor]] = {kind: [] for kind in kinds}
+    why: dict[str, str] = {}
     for k in range(int(fold.max()) + 1):
         seen = counted.of_matches(fold != k)
         for kind in list(found):
             trial = copy.copy(model)
             try:
                 trial._fit_with(kind, seen)  # type: ignore[arg-type]
-            except DataError:  # too few distinct gaps for this transform
+            except DataError as error:  # too few distinct gaps for this transform
                 if len(kinds) == 1:
                     raise
                 del found[kind]
+                why[kind] = f"{kind}, fold {k + 1}: {error}"
                 continue
             found[kind].append(trial.predictor_)
+    if not found:
+        folds = int(fold.max()) + 1
+        raise DataError(
+            f"no transform of the gap can be chosen: with one of {folds} folds of the "
+            f"{len(fold)} matches left out, what remains is too little ({'; '.join(why.values())}). "
+            'Chart more matches, or name a transform, such as transform="log1p", which needs no '
+            "match left out"
+        )
     return found
 
 
@@ -188,8 +203,6 @@ def transform_scores(
         return pd.DataFrame(nothing, index=pd.Index(["linear"], name="transform"))
     fold = folds_of_matches(counted, min(folds, matches))
     predictors = held_out_predictors(model, counted, kinds, fold)
-    if not predictors:
-        raise DataError(f"none of the transforms {', '.join(kinds)} fits this log")
     found = list(parts.each(LossPart(judge, counted.matches, fold, predictors)))
     sums = sum(found[1:], start=found[0])
     one = np.eye(len(predictors))

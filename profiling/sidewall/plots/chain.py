@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Any, Literal, cast
+from typing import TYPE_CHECKING, Any, Literal, cast, overload
 
 import numpy as np
 from matplotlib import pyplot as plt
@@ -40,6 +40,66 @@ if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
 __all__ = ["plot_chain"]
+
+
+@overload
+def plot_chain(
+    chain: RallyChain,
+    player: str | None,
+    ax: Axes,
+    *,
+    start: str | None = ...,
+    strongest: int | None = ...,
+    least: float | None = ...,
+    table: Literal["beside", "below"] = ...,
+    draws: int = ...,
+    level: float = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_chain(
+    chain: RallyChain,
+    player: str | None = ...,
+    *,
+    ax: Axes,
+    start: str | None = ...,
+    strongest: int | None = ...,
+    least: float | None = ...,
+    table: Literal["beside", "below"] = ...,
+    draws: int = ...,
+    level: float = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_chain(
+    chain: RallyChain,
+    player: str | None = ...,
+    ax: None = ...,
+    *,
+    start: str | None = ...,
+    strongest: int | None = ...,
+    least: float | None = ...,
+    table: Literal["beside", "below"] = ...,
+    draws: int = ...,
+    level: float = ...,
+) -> NDArray[np.object_]: ...
+
+
+@overload
+def plot_chain(
+    chain: RallyChain,
+    player: str | None = ...,
+    ax: Axes | Sequence[Axes] | None = ...,
+    *,
+    start: str | None = ...,
+    strongest: int | None = ...,
+    least: float | None = ...,
+    table: Literal["beside", "below"] = ...,
+    draws: int = ...,
+    level: float = ...,
+) -> Axes | NDArray[np.object_]: ...
 
 
 def plot_chain(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import product
-from typing import Any, Final, cast
+from typing import Any, Final, cast, overload
 
 import numpy as np
 import pandas as pd
@@ -50,6 +50,48 @@ _EDGES_M: Final = (*(0.1 * k for k in range(8)), 0.8, 1.0, 1.2, 1.6, 2.0, 2.6, 3
 _WIDEST: Final = 0.99
 #: Room above 100% for the words.
 _TOP: Final = 1.27
+
+
+@overload
+def plot_decisions(
+    table: Table,
+    player: str,
+    side: str,
+    family: str,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    ax: Axes | None = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_decisions(
+    table: Table,
+    player: str,
+    side: str | None = ...,
+    family: str | None = ...,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    ax: Axes,
+) -> Axes: ...
+
+
+@overload
+def plot_decisions(
+    table: Table,
+    player: str,
+    side: str | None = ...,
+    family: str | None = ...,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    ax: Axes | None = ...,
+) -> Axes | NDArray[np.object_]: ...
 
 
 def plot_decisions(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final, cast, overload
 
 import numpy as np
 import pandas as pd
@@ -53,6 +53,70 @@ _BESIDE: Final = 90.0
 #: Curves' names need this much room to the right of the widest gap.
 _ROOM: Final = 1.17
 _CURVE_NAMES_APART: Final = 9.0
+
+
+@overload
+def plot_threshold(
+    model: TightnessModel,
+    player: str,
+    side: str,
+    family: str,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    strip: bool = ...,
+    beside: TightnessModel | None = ...,
+    ax: Axes | None = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_threshold(
+    model: TightnessModel,
+    player: str,
+    side: str | None = ...,
+    family: str | None = ...,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    strip: bool = ...,
+    beside: TightnessModel | None = ...,
+    ax: Axes,
+) -> Axes: ...
+
+
+@overload
+def plot_threshold(
+    model: TightnessModel,
+    player: str,
+    side: None = ...,
+    family: None = ...,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    strip: bool = ...,
+    beside: TightnessModel | None = ...,
+    ax: None = ...,
+) -> NDArray[np.object_]: ...
+
+
+@overload
+def plot_threshold(
+    model: TightnessModel,
+    player: str,
+    side: str | None = ...,
+    family: str | None = ...,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    strip: bool = ...,
+    beside: TightnessModel | None = ...,
+    ax: Axes | None = ...,
+) -> Axes | NDArray[np.object_]: ...
 
 
 def plot_threshold(
