@@ -86,3 +86,16 @@ def test_gaps_are_metres_from_the_wall(model):
 def test_a_level_is_a_share(model, ask):
     with pytest.raises(DataError, match=r"level is 95; .* such as 0\.95"):
         getattr(model, ask)(level=95)
+
+
+def test_why_no_transform_can_be_chosen_is_said_with_the_mend(log):
+    # without the second match nobody ever attacks
+    first, second = log["match"].unique()[:2]
+    two = log[log["match"].isin([first, second])].copy()
+    two.loc[(two["match"] == first) & two["choice"].notna(), "choice"] = "reset"
+    with pytest.raises(DataError) as found:
+        sw.TightnessModel("rally").fit(two)
+    said = str(found.value)
+    assert "with one of 2 folds of the 2 matches left out" in said
+    assert all(f"{kind}, fold " in said for kind in ("linear", "log1p", "spline"))
+    assert 'Chart more matches, or name a transform, such as transform="log1p"' in said

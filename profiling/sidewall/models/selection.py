@@ -70,8 +70,8 @@ def held_out_predictors(
     if not found:
         folds = int(fold.max()) + 1
         raise DataError(
-            f"no transform of the gap can be chosen: with one of {folds} folds of the "
-            f"{len(fold)} matches left out, what remains is too little ({'; '.join(why.values())}). "
+            f"no transform of the gap can be chosen: with one of {folds} folds of the {len(fold)} "
+            f"matches left out, what remains is too little ({'; '.join(why.values())}). "
             'Chart more matches, or name a transform, such as transform="log1p", which needs no '
             "match left out"
         )
