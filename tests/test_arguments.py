@@ -140,7 +140,9 @@ def test_what_is_no_name_is_refused(wrong):
 
 
 def test_an_unknown_column_is_refused_with_the_nearest():
-    with pytest.raises(DataError, match=r"situation names 'balanse'.*did you mean 'balance'"):
+    with pytest.raises(
+        DataError, match=r"situation: the table has no column 'balanse'.*did you mean 'balance'"
+    ):
         arguments.column_names("balanse", NAMES, "situation")
     with pytest.raises(DataError, match="by names 'side' twice"):
         arguments.column_names(["side", "side"], NAMES)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from importlib import import_module
 from numbers import Integral, Real
@@ -142,17 +142,28 @@ def check_seed(seed: int | np.random.Generator, name: str = "seed") -> int | np.
     return int(seed)
 
 
+def numbers_of(values: ArrayLike, name: str, mend: str = "give numbers") -> NDArray[np.float64]:
+    """Return values as an array of numbers, of whatever shape."""
+    try:
+        if isinstance(values, str | dict) or values is None:
+            raise TypeError
+        return np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise DataError(f"{name} is {_shown(values)}; {mend}") from None
+
+
+def check_mapping(value: Any, name: str) -> None:
+    """Refuse what does not map names to words."""
+    if not isinstance(value, Mapping):
+        raise DataError(f'{name} is {_shown(value)}; give words by name, as in {{"side": "word"}}')
+
+
 def check_lengths_m(
     lengths: ArrayLike, name: str, widest: float | None = None
 ) -> NDArray[np.float64]:
     """Return lengths in metres, shape (n,): at least one, each from 0 to `widest`."""
     mend = f"{name} takes metres, such as [0.2, 0.5]"
-    if isinstance(lengths, str | dict):
-        raise DataError(f"{name} is {_shown(lengths)}; {mend}")
-    try:
-        found = np.atleast_1d(np.asarray(lengths, dtype=np.float64))
-    except (TypeError, ValueError):
-        raise DataError(f"{name} is {_shown(lengths)}; {mend}") from None
+    found = np.atleast_1d(numbers_of(lengths, name, mend))
     if found.ndim != 1 or not found.size:
         raise DataError(f"{name} has shape {found.shape}; {mend}")
     wrong = found[~np.isfinite(found) | (found < 0.0)]
@@ -209,9 +220,7 @@ def column_names(
         known = [str(column) for column in columns]
         for one in found:
             if one not in known:
-                raise DataError(
-                    f"{name} names {one!r}, and the table has no such column; {near(one, known)}"
-                )
+                raise DataError(f"{name}: the table has no column {one!r}; {near(one, known)}")
     return found
 
 

@@ -15,7 +15,7 @@ KEYS = ["player", "side", "family"]
 
 @pytest.fixture(scope="module")
 def model():
-    return sw.TightnessModel(outcome="rally", transform="log1p")
+    return sw.TightnessModel(outcome="rally", draws=200)
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +40,7 @@ def by_extrapolation(table, column):
 
 
 def test_what_was_charted_is_the_models_own_answer(noisy, corrected, model):
-    own = sw.TightnessModel(outcome="rally", transform="log1p").fit(noisy).thresholds()
+    own = sw.TightnessModel(outcome="rally", draws=200).fit(noisy).thresholds()
     none = corrected[corrected["extrapolation"] == "none"].reset_index(drop=True)
     columns = [*KEYS, "status", "threshold_m", "low_m", "high_m", "n_attack", "gap_max_m"]
     pd.testing.assert_frame_equal(none[columns], own[columns], rtol=1e-6)
@@ -50,7 +50,7 @@ def test_what_was_charted_is_the_models_own_answer(noisy, corrected, model):
 @pytest.mark.slow
 def test_a_planted_error_of_the_gap_is_undone_in_part(long_log, corrected):
     """Against the same log charted without error: the slope moves back to it."""
-    clean = sw.TightnessModel(outcome="rally", transform="log1p").fit(long_log)
+    clean = sw.TightnessModel(outcome="rally", draws=200).fit(long_log)
     values, _ = clean._cell_coefficients(None)
     true = (values[:, :, 0, 1] - values[:, :, 1, 1]).mean()
     slopes = by_extrapolation(corrected, "advantage_slope").mean()
@@ -61,7 +61,7 @@ def test_a_planted_error_of_the_gap_is_undone_in_part(long_log, corrected):
 
 
 def test_one_seed_one_answer(match):
-    model = sw.TightnessModel(outcome="rally", transform="linear")
+    model = sw.TightnessModel(outcome="rally", draws=200)
     two = [simex_thresholds(match, 0.1, model, lambdas=(1.0, 2.0), n=2, seed=4) for _ in range(2)]
     pd.testing.assert_frame_equal(*two)
 
@@ -70,12 +70,12 @@ def test_a_spline_and_a_single_lambda_are_refused(match):
     with pytest.raises(DataError, match="two or more"):
         simex_thresholds(match, 0.1, lambdas=(1.0,))
     with pytest.raises(DataError, match="knots move"):
-        simex_thresholds(match, 0.1, sw.TightnessModel(outcome="rally", transform="spline"))
+        simex_thresholds(match, 0.1, sw.TightnessModel(outcome="rally", draws=200))
 
 
 @pytest.mark.parametrize("sd", [0.0, -0.1, np.nan])
 def test_an_error_that_is_none(match, sd):
-    model = sw.TightnessModel(outcome="rally", transform="log1p")
+    model = sw.TightnessModel(outcome="rally", draws=200)
     with pytest.raises(DataError, match="standard deviation"):
         simex_thresholds(match, sd, model)
 
@@ -127,7 +127,7 @@ def test_a_log_against_itself_differs_by_nothing(ladder, match, model):
     found = threshold_agreement(match, match, rest=ladder, model=model)
     assert found["same_answer"].all()
     assert (found["difference_m"].dropna() == 0).all()
-    own = sw.TightnessModel(outcome="rally", transform="log1p").fit(ladder).thresholds()
+    own = sw.TightnessModel(outcome="rally", draws=200).fit(ladder).thresholds()
     both = found.merge(own, on=KEYS)
     np.testing.assert_allclose(both["threshold_m_first"], both["threshold_m"], atol=1e-4)
 

@@ -5,7 +5,7 @@ import pytest
 import sidewall as sw
 from sidewall.decisions import DECISIONS, ChoiceWorth, decision_table, decisions, decisions_by
 from sidewall.errors import DataError, NotFittedError
-from sidewall.simulate.truth import win_probabilities
+from sidewall.simulate import true_curves
 
 
 @pytest.fixture(scope="module")
@@ -110,13 +110,12 @@ def test_each_interval_is_that_of_the_column_it_is_named_after(table, model):
 
 
 def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players, schedule):
-    exact = win_probabilities(players, schedule)
-    names = [player.name for player in players]
-    gap = np.rint(table["gap_m"].to_numpy() / 0.02).astype(int)
-    who = pd.Index(names).get_indexer(table["player"].astype(str))
-    side = (table["side"] == "backhand").to_numpy().astype(int)
-    family = (table["family"] == "volley").to_numpy().astype(int)
-    attack, reset = (exact[who, choice, side, family, gap] for choice in (0, 1))
+    exact = true_curves(players, schedule, gaps_m=np.arange(321) / 100)
+    exact["cm"] = np.rint(100 * exact["gap_m"]).astype(int)
+    cell = ["player", "side", "family"]
+    exact = exact.pivot_table("win_probability", [*cell, "cm"], "choice")
+    balls = table[cell].astype(str).assign(cm=np.rint(100 * table["gap_m"]).astype(int))
+    attack, reset = exact.reindex(pd.MultiIndex.from_frame(balls)).to_numpy().T
     sign = np.where(table["choice"] == "attack", 1.0, -1.0)
     true = pd.Series(100 * sign * (attack - reset)).groupby(
         [table["player"].astype(str), table["decision"].astype(str)]
@@ -144,7 +143,7 @@ def test_by_zone_and_by_score(table, model):
 
 
 def test_a_situation_has_thresholds_of_its_own(shots):
-    model = sw.TightnessModel(transform="log1p", situation=["balance"]).fit(shots)
+    model = sw.TightnessModel(situation=["balance"], draws=200).fit(shots)
     table = decisions(shots, model)
     cell = table[(table["side"] == "backhand") & (table["family"] == "ground")]
     for balance in ("set", "stretched"):
@@ -157,7 +156,7 @@ def test_a_situation_has_thresholds_of_its_own(shots):
 
 def test_without_contact_all_strokes_share_an_answer(shots):
     bare = sw.shot_features(shots.drop(columns=["contact"]))
-    model = sw.TightnessModel(transform="log1p").fit(bare)
+    model = sw.TightnessModel(draws=200).fit(bare)
     table = decisions(bare, model)
     assert set(table["family"]) == {"all strokes"}
     assert (table["decision"] != "not known yet").mean() > 0.5
@@ -175,10 +174,10 @@ def test_an_unknown_player_is_not_known_yet(shots, model):
 
 def test_errors_say_the_mend(shots, model, table):
     with pytest.raises(NotFittedError, match="fit"):
-        decisions(shots, sw.TightnessModel())
+        decisions(shots, sw.TightnessModel(draws=200))
     with pytest.raises(DataError, match="chart the gap and the choice"):
         decisions(shots.assign(choice=pd.Series([None] * len(shots), dtype=object)), model)
-    with pytest.raises(DataError, match="'moon', and the table has no such column"):
+    with pytest.raises(DataError, match="no column 'moon'"):
         decision_table(table, model, "moon")
     with pytest.raises(DataError, match="no shot is left"):
         decision_table(table.head(0), model)

@@ -65,6 +65,6 @@ def test_held_out_checks_of_the_model(model, shots):
 
 def test_one_match_cannot_be_held_out(shots):
     one = shots[shots["match"] == shots["match"].iloc[0]]
-    model = sw.TightnessModel(outcome="rally", transform="linear").fit(one)
+    model = sw.TightnessModel(outcome="rally").fit(one)
     with pytest.raises(DataError, match="single match"):
         model.diagnostics()

@@ -80,7 +80,7 @@ def test_a_player_who_always_wins_attacking_still_has_finite_bands(shots):
     rallies = table.loc[own, "rally_id"]
     mine = table["rally_id"].isin(rallies)
     won = np.where(mine, (table["player"] == "Rowan").astype(float), table["won"])
-    model = sw.TightnessModel(outcome="rally", transform="log1p").fit(table.assign(won=won))
+    model = sw.TightnessModel(outcome="rally").fit(table.assign(won=won))
     curve = model.curves(gaps_m=[0.5]).query("player == 'Rowan'")
     numbers = curve.select_dtypes("number").to_numpy()
     assert np.isfinite(numbers).all()

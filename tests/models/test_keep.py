@@ -24,12 +24,12 @@ def shots(log):
 
 @pytest.fixture(scope="module")
 def by_value(shots):
-    return sw.TightnessModel(transform="log1p").fit(shots)
+    return sw.TightnessModel().fit(shots)
 
 
 @pytest.fixture(scope="module")
 def kept(shots):
-    return sw.TightnessModel(transform="log1p").fit(shots, keep=SET)
+    return sw.TightnessModel().fit(shots, keep=SET)
 
 
 @pytest.mark.parametrize("chosen", ["player == 'Rowan'", SET, "shots_left > 0", "shot > 1"])
@@ -39,14 +39,14 @@ def test_shots_chosen_beforehand_have_lost_their_next_ball(shots, chosen):
 
 
 def test_a_chain_fitted_before_does_not_bring_it_back(shots, by_value):
-    model = sw.TightnessModel(chain=by_value.chain_)
+    model = sw.TightnessModel()
     with pytest.raises(DataError, match="next row is not the next ball"):
         model.fit(shots.query(SET))
 
 
 def test_whole_rallies_may_be_left_out(shots):
     some = shots.query("match != @shots.match.iloc[0]")
-    assert len(sw.TightnessModel(transform="log1p").fit(some).used_) > 0
+    assert len(sw.TightnessModel().fit(some).used_) > 0
 
 
 def test_kept_shots_are_judged_by_what_came_next_in_the_whole_log(shots, kept, by_value):
@@ -63,21 +63,21 @@ def test_kept_shots_are_judged_by_what_came_next_in_the_whole_log(shots, kept, b
     "keep_of", [lambda shots: lambda table: table["balance"] == "set", lambda s: s.balance == "set"]
 )
 def test_a_query_a_function_and_a_mask_keep_the_same(shots, kept, keep_of):
-    again = sw.TightnessModel(transform="log1p").fit(shots, keep=keep_of(shots))
+    again = sw.TightnessModel().fit(shots, keep=keep_of(shots))
     pd.testing.assert_frame_equal(again.thresholds(), kept.thresholds())
 
 
 def test_by_rally_a_shot_chosen_before_is_the_same_as_one_kept(shots):
-    model = sw.TightnessModel(outcome="rally", transform="log1p")
+    model = sw.TightnessModel(outcome="rally")
     before = model.fit(shots.query(SET)).thresholds()
-    after = sw.TightnessModel(outcome="rally", transform="log1p").fit(shots, keep=SET).thresholds()
+    after = sw.TightnessModel(outcome="rally").fit(shots, keep=SET).thresholds()
     pd.testing.assert_frame_equal(before, after)
 
 
 def test_a_log_in_parts_takes_a_query_and_no_mask(log, kept, tmp_path):
     sw.write_partitions(log, tmp_path / "log")
     parts = sw.from_parquet(tmp_path / "log")
-    found = sw.TightnessModel(transform="log1p").fit(parts, keep=SET)
+    found = sw.TightnessModel().fit(parts, keep=SET)
     pd.testing.assert_frame_equal(found.thresholds(), kept.thresholds())
     with pytest.raises(DataError, match="keep is a mask, and the log is in parts"):
         sw.TightnessModel().fit(parts, keep=[True] * len(log))

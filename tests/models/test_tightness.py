@@ -126,13 +126,13 @@ def test_comfort_is_backhand_minus_forehand(model):
 
 
 def test_the_same_seed_gives_the_same_answers(shots, by_value):
-    again = sw.TightnessModel(outcome="value", transform="log1p").fit(shots)
+    again = sw.TightnessModel(outcome="value").fit(shots)
     pd.testing.assert_frame_equal(again.thresholds(), by_value.thresholds())
     pd.testing.assert_frame_equal(again.comfort(), by_value.comfort())
 
 
 def test_auto_chooses_by_held_out_loss(shots):
-    model = sw.TightnessModel(outcome="rally", transform="auto", folds=3).fit(shots)
+    model = sw.TightnessModel(outcome="rally").fit(shots)
     scores = model.transform_scores_
     assert set(scores.index) == {"linear", "log1p", "spline"}
     assert model.transform_.kind == scores["log_loss"].idxmin()
@@ -162,7 +162,7 @@ def test_a_situation_shifts_the_threshold(shots):
 
 def test_without_contact_strokes_are_taken_together(shots):
     plain = shots.drop(columns=["contact", "family", "rally_id"])
-    model = sw.TightnessModel(outcome="rally", transform="log1p").fit(plain)
+    model = sw.TightnessModel(outcome="rally").fit(plain)
     assert model.families_ == (ALL_STROKES,)
     assert set(model.thresholds()["family"]) == {ALL_STROKES}
     assert "contact not charted" in model.notes_[0]
@@ -170,7 +170,7 @@ def test_without_contact_strokes_are_taken_together(shots):
 
 def test_families_charted_too_seldom_are_taken_together(shots):
     rare = shots[~((shots["family"] == "volley") & (shots["side"] == "forehand"))]
-    model = sw.TightnessModel(outcome="rally", transform="log1p").fit(rare)
+    model = sw.TightnessModel(outcome="rally").fit(rare)
     assert model.families_ == (ALL_STROKES,)
     assert "only 0 charted: forehand volley" in model.notes_[0]
 
@@ -178,7 +178,7 @@ def test_families_charted_too_seldom_are_taken_together(shots):
 def test_no_answer_about_a_player_from_others_shots_alone(shots):
     elm = (shots["player"] == "Elm") & (shots["side"] == "backhand")
     none = shots[~(elm & (shots["choice"] == "attack"))]
-    table = sw.TightnessModel(outcome="rally", transform="log1p").fit(none).thresholds()
+    table = sw.TightnessModel(outcome="rally").fit(none).thresholds()
     own = table[(table["player"] == "Elm") & (table["side"] == "backhand")]
     assert (own["status"] == NOT_KNOWN).all()
     assert own[["threshold_m", "low_m", "high_m"]].isna().all(axis=None)
@@ -187,7 +187,7 @@ def test_no_answer_about_a_player_from_others_shots_alone(shots):
 
 def test_one_player_is_answered_from_own_shots_alone(shots):
     one = shots[shots["player"] == "Elm"]
-    model = sw.TightnessModel(outcome="rally", transform="log1p").fit(one)
+    model = sw.TightnessModel(outcome="rally").fit(one)
     assert set(model.thresholds()["player"]) == {"Elm"}
     assert any("one group" in line for line in model.fit_.status_)
 
@@ -219,7 +219,7 @@ def test_wrong_settings_are_named(shots):
     with pytest.raises(DataError, match="points"):
         sw.TightnessModel(outcome="points").fit(shots)
     with pytest.raises(DataError, match="cubic"):
-        sw.TightnessModel(outcome="rally", transform="cubic").fit(shots)
+        sw.TightnessModel(outcome="rally").fit(shots)
     with pytest.raises(DataError, match="spin"):
         sw.TightnessModel(outcome="rally", situation=("spin",)).fit(shots)
     with pytest.raises(NotFittedError):
@@ -237,6 +237,6 @@ def test_population_curve_is_near_the_simulations_own(by_value, players, schedul
 
 def test_a_chain_that_is_too_coarse_is_said(shots, by_value):
     blind = sw.RallyChain(sw.BallStates(bands_m=(3.1,)))
-    model = sw.TightnessModel(outcome="value", transform="log1p", chain=blind).fit(shots)
+    model = sw.TightnessModel(outcome="value").fit(shots)
     assert any("more gap bands" in note for note in model.notes_)
     assert by_value.notes_ == []

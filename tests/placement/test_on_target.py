@@ -108,5 +108,5 @@ def test_slow_and_fast_drives_are_compared_within_players(ladder):
     assert drives["pace_m_s"].is_monotonic_increasing
     assert drives["shots"].max() - drives["shots"].min() < 12
     assert (drives["odds_ratio_low"] < drives["odds_ratio"]).all()
-    with pytest.raises(DataError, match="at least two"):
+    with pytest.raises(DataError, match="at least 2"):
         pace_and_accuracy(ladder, bands=1)

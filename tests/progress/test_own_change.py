@@ -10,7 +10,7 @@ from sidewall.progress.own_change import _fit, own_change
 @pytest.fixture(scope="module")
 def fitted(joined):
     shots, _, after = joined
-    model = sw.TightnessModel(transform="log1p").fit(shots)
+    model = sw.TightnessModel(draws=200).fit(shots)
     late = model.used_["match"].astype(str).isin(set(after.values())).to_numpy()
     return model, late, sw.shot_features(shots)
 

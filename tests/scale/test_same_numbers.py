@@ -26,23 +26,23 @@ def check_same(ours, whole):
 
 
 def test_one_part_after_another(folder, whole, outcome):
-    model = sw.TightnessModel(outcome=outcome, transform="log1p").fit(from_parquet(folder))
+    model = sw.TightnessModel(outcome=outcome, draws=200).fit(from_parquet(folder))
     check_same(model, whole[outcome])
 
 
 def test_two_processes(folder, whole):
-    model = sw.TightnessModel(outcome="value", transform="log1p")
+    model = sw.TightnessModel(outcome="value", draws=200)
     check_same(model.fit(from_parquet(folder, scheduler=2)), whole["value"])
 
 
 def test_fewer_columns_change_nothing(folder, whole):
-    model = sw.TightnessModel(outcome="value", transform="log1p")
+    model = sw.TightnessModel(outcome="value", draws=200)
     check_same(model.fit(from_parquet(folder, columns=[])), whole["value"])
 
 
 def test_the_chosen_transform_and_its_scores(shots, folder):
     table, parts = (
-        sw.TightnessModel(outcome="rally", folds=3).fit(log)
+        sw.TightnessModel(outcome="rally", draws=200).fit(log)
         for log in (shots, from_parquet(folder))
     )
     pd.testing.assert_frame_equal(parts.transform_scores_, table.transform_scores_, **SAME)
@@ -53,7 +53,7 @@ def test_the_chosen_transform_and_its_scores(shots, folder):
 def test_a_situation_and_no_match_effects(shots, folder):
     options = {"transform": "linear", "situation": ("balance",), "match_effects": False}
     table, parts = (
-        sw.TightnessModel(outcome="rally", **options).fit(log)
+        sw.TightnessModel(outcome="rally", **options, draws=200).fit(log)
         for log in (shots, from_parquet(folder))
     )
     check_same(parts, table)
@@ -67,7 +67,7 @@ def test_without_contact(shots, tmp_path):
     plain = shots.drop(columns="contact")
     write_partitions(plain, tmp_path / "plain", shots_per_part=3_000)
     table, parts = (
-        sw.TightnessModel(outcome="rally", transform="log1p").fit(log)
+        sw.TightnessModel(outcome="rally", draws=200).fit(log)
         for log in (plain, from_parquet(tmp_path / "plain"))
     )
     check_same(parts, table)
@@ -94,13 +94,13 @@ def test_the_chain(shots, folder):
 
 def test_a_chain_of_another_log_judges_this_one(shots, folder, whole):
     chain = sw.RallyChain().fit(shots)
-    model = sw.TightnessModel(outcome="value", transform="log1p", chain=chain)
+    model = sw.TightnessModel(outcome="value", draws=200)
     check_same(model.fit(from_parquet(folder)), whole["value"])
 
 
 def test_what_needs_the_shots_says_so(folder):
     parts = from_parquet(folder)
-    model = sw.TightnessModel(outcome="rally", transform="linear").fit(parts)
+    model = sw.TightnessModel(outcome="rally", draws=200).fit(parts)
     with pytest.raises(DataError, match="held-out check needs the shots themselves"):
         model.diagnostics()
     chain = sw.RallyChain().fit(parts)

@@ -8,9 +8,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from sidewall.errors import DataError, LogError
+from sidewall.errors import DataError, LogError, WriteError
+from sidewall.files import write_file
 from sidewall.log.vocabulary import VOCABULARY
 from sidewall.scale import from_parquet, write_partitions
+from sidewall.scale import write as write_module
 
 
 def together(folder):
@@ -81,7 +83,7 @@ def test_rallies_that_are_not_whole_are_refused(shots, tmp_path):
 
 
 def test_nothing_is_written_over(shots, folder, tmp_path):
-    with pytest.raises(LogError, match="holds Parquet files already"):
+    with pytest.raises(WriteError, match="holds Parquet files already"):
         write_partitions(shots, folder)
     with pytest.raises(LogError, match="no shots"):
         write_partitions(shots.head(0), tmp_path / "empty")
@@ -147,6 +149,26 @@ def test_folders_without_a_log(tmp_path):
         from_parquet(tmp_path / "none")
     with pytest.raises(LogError, match="no Parquet files"):
         from_parquet(tmp_path)
+
+
+def test_no_part_stays_behind_when_one_cannot_be_written(shots, tmp_path, monkeypatch):
+    home, fail_at = tmp_path / "parts", [WriteError("full"), KeyboardInterrupt()]
+    written = []
+
+    def write(path, data):
+        written.append(write_file(path, data))
+        if len(written) == 3:
+            raise error
+
+    monkeypatch.setattr(write_module, "write_file", write)
+    for error in fail_at:
+        written.clear()
+        with pytest.raises(type(error)):
+            write_partitions(shots, home, 2_500)
+        assert len(written) == 3
+        assert list(home.iterdir()) == []
+    monkeypatch.undo()
+    assert write_partitions(shots, home, 2_500)  # the folder can be used again
 
 
 def test_only_the_columns_asked_for_are_read(folder):

@@ -48,7 +48,18 @@ WORLDS = {
     "carry over": World(carry_over=0.6),
     "carry over, hidden": World(carry_over=0.6, chart_balance=False),
 }
-NAMES = "Alder Aspen Cedar Hazel Juniper Laurel Linden Maple Rowan Willow".split()
+NAMES = [
+    "Alder",
+    "Aspen",
+    "Cedar",
+    "Hazel",
+    "Juniper",
+    "Laurel",
+    "Linden",
+    "Maple",
+    "Rowan",
+    "Willow",
+]
 BY = ((), ("stroke",), ("balance",), ("depth",))
 GAPS_M = (0.2, 0.5, 1.0)
 CELL = ["player", "side", "family"]
@@ -106,12 +117,12 @@ def curve_rows(model, players, schedule, world):
 
 
 def comfort_rows(model, players, schedule, world):
-    truth = true_thresholds(players, schedule, world).set_index(CELL)["threshold_m"].unstack("side")
+    truth = true_thresholds(players, schedule, world).set_index(CELL)["threshold_m"]
     rows = []
     for row in model.comfort().itertuples():
-        true = truth.loc[(row.player, row.family)]
-        if np.isfinite(row.threshold_difference_low_m) and np.isfinite(true).all():
-            difference = true["backhand"] - true["forehand"]
+        forehand, backhand = (truth[(row.player, s, row.family)] for s in ("forehand", "backhand"))
+        difference = backhand - forehand
+        if np.isfinite(row.threshold_difference_low_m) and np.isfinite(difference):
             low, high = row.threshold_difference_low_m, row.threshold_difference_high_m
             held = low <= difference <= high
             rows.append({"what": "comfort, threshold", "held": held})
@@ -135,9 +146,7 @@ def rule_rows(model, players, schedule, world):
             if len(met) < 10:
                 continue
             own = truth[(truth["player"] == player) & (truth["side"] == cell[0])]
-            own = own[own["family"] == cell[1]].pivot(
-                index="gap_m", columns="choice", values="win_probability"
-            )
+            own = own[own["family"] == cell[1]].pivot_table("win_probability", "gap_m", "choice")
             gain = (own["attack"] - own["reset"]).to_numpy()
             grid = model.posterior_.grids[j]
             drawn = model.posterior_.gain(i, j, grid)

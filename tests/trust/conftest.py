@@ -63,4 +63,4 @@ def make_table():
 
 @pytest.fixture(scope="session")
 def model(planted):
-    return sw.TightnessModel(outcome="rally", transform="linear").fit(planted)
+    return sw.TightnessModel(outcome="rally", draws=200).fit(planted)

@@ -43,7 +43,7 @@ def test_the_model_that_adjusts_agrees(planted):
 
 def test_nothing_planted_nothing_found(make_table):
     plain = make_table(np.random.default_rng(9), worth=0.0)
-    model = sw.TightnessModel(outcome="rally", transform="linear").fit(plain)
+    model = sw.TightnessModel(outcome="rally", draws=200).fit(plain)
     found = attack_effect(model, bands_m=BANDS)
     assert found["words"].str.contains("no clear disagreement").all()
     assert (found["logged_tilt_low"] < 0.0).all()
@@ -80,7 +80,7 @@ def test_bands_lie_around_the_players_own_threshold(model, planted):
 
 def test_no_threshold_and_no_bands_is_refused(make_table):
     flat = make_table(np.random.default_rng(3), rallies=60)
-    model = sw.TightnessModel(outcome="rally", transform="linear").fit(flat)
+    model = sw.TightnessModel(outcome="rally", draws=200).fit(flat)
     if (model.thresholds()["status"] == "crosses").any():
         model.coefficient_covariance_ = 400 * model.coefficient_covariance_
     with pytest.raises(DataError, match="give bands_m"):

@@ -112,7 +112,7 @@ def test_targets_beyond_the_gaps_met_are_missing(model):
 
 
 def test_a_gain_that_falls_again_is_reached_by_no_constant_tilt(planted):
-    model = sw.TightnessModel(outcome="rally", transform="spline").fit(planted)
+    model = sw.TightnessModel(outcome="rally", draws=200).fit(planted)
     bent = copy.copy(model)
     bent.coefficients_ = model.coefficients_.copy()
     # attack minus reset rises through zero at 0.3 m and bends down past 0.6 m

@@ -21,7 +21,7 @@ def small(shots):
 @pytest.fixture(scope="module")
 def redrawn(small):
     """A ladder by a model without a chain of its own."""
-    model = sw.TightnessModel(outcome="rally", transform="log1p")
+    model = sw.TightnessModel(outcome="rally", draws=200)
     return Ladder(small, model, 50, np.random.default_rng(5))
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Table, as_frame
+from sidewall.arguments import Table, as_frame, check_count, check_level
 from sidewall.decisions.judged import decisions
 from sidewall.decisions.table import decision_table
 from sidewall.errors import DataError
@@ -60,6 +60,8 @@ def decisions_by(
     DataError
         If the log does not tell the place, or the player has no decisions.
     """
+    check_level(level)
+    check_count(late_from, "late_from", 1)
     table = as_frame(shots)
     if "decision" not in table.columns:
         table = decisions(table, model, level)

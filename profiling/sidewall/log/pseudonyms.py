@@ -18,7 +18,9 @@ from typing import Any, Final, Literal
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame, check_count
 from sidewall.errors import LogError
+from sidewall.files import plan_files
 from sidewall.log.cells import ALWAYS_NAMED, name_key, tidy_name
 from sidewall.log.coded_cells import KIND_OF, coded_cells
 from sidewall.log.columns import DERIVED, SPECS, resolve, understand
@@ -111,8 +113,9 @@ def pseudonymise(
     Raises
     ------
     LogError
-        If the log cannot be read, a file would be overwritten, the key is damaged, or the log
-        was pseudonymised before.
+        If the log cannot be read, the key is damaged, or the log was pseudonymised before.
+    WriteError
+        If a file would be overwritten or cannot be written.
     """
     if dates not in ("drop", "shift", "keep"):
         raise LogError(f"dates is {dates!r}: use 'drop', 'shift' or 'keep'.")
@@ -124,8 +127,11 @@ def pseudonymise(
     used = [target, *targets.values()]
     if Path(key).resolve() in [one.resolve() for one in used]:
         raise LogError(f"{key}: the key needs a file of its own, apart from what is written.")
+    if seed is not None:
+        check_count(seed, "seed", 0)
     chance = random.Random(secrets.randbits(128) if seed is None else seed)
     codes = read_key(key)
+    plan_files([codes.file])
     report = Pseudonymised(codes.file, dates)
     everything = [raw, *tables.values()]
     for kind in dict.fromkeys(KIND_OF.values()):
@@ -141,7 +147,7 @@ def pseudonymise(
     return report
 
 
-def reidentify(table: pd.DataFrame, key: str | os.PathLike[str]) -> pd.DataFrame:
+def reidentify(table: Table, key: str | os.PathLike[str]) -> pd.DataFrame:
     """Put names back in place of codes.
 
     Parameters
@@ -162,6 +168,7 @@ def reidentify(table: pd.DataFrame, key: str | os.PathLike[str]) -> pd.DataFrame
     LogError
         If there is no such key, or it is damaged.
     """
+    table = as_frame(table, "table")
     codes = read_key(key, must_exist=True)
     named = table.copy()
     for name in KIND_OF:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from copy import copy
+from io import BytesIO
 from math import ceil
-from pathlib import Path
 from typing import Any, Final
 
 from sidewall.log.sheet_formulas import (
@@ -23,6 +23,7 @@ from sidewall.log.sheet_formulas import (
 )
 from sidewall.log.template_words import DETAIL_WORDS, explanations
 from sidewall.log.vocabulary import HANDS, VOCABULARY
+from sidewall.log.writing import room_for_workbook
 
 #: Dark text on light fills, readable in print and by every reader: the remark says it too.
 _FONT: Final = "Calibri"
@@ -44,13 +45,11 @@ _EXAMPLE: Final = {
 }
 
 
-def write_workbook(file: Path, gap_heading: str, example: list[dict[str, Any]]) -> None:
-    """Write the workbook.
+def workbook_bytes(gap_heading: str, example: list[dict[str, Any]]) -> bytes:
+    """Make the workbook.
 
     Parameters
     ----------
-    file
-        Where to.
     gap_heading
         Heading of the gap, with its unit.
     example
@@ -77,8 +76,11 @@ def write_workbook(file: Path, gap_heading: str, example: list[dict[str, Any]]) 
         _note(details.cell(1, place), DETAIL_WORDS[name])
     _lists(log, details)
     _colours(log)
-    book.save(file)
+    data = BytesIO()
+    with room_for_workbook():
+        book.save(data)
     book.close()
+    return data.getvalue()
 
 
 def _style(sheet: Any, widths: Mapping[str, int]) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from sidewall.arguments import check_count, check_number, check_scale
 from sidewall.errors import DataError, NotFittedError, SeparationError
 from sidewall.models.draws import one_thread
 from sidewall.models.kinds import Rows
@@ -83,6 +84,9 @@ class PooledLogit:
         max_iter: int = 200,
         tol: float = 1e-4,
     ) -> None:
+        check_number(sd_shape, "sd_shape", least=1.0)
+        check_count(max_iter, "max_iter", 1)
+        check_scale(tol, "tol")
         self.covariance = covariance
         self.sd_shape = sd_shape
         self.max_iter = max_iter

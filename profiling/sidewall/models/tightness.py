@@ -22,6 +22,7 @@ from sidewall.arguments import (
     check_seed,
     check_word,
     check_words,
+    column_names,
     names_of,
 )
 from sidewall.court.zones import DEPTHS
@@ -29,7 +30,7 @@ from sidewall.errors import DataError, NotFittedError
 from sidewall.features.coded import need_columns
 from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.features.shots import with_features
-from sidewall.log.vocabulary import CHOICES, FAMILIES, SIDES, VOCABULARY
+from sidewall.log.vocabulary import CHOICES, SIDES, STROKES, VOCABULARY
 from sidewall.models.answers import (
     CROSSES,
     FEW_PLAYERS,
@@ -140,6 +141,9 @@ class TightnessModel:
         value: BallValue | None = None,
         seed: int | np.random.Generator = 0,
     ) -> None:
+        check_seed(seed)
+        check_count(draws, "draws", 50)
+        check_word(outcome, ("value", "rally"), "outcome")
         self.outcome = outcome
         self.horizon = horizon
         self.situation = situation
@@ -166,8 +170,6 @@ class TightnessModel:
             When no usable shots are left, only one choice occurs, a named situation column
             is missing, or by value shots were left out of rallies beforehand.
         """
-        check_word(self.outcome, ("value", "rally"), "outcome")
-        check_count(self.draws, "draws", 50)
         rng = np.random.default_rng(check_seed(self.seed))
         horizon: Horizon = "rally" if self.outcome == "rally" else need_horizon(self.horizon)
         for name in ("value_", "correction_", "corrections_", "posterior_", "used_"):
@@ -194,11 +196,7 @@ class TightnessModel:
     def _situation_columns(self, columns: Sequence[str]) -> tuple[str, ...]:
         if isinstance(self.situation, str) and self.situation == "charted":
             return tuple(name for name in SITUATION if name in columns)
-        wanted = names_of(self.situation, "situation")
-        for name in wanted:
-            if name not in columns:
-                raise DataError(f"the log has no column {name!r} to describe the situation by")
-        return wanted
+        return column_names(self.situation, columns, "situation")
 
     def _count(self, parts: Parts, judge: Judge) -> CountedShots:
         columns = self._situation_columns(parts.columns)
@@ -310,7 +308,8 @@ class TightnessModel:
         Returns
         -------
         ndarray, shape (n, 2)
-            Columns lose, win: means of the posterior.
+            Columns lose, win: means of the posterior. Where side, choice, gap or, with
+            curves of its own, the family is blank, there is no answer (NaN).
 
         Raises
         ------
@@ -320,7 +319,12 @@ class TightnessModel:
         self._need_fit()
         table = as_frame(shots)
         table = table if "family" in table.columns else with_features(table)
-        win = self.posterior_.mean_of(_known_words(table, self))
+        _check_words(table, self)
+        win = np.full(len(table), np.nan)
+        told = table[["side", "choice", "gap_m"]].notna().all(axis=1).to_numpy()
+        if self.families_ != (ALL_STROKES,):
+            told &= table["family"].notna().to_numpy()
+        win[told] = self.posterior_.mean_of(table[told])
         return np.column_stack([1.0 - win, win])
 
     def curves(
@@ -658,17 +662,21 @@ class TightnessModel:
         return diagnose(self, check_folds(folds))
 
 
-def _known_words(table: pd.DataFrame, model: TightnessModel) -> pd.DataFrame:
-    """Refuse words that the model cannot know; a stroke or situation not met is blank."""
-    need_columns(table, ["player", "side", "family", "choice", "gap_m"])
-    for name in ("player", "side", "choice"):
-        blank = int(table[name].isna().sum())
-        if blank:
-            raise DataError(f"{name} is blank in {blank} rows; leave them out, or say it")
-    for name, words in (("side", SIDES), ("choice", CHOICES), ("family", (*FAMILIES, ALL_STROKES))):
-        check_words(table[name], words, name)
-    for name in ("stroke", *model.situation_):
+def _check_words(table: pd.DataFrame, model: TightnessModel) -> None:
+    """Refuse words and gaps that the model cannot know; blanks may stand anywhere."""
+    need_columns(table, ("player", "side", "choice", "gap_m"))
+    words: dict[str, Sequence[str]] = {"side": SIDES, "choice": CHOICES}
+    if model.families_ != (ALL_STROKES,):
+        need_columns(table, ("family",))
+        words["family"] = model.families_
+    if "stroke" in table.columns:
+        words["stroke"] = STROKES
+    for name, levels in model.situation_.items():
         if name in table.columns:
-            check_words(table[name], _WORDS.get(name, model.situation_.get(name, ())), name)
-    check_lengths_m(table["gap_m"], "gap_m")
-    return table
+            words[name] = _WORDS.get(name, levels)
+    for name, known in words.items():
+        check_words(table[name], known, name)
+    gap = table["gap_m"]
+    if not pd.api.types.is_numeric_dtype(gap.dtype):
+        raise DataError("gap_m holds words; give gaps in metres, such as 0.4")
+    check_lengths_m(gap.fillna(0.0).to_numpy() if len(gap) else [0.0], "gap_m")

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from sidewall.arguments import Table, as_frame, check_level, check_share, column_names
 from sidewall.court import WALLS, Court, Zones
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
@@ -144,10 +145,10 @@ def _wall_played_to(table: pd.DataFrame, x: Array, court: Court) -> NDArray[np.i
 
 
 def placement_table(
-    shots: pd.DataFrame,
+    shots: Table,
     targets: Sequence[Target] | None = None,
     *,
-    by: Sequence[str] = ("player", "side", "stroke"),
+    by: str | Sequence[str] = ("player", "side", "stroke"),
     court: Court | Zones | None = None,
     level: float = 0.95,
     ellipse_share: float = 0.8,
@@ -183,11 +184,14 @@ def placement_table(
         - ``pace_m_s``, ``pace_shots``: median pace where the log has places, and times finer
           than whole seconds.
     """
+    shots = as_frame(shots)
+    check_level(level)
+    check_share(ellipse_share, "ellipse_share")
     table = placed_shots(shots, targets, court)
     if "pace_m_s" not in table.columns and tells_pace(table):
         paced = with_pace(with_features(shots, court))
         table = table.assign(pace_m_s=paced["pace_m_s"])
-    need_columns(table, by)
+    by = column_names(by, table.columns)
     rows = []
     for key, group in table.groupby(list(by), observed=True, sort=True):
         counted = group[group["on_target"].notna()]

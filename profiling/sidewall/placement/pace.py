@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame, check_count, check_level, column_names
 from sidewall.court import Court, Zones
 from sidewall.errors import DataError, SeparationError
 from sidewall.features.coded import need_columns
@@ -95,10 +96,10 @@ def _steps(t: np.ndarray) -> float:
 
 
 def pace_and_accuracy(
-    shots: pd.DataFrame,
+    shots: Table,
     targets: Sequence | None = None,
     *,
-    by: Sequence[str] = ("stroke",),
+    by: str | Sequence[str] = ("stroke",),
     bands: int = 3,
     court: Court | Zones | None = None,
     level: float = 0.95,
@@ -133,11 +134,13 @@ def pace_and_accuracy(
     is compared is shots that happened to be fast or slow: an easy ball may be both struck
     harder and placed better, and a ball that runs long has flown a longer path.
     """
+    shots = as_frame(shots)
+    check_level(level)
     from sidewall.placement.on_target import placed_shots, placement_table  # noqa: PLC0415
 
-    if bands < 2:
-        raise DataError(f"bands is {bands}; at least two are needed to compare")
+    check_count(bands, "bands", 2)
     table = with_features(shots, court)
+    by = column_names(by, table.columns)
     need_whole_rallies(table)
     paced = with_pace(table)
     placed = placed_shots(paced, targets, court)

@@ -68,7 +68,11 @@ class Target:
     wall: str | None = None
 
     def __post_init__(self) -> None:
-        if not all(math.isfinite(value) for value in self.shape):
+        if not isinstance(self.shape, Rectangle | Circle):
+            raise DataError(
+                f"target {self.name!r}: its shape is {self.shape!r}; give a Rectangle or a Circle"
+            )
+        if not all(isinstance(v, int | float) and math.isfinite(v) for v in self.shape):
             raise DataError(f"target {self.name!r}: every length must be a number of metres")
         shape = self.shape
         size = shape.radius if isinstance(shape, Circle) else min(shape.width, shape.depth)

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
 from numpy.typing import NDArray
 
+from sidewall.arguments import check_count, check_level
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_places import Ball, balls_of, group_words, runs, short
 from sidewall.plots.style import (
@@ -81,6 +82,8 @@ def plot_transitions(
     DataError
         If the chain does not know the player.
     """
+    check_count(draws, "draws", 2)
+    check_level(level)
     rows, n = shown_rows(chain, player)
     low, high = row_limits(chain, player, draws, level)
     balls = balls_of(chain)

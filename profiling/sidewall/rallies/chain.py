@@ -9,7 +9,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.arguments import Keep, Table, as_frame, kept_rows
+from sidewall.arguments import (
+    Keep,
+    Table,
+    as_frame,
+    check_count,
+    check_level,
+    check_seed,
+    check_word,
+    kept_rows,
+)
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.rallies.absorbing import (
@@ -99,8 +108,9 @@ class RallyChain:
         DataError
             When no transition between known states is left, or shots of a rally are missing.
         """
+        parts = as_parts(shots)
         self.rule_: StateRule = BallStates() if self.states is None else self.states
-        self._parts, self._moves = as_parts(shots), None
+        self._parts, self._moves = parts, None
         if isinstance(self._parts, OneTable):
             self._moves = transitions(self._parts.table, self.rule_)
             found = ChainCounts.of(self._moves)
@@ -195,9 +205,10 @@ class RallyChain:
         DataError
             When the chain was fitted to a log in parts and no shots are given.
         """
+        table = None if shots is None else as_frame(shots)
         self._need_fit()
-        if shots is not None:
-            return transitions(as_frame(shots), self.rule_, self.players_, self.states_)
+        if table is not None:
+            return transitions(table, self.rule_, self.players_, self.states_)
         if self._moves is None:
             one_table(self._parts, "this answer about a chain")
         assert self._moves is not None
@@ -221,6 +232,9 @@ class RallyChain:
             By state: ``win_probability``, ``win_low``, ``win_high``, ``expected_shots``,
             ``shots_low``, ``shots_high``, and ``shots``, how many were played from it.
         """
+        check_count(draws, "draws", 2)
+        check_level(level)
+        check_seed(seed)
         return state_table(self, draws, level, np.random.default_rng(seed))
 
     def shot_values(
@@ -253,7 +267,7 @@ class RallyChain:
             The feature table with ``state``, ``value_before``, ``value_after`` and
             ``value``, all as chances of the striker; missing where the rally was a let.
         """
-        moves = self.moves(shots)
+        moves = self.moves(None if shots is None else as_frame(shots))
         found = shot_values(moves, self.ball_value_, measure)
         return found if keep is None else found[kept_rows(moves.table, keep)]
 
@@ -285,6 +299,9 @@ class RallyChain:
             and ``points_per_100`` shots, each with its ends, ``points_low`` and so on
             (missing with fewer than ten rallies); ``shots`` and ``rallies``.
         """
+        check_count(draws, "draws", 2)
+        check_level(level)
+        check_seed(seed)
         rng = np.random.default_rng(seed)
         return value_table(self.moves(), self.ball_value_, by, draws, level, rng, keep)
 
@@ -322,6 +339,9 @@ class RallyChain:
             difference times what a loose ball is worth more than another, both in every
             redrawn set of rallies.
         """
+        check_count(draws, "draws", 2)
+        check_level(level)
+        check_seed(seed)
         is_loose = (loose or LooseBall())(self.moves().table).to_numpy() == "loose"
         rng = np.random.default_rng(seed)
         outcome = loose_next(self.moves(), is_loose)
@@ -341,12 +361,16 @@ class RallyChain:
         state, finished or not, so that the table says more than a count of winners. `keep`
         as for `set_up_credit`.
         """
+        check_count(draws, "draws", 2)
+        check_level(level)
+        check_seed(seed)
         rng = np.random.default_rng(seed)
         outcome = finished_next(self.moves())
         return matched_table(self, outcome, by, draws, level, rng, keep=keep)
 
     def order_test(self, order: int = 1) -> ChainTest:
         """Does the past matter beyond the present state? Order 0, 1 or 2 against one more."""
+        check_count(order, "order", 0, 2)
         moves = self.moves()
         return order_test(moves.start, moves.rally, order, len(moves.states))
 
@@ -357,6 +381,7 @@ class RallyChain:
         wherever players differ.
         """
         moves = self.moves()
+        check_word(by, map(str, moves.table.columns), "by")
         period = pd.factorize(moves.table[by])[0]
         known = moves.known & (period >= 0)
         return stationarity_test(moves.start[known], moves.target[known], period[known])
