@@ -85,7 +85,9 @@ class Mix:
     def _ball_code(self, table: pd.DataFrame) -> NDArray[np.int64]:
         code = cell_of(table["side"], table["family"], self._families)
         for name, levels in self._situation.items():
-            word = positions(table[name], pd.Index(list(levels))) + 1
+            word = np.zeros(len(table), dtype=np.int64)  # a column that is missing is blank
+            if name in table.columns:
+                word = positions(table[name], pd.Index(list(levels))) + 1
             code = np.where(code < 0, -1, code * (len(levels) + 1) + word)
         return code
 
