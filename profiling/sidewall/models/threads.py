@@ -1,4 +1,4 @@
-"""One thread for linear algebra, since the matrices here are small."""
+"""One thread for linear algebra and trees, since the tables here are small."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from contextlib import AbstractContextManager
 
 
 def one_thread() -> AbstractContextManager[object]:
-    """Keep linear algebra to one thread.
+    """Keep the libraries that are loaded to one thread.
 
     On matrices of this size several threads wait for each other longer than they work;
     blocks of groups and parts of a log are what the cores are shared by.
@@ -15,5 +15,5 @@ def one_thread() -> AbstractContextManager[object]:
         threadpool_limits,
     )
 
-    found: AbstractContextManager[object] = threadpool_limits(1, user_api="blas")
+    found: AbstractContextManager[object] = threadpool_limits(1)
     return found
