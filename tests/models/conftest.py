@@ -10,7 +10,7 @@ from sidewall import simulate
 @pytest.fixture(scope="session")
 def players():
     """Alder attacks better on the forehand, Birch on the backhand; Cedar's reset is tight."""
-    sides = np.array([[0.9, 0.9], [-0.9, -0.9]])
+    sides = np.array([[0.6, 0.6], [-0.6, -0.6]])  # two spreads of the ladder
     return [
         simulate.SimPlayer("Alder", touch=sides),
         simulate.SimPlayer("Birch", touch=-sides),
@@ -38,14 +38,14 @@ def truth(players, schedule):
 def by_rally(shots):
     """Judged by rally; the depth is told apart, strokes are not."""
     return sw.TightnessModel(
-        outcome="rally", situation=("depth",), strokes=False, draws=150, seed=3
+        outcome="rally", situation=("depth",), strokes=False, draws=100, seed=3
     ).fit(shots)
 
 
 @pytest.fixture(scope="session")
 def by_value(shots):
     """Everything told apart that is charted."""
-    return sw.TightnessModel(draws=150, seed=3).fit(shots)
+    return sw.TightnessModel(draws=100, seed=3).fit(shots)
 
 
 @pytest.fixture(params=["rally", "value"])

@@ -5,68 +5,77 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sidewall.models.selection import LossSums, folds_of_matches
 
 from sidewall.models.counted import ALL_STROKES, count_used, put_together
 from sidewall.models.transforms import counted_quantiles
 
+SITUATION = {"balance": ("set", "jammed")}
+
 
 @pytest.fixture(scope="module")
 def used(by_value):
-    balance = np.where(np.arange(len(by_value.used_)) % 5, "set", "jammed")
-    return by_value.used_.assign(balance=balance)
+    kinds = np.array(["set", "set", "set", "jammed", None], dtype=object)
+    return by_value.used_.assign(balance=kinds[np.arange(len(by_value.used_)) % 5])
 
 
-def test_counts_are_those_of_a_group_by(used):
-    counted = count_used(used, ["balance"])
-    keys = ["player", "match", "side", "family", "choice", "gap_m", "balance"]
-    plain = used.astype({name: str for name in keys if name != "gap_m"}).groupby(keys)["outcome"]
+@pytest.fixture(scope="module")
+def names(by_value):
+    return by_value.strengths_.strength_.index
+
+
+def test_counts_are_those_of_a_group_by(used, names):
+    counted = count_used(used, SITUATION, names)
+    keys = ["player", "opponent", "side", "family", "choice", "stroke", "balance", "gap_m"]
+    plain = used.assign(gap_m=(used["gap_m"] / 0.005).round() * 0.005)
     kinds = counted.kinds.iloc[counted.kind].reset_index(drop=True)
     ours = kinds.assign(
-        player=counted.players[counted.player],
-        match=counted.matches[counted.match],
+        player=names[counted.player],
+        opponent=names[counted.opponent],
         n=counted.n,
         total=counted.total,
+        square=counted.square,
     )
-    ours = ours.astype({name: str for name in keys if name != "gap_m"}).set_index(keys)
+
+    def as_text(table):
+        table = table.round({"gap_m": 6})
+        words = table[keys[:-1]].astype(object)
+        return table.assign(**words.where(words.notna(), "blank").astype(str))
+
+    plain, ours = as_text(plain), as_text(ours)
+    plain, ours = plain.groupby(keys)["outcome"], ours.set_index(keys)
     assert len(ours) == plain.ngroups
     assert (ours["n"] == plain.size().reindex(ours.index)).all()
     np.testing.assert_allclose(ours["total"], plain.sum().reindex(ours.index))
-    assert counted.square.sum() == pytest.approx((used["outcome"] ** 2).sum())
+    squares = plain.apply(lambda y: (y**2).sum()).reindex(ours.index)
+    np.testing.assert_allclose(ours["square"], squares)
 
 
 @settings(max_examples=15, deadline=None)
 @given(st.integers(0, 2**31))
-def test_parts_in_any_order_make_the_whole(used, seed):
+def test_parts_in_any_order_make_the_whole(used, names, seed):
     rng = np.random.default_rng(seed)
     matches = used["match"].cat.categories
     part = rng.integers(0, 4, len(matches))
     of_match = part[used["match"].cat.codes]
     tables = [used[of_match == k] for k in rng.permutation(np.unique(of_match))]
-    together = put_together([count_used(table, ["balance"]) for table in tables])
-    whole = count_used(used, ["balance"])
+    together = put_together([count_used(table, SITUATION, names) for table in tables])
+    whole = count_used(used, SITUATION, names)
     pd.testing.assert_frame_equal(together.kinds, whole.kinds)
-    for name in ("players", "matches", "player", "match", "kind", "n", "total", "square"):
-        np.testing.assert_array_equal(getattr(together, name), getattr(whole, name))
+    for name in ("players", "player", "opponent", "kind", "n", "total", "square"):
+        ours, theirs = getattr(together, name), getattr(whole, name)
+        if ours.dtype.kind == "f":
+            np.testing.assert_allclose(ours, theirs, rtol=1e-12)
+        else:
+            np.testing.assert_array_equal(ours, theirs)
 
 
-def test_families_together_keep_every_shot(used):
-    counted = count_used(used)
+def test_families_together_keep_every_shot(used, names):
+    counted = count_used(used, {}, names)
     one = counted.together()
     assert set(one.kinds["family"]) == {ALL_STROKES}
     assert len(one) < len(counted)
     assert one.shots == counted.shots
     assert one.total.sum() == pytest.approx(counted.total.sum())
-
-
-def test_folds_are_those_of_scikit_learn(used):
-    from sklearn.model_selection import GroupKFold  # noqa: PLC0415
-
-    counted = count_used(used)
-    match = used["match"].astype(str).to_numpy()
-    ours = folds_of_matches(counted, 4)[counted.matches.get_indexer(pd.Index(match))]
-    for k, (_, unseen) in enumerate(GroupKFold(4).split(used, groups=match)):
-        np.testing.assert_array_equal(np.flatnonzero(ours == k), unseen)
 
 
 @settings(deadline=None)
@@ -76,16 +85,3 @@ def test_quantiles_of_counted_values_are_numpys(pairs):
     shares = [0.0, 0.1, 0.5, 0.99, 1.0]
     plain = np.quantile(np.repeat(values, counts.astype(int)), shares)
     np.testing.assert_allclose(counted_quantiles(values, counts, shares), plain, atol=1e-12)
-
-
-def test_losses_of_parts_add_up():
-    rng = np.random.default_rng(0)
-    losses, rally = rng.random((300, 3)), np.sort(rng.integers(0, 40, 300))
-    cut = int(np.searchsorted(rally, 20))
-    both = LossSums.of(losses[:cut], rally[:cut]) + LossSums.of(losses[cut:], rally[cut:])
-    step = np.array([1.0, -1.0, 0.0])
-    difference = losses[:, 0] - losses[:, 1]
-    sums = np.bincount(rally, difference - difference.mean())
-    k = len(np.unique(rally))
-    assert both.mean(step)[0] == pytest.approx(difference.mean())
-    assert both.mean(step)[1] == pytest.approx(np.sqrt((sums**2).sum() * k / (k - 1)) / 300)

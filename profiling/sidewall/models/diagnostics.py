@@ -16,6 +16,7 @@ from sidewall.features.clustered import clustered_rate
 from sidewall.features.coded import positions
 from sidewall.log.vocabulary import CHOICES, STROKES
 from sidewall.models.curves import side_and_volley
+from sidewall.models.threads import one_thread
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -154,7 +155,9 @@ def _held_out(
         found["no gap"][test] = fit.predict_proba(hot[test])[:, 1]
         boosted = HistGradientBoostingClassifier(
             max_iter=80, learning_rate=0.05, max_leaf_nodes=12, min_samples_leaf=60, random_state=0
-        ).fit(columns.iloc[train], won[train])
+        )
+        with one_thread():
+            boosted.fit(columns.iloc[train], won[train])
         found["gradient boosting"][test] = boosted.predict_proba(columns.iloc[test])[:, 1]
     return {name: np.clip(p, 1e-4, 1.0 - 1e-4) for name, p in found.items()}
 
