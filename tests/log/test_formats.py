@@ -327,3 +327,12 @@ def test_a_name_that_is_too_long(name):
 def test_a_name_that_no_file_can_have():
     with pytest.raises(LogError, match="no name of a file"):
         read_shots("a\0b.csv")
+
+
+def test_parquet_with_text_that_is_no_utf_8(log, tmp_path):
+    path = tmp_path / "log.parquet"
+    log.replace("Rowan", "Rôwan").to_parquet(path, compression="NONE")
+    data = path.read_bytes()
+    path.write_bytes(data.replace("Rôwan".encode(), b"R\xc3\xffwan"))
+    with pytest.raises(LogError, match=r"log\.parquet: the Parquet file cannot be read"):
+        read_shots(path)

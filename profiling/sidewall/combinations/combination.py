@@ -310,6 +310,7 @@ class Combination:
         tries : {"all", "first"}
             Every moment of a rally, or only its first: fewer, but one result each.
         permutations : int, default 999
+            Behind the p-value; with 0 there is none.
         level : float, default 0.95
         seed : int or Generator
             For the permutations. For the others see `find`.
@@ -332,7 +333,7 @@ class Combination:
         See `sidewall.combinations.stratified` for the formulas and their sources.
         """
         shots = as_frame(shots)
-        check_count(permutations, "permutations", 1)
+        check_count(permutations, "permutations", 0)
         check_level(level)
         check_seed(seed)
         choice = StateChoice(state, tries, permutations, level, np.random.default_rng(seed))

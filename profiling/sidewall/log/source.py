@@ -137,9 +137,12 @@ def _from_frame(frame: pd.DataFrame, source: str) -> RawLog:
 
 def _from_parquet(data: bytes, source: str) -> RawLog:
     import pyarrow as pa  # noqa: PLC0415
+    from pyarrow import parquet  # noqa: PLC0415
 
     try:
-        frame = pd.read_parquet(io.BytesIO(data), engine="pyarrow")
+        table = parquet.read_table(io.BytesIO(data))
+        table.validate(full=True)  # text that is no UTF-8 would be found only where it is used
+        frame = table.to_pandas()
     except (pa.ArrowException, *DAMAGE) as error:
         raise LogError(
             f"{source}: the Parquet file cannot be read ({first_line(error)}). It is damaged or no "
