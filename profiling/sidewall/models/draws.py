@@ -143,7 +143,7 @@ class Draws:
 
 
 def one_thread() -> AbstractContextManager[object]:
-    """Keep linear algebra to one thread.
+    """Keep the libraries that are loaded to one thread.
 
     On matrices of this size several threads wait for each other longer than they work;
     blocks of groups and parts of a log are what the cores are shared by.
@@ -152,7 +152,7 @@ def one_thread() -> AbstractContextManager[object]:
         threadpool_limits,
     )
 
-    found: AbstractContextManager[object] = threadpool_limits(1, user_api="blas")
+    found: AbstractContextManager[object] = threadpool_limits(1)
     return found
 
 
