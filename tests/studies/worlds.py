@@ -209,6 +209,46 @@ def summed(table):
     return found
 
 
+def as_markdown(path=RESULTS):
+    """The records as a Markdown table, a row a world and number of matches."""
+    columns = ("set by nothing", "set by stroke", "set by balance", "set by depth")
+    bands = ("band of gain", "band of attack", "band of reset", "comfort, threshold")
+    heads = [
+        "world",
+        "matches, clubs",
+        *(c.removeprefix("set ") for c in columns),
+        "known",
+        "width",
+    ]
+    heads += ["error, club", *(b.removeprefix("band of ") for b in bands), "guard", "cost"]
+    lines = ["| " + " | ".join(heads) + " |", "| " + " | ".join("---" for _ in heads) + " |"]
+    for name, record in json.loads(path.read_text()).items():
+        world, matches, outcome = name.rsplit(", ", 2)
+        found = record["found"]
+
+        def held(what, found=found):
+            line = found.get(what, {})
+            return f"{line['held']:.1f} ({line['se']:.1f})" if "held" in line else ""
+
+        own = found["set by nothing"]
+        cost = [
+            found[f"cost of the {k}"]["mean"] for k in ("rule", "crossing point", "4 times in 5")
+        ]
+        cells = [
+            f"{world}{'' if outcome == 'by value' else ', ' + outcome}",
+            f"{matches.split()[0]}, {record['clubs']}",
+            *(held(c) for c in columns),
+            f"{own['known']:.0f}",
+            f"{own['width_cm']:.0f}",
+            f"{own['rmse_cm']:.1f}, {own.get('rmse_of_club_cm', float('nan')):.1f}",
+            *(held(b) for b in bands),
+            f"{found['guard speaks']['held']:.0f}" if "guard speaks" in found else "",
+            ", ".join(f"{c:.2f}" for c in cost),
+        ]
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
 def main():
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     ask.add_argument("--worlds", nargs="*", default=list(WORLDS), choices=list(WORLDS))
@@ -219,7 +259,11 @@ def main():
     ask.add_argument("--outcome", default="value", choices=["value", "rally"])
     ask.add_argument("--processes", type=int, default=os.cpu_count())
     ask.add_argument("--out", type=Path, default=RESULTS)
+    ask.add_argument("--table", action="store_true", help="print the recorded results")
     asked = ask.parse_args()
+    if asked.table:
+        print(as_markdown(asked.out))
+        return
     for matches in asked.matches:
         for world in asked.worlds:
             tasks = [
