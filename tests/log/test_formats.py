@@ -115,6 +115,19 @@ def test_readings_that_differ_in_a_letter_are_refused(spelled, csv, encoding, on
     assert shots["player"].cat.categories.tolist()[:2] == [one, two]
 
 
+def test_the_letters_that_differ_are_shown_and_no_more(text, csv):
+    text = (
+        text.replace("Rowan", "Müller")
+        .replace("Hazel", "Čermák")
+        .replace("off_", "č" + "x" * 9_000)
+    )
+    with pytest.raises(LogError, match="first on line 3") as caught:
+        read_shots(csv(text, encoding="cp1250"))
+    assert "Čermák, čxxx" in str(caught.value)
+    assert "Müller" not in str(caught.value)
+    assert len(str(caught.value)) < 600
+
+
 @pytest.mark.parametrize(("encoding", "one", "two"), SURE + UNSURE)
 def test_no_name_is_misread_in_silence(csv, text, encoding, one, two):
     """Each name alone, in a file that holds no other letter to tell by."""

@@ -29,7 +29,11 @@ _CODE_PAGES: Final = (
 #: A cell that is not ASCII, or a part of one.
 _STRANGE: Final = re.compile(rb"[^,;|\t\n\r\"]*[\x80-\xff][^,;|\t\n\r\"]*")
 _MOST_PIECES: Final = 2_000
+_LONGEST_PIECE: Final = 100
 _SHOWN_READINGS: Final = 4
+_LONGEST_WORD: Final = 40
+#: What stands between words, ASCII alone: the same places in every reading.
+_BETWEEN: Final = re.compile(r"[ \t\r\n,;|\"]+")
 _CONTROL: Final = re.compile(rb"[\x00-\x08\x0e-\x1f\x7f]")
 _PUNCTUATION: Final = frozenset("‘’“”–—…°·´€£«»\xa0")
 #: Letters by Unicode's tables that no name holds.
@@ -120,10 +124,17 @@ def _code_page(data: bytes, source: str, error: UnicodeDecodeError, folded: Fold
         distinct: dict[str, str] = {}
         for encoding, other in texts.items():
             distinct.setdefault(other, encoding)
+        # A byte is a letter in every code page, so that the readings stand side by side.
+        pieces = [[_shortened(word) for word in _BETWEEN.split(other)] for other in distinct]
+        differ = dict.fromkeys(words for words in zip(*pieces, strict=True) if len(set(words)) > 1)
         shown = "; ".join(
-            f"{', '.join(_strange(other)[:3])} ({encoding})"
-            for other, encoding in list(distinct.items())[:_SHOWN_READINGS]
+            f"{', '.join(words[at] for words in list(differ)[:3])} ({encoding})"
+            for at, encoding in enumerate(list(distinct.values())[:_SHOWN_READINGS])
         )
+        first = next(
+            at for at, letters in enumerate(zip(*distinct, strict=True)) if len(set(letters)) > 1
+        )
+        line = data.count(b"\n", 0, first) + 1
         raise LogError(
             f"{source}: this is no UTF-8, and its letters can be read in more than one way, first "
             f"on line {line}: {shown}. Name the right one, as encoding={name!r} or on the command "
@@ -141,7 +152,7 @@ def _readings(data: bytes) -> list[str]:
     from charset_normalizer import from_bytes  # noqa: PLC0415
 
     pieces = list(dict.fromkeys(_STRANGE.findall(data)))
-    payload = b"\n".join(pieces[:_MOST_PIECES])
+    payload = b"\n".join(piece[:_LONGEST_PIECE] for piece in pieces[:_MOST_PIECES])
     likely = set()
     for match in from_bytes(
         payload, cp_isolation=list(_CODE_PAGES), chunk_size=len(payload), steps=1
@@ -195,4 +206,9 @@ def _cased(word: str) -> bool:
 
 def _strange(text: str) -> list[str]:
     """Distinct words that are not ASCII."""
-    return list(dict.fromkeys(re.findall(r"[^\s,;|\"]*[^\x00-\x7f][^\s,;|\"]*", text)))
+    words = dict.fromkeys(word for word in _BETWEEN.split(text) if not word.isascii())
+    return [_shortened(word) for word in words]
+
+
+def _shortened(word: str) -> str:
+    return word if len(word) <= _LONGEST_WORD else f"{word[: _LONGEST_WORD - 1]}…"
