@@ -56,6 +56,24 @@ def test_states_without_the_gap_are_too_coarse_and_bands_are_not(shots, chain):
     assert abs(chain.coarseness_test().missed) < blind.coarseness_test().missed / 2
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("rallies", [1, 3])
+def test_a_thin_log_has_no_slope_to_tell(shots, rallies):
+    few = shots.groupby(["match", "game", "rally"], observed=True, sort=False).ngroup() < rallies
+    found = sw.RallyChain().fit(shots[few.to_numpy()]).coarseness_test()
+    if rallies == 1:
+        assert np.isnan([found.slope, found.low, found.high, found.p]).all()
+    assert not found.too_coarse
+
+
+@pytest.mark.filterwarnings("error")
+def test_gaps_all_alike_have_no_slope_to_tell(shots):
+    alike = shots.assign(gap_m=shots["gap_m"].where(shots["gap_m"].isna(), 0.4))
+    found = sw.RallyChain().fit(alike).coarseness_test()
+    assert np.isnan([found.slope, found.p]).all()
+    assert not found.too_coarse
+
+
 def test_the_chain_answers_in_its_own_states(chain):
     found = chain.order_test(0)
     assert found.p_g < 1e-6

@@ -42,6 +42,8 @@ class CoarsenessTest:
     missed : float
         ``slope * within``: what the states miss of a usual ball's value.
     n, rallies : int
+
+    Numbers are missing where the gaps of a state are all alike, or the log is one rally.
     """
 
     slope: float
@@ -116,11 +118,14 @@ def coarseness(chain: RallyChain, parts: Parts) -> CoarsenessTest:
     met = np.maximum(n, 1)
     found = sum(parts.each(_Squares(balls, gap / met, residual / met)))
     square, product, total, k, aa, ab, bb = found
+    # Gaps alike to a micrometre, or one rally: there is no slope to tell.
+    if square <= 1e-12 * total or k < 2:
+        return CoarsenessTest(*[float("nan")] * 6, int(total), int(k))
     slope = float(product / square)
     # the rallies' scores are a - slope * b
     score_square = max(aa - 2.0 * slope * ab + slope**2 * bb, 0.0)
     error = float(np.sqrt(score_square * k / (k - 1)) / square)
     within = float(np.sqrt(square / total))
-    p = float(2 * ndtr(-abs(slope) / error))
+    p = float(2 * ndtr(-abs(slope) / error)) if error > 0 else float("nan")
     low, high = slope - 1.959964 * error, slope + 1.959964 * error
     return CoarsenessTest(slope, low, high, p, within, slope * within, int(total), int(k))
