@@ -120,7 +120,8 @@ def coarseness(chain: RallyChain, parts: Parts) -> CoarsenessTest:
     square, product, total, k, aa, ab, bb = found
     # Gaps alike to a micrometre, or one rally: there is no slope to tell.
     if square <= 1e-12 * total or k < 2:
-        return CoarsenessTest(*[float("nan")] * 6, int(total), int(k))
+        none = float("nan")
+        return CoarsenessTest(none, none, none, none, none, none, int(total), int(k))
     slope = float(product / square)
     # the rallies' scores are a - slope * b
     score_square = max(aa - 2.0 * slope * ab + slope**2 * bb, 0.0)
