@@ -184,6 +184,15 @@ def test_rounding_past_the_middle(log, checked):
     assert "the middle" in check.folded["read_as"].tolist()
 
 
+@pytest.mark.parametrize("blank", [["player"], ["match"], ["player", "opponent"]])
+def test_columns_that_are_blank_throughout(log, checked, blank):
+    log["opponent"] = ""
+    log[blank] = ""
+    check = checked(log)
+    assert check.rows_used == 0
+    assert "blank" in check.problems["reason"].iloc[0]
+
+
 def test_nothing_left_is_counted_too(log, checked):
     log["side"] = "?"
     check = checked(log)

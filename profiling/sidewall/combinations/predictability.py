@@ -15,7 +15,7 @@ from sidewall.combinations.entropy import corrected_log
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
 from sidewall.features.shots import with_features
-from sidewall.rallies.intervals import rally_weights
+from sidewall.rallies.intervals import deviation, rally_weights
 
 Array = NDArray[Any]
 
@@ -138,8 +138,7 @@ class Predictability:
         ]
         z = float(ndtri(0.5 + self.level / 2.0))
         place_error, player_error = (
-            z * np.nanstd(np.concatenate([part[k] for part in boot]), axis=0, ddof=1)
-            for k in (0, 1)
+            z * deviation(np.concatenate([part[k] for part in boot])) for k in (0, 1)
         )
         n = np.bincount(cell_place, counts)
         order = np.lexsort((counts, cell_place))

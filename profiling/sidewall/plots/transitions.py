@@ -127,6 +127,8 @@ def _cells(ax: Axes, x: NDArray[np.float64], share: NDArray[np.float64], norm: N
     edges = np.arange(len(share) + 1)
     for part in (slice(0, split), slice(split, None)):
         columns = x[part]
+        if not len(columns):  # rallies of one shot leave nobody a ball
+            continue
         ax.pcolormesh(
             np.append(columns, columns[-1] + 1), edges, share[:, part],
             cmap=value_map(), norm=norm, edgecolors=PAPER, linewidth=0.6,

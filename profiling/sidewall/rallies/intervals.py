@@ -35,6 +35,16 @@ def rally_weights(match_of_rally: NDArray, draws: int, rng: np.random.Generator)
     return weights
 
 
+def deviation(draws: Array) -> Array:
+    """Standard deviation over the first axis, missing values apart; missing for fewer than two."""
+    known = ~np.isnan(draws)
+    n = known.sum(axis=0)
+    from_mean = np.where(known, draws, 0.0)
+    from_mean = np.where(known, draws - from_mean.sum(axis=0) / np.maximum(n, 1), 0.0)
+    variance = (from_mean**2).sum(axis=0) / np.maximum(n - 1, 1)
+    return np.where(n > 1, np.sqrt(variance), np.nan)
+
+
 def percentile_limits(draws: Array, level: float) -> tuple[Array, Array]:
     """Percentile interval over the first axis, missing values apart."""
     tails = [50.0 * (1.0 - level), 50.0 * (1.0 + level)]

@@ -22,6 +22,7 @@ from sidewall.combinations.stratified import mantel_haenszel
 from sidewall.errors import DataError
 from sidewall.placement.on_target import placed_shots
 from sidewall.placement.targets import BACK_STROKES
+from sidewall.rallies.intervals import deviation
 from sidewall.worklist.items import COMBINATION
 from sidewall.worklist.ladder import Ladder, Redrawn
 
@@ -175,7 +176,7 @@ def _worth_of(ladder: Ladder, row: Array, on: Array) -> tuple[float, float]:
     n = [ladder.sums(row[part], np.ones(int(part.sum())))[1].sum(axis=1) for part in (on, ~on)]
     with np.errstate(invalid="ignore", divide="ignore"):
         difference = drawn[:, 1] / n[0] - drawn[:, 0] / n[1]
-    return float(residual[on].mean() - residual[~on].mean()), float(np.nanstd(difference, ddof=1))
+    return float(residual[on].mean() - residual[~on].mean()), float(deviation(difference))
 
 
 def _compared(
