@@ -25,13 +25,14 @@ import sidewall as sw
 
 shots: pd.DataFrame = sw.read_shots("log.csv")
 model = sw.TightnessModel(situation="balance", draws=200).fit(shots, keep="balance == 'set'")
+chain = sw.RallyChain().fit(shots)
 table: pd.DataFrame = model.thresholds(level=0.9)
 panel: Axes = sw.plot_threshold(model, "Rowan", "forehand", "volley")
 panels: NDArray[np.object_] = sw.plot_threshold(model, "Rowan")
 drawn: Axes = sw.plot_threshold(model, "Rowan", "forehand", ax=panel)
 judged: Axes = sw.plot_decisions(table, "Rowan", "forehand", "volley", unit="in")
-pair: NDArray[np.object_] = sw.plot_chain(model.chain_, "Rowan")
-court: Axes = sw.plot_chain(model.chain_, ax=panel)
+pair: NDArray[np.object_] = sw.plot_chain(chain, "Rowan")
+court: Axes = sw.plot_chain(chain, ax=panel)
 match: Axes = sw.plot_match_win_probability(best_of=5)
 zones: pd.DataFrame = sw.zone_features(shots, by="player")
 

@@ -21,6 +21,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 from scipy.special import expit
+from worlds import holds
 
 import sidewall as sw
 from sidewall import simulate
@@ -30,8 +31,8 @@ from sidewall.agreement.kappa import clustered_kappa, kappa_of
 from sidewall.agreement.limits import clustered_limits
 from sidewall.agreement.simex import simex as simex_path
 from sidewall.features import clustered_rate
-from sidewall.models.transforms import BEND_M
 from sidewall.rallies.intervals import rally_weights
+from sidewall.rallies.value import BEND_M
 from sidewall.simulate.charter import second_charter
 
 SHARES = np.array([0.55, 0.2, 0.12, 0.08, 0.05])
@@ -172,17 +173,6 @@ def bias(options):
         print(f"bias: error {100 * sd:g} cm: {said}")
 
 
-def covered(row):
-    """Whether an answer is compatible with the true threshold (infinite: no crossing)."""
-    if row.status == "crosses":
-        return row.low_m <= row.truth_m <= row.high_m
-    if row.status == "attack at any gap":
-        return row.truth_m <= 0
-    if row.status == "reset at any gap":
-        return row.truth_m >= row.gap_max_m
-    return not (row.truth_m < row.low_m or row.truth_m > row.high_m)
-
-
 def one_ladder(task):
     run, options = task
     rng = np.random.default_rng([options["seed"], run])
@@ -196,10 +186,8 @@ def one_ladder(task):
     table = simex_thresholds(noisy, options["gap_sd"], model, n=options["draws"], seed=rng)
     clean = model.fit(shots).thresholds()
     clean = clean[[c for c in table.columns if c in clean.columns]].assign(extrapolation="no error")
-    values, _ = model._cell_coefficients(None)
-    clean["advantage_slope"] = (values[:, :, 0, 1] - values[:, :, 1, 1]).ravel()
     both = pd.concat([table, clean]).merge(truth[[*keys, "truth_m"]], on=keys)
-    both["covered"] = [covered(row) for row in both.itertuples()]
+    both["covered"] = [holds(row, row.truth_m) for row in both.itertuples()]
     return both.assign(ladder=run)
 
 
@@ -213,7 +201,7 @@ def simex(options):
     table["error_cm"] = 100 * (table["threshold_m"] - table["truth_m"]).where(in_all)
     table["width_cm"] = 100 * (table["high_m"] - table["low_m"]).where(in_all)
     by = table.groupby(["extrapolation", "ladder"])[
-        ["covered", "known", "error_cm", "width_cm", "advantage_slope"]
+        ["covered", "known", "error_cm", "width_cm"]
     ].mean()
     mean = by.groupby("extrapolation").mean()
     se = by.groupby("extrapolation").std() / np.sqrt(options["runs"])

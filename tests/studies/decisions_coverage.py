@@ -6,13 +6,6 @@ gain is held against the same quantity on a log many times as long of the same p
 matches.
 
     python tests/studies/decisions_coverage.py --ladders 40
-
-Recorded 2026-11-25, 40 ladders of ten players, covered in 100 (standard error): points per 100,
-attacked loose 95.8 (1.1), reset tight 89.5 (1.6), forced 89.2 (1.7), passed up 94.7 (1.1), too
-close to call 92.2 (1.3); gains: forced 98.2 (0.7), passed up 97.2 (0.8), attack forehand 92.7
-(1.6), attack backhand 93.8 (1.2), volleys 95.0 (1.1) and 92.5 (1.7), reset errors 94.2 (1.3),
-attack errors 95.0 (1.2), length 90.8 (2.1). The item put first was truly first in 65.2 (2.1) of
-100, where the lists said 66.4. Three minutes of processor time.
 """
 
 import argparse
@@ -23,28 +16,68 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from threshold_coverage import TREES
 
 import sidewall as sw
 from sidewall import simulate
+from sidewall.court.zones import DEPTHS
 from sidewall.decisions import decision_table
+from sidewall.log.vocabulary import FAMILIES, SIDES
+from sidewall.simulate.world import ATTACK, CHOICE_OF, RESET
 from sidewall.worklist import WorkList
 from sidewall.worklist.ladder import Ladder
 from sidewall.worklist.measures import measures
 
+NAMES = [
+    "Alder",
+    "Aspen",
+    "Cedar",
+    "Hazel",
+    "Juniper",
+    "Laurel",
+    "Linden",
+    "Maple",
+    "Rowan",
+    "Willow",
+]
 LONGER = 20
 DRAWS = 400
 
 
-def exact_points(table, players, schedule):
-    """Chosen minus other of every shot, from the exact curves."""
-    exact = simulate.true_curves(players, schedule, gaps_m=np.arange(321) / 100)
-    exact["cm"] = np.rint(100 * exact["gap_m"]).astype(int)
-    cell = ["player", "side", "family"]
-    exact = exact.pivot_table("win_probability", [*cell, "cm"], "choice")
-    balls = table[cell].astype(str).assign(cm=np.rint(100 * table["gap_m"]).astype(int))
-    attack, reset = exact.reindex(pd.MultiIndex.from_frame(balls)).to_numpy().T
-    return np.where(table["choice"] == "attack", attack - reset, reset - attack)
+def exact_chances(shots, players, schedule, world=None):
+    """Exact chance of winning by attacking and by resetting every ball, shape (2, n).
+
+    Each ball in its own side, family, depth, balance and gap; the stroke drawn from the
+    player's own mix of the choice in that situation. A mean over the player's matches.
+    """
+    win = simulate.win_chances(players, schedule, world)
+    mix = simulate.stroke_mix(players, schedule, world)
+    names = [player.name for player in players]
+    ball = tuple(
+        pd.Index(words).get_indexer(shots[name].astype(str))
+        for name, words in {
+            "player": names,
+            "side": SIDES,
+            "family": FAMILIES,
+            "depth": DEPTHS,
+        }.items()
+    )
+    # nothing but the word tells a jammed ball from one that is met set
+    ball = (*ball, (shots["balance"] == "stretched").to_numpy().astype(int))
+    assert min(code.min() for code in ball) >= 0
+    gap = shots["gap_m"].to_numpy()
+    above = np.clip(np.searchsorted(simulate.GAPS_M, gap), 1, len(simulate.GAPS_M) - 1)
+    low, high = simulate.GAPS_M[above - 1], simulate.GAPS_M[above]
+    part = ((gap - low) / (high - low))[:, None]
+    by_stroke = (1 - part) * win[(*ball, slice(None), above - 1)]
+    by_stroke += part * win[(*ball, slice(None), above)]
+    weighed = by_stroke * mix[ball]
+    return np.array([weighed[:, choice == CHOICE_OF].sum(axis=1) for choice in (ATTACK, RESET)])
+
+
+def exact_points(shots, players, schedule, world=None):
+    """Chance with the choice that was made, less that with the other, of every shot, exactly."""
+    attack, reset = exact_chances(shots, players, schedule, world)
+    return np.where(shots["choice"] == "attack", attack - reset, reset - attack)
 
 
 def counted(name, low, high, truth):
@@ -115,7 +148,7 @@ def gained(works, exact, long_shots):
 def one_ladder(task):
     seed, base = task
     rng = np.random.default_rng([base, seed])
-    players = simulate.draw_players(TREES[:10], rng)
+    players = simulate.draw_players(NAMES, rng)
     schedule = simulate.round_robin(10, 4)
     shots = sw.shot_features(simulate.simulate_shots(players, schedule, rng))
     model = sw.TightnessModel(draws=200).fit(shots)

@@ -144,7 +144,7 @@ def ladder_claims(task):
         table = model.comfort()
         low, high = (table[f"win_difference_{end}"] for end in ("low", "high"))
         claim(f"comfort, by {outcome}: one side wins more", (low > 0) | (high < 0))
-        low, high = (table[f"threshold_difference_{end}"].dropna() for end in ("low", "high"))
+        low, high = (table[f"threshold_difference_{end}_m"].dropna() for end in ("low", "high"))
         claim(f"comfort, by {outcome}: one side's threshold is higher", (low > 0) | (high < 0))
         judged = decision_table(decisions(shots, model), model, "player")
         for word, part in judged.groupby("decision", observed=True):

@@ -8,23 +8,6 @@ says how often it is seen and how often the interval of the change holds the exa
     python tests/studies/progress_false_alarms.py --ladders 70 --before 6 --after 1
     python tests/studies/progress_false_alarms.py --ladders 35 --plant
     python tests/studies/progress_false_alarms.py --fast
-
-Recorded 2026-11-25, seed 2026, judged by value, log1p, eight players, about ten comparisons in
-a player's table; standard errors in brackets, players of one ladder not counted as independent:
-
-- no change, 3 matches before and 3 after, 300 pairs of periods (--ladders 100): any "better" or
-  "worse" in a player's table in 3.7 (1.2) of 100. Single comparisons at p <= 0.05: threshold
-  3.9 (0.6), comfort 5.5 (1.2), on target 2.2 (0.6), forced 1.0 (0.6), passed up 2.7 (0.9).
-- no change, 6 before and 1 after, 120 pairs: any in 2.5 (1.4) of 100; threshold 3.3 (0.9),
-  comfort 3.3 (1.5), on target 3.8 (1.1), forced 5.0 (1.9), passed up 3.3 (1.6).
-- planted, 3 and 3, 50 pairs: the player attacks better (touch + 0.8) and from 15 cm tighter.
-  Passed up less is seen in 56 of 100, forced more in 18, all comparisons allowed for. The
-  exact threshold falls by 13 cm (median), far below the smallest change that so much data
-  shows (65 cm), and is seen in 1 of 100 (p <= 0.05 alone: 7.3). The intervals of its change
-  hold the exact one in 99.0 (0.7) of 100; median error +1.6 cm.
-
-So with three matches a side a change of habits shows, and a change of threshold of the usual
-size does not: "not known yet" is the answer for 94 of 100 thresholds.
 """
 
 import argparse

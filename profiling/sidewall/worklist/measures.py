@@ -30,8 +30,7 @@ __all__ = ["Measure", "measures"]
 
 Array = NDArray[Any]
 
-#: How far players may differ, as `prior_scale` of the tightness model: an even rally moves
-#: to 55 in 100; and a share by as much again.
+#: How far players may differ: an even rally moves to 55 in 100; and a share by as much again.
 _POINTS: Final = 0.05
 _SHARE: Final = 0.10
 _LEVEL: Final = 0.95
