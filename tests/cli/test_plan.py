@@ -38,7 +38,7 @@ def test_a_log_gives_a_table_and_a_sentence(log):
 
 def test_mistakes_are_said_plainly(log):
     for words, said in (
-        ((log), "Add --player; the log has"),
+        ((log,), "Add --player; the log has"),
         ((log, "--player", "Oak"), "No player is called 'Oak'"),
         (("--player", "Rowan"), "no log is given"),
         (("--outcome", "luck"), "use rally or value"),
