@@ -8,7 +8,12 @@ import pyarrow as pa
 import pytest
 
 from sidewall import arguments
-from sidewall.errors import DataError
+from sidewall.combinations import Combination
+from sidewall.errors import DataError, SidewallError
+from sidewall.log import ColumnMap
+from sidewall.placement import read_targets
+from sidewall.simulate.scenario import load_scenario
+from sidewall.worklist import read_efforts
 
 TABLE = pd.DataFrame(
     {"player": ["Rowan", "Hazel", "Rowan"], "gap_m": [0.2, np.nan, 0.7]}, index=[5, 3, 9]
@@ -135,7 +140,9 @@ def test_what_is_no_name_is_refused(wrong):
 
 
 def test_an_unknown_column_is_refused_with_the_nearest():
-    with pytest.raises(DataError, match=r"situation names 'balanse'.*did you mean 'balance'"):
+    with pytest.raises(
+        DataError, match=r"situation: the table has no column 'balanse'.*did you mean 'balance'"
+    ):
         arguments.column_names("balanse", NAMES, "situation")
     with pytest.raises(DataError, match="by names 'side' twice"):
         arguments.column_names(["side", "side"], NAMES)
@@ -195,3 +202,30 @@ def test_nothing_asked_keeps_everything():
 def test_what_chooses_no_rows_is_refused(keep, message):
     with pytest.raises(DataError, match=message):
         arguments.kept_rows(TABLE, keep)
+
+
+DEEP = {
+    "lists": "a = " + "[" * 5_000 + "]" * 5_000,
+    "a few lists": "a = " + "[" * 40 + "]" * 40,
+    "tables": ".".join("a" * 5_000) + " = 1",
+    "headings": "[" + ".".join("a" * 5_000) + "]",
+}
+
+
+@pytest.mark.parametrize("text", DEEP.values(), ids=DEEP)
+def test_deep_toml_is_refused_everywhere(tmp_path, text):
+    path = tmp_path / "deep.toml"
+    path.write_text(text)
+    for read in (
+        read_efforts,
+        read_targets,
+        load_scenario,
+        ColumnMap.read,
+        Combination.read,
+    ):
+        with pytest.raises(SidewallError, match=r"deep\.toml.*too deep within one another"):
+            read(path)
+
+
+def test_toml_as_deep_as_ours_is_read():
+    assert arguments.parse_toml("[a.b.c]\nd = [[1], [2]]") == {"a": {"b": {"c": {"d": [[1], [2]]}}}}

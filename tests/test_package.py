@@ -21,31 +21,32 @@ HEAVY = ("matplotlib", "seaborn", "sklearn", "statsmodels", "scipy.optimize", "s
 MAY_IMPORT = {
     "errors": "",
     "arguments": "errors",
+    "files": "errors",
     "court": "errors arguments",
-    "log": "errors arguments court",
+    "log": "errors arguments files court",
     "features": "errors arguments court log",
     "rallies": "errors arguments court log features",
     "models": "errors arguments court log features rallies",
     "scoring": "errors arguments",
-    "simulate": "errors arguments court log",
-    "combinations": "errors arguments court log features rallies models",
+    "simulate": "errors arguments files court log",
+    "combinations": "errors arguments files court log features rallies models",
     "placement": "errors arguments court log features rallies models",
-    "scale": "errors arguments court log features rallies models",
+    "scale": "errors arguments files court log features rallies models",
     "trust": "errors arguments court log features rallies models",
-    "charting": "errors arguments court log features scoring",
+    "charting": "errors arguments files court log features scoring",
     "agreement": "errors arguments log features rallies models",
-    "clips": "errors arguments log features",
+    "clips": "errors arguments files log features",
     "decisions": "errors arguments court log features rallies models combinations",
-    "worklist": "errors arguments court log features rallies models scoring combinations "
+    "worklist": "errors arguments files court log features rallies models scoring combinations "
     "placement decisions",
     "progress": "errors arguments court log features rallies models scoring simulate combinations "
     "placement decisions",
     "plots": "errors arguments court log features rallies models scoring combinations placement "
     "agreement decisions worklist progress trust",
-    "report": "errors arguments court log features rallies models combinations placement "
+    "report": "errors arguments files court log features rallies models combinations placement "
     "decisions worklist clips plots",
-    "cli": "errors arguments court log features rallies models scoring simulate plots worklist "
-    "progress report",
+    "cli": "errors arguments files court log features rallies models scoring simulate plots "
+    "worklist progress report",
 }
 
 

@@ -7,7 +7,8 @@ Each function returns the value in the form that the package works with, or rais
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+import tomllib
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from importlib import import_module
 from numbers import Integral, Real
@@ -23,6 +24,8 @@ from sidewall.errors import DataError
 Keep = str | Callable[[pd.DataFrame], Any] | Sequence[bool] | NDArray[np.bool_] | pd.Series
 
 _MOST_SHOWN: Final = 12
+_DEEPEST: Final = 20
+_TOO_DEEP: Final = "its tables or lists lie too deep within one another"
 _HALF_COURT_M: Final = 3.2  # no ball is further from the nearest side wall of a singles court
 
 #: What pandas raises on a query that it cannot read or answer.
@@ -139,17 +142,28 @@ def check_seed(seed: int | np.random.Generator, name: str = "seed") -> int | np.
     return int(seed)
 
 
+def numbers_of(values: ArrayLike, name: str, mend: str = "give numbers") -> NDArray[np.float64]:
+    """Return values as an array of numbers, of whatever shape."""
+    try:
+        if isinstance(values, str | dict) or values is None:
+            raise TypeError
+        return np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise DataError(f"{name} is {_shown(values)}; {mend}") from None
+
+
+def check_mapping(value: Any, name: str) -> None:
+    """Refuse what does not map names to words."""
+    if not isinstance(value, Mapping):
+        raise DataError(f'{name} is {_shown(value)}; give words by name, as in {{"side": "word"}}')
+
+
 def check_lengths_m(
     lengths: ArrayLike, name: str, widest: float | None = None
 ) -> NDArray[np.float64]:
     """Return lengths in metres, shape (n,): at least one, each from 0 to `widest`."""
     mend = f"{name} takes metres, such as [0.2, 0.5]"
-    if isinstance(lengths, str | dict):
-        raise DataError(f"{name} is {_shown(lengths)}; {mend}")
-    try:
-        found = np.atleast_1d(np.asarray(lengths, dtype=np.float64))
-    except (TypeError, ValueError):
-        raise DataError(f"{name} is {_shown(lengths)}; {mend}") from None
+    found = np.atleast_1d(numbers_of(lengths, name, mend))
     if found.ndim != 1 or not found.size:
         raise DataError(f"{name} has shape {found.shape}; {mend}")
     wrong = found[~np.isfinite(found) | (found < 0.0)]
@@ -206,9 +220,7 @@ def column_names(
         known = [str(column) for column in columns]
         for one in found:
             if one not in known:
-                raise DataError(
-                    f"{name} names {one!r}, and the table has no such column; {near(one, known)}"
-                )
+                raise DataError(f"{name}: the table has no column {one!r}; {near(one, known)}")
     return found
 
 
@@ -320,3 +332,28 @@ def _shown(value: object) -> str:
     if len(text) > 60 or "\n" in text:
         return f"a {type(value).__name__}"
     return text
+
+
+def parse_toml(text: str) -> dict[str, Any]:
+    """Read TOML whose values lie only a few tables and lists deep, as all of ours do.
+
+    Raises
+    ------
+    tomllib.TOMLDecodeError
+        If the text is no TOML, or nested deeper than anything that is written by hand.
+    """
+    try:
+        content = tomllib.loads(text)
+    except RecursionError:
+        raise tomllib.TOMLDecodeError(_TOO_DEEP) from None
+    level: list[Any] = [content]
+    for _ in range(_DEEPEST):
+        level = [
+            one
+            for value in level
+            if isinstance(value, dict | list)
+            for one in (value.values() if isinstance(value, dict) else value)
+        ]
+    if level:
+        raise tomllib.TOMLDecodeError(_TOO_DEEP)
+    return content

@@ -14,6 +14,10 @@ class LogError(SidewallError):
     """A shot log cannot be read at all: no file, no rows, no such column."""
 
 
+class WriteError(SidewallError):
+    """A file or folder cannot be written; what was there before is as it was."""
+
+
 class UnitError(SidewallError):
     """A length cannot be converted, such as boards of unknown width."""
 

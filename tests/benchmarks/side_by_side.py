@@ -15,8 +15,7 @@ import numpy as np
 import pandas as pd
 
 import sidewall as sw
-from sidewall.rallies.intervals import ladder_values
-from sidewall.rallies.resample import RallyBootstrap
+from sidewall.rallies.intervals import RallyBootstrap, ladder_values
 
 DRAWS = 200
 

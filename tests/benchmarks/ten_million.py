@@ -87,7 +87,7 @@ def measure(folder: str, outcome: str, transform: str, processes: int) -> None:
     start = time.perf_counter()
     shots = from_parquet(folder, processes if processes > 1 else None, columns=[])
     opened = time.perf_counter()
-    model = sw.TightnessModel(outcome=outcome, transform=transform).fit(shots)  # type: ignore[arg-type]
+    model = sw.TightnessModel(outcome=outcome, draws=200).fit(shots)  # type: ignore[arg-type]
     fitted = time.perf_counter()
     table = model.thresholds()
     ended = time.perf_counter()

@@ -6,7 +6,7 @@ import json
 import os
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sidewall.charting import journal as journal_module
@@ -15,7 +15,7 @@ from sidewall.charting.journal import Journal, read_entries
 from sidewall.charting.rows import Setup, log_bytes
 from sidewall.charting.session import REDO, UNDO, Session
 from sidewall.charting.store import Store
-from sidewall.errors import DataError, LogError
+from sidewall.errors import DataError, LogError, SidewallError, WriteError
 from sidewall.log import read_shots
 from sidewall.log.vocabulary import VOCABULARY
 
@@ -145,7 +145,7 @@ def test_a_crash_between_journal_and_log_is_mended(tmp_path, monkeypatch):
     def crash(path, data):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(store_module, "replace_file", crash)
+    monkeypatch.setattr(store_module, "write_file", crash)
     with pytest.raises(KeyboardInterrupt):
         store.do(DRIVE)
     monkeypatch.undo()
@@ -158,9 +158,9 @@ def test_a_log_open_elsewhere_is_said_and_written_later(tmp_path, monkeypatch):
     store = Store(tmp_path / "log.csv", MATCH)
 
     def locked(path, data):
-        raise PermissionError(13, "Permission denied")
+        raise WriteError("log.csv: another program holds it.")
 
-    monkeypatch.setattr(store_module, "replace_file", locked)
+    monkeypatch.setattr(store_module, "write_file", locked)
     store.do(SERVE)
     store.do(DRIVE)
     assert "Nothing is lost" in store.log_trouble
@@ -181,7 +181,7 @@ def test_an_entry_that_cannot_be_written_is_not_done(tmp_path, monkeypatch):
 
     before = (tmp_path / "log.csv.journal").read_bytes()
     monkeypatch.setattr(journal_module.os, "fsync", full)
-    with pytest.raises(LogError, match="No space left"):
+    with pytest.raises(WriteError, match="the disk is full"):
         store.do(DRIVE)
     monkeypatch.undo()
     assert len(store.session.table.rows) == 1
@@ -289,6 +289,96 @@ def test_a_damaged_line_is_named(tmp_path):
     place.write_bytes(place.read_bytes().replace(b'{"op": "shot"', b'{"op: "shot"') + b"{}\n")
     with pytest.raises(LogError, match="line 2 cannot be understood"):
         Store(tmp_path / "log.csv", {})
+
+
+ANYTHING = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.sampled_from(["", "Rowan", "Hazel", "Oak", "serve", "left", 10**400]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=3), inner),
+    max_leaves=4,
+)
+
+
+def places(value, at=()):
+    """Every place of a value made of lists and dictionaries, as the steps that lead there."""
+    if not isinstance(value, dict | list):
+        return
+    for step, one in value.items() if isinstance(value, dict) else enumerate(value):
+        yield (*at, step)
+        yield from places(one, (*at, step))
+
+
+@pytest.fixture(scope="module")
+def kept_lines(tmp_path_factory):
+    """Lines of a journal whose first line holds rows taken over, as they are parsed."""
+    file = tmp_path_factory.mktemp("journal") / "log.csv"
+    store = Store(file, {**MATCH, "hands": {"Hazel": "left"}})
+    for event in (SERVE, DRIVE, TIN):
+        store.do(event)
+    file.with_name("log.csv.journal").unlink()
+    store = Store(file, {})  # takes the rows over
+    for event in (SERVE, DRIVE, TIN, UNDO, {"op": "change", "at": 1, "set": {"gap_cm": 5}}):
+        store.do(event)
+    return [json.loads(line) for line in file.with_name("log.csv.journal").open()]
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.data())
+def test_a_journal_damaged_anywhere_opens_or_is_refused_in_words(
+    kept_lines, tmp_path_factory, data
+):
+    lines = json.loads(json.dumps(kept_lines))
+    *way, last = data.draw(st.sampled_from([at for at in places(lines) if len(at) > 1]))
+    where = lines
+    for step in way:
+        where = where[step]
+    if data.draw(st.booleans()):
+        del where[last]
+    else:
+        where[last] = data.draw(ANYTHING)
+    file = tmp_path_factory.mktemp("log") / "log.csv"
+    text = "".join(json.dumps(line) + "\n" for line in lines)
+    file.with_name("log.csv.journal").write_text(text)
+    said = str(file)
+    try:
+        Store(file, {})
+    except SidewallError as error:
+        said = str(error)
+    assert said.startswith((str(file), file.name))
+    # neither way is anything lost
+    assert file.with_name("log.csv.journal").read_text() == text
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        {"players": 3},
+        {"players": ["Rowan"]},
+        {"players": ["Rowan", None]},
+        {"hands": []},
+        {"hands": {"Hazel": "both"}},
+        {"rows": None},
+        {"rows": [{"game": 1}]},
+        {"match": None},
+        {"server": []},
+        {"scoring": "sets"},
+    ],
+)
+def test_a_damaged_first_line_is_named_with_the_mend(kept_lines, tmp_path, head):
+    lines = [{**kept_lines[0], **head}, *kept_lines[1:]]
+    journal = tmp_path / "log.csv.journal"
+    journal.write_text("".join(json.dumps(line) + "\n" for line in lines))
+    with pytest.raises(LogError, match=r"the journal is damaged: .* Take it from a copy, or put"):
+        Store(tmp_path / "log.csv", {})
+
+
+def test_a_name_too_long_for_the_journal_is_refused(tmp_path):
+    with pytest.raises(WriteError, match=r"journal.*too long. Choose a shorter one"):
+        Store(tmp_path / f"{'a' * 250}.csv", MATCH)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_file_that_is_no_journal_is_refused(tmp_path):

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import hashlib
 import subprocess
 import sys
 from functools import partial
@@ -13,7 +14,9 @@ from typer.testing import CliRunner
 
 import sidewall
 from sidewall.cli.app import app
+from sidewall.cli.files import Profile
 from sidewall.cli.profile import write_profile
+from sidewall.files import make_folder, write_file
 from sidewall.models import TightnessModel
 from sidewall.simulate import draw_players, round_robin, simulate_shots, to_log
 
@@ -129,7 +132,12 @@ def test_thresholds_are_the_models_in_centimetres(profile, shots):
     written = pd.read_csv(profile[1] / "rowan-thresholds.csv")
     assert written["player"].unique().tolist() == ["Rowan"]
     by_rally = written[written["outcome"] == "rally"].reset_index(drop=True)
-    wanted = TightnessModel(outcome="rally").fit(shots).thresholds().query("player == 'Rowan'")
+    wanted = (
+        TightnessModel(outcome="rally", draws=200)
+        .fit(shots)
+        .thresholds()
+        .query("player == 'Rowan'")
+    )
     assert by_rally["status"].tolist() == wanted["status"].tolist()
     for name in ("threshold", "low", "high", "gap_max"):
         np.testing.assert_allclose(by_rally[f"{name}_cm"], 100 * wanted[f"{name}_m"], atol=0.051)
@@ -184,7 +192,7 @@ def test_a_log_too_small_for_a_model_is_said_to_be(tmp_path):
 
 def test_a_folder_that_cannot_be_made_is_said(log, tmp_path):
     result = run("profile", log, "--player", "Rowan", "--out", log, "--outcome", "rally")
-    assert failed(result, "no such folder can be made")
+    assert failed(result, "a part of its path is no folder")
 
 
 def test_refused_rows_are_counted_on_the_error_stream(log, tmp_path):
@@ -226,6 +234,54 @@ def test_the_demo_can_be_opened_and_gone_on_with(tmp_path, monkeypatch):
     assert f"sidewall check '{out / 'typed_by_hand.csv'}'" in result.stdout
 
 
+@pytest.fixture
+def quick_demo(monkeypatch):
+    """The demonstration without its models: the report and one table of the profile only."""
+
+    def results(found, player, profile, page):
+        make_folder(profile)
+        write_file(page, "<html></html>")
+        table = write_file(profile / "rowan-zones.csv", f"{found.rows_used}\n")
+        return Profile(player, profile, [table])
+
+    monkeypatch.setattr("sidewall.cli.demo._write_results", results)
+
+
+@pytest.mark.parametrize("name", ["ladder.csv", "rowan-report.html", "profile/rowan-zones.csv"])
+def test_the_demo_never_writes_over_what_somebody_changed(quick_demo, tmp_path, name):
+    out = tmp_path / "demo"
+    assert run("demo", "--out", out).exit_code == 0
+    before = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    assert run("demo", "--out", out).exit_code == 0  # its own files it replaces
+    assert {path: path.read_bytes() for path in before} == before
+    (out / name).write_text("my own notes")
+    (out / "truth.csv").unlink()
+    assert failed(run("demo", "--out", out), str(out / name), "changed since", "Move", "--out")
+    assert (out / name).read_text() == "my own notes"
+    assert not (out / "truth.csv").exists()  # nothing at all was written
+    (out / name).rename(out / "kept")
+    assert run("demo", "--out", out).exit_code == 0  # as the message says
+    assert (out / name).read_bytes() == before[out / name]
+    assert (out / "kept").read_text() == "my own notes"
+
+
+def test_the_demo_never_writes_over_a_stranger_s_file(quick_demo, tmp_path):
+    (tmp_path / "profile").mkdir()
+    mine = tmp_path / "profile" / "rowan-comfort.csv"
+    mine.write_text("mine")
+    assert failed(run("demo", "--out", tmp_path), str(mine), "never part of it")
+    assert [path.name for path in tmp_path.iterdir()] == ["profile"]
+
+
+def test_the_sums_of_the_demo_are_those_of_a_general_tool(quick_demo, tmp_path):
+    assert run("demo", "--out", tmp_path).exit_code == 0
+    lines = (tmp_path / "sidewall-demo.sha256").read_text().splitlines()
+    sums = dict(reversed(line.split("  ")) for line in lines)
+    assert len(sums) == 8
+    for name, its in sums.items():
+        assert hashlib.sha256((tmp_path / name).read_bytes()).hexdigest() == its
+
+
 def test_a_demo_that_cannot_be_written_is_said(tmp_path):
     (tmp_path / "file").write_text("")
-    assert failed(run("demo", "--out", tmp_path / "file"), "--out")
+    assert failed(run("demo", "--out", tmp_path / "file"), "Choose another folder")

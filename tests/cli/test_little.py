@@ -112,7 +112,7 @@ def test_a_sentence_for_a_template_as_it_comes(tmp_path):
     sw.write_template(tmp_path / "log.csv")
     assert run("check", tmp_path / "log.csv").exit_code == 0
     with pytest.raises(DataError, match="attack"):
-        sw.TightnessModel().fit(sw.read_shots(tmp_path / "log.csv"))
+        sw.TightnessModel(draws=200).fit(sw.read_shots(tmp_path / "log.csv"))
 
 
 @pytest.mark.parametrize("outcome", ["rally", "value"])
@@ -129,7 +129,7 @@ def test_what_is_too_little_for_a_model_is_said_in_a_coachs_words(log, tmp_path,
     assert result.stderr.startswith("sidewall: No profile can be made from the")
     assert not (tmp_path / "out").exists()
     with pytest.raises(DataError, match=said) as error:
-        sw.TightnessModel(outcome=outcome).fit(sw.read_shots(path))
+        sw.TightnessModel(outcome=outcome, draws=200).fit(sw.read_shots(path))
     assert "columns of X" not in str(error.value)
 
 
@@ -140,7 +140,7 @@ def answers_allowed(statuses):
 
 @pytest.mark.parametrize("name", ENOUGH)
 def test_what_is_just_enough_gives_answers_and_pictures(log, name):
-    model = sw.TightnessModel(outcome="rally").fit(sw.read_shots(ENOUGH[name](log)))
+    model = sw.TightnessModel(outcome="rally", draws=200).fit(sw.read_shots(ENOUGH[name](log)))
     assert answers_allowed(model.thresholds()["status"])
     assert np.isfinite(model.curves()[["attack", "reset"]].to_numpy()).all()
     for plot in (sw.plot_threshold, sw.plot_comfort):
@@ -174,7 +174,7 @@ def test_one_side_and_one_winner_are_modelled_or_refused_in_words(log, make, out
 
 def fit_or_words(shots, outcome):
     try:
-        return sw.TightnessModel(outcome=outcome, transform="linear").fit(shots)
+        return sw.TightnessModel(outcome=outcome, draws=200).fit(shots)
     except DataError as error:
         return str(error)
 
@@ -183,7 +183,7 @@ def test_a_player_who_only_serves_is_named_with_the_mend(log):
     own = log[(log["player"] == "Rowan") & (log["stroke"] != "serve")][RALLY].drop_duplicates()
     others = log.merge(own, on=RALLY, how="left", indicator="own").query("own == 'left_only'")
     shots = sw.read_shots(others.drop(columns="own"))
-    model = sw.TightnessModel(outcome="rally", transform="linear").fit(shots)
+    model = sw.TightnessModel(outcome="rally", draws=200).fit(shots)
     for plot in (sw.plot_threshold, sw.plot_comfort):
         with pytest.raises(DataError, match=r"'Rowan' has no shots .*Chart some.*Hazel"):
             plot(model, "Rowan")

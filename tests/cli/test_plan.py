@@ -3,19 +3,16 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-import typer
 from typer.testing import CliRunner
 
-from sidewall.cli.plan import _lines, _sizes, plan
+from sidewall.cli.app import app
+from sidewall.cli.plan import _lines, _sizes
 from sidewall.progress import Plan
 from sidewall.simulate import draw_players, round_robin, simulate_shots, to_log
 
-app = typer.Typer()
-app.command()(plan)
-
 
 def run(*words):
-    return CliRunner().invoke(app, [str(word) for word in words])
+    return CliRunner().invoke(app, ["plan", *(str(word) for word in words)])
 
 
 @pytest.fixture(scope="module")

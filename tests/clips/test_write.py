@@ -2,7 +2,7 @@ import pandas as pd
 import pytest
 
 from sidewall.clips import clip_times, write_clips
-from sidewall.errors import DataError
+from sidewall.errors import DataError, WriteError
 from sidewall.log.file_stem import file_stem
 
 
@@ -37,7 +37,7 @@ def test_what_cannot_be_written_is_said(tmp_path, log, rallies):
     clips = clip_times(rallies, log)
     blocked = tmp_path / "file"
     blocked.write_text("")
-    with pytest.raises(DataError, match="choose another folder"):
+    with pytest.raises(WriteError, match="no such folder can be made"):
         write_clips(clips, blocked)
     with pytest.raises(DataError, match="no clip to write"):
         write_clips(clips[:0], tmp_path)

@@ -1,4 +1,4 @@
-"""Small rallies written by hand, a simulated ladder, and the study of coverage as a module."""
+"""Small rallies written by hand, a simulated ladder, and two studies as modules."""
 
 from __future__ import annotations
 
@@ -62,10 +62,22 @@ def ladder():
     return simulate.simulate_shots(players, simulate.round_robin(4, 4), rng=11)
 
 
+def load(name):
+    """A study as a module; studies import each other by name."""
+    folder = Path(__file__).parents[1] / "studies"
+    spec = importlib.util.spec_from_file_location(name, folder / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(str(folder))
+        spec.loader.exec_module(module)
+    return module
+
+
 @pytest.fixture(scope="session")
 def study():
-    path = Path(__file__).parents[1] / "studies" / "combination_coverage.py"
-    spec = importlib.util.spec_from_file_location("combination_coverage", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return load("combination_coverage")
+
+
+@pytest.fixture(scope="session")
+def controls():
+    return load("negative_controls")

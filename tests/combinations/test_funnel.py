@@ -76,5 +76,5 @@ def test_a_single_step(by_hand):
 
 
 def test_unknown_column(ladder):
-    with pytest.raises(DataError, match="no column colour"):
+    with pytest.raises(DataError, match="no column 'colour'"):
         VOLLEY.funnel(ladder, by="colour")

@@ -5,4 +5,4 @@ import sidewall as sw
 
 @pytest.fixture(scope="session")
 def model(shots):
-    return sw.TightnessModel(transform="log1p").fit(shots)
+    return sw.TightnessModel(draws=200).fit(shots)

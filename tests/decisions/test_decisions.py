@@ -4,8 +4,9 @@ import pytest
 
 import sidewall as sw
 from sidewall.decisions import DECISIONS, ChoiceWorth, decision_table, decisions, decisions_by
+from sidewall.decisions.judged import SURE
 from sidewall.errors import DataError, NotFittedError
-from sidewall.simulate.truth import win_probabilities
+from sidewall.simulate import true_curves
 
 
 @pytest.fixture(scope="module")
@@ -21,38 +22,36 @@ def test_every_shot_with_choice_and_gap_is_judged_once(shots, table):
     assert table["decision"].notna().all()
 
 
-def test_the_decision_follows_from_gap_choice_and_the_own_threshold(table, model):
-    answers = model.thresholds().set_index(["player", "side", "family"])
-    rng = np.random.default_rng(3)
-    for one in table.iloc[rng.choice(len(table), 400, replace=False)].to_dict("records"):
-        answer = answers.loc[(one["player"], one["side"], one["family"])]
-        tight = answer["status"] == "reset at any gap" or one["gap_m"] < answer["low_m"]
-        loose = answer["status"] == "attack at any gap" or one["gap_m"] > answer["high_m"]
-        attacked = one["choice"] == "attack"
-        if tight:
-            expected = "forced" if attacked else "reset tight"
-        elif loose:
-            expected = "attacked loose" if attacked else "passed up"
+def test_the_decision_follows_from_what_the_draws_say(table):
+    names = {
+        ("attack", "right"): "attacked loose",
+        ("attack", "wrong"): "forced",
+        ("reset", "right"): "reset tight",
+        ("reset", "wrong"): "passed up",
+    }
+    for one in table.iloc[::37].to_dict("records"):
+        if np.isnan(one["p_right"]):
+            assert one["decision"] == "not known yet"
+        elif 1 - SURE < one["p_right"] < SURE:
+            assert one["decision"] == "too close to call"
         else:
-            known = answer["status"] == "crosses"
-            expected = "too close to call" if known else "not known yet"
-        assert one["decision"] == expected
+            says = "right" if one["p_right"] >= SURE else "wrong"
+            assert one["decision"] == names[one["choice"], says]
+            assert (one["points"] > 0) == (says == "right")
 
 
-def test_points_are_the_difference_of_the_models_own_curves(table, model):
-    told = table[table["points"].notna()].iloc[::50]
-    other = told.assign(choice=np.where(told["choice"] == "attack", "reset", "attack"))
-    # predict_proba takes the mode of the coefficients, which the averages nearly are
-    by_model = model.predict_proba(told)[:, 1] - model.predict_proba(other)[:, 1]
-    gain = model.curves(gaps_m=[0.4]).set_index(["player", "side", "family"])
-    assert np.corrcoef(by_model, told["points"])[0, 1] > 0.99
+def test_points_are_the_difference_of_the_models_own_curves(shots):
+    # without situations and strokes every ball of a cell and gap is alike
+    model = sw.TightnessModel(situation=(), strokes=False, draws=200).fit(shots)
+    told = decisions(shots, model).dropna(subset="points").iloc[::50]
     probe = told.assign(gap_m=0.4, choice="attack")
     worth = ChoiceWorth(model, probe)
+    gain = model.curves(gaps_m=[0.4]).set_index(["player", "side", "family"])
     at = pd.MultiIndex.from_frame(probe[["player", "side", "family"]].astype(str))
-    assert worth.difference() == pytest.approx(gain["gain"].reindex(at).to_numpy(), abs=1e-10)
-    half = 1.959964 * worth.errors()
-    low = gain["gain_low"].reindex(at).to_numpy()
-    assert worth.difference() - half == pytest.approx(low, abs=1e-6)
+    for ours, theirs in (("mean", "gain"), ("low", "gain_low"), ("p_right", "p_attack_better")):
+        assert getattr(worth, ours) == pytest.approx(gain[theirs].reindex(at), abs=1e-10)
+    turned = ChoiceWorth(model, probe.assign(choice="reset"))
+    assert turned.mean == pytest.approx(-worth.mean)
 
 
 def test_sure_decisions_have_the_sign_that_their_names_say(table):
@@ -64,17 +63,15 @@ def test_sure_decisions_have_the_sign_that_their_names_say(table):
     assert table.loc[table["decision"] == "not known yet", "points"].isna().all()
 
 
-def test_errors_of_means_agree_with_draws(table, model):
+def test_sums_are_those_of_the_single_draws(table, model):
     told = table["points"].notna().to_numpy()
     player = pd.factorize(table["player"])[0]
-    group = np.where(told, player, -1)
     worth = ChoiceWorth(model, table)
     rows = np.flatnonzero(told & (player == 0))
-    drawn = worth.drawn(rows, worth.coefficient_draws(2000, np.random.default_rng(1)))
-    by_draws = drawn.mean(axis=1)
-    # the error of a standard deviation from 2000 draws is 1.6%; the delta method adds a little
-    assert worth.mean_errors(group, 6)[0] == pytest.approx(by_draws.std(), rel=0.08)
-    assert by_draws.mean() == pytest.approx(table["points"].to_numpy()[rows].mean(), abs=0.01)
+    drawn = worth.drawn(rows, np.arange(model.posterior_.n_draws))
+    sums = worth.sums(np.where(told, player, -1), 6)
+    assert sums[:, 0] == pytest.approx(drawn.sum(axis=1))
+    assert drawn.mean(axis=0) == pytest.approx(table["points"].to_numpy()[rows])
 
 
 def test_the_table_adds_up(table, model):
@@ -98,11 +95,10 @@ def test_each_interval_is_that_of_the_column_it_is_named_after(table, model):
     row = by[(by["player"] == "Rowan") & (by["decision"] == "forced")].iloc[0]
     mine = np.flatnonzero((table["player"] == "Rowan") & (table["decision"] == "forced"))
     worth = ChoiceWorth(model, table)
-    drawn = worth.drawn(mine, worth.coefficient_draws(2000, np.random.default_rng(2))).sum(axis=1)
+    drawn = worth.drawn(mine, np.arange(model.posterior_.n_draws)).sum(axis=1)
     assert row["points"] == pytest.approx(table["points"].to_numpy()[mine].sum())
-    half = (row["points_high"] - row["points_low"]) / 2.0
-    assert half == pytest.approx(1.959964 * drawn.std(), rel=0.08)
-    assert (row["points_low"] + row["points_high"]) / 2.0 == pytest.approx(row["points"])
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    assert [row["points_low"], row["points_high"]] == pytest.approx([low, high])
     for end in ("", "_low", "_high"):
         per_100 = 100.0 * row[f"points{end}"] / row["n"]
         assert row[f"points_per_100{end}"] == pytest.approx(per_100)
@@ -110,13 +106,12 @@ def test_each_interval_is_that_of_the_column_it_is_named_after(table, model):
 
 
 def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players, schedule):
-    exact = win_probabilities(players, schedule)
-    names = [player.name for player in players]
-    gap = np.rint(table["gap_m"].to_numpy() / 0.02).astype(int)
-    who = pd.Index(names).get_indexer(table["player"].astype(str))
-    side = (table["side"] == "backhand").to_numpy().astype(int)
-    family = (table["family"] == "volley").to_numpy().astype(int)
-    attack, reset = (exact[who, choice, side, family, gap] for choice in (0, 1))
+    exact = true_curves(players, schedule, gaps_m=np.arange(321) / 100)
+    exact["cm"] = np.rint(100 * exact["gap_m"]).astype(int)
+    cell = ["player", "side", "family"]
+    exact = exact.pivot_table("win_probability", [*cell, "cm"], "choice")
+    balls = table[cell].astype(str).assign(cm=np.rint(100 * table["gap_m"]).astype(int))
+    attack, reset = exact.reindex(pd.MultiIndex.from_frame(balls)).to_numpy().T
     sign = np.where(table["choice"] == "attack", 1.0, -1.0)
     true = pd.Series(100 * sign * (attack - reset)).groupby(
         [table["player"].astype(str), table["decision"].astype(str)]
@@ -143,21 +138,18 @@ def test_by_zone_and_by_score(table, model):
     assert decisions_by(table, model, "balance")["n"].sum() == len(table)
 
 
-def test_a_situation_has_thresholds_of_its_own(shots):
-    model = sw.TightnessModel(transform="log1p", situation=["balance"]).fit(shots)
-    table = decisions(shots, model)
-    cell = table[(table["side"] == "backhand") & (table["family"] == "ground")]
-    for balance in ("set", "stretched"):
-        answers = model.thresholds(situation={"balance": balance})
-        answers = answers.set_index(["player", "side", "family"])["low_m"]
-        some = cell[cell["balance"] == balance]
-        at = pd.MultiIndex.from_frame(some[["player", "side", "family"]].astype(str))
-        assert some["low_m"].to_numpy() == pytest.approx(answers.reindex(at), nan_ok=True)
+def test_a_ball_is_judged_in_its_own_situation(shots, model):
+    # by the exact chances attacks pay less when stretched, so more draws say reset
+    told = decisions(shots, model)
+    some = told[(told["choice"] == "attack") & (told["balance"] == "set")].dropna(subset="points")
+    probe = some.assign(gap_m=0.6)
+    here, stretched = (ChoiceWorth(model, probe.assign(balance=b)) for b in ("set", "stretched"))
+    assert stretched.mean.mean() < here.mean.mean()
 
 
 def test_without_contact_all_strokes_share_an_answer(shots):
     bare = sw.shot_features(shots.drop(columns=["contact"]))
-    model = sw.TightnessModel(transform="log1p").fit(bare)
+    model = sw.TightnessModel(draws=200).fit(bare)
     table = decisions(bare, model)
     assert set(table["family"]) == {"all strokes"}
     assert (table["decision"] != "not known yet").mean() > 0.5
@@ -175,17 +167,35 @@ def test_an_unknown_player_is_not_known_yet(shots, model):
 
 def test_errors_say_the_mend(shots, model, table):
     with pytest.raises(NotFittedError, match="fit"):
-        decisions(shots, sw.TightnessModel())
+        decisions(shots, sw.TightnessModel(draws=200))
     with pytest.raises(DataError, match="chart the gap and the choice"):
         decisions(shots.assign(choice=pd.Series([None] * len(shots), dtype=object)), model)
-    with pytest.raises(DataError, match="'moon', and the table has no such column"):
+    with pytest.raises(DataError, match="no column 'moon'"):
         decision_table(table, model, "moon")
     with pytest.raises(DataError, match="no shot is left"):
         decision_table(table.head(0), model)
     with pytest.raises(DataError, match="those who have"):
         decisions_by(table, model, "zone", "Yew")
-    with pytest.raises(DataError, match="chart y"):
-        decisions_by(table.drop(columns="depth"), model, "zone")
+    with pytest.raises(DataError, match="chart x and y"):
+        decisions_by(table.assign(depth=None, lane=None), model)
+
+
+def test_what_the_log_tells_of_the_place_does_alone(table, model):
+    by_lane = decisions_by(table.drop(columns="depth"), model, player="Rowan")
+    assert "depth" not in by_lane
+    assert by_lane["lane"].notna().all()
+    assert by_lane["n"].sum() == (table["player"] == "Rowan").sum()
+
+
+def test_a_score_that_is_not_known_is_neither_ahead_nor_behind(table, model):
+    unknown = table["rally"] % 3 == 0
+    names = ["own_points", "opponent_points"]
+    blank = table.assign(**table[names].astype(float).mask(unknown))
+    by = decisions_by(blank, model, "score", "Rowan")
+    known = by[by["score"].notna()]
+    mine = table["player"] == "Rowan"
+    assert known["n"].sum() == (mine & ~unknown).sum()
+    assert (known["score"].isna() == known["stage"].isna()).all()
 
 
 def test_shots_are_judged_first(shots, model, table):

@@ -8,8 +8,10 @@ import pytest
 
 from sidewall.court.court import Court
 from sidewall.errors import DataError
+from sidewall.features import zone_features
 from sidewall.features.shots import shot_features, with_features
 from sidewall.log.vocabulary import FAMILY_OF_CONTACT
+from sidewall.rallies import RallyChain
 
 
 def values(frame, column):
@@ -255,3 +257,17 @@ def test_a_million_rows_in_seconds(make_log):
     f = shot_features(shots)
     assert time.perf_counter() - start < 6.0  # about 0.4 s on a quiet laptop core
     assert len(f) == len(shots)
+
+
+@pytest.mark.filterwarnings("error")
+def test_strokes_that_are_not_known_pass_through(make_log):
+    shots = make_log(300, seed=4)
+    unknown = (shots["shot"] > 1) & (np.arange(len(shots)) % 5 == 0)
+    blank = shots.assign(stroke=shots["stroke"].mask(unknown), choice=shots["choice"].mask(unknown))
+    found = shot_features(blank)
+    after = np.append(False, unknown.to_numpy()[:-1]) & (shots["shot"] > 1).to_numpy()
+    assert found.loc[after, "incoming_stroke"].isna().all()
+    assert found.loc[unknown, "depth"].equals(shot_features(shots).loc[unknown, "depth"])
+    chain = RallyChain().fit(blank)
+    assert np.isfinite(chain.win_probability_.to_numpy()).all()
+    assert len(zone_features(found)) > 0

@@ -45,7 +45,15 @@ def test_the_more_particular_rule_wins_in_any_order():
     for table in (rules, dict(reversed(rules.items()))):
         assert choice_of("drive", "cross", "volley", table) == "attack"
         assert choice_of("drive", "cross", None, table) == "reset"
-        assert choice_of("drop", table=table) is None
+        assert choice_of("drop", table=table) == "attack"  # as the default table says
+
+
+def test_own_rules_are_laid_over_the_default_ones():
+    table = {"boast": "attack", ("drop", "cross", None): "reset"}
+    assert choice_of("boast", contact="off_back_wall", table=table) == "attack"
+    assert choice_of("drop", "cross", table=table) == "reset"
+    assert choice_of("drop", "straight", table=table) == "attack"
+    assert choice_of("drive", table=table) == "reset"
 
 
 def test_table_as_frame(log):
@@ -54,8 +62,7 @@ def test_table_as_frame(log):
     assert (shots.loc[shots["stroke"] == "drive", "choice"] == "attack").all()
     charted = shots[shots["choice_source"] == "charted"]
     assert charted["line"].tolist() == [4]
-    assert shots.loc[shots["stroke"] == "lob", "choice"].isna().all()
-    assert shots.loc[shots["stroke"] == "lob", "choice_source"].isna().all()
+    assert (shots.loc[shots["stroke"] == "lob", "choice"] == "reset").all()
 
 
 def test_charted_choice_is_kept(log):

@@ -19,9 +19,9 @@ def study():
     return module
 
 
-@pytest.mark.parametrize("first", range(20_000, 20_160, 40))
+@pytest.mark.parametrize("first", range(20_000, 20_200, 50))
 def test_every_damage_ends_in_a_clear_answer(study, tmp_path, first):
-    answers = {study.try_one(seed, tmp_path) for seed in range(first, first + 40)}
+    answers = {study.try_one(seed, tmp_path)[0] for seed in range(first, first + 50)}
     assert answers == {"refused as a whole", "rows refused", "all rows used"}
 
 

@@ -89,7 +89,8 @@ def test_an_unknown_word_is_left_blank_and_said(log, checked, line, column, type
     assert f"line {line}, {column}" in check.summary()
     name = column.replace(" ", "_")
     own = check.shots.set_index("line").loc[line, name]
-    assert own == "reset" if column == "choice" else pd.isna(own)
+    derived = {"choice": "reset", "own_points": 0}
+    assert own == derived[column] if column in derived else pd.isna(own)
 
 
 def test_shot_1_is_the_serve_whatever_its_word(log, checked):
@@ -146,6 +147,25 @@ def test_wrong_unit_is_guessed(log, checked, heading, typed, hint):
     assert hint in problem["mend"]
 
 
+def test_few_gaps_in_another_unit_are_asked_about(log, checked):
+    assert checked(log).doubts.empty
+    for factor, looks, mend in ((0.01, "metres", "gap_m"), (10, "millimetres", "divide them")):
+        typed = pd.to_numeric(log["gap_cm"]) * factor
+        short = log.drop(columns=["x", "y"]).assign(gap_cm=typed.where(typed <= 320, 310))
+        short["gap_cm"] = short["gap_cm"].where(typed.notna())
+        doubts = checked(short).doubts
+        assert doubts["line"].tolist() == [3]
+        assert f"look like {looks}" in doubts["reason"].iloc[0]
+        assert mend in doubts["mend"].iloc[0]
+
+
+def test_millimetres_that_fit_no_court_are_told(log, checked):
+    typed = pd.to_numeric(log["gap_cm"]) * 10
+    log["gap_cm"] = typed.where(typed.isna() | (typed > 320), 400)
+    own = checked(log).problems.query("kind == 'row'")
+    assert own["mend"].str.contains("millimetres").all()
+
+
 def test_a_gap_on_a_serve_is_ignored_and_listed(log, checked):
     log.loc[2, "gap_cm"] = "none yet"
     log.loc[5, "gap_cm"] = "999"
@@ -164,9 +184,27 @@ def test_rounding_past_the_middle(log, checked):
     assert "the middle" in check.folded["read_as"].tolist()
 
 
+@pytest.mark.parametrize("blank", [["player"], ["match"], ["player", "opponent"]])
+def test_columns_that_are_blank_throughout(log, checked, blank):
+    log["opponent"] = ""
+    log[blank] = ""
+    check = checked(log)
+    assert check.rows_used == 0
+    assert "blank" in check.problems["reason"].iloc[0]
+
+
 def test_nothing_left_is_counted_too(log, checked):
     log["side"] = "?"
     check = checked(log)
     assert check.rows_used == 0
     assert check.rows_refused == 12
     assert list(check.shots.columns)[:2] == ["match", "game"]
+
+
+@pytest.mark.parametrize("column", ["match", "player"])
+def test_a_column_cleared_on_all_rows(log, checked, column):
+    log[column] = ""
+    log["opponent"] = ""
+    check = checked(log)
+    assert check.rows_refused == 12
+    assert (check.problems.query("kind == 'row'")["column"] == column).all()

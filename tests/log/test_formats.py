@@ -5,6 +5,7 @@ import datetime as dt
 import numpy as np
 import openpyxl
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 from sidewall.errors import LogError
@@ -61,13 +62,91 @@ def test_explicit_separator_and_encoding(text, csv, expected):
     pd.testing.assert_frame_equal(read_shots(path, delimiter=":", encoding="cp1252"), expected)
 
 
-def test_western_text_is_listed(text, csv, checked):
-    check = checked(csv(text.replace("Rowan", "Rôwan"), encoding="cp1252"))
-    assert check.shots["player"].iloc[0] == "Rôwan"
+#: Names whose letters all likely code pages read alike, and names that some read otherwise.
+SURE = [
+    ("cp1252", "Röwan", "Häzel"),
+    ("cp1252", "RÖWAN", "HÄZEL"),
+    ("cp1250", "Żółw", "Łukasz"),
+    ("cp1253", "Ιτιά", "Οξιά"),
+    ("mac_roman", "Renée", "Jörg"),
+    ("mac_roman", "Hélène", "Åsa"),
+    ("cp850", "Renée", "Jörg"),
+]
+UNSURE = [
+    ("cp1252", "Hélène", "Åsa"),
+    ("cp1252", "Søren", "Peña"),
+    ("cp1250", "Čermák", "Šípek"),
+    ("cp1250", "Műller", "Ödön"),
+    ("cp1251", "Липа", "Сосна"),
+    ("cp1253", "Πεύκο", "Λεύκα"),
+    ("cp1257", "Ķirsis", "Ābele"),
+    ("mac_roman", "Jörg", "Rowan"),
+]
+
+
+@pytest.fixture
+def spelled(text):
+    def spell(one, two):
+        return text.replace("Rowan", one).replace("Hazel", two)
+
+    return spell
+
+
+@pytest.mark.parametrize(("encoding", "one", "two"), SURE)
+def test_a_code_page_is_taken_and_listed(spelled, csv, checked, encoding, one, two):
+    """The letters are those that Python's own codec wrote."""
+    check = checked(csv(spelled(one, two), encoding=encoding))
+    assert check.shots["player"].cat.categories.tolist()[:2] == [one, two]
     listed = check.folded.iloc[0]
     assert listed["found"] == "text that is not UTF-8"
-    assert listed["read_as"] == "cp1252: Rôwan"
-    assert listed["rows"] == 9 - 2 - 1  # lines with the name in either column
+    taken, _, words = listed["read_as"].partition(": ")
+    assert f"{one} {two}".encode(taken) == f"{one} {two}".encode(encoding)
+    assert one in words
+    assert listed["rows"] == 9  # lines with either name in either column
+
+
+@pytest.mark.parametrize(("encoding", "one", "two"), UNSURE)
+def test_readings_that_differ_in_a_letter_are_refused(spelled, csv, encoding, one, two):
+    path = csv(spelled(one, two), encoding=encoding)
+    with pytest.raises(LogError, match=r"more than one way, first on line 2") as caught:
+        read_shots(path)
+    assert "--encoding" in str(caught.value)
+    shots = read_shots(path, encoding=encoding)
+    assert shots["player"].cat.categories.tolist()[:2] == [one, two]
+
+
+def test_the_letters_that_differ_are_shown_and_no_more(text, csv):
+    text = (
+        text.replace("Rowan", "Müller")
+        .replace("Hazel", "Čermák")
+        .replace("off_", "č" + "x" * 9_000)
+    )
+    with pytest.raises(LogError, match="first on line 3") as caught:
+        read_shots(csv(text, encoding="cp1250"))
+    assert "Čermák (cp1250)" in str(caught.value)
+    assert "Müller" not in str(caught.value)
+    assert len(str(caught.value)) < 600
+
+
+@pytest.mark.parametrize(("encoding", "one", "two"), SURE + UNSURE)
+def test_no_name_is_misread_in_silence(csv, text, encoding, one, two):
+    """Each name alone, in a file that holds no other letter to tell by."""
+    for name in (one, two):
+        try:
+            shots = read_shots(csv(text.replace("Rowan", name), encoding=encoding))
+        except LogError:
+            continue
+        assert shots["player"].iloc[0] == name
+
+
+def test_the_encoding_counts_for_the_tables_too(spelled, csv, tmp_path):
+    path = csv(spelled("Čermák", "Šípek"), encoding="cp1250")
+    players = csv("player,hand\nČermák,left\n", "players.csv", encoding="cp1250")
+    with pytest.raises(LogError, match=r"players\.csv.*more than one way"):
+        read_shots(csv(spelled("Čermák", "Šípek"), "utf.csv"), players=players)
+    for table in (players, csv("player,hand\nČermák,left\n", "p.csv", encoding="utf-8")):
+        shots = read_shots(path, players=table, encoding="cp1250")
+        assert shots["hand"].iloc[0] == "left"
 
 
 @pytest.mark.parametrize(
@@ -138,9 +217,10 @@ def test_blank_sheet_rows_keep_row_numbers(log, tmp_path, checked):
         (b"", "log.csv", "empty"),
         (b"\n \n,,\n", "log.csv", "empty"),
         (b"match,game\n", "log.csv", "required column missing"),
-        (bytes(range(256)) * 4, "log.csv", "no text file|fits neither"),
-        (b"match,player\nM1,\x81\x8d\n", "log.csv", "neither UTF-8 nor Western"),
-        (b"match,player\nM1,\xd7\xf7\n", "log.csv", "neither UTF-8 nor Western"),
+        (bytes(range(256)) * 4, "log.csv", "no text file|no code page"),
+        (b"match,player\nM1,\x81\x8d\n", "log.csv", "more than one way"),
+        (b"match,player\nM1,\xd7\xf7\n", "log.csv", "more than one way"),
+        (b"match,player\nM1,a\xb6\xa4\n", "log.csv", "no UTF-8, and no code page"),
         (b"match\x00\x01,player\n", "log.csv", "no text file"),
         (b"PK\x03\x04rest", "log.csv", "rename it to .xlsx"),
         (b"PAR1rest", "log.csv", "Rename it to .parquet"),
@@ -214,3 +294,58 @@ def test_missing_values_of_every_kind(log):
     frame = log.copy()
     frame["balance"] = [None, np.nan, pd.NA, pd.NaT, "", "-", "set", "set", "set", None, None, None]
     assert read_shots(frame)["balance"].notna().sum() == 3
+
+
+NESTED = {
+    "lists": [["a", "b"], ["c"]] * 6,
+    "tables": [{"a": 1}, {"a": 2}] * 6,
+    "arrays": [np.array([1, 2]), np.array([3])] * 6,
+}
+
+
+@pytest.mark.parametrize("column", ["note", "player", "gap_cm"])
+@pytest.mark.parametrize("kind", NESTED)
+@pytest.mark.parametrize("source", ["frame", "Parquet", "Arrow"])
+def test_nested_cells_are_read_as_their_text(log, tmp_path, checked, kind, column, source):
+    frame = log.reset_index(drop=True)
+    frame[column] = pd.Series(NESTED[kind], dtype=object)
+    if source == "Parquet":
+        frame.to_parquet(tmp_path / "log.parquet")
+    given = {"frame": frame, "Parquet": tmp_path / "log.parquet"}
+    check = checked(given.get(source) if source != "Arrow" else pa.Table.from_pandas(frame))
+    assert check.rows_in == 12
+    assert (check.rows_used == 12) == (column == "note")
+
+
+def test_any_table_that_speaks_arrow(log, expected):
+    pd.testing.assert_frame_equal(read_shots(pa.Table.from_pandas(log.reset_index(drop=True))),
+                                  expected)  # fmt: skip
+
+
+@pytest.mark.parametrize("source", [None, 5, b"log.csv", ["log.csv"], {"match": 1}])
+def test_what_is_no_table_is_refused(source):
+    with pytest.raises(LogError, match="the name of a file"):
+        read_shots(source)
+
+
+@pytest.mark.parametrize("name", ["x" * 300 + ".csv", "x/" * 5_000 + "log.csv"])
+def test_a_name_that_is_too_long(name):
+    with pytest.raises(
+        LogError, match=f"has {len(name):,} characters, which is too long"
+    ) as caught:
+        read_shots(name)
+    assert len(str(caught.value)) < 300
+
+
+def test_a_name_that_no_file_can_have():
+    with pytest.raises(LogError, match="no name of a file"):
+        read_shots("a\0b.csv")
+
+
+def test_parquet_with_text_that_is_no_utf_8(log, tmp_path):
+    path = tmp_path / "log.parquet"
+    log.replace("Rowan", "Rôwan").to_parquet(path, compression="NONE")
+    data = path.read_bytes()
+    path.write_bytes(data.replace("Rôwan".encode(), b"R\xc3\xffwan"))
+    with pytest.raises(LogError, match=r"log\.parquet: the Parquet file cannot be read"):
+        read_shots(path)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sidewall.errors import LogError
+from sidewall.errors import LogError, WriteError
 from sidewall.log import pseudonymise, read_shots, reidentify
 
 
@@ -133,7 +133,7 @@ def test_tables_go_along(named, tmp_path):
 def test_nothing_is_overwritten(named, tmp_path, name):
     (tmp_path / name).write_text("mine")
     players = pd.DataFrame({"player": ["Rowan"], "hand": ["left"]})
-    with pytest.raises(LogError, match="exists"):
+    with pytest.raises(WriteError, match="exists"):
         pseudonymise(named, tmp_path / "out.csv", tmp_path / "key.csv", players=players)
     assert (tmp_path / name).read_text() == "mine"
     assert not (tmp_path / "key.csv").exists()

@@ -1,7 +1,7 @@
 import openpyxl
 import pytest
 
-from sidewall.errors import LogError
+from sidewall.errors import LogError, WriteError
 from sidewall.log import write_template
 from sidewall.log.columns import COLUMNS
 from sidewall.log.sheet_formulas import DETAIL_COLUMNS
@@ -54,7 +54,7 @@ def test_lists_offer_the_vocabulary(tmp_path):
 def test_never_writes_over_a_log(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text("mine")
-    with pytest.raises(LogError, match="exists"):
+    with pytest.raises(WriteError, match="exists"):
         write_template(path)
     assert path.read_text() == "mine"
     write_template(path, overwrite=True)
@@ -68,5 +68,13 @@ def test_other_suffix(tmp_path, name):
 
 
 def test_no_such_folder(tmp_path):
-    with pytest.raises(LogError, match="cannot be written"):
+    with pytest.raises(WriteError, match="cannot be written"):
         write_template(tmp_path / "none" / "log.csv")
+
+
+def test_lists_and_limits_warn_and_never_stop(tmp_path):
+    book = openpyxl.load_workbook(write_template(tmp_path / "log.xlsx"))
+    rules = [rule for sheet in book for rule in sheet.data_validations.dataValidation]
+    assert len(rules) > 10
+    assert {rule.errorStyle for rule in rules} == {"warning"}
+    assert all(rule.showErrorMessage and len(rule.error) <= 255 for rule in rules)

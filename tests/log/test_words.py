@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sidewall.log import pseudonymise
 from sidewall.log.synonyms import SYNONYMS, understand_word, words_of
 from sidewall.log.vocabulary import VOCABULARY
 
@@ -129,3 +130,36 @@ def test_a_thousand_unknown_words_are_quick(log, checked):
     check = checked(many)
     assert check.rows_used == 0
     assert "  and 2380 more" in check.summary().splitlines()
+
+
+@pytest.mark.parametrize("typed", ["off balance", "Unbalanced", "not balanced", "off-balnce"])
+def test_the_opposite_is_never_suggested(typed):
+    meaning = understand_word("balance", typed)
+    assert meaning.value is None
+    assert "did you mean" not in meaning.mend
+    assert "stretched" in meaning.mend
+
+
+@pytest.mark.parametrize("name", ["Nan", "None", "NA", "null", "Null", "NONE"])
+def test_names_that_look_like_blanks_are_names(log, checked, tmp_path, name):
+    log = log.replace({"Hazel": name})
+    log.loc[4, ["rally_won_by", "ending", "stroke"]] = [name, "stroke", "drop"]
+    path = tmp_path / "log.csv"
+    log.to_csv(path, index=False)
+    for source in (log, path):
+        check = checked(source)
+        assert check.rows_refused == 0
+        assert set(check.shots["player"]) == {"Rowan", name, "Alder", "Birch"}
+        assert check.shots["rally_won_by"].tolist()[2] == name
+    with_hand = checked(log, players=pd.DataFrame({"player": [name], "hand": ["left"]})).shots
+    assert (with_hand.loc[with_hand["player"] == name, "hand"] == "left").all()
+    out = pseudonymise(log, tmp_path / "out.csv", tmp_path / "key.csv", seed=1)
+    coded = checked(out.files[0])
+    assert (coded.rows_refused, coded.shots["player"].nunique()) == (0, 4)
+
+
+def test_none_as_a_winner_is_blank_where_nobody_is_called_that(log, checked):
+    log["rally_won_by"] = log["rally_won_by"].replace("", "None")
+    check = checked(log)
+    assert check.rows_refused == 0
+    assert set(check.shots["player"]) == {"Rowan", "Hazel", "Alder", "Birch"}

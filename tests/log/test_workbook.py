@@ -251,3 +251,58 @@ def test_an_enormous_workbook_is_not_unpacked(tmp_path, monkeypatch):
     assert path.stat().st_size < 20_000
     with pytest.raises(LogError, match="unpacks to 6 MB"):
         check_log(path)
+
+
+#: Words of the README in place of those of the lists, and the values they stand for.
+LOOSE = [
+    {"side": "BH", "stroke": "Service"},
+    {"side": "fh", "stroke": "cross-court volley drop", "gap_cm": "20 cm", "ending": "Not up"},
+    {"side": "FH", "stroke": "serve"},
+    {"side": "Back hand", "stroke": "length", "gap_cm": 15, "ending": "yes let"},
+    {"side": "FH", "stroke": "serve"},
+    {"side": "FH", "stroke": "BH straight boast", "gap_cm": 60}
+    | {"side": None, "ending": "no-let", "rally_won_by": "Rowan"},
+    {"side": "b", "stroke": "serve"},
+    {"side": "f", "stroke": "Drop shot", "gap_cm": "12,5", "ending": "Winning shot"},
+]
+
+
+@pytest.fixture(scope="module")
+def loose(tmp_path_factory):
+    path = write_template(tmp_path_factory.mktemp("book") / "loose.xlsx")
+    return type_in(path, LOOSE, rows=40)
+
+
+def test_words_that_the_readme_allows_may_be_typed(loose, checked):
+    check = checked(loose)
+    assert check.rows_used == 11
+    assert check.doubts.empty
+    own = check.shots[check.shots["rally"] > 1]
+    assert own["player"].tolist() == [
+        *("Rowan", "Hazel", "Rowan", "Hazel", "Rowan", "Hazel", "Rowan", "Hazel")
+    ]
+    assert own["rally_won_by"].dropna().tolist() == ["Rowan", "Rowan", "Hazel"]
+    assert own["ending"].dropna().tolist() == ["down", "let", "no_let", "winner"]
+    assert own["stroke"].tolist() == ["serve", "drop", "serve", "drive", "serve", "boast",
+                                      "serve", "drop"]  # fmt: skip
+
+
+def test_a_spreadsheet_understands_these_words_too(loose, soffice, tmp_path, checked):
+    soffice([loose], tmp_path)
+    saved = checked(tmp_path / loose.name)
+    pd.testing.assert_frame_equal(saved.shots, checked(loose).shots)
+    sheet = openpyxl.load_workbook(tmp_path / loose.name, data_only=True)["log"]
+    column = [cell.value for cell in sheet[1]].index("remark") + 1
+    remarks = [sheet.cell(row, column).value or "" for row in range(5, 13)]
+    assert remarks == ["", "", "", "", "", "forehand or backhand?", "", ""]
+
+
+@pytest.mark.parametrize(("sheet", "cell"), [("match details", "A2"), ("log", "A2")])
+def test_the_name_of_the_match_cleared(tmp_path, checked, sheet, cell):
+    path = write_template(tmp_path / "log.xlsx")
+    book = openpyxl.load_workbook(path)
+    book[sheet][cell] = None
+    book.save(path)
+    check = checked(path)
+    assert check.rows_in == check.rows_refused == 3
+    assert "name of the match" in check.summary()

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sidewall.errors import LogError
+from sidewall.errors import LogError, WriteError
 from sidewall.log import read_shots, write_table
 from sidewall.log.safe_text import is_risky, with_text_mark, without_text_mark
 
@@ -67,13 +67,13 @@ def test_what_a_workbook_cannot_hold_is_left_out(tmp_path):
 def test_nothing_is_overwritten(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("mine")
-    with pytest.raises(LogError, match="exists"):
+    with pytest.raises(WriteError, match="exists"):
         write_table(pd.DataFrame({"a": [1]}), path)
     assert path.read_text() == "mine"
     write_table(pd.DataFrame({"a": [1]}), path, overwrite=True)
     with pytest.raises(LogError, match=r"ends in \.csv, \.xlsx, \.parquet"):
         write_table(pd.DataFrame({"a": [1]}), tmp_path / "a.doc")
-    with pytest.raises(LogError, match="cannot be written"):
+    with pytest.raises(WriteError, match="cannot be written"):
         write_table(pd.DataFrame({"a": [1]}), tmp_path / "none" / "a.csv")
 
 
@@ -104,7 +104,7 @@ def test_wild_names_come_back_the_same(log, tmp_path, name, suffix):
 
 
 def test_refused_rows_are_harmless(log, tmp_path, checked):
-    log.loc[3, "stroke"] = "=CMD()"
+    log.loc[3, "ending"] = "=CMD()"
     path = write_table(checked(log).problems, tmp_path / "refused.csv")
     rows = list(csv_module.reader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline="")))
     assert "'=CMD()" in [cell for row in rows for cell in row]

@@ -3,7 +3,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from sidewall.models.counts import collapse, row_codes
+from sidewall.models.pooled_rows import collapse, row_codes
 
 
 @given(arrays(np.int64, st.tuples(st.integers(1, 60), st.just(3)), elements=st.integers(-2, 2)))

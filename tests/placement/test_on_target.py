@@ -1,4 +1,5 @@
 import numpy as np
+import pandas as pd
 import pytest
 
 from sidewall.errors import DataError
@@ -95,6 +96,9 @@ def test_pace_is_the_straight_path_by_way_of_the_front_wall(log):
 
 def test_whole_seconds_are_refused(ladder):
     coarse = ladder.assign(t_s=ladder["t_s"].round())
+    told, fine = (placement_table(log, robust=False) for log in (coarse, ladder))
+    assert "pace_m_s" not in told
+    pd.testing.assert_frame_equal(told, fine.drop(columns=["pace_m_s", "pace_shots"]))
     with pytest.raises(DataError, match="too coarse"):
         with_pace(coarse)
 
@@ -104,5 +108,5 @@ def test_slow_and_fast_drives_are_compared_within_players(ladder):
     assert drives["pace_m_s"].is_monotonic_increasing
     assert drives["shots"].max() - drives["shots"].min() < 12
     assert (drives["odds_ratio_low"] < drives["odds_ratio"]).all()
-    with pytest.raises(DataError, match="at least two"):
+    with pytest.raises(DataError, match="at least 2"):
         pace_and_accuracy(ladder, bands=1)

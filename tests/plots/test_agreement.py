@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib import pyplot as plt
 
@@ -123,3 +124,13 @@ def test_axes_given_are_used_and_refusals(agreement):
         plot_agreement(agreement, table="above")
     with pytest.raises(DataError, match="two axes"):
         plot_agreement(agreement, ax=axes[:1])
+
+
+@pytest.mark.filterwarnings("error")
+def test_logs_of_serves_alone_are_drawn_without_a_warning():
+    players = simulate.draw_players(["Alder", "Birch"], np.random.default_rng(12))
+    shots = simulate.simulate_shots(players, [(0, 1)] * 2, rng=21)
+    serves = shots[shots["shot"] == 1].copy()
+    serves["ending"] = pd.Categorical(["winner"] * len(serves), shots["ending"].cat.categories)
+    serves["rally_won_by"] = serves["player"]
+    plot_agreement(Agreement(draws=50).fit(serves, serves))

@@ -21,7 +21,7 @@ def shots():
 
 @pytest.fixture(scope="module")
 def model(shots):
-    return TightnessModel(outcome="rally", transform="log1p").fit(shots)
+    return TightnessModel(outcome="rally", draws=200).fit(shots)
 
 
 def said(ax):
@@ -76,7 +76,7 @@ def test_boards_where_the_width_is_known(model):
 
 
 def test_a_log_without_contact_has_one_family(shots):
-    one = TightnessModel(transform="log1p").fit(shots.drop(columns="contact"))
+    one = TightnessModel(draws=200).fit(shots.drop(columns="contact"))
     left, right = plot_comfort(one, "Rowan")
     assert said(left).count("All strokes") == said(right).count("All strokes") == 1
     assert [label.get_text() for label in left.get_yticklabels()] == ["forehand", "backhand"]
@@ -86,7 +86,7 @@ def test_a_side_never_charted_is_not_compared(shots):
     features = shot_features(shots)
     own = (features["player"] == "Rowan") & (features["side"] == "forehand")
     kept = features[~(own & (features["family"] == "volley"))]
-    left, right = plot_comfort(TightnessModel(transform="log1p").fit(kept), "Rowan")
+    left, right = plot_comfort(TightnessModel(draws=200).fit(kept), "Rowan")
     assert said(left).count("none charted") == 1
     assert said(left).count("no forehand charted") == said(right).count("no forehand charted") == 1
     assert list(lines(right, "_difference")) == ["_difference ground"]

@@ -14,7 +14,7 @@ def table():
     names = ["Rowan", "Hazel", "Alder", "Willow", r"$\foo$"]
     players = draw_players(names, np.random.default_rng(5))
     shots = sw.shot_features(simulate_shots(players, round_robin(5, 5), rng=6))
-    return decisions(shots, sw.TightnessModel(transform="log1p").fit(shots))
+    return decisions(shots, sw.TightnessModel(draws=200).fit(shots))
 
 
 def cell(table, player="Rowan", side="backhand", family="ground"):

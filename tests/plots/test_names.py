@@ -36,7 +36,7 @@ def shots():
 
 @pytest.fixture(scope="module")
 def model(shots):
-    return TightnessModel(outcome="rally", transform="linear").fit(shots)
+    return TightnessModel(outcome="rally", draws=200).fit(shots)
 
 
 def pictures(model, shots, name):

@@ -133,7 +133,7 @@ def test_the_worth_of_a_gap_is_the_models_curve():
     shots = sw.read_shots(sw.simulate.synthetic_data_folder() / "ladder.csv").head(2500)
     whole = shots["rally_won_by"].notna() | shots["ending"].notna()
     shots = shots.iloc[: int(np.flatnonzero(whole)[-1]) + 1]
-    worth = sw.PlacementWorth(match_effects=False).fit(shots)
+    worth = sw.PlacementWorth().fit(shots)
     player = worth.players_[0]
     ax = sw.plot_worth(worth, player)
     table = worth.curves(player)

@@ -22,7 +22,7 @@ def shots():
 
 @pytest.fixture(scope="module")
 def model(shots):
-    return TightnessModel(outcome="rally", transform="log1p").fit(shots)
+    return TightnessModel(outcome="rally", draws=200).fit(shots)
 
 
 @pytest.fixture(scope="module")
@@ -154,7 +154,7 @@ def test_an_open_answer_says_how_many_shots_would_settle_it(model, open_answer):
 def test_a_player_without_such_shots_gets_no_curves(shots):
     features = shot_features(shots)
     volleys = (features["player"] == "Rowan") & (features["family"] == "volley")
-    model = TightnessModel(transform="log1p").fit(features[~volleys])
+    model = TightnessModel(draws=200).fit(features[~volleys])
     ax = plot_threshold(model, "Rowan", "forehand", "volley")
     assert "No such shot charted" in said(ax)
     assert "n = 0 attacks, 0 resets, 0 rallies" in said(ax)
@@ -163,7 +163,7 @@ def test_a_player_without_such_shots_gets_no_curves(shots):
 
 
 def test_a_log_without_contact_has_one_row_of_all_strokes(shots):
-    model = TightnessModel(transform="log1p").fit(shots.drop(columns="contact"))
+    model = TightnessModel(draws=200).fit(shots.drop(columns="contact"))
     axes = plot_threshold(model, "Rowan")
     assert axes.shape == (1, 2)
     assert "Forehand, all strokes" in said(axes[0, 0])
@@ -173,7 +173,7 @@ def test_a_log_without_contact_has_one_row_of_all_strokes(shots):
 def test_boards_stand_on_a_second_axis_where_all_matches_share_a_width(shots):
     def seconds(widths):
         table = shots.assign(board_width_m=widths)
-        model = TightnessModel(transform="linear").fit(table)
+        model = TightnessModel(draws=200).fit(table)
         return plot_threshold(model, "Rowan", "forehand", "ground").child_axes
 
     assert [ax.get_xlabel() for ax in seconds(0.07)] == ["floorboards"]
@@ -212,7 +212,7 @@ def test_a_name_with_dollar_signs_is_no_formula(model):
 
 
 def test_the_figure_says_what_shots_are_judged_by(shots, model):
-    by_value = TightnessModel(outcome="value", transform="log1p").fit(shots)
+    by_value = TightnessModel(outcome="value", draws=200).fit(shots)
     small_print = [
         plot_threshold(one, "Rowan", "forehand", "ground").figure.get_supxlabel()
         for one in (model, by_value)
@@ -240,13 +240,13 @@ def test_what_is_not_there_is_refused_by_name(model):
     with pytest.raises(DataError, match="ground or volley"):
         plot_threshold(model, "Rowan", family="drop")
     with pytest.raises(NotFittedError):
-        plot_threshold(TightnessModel(), "Rowan")
+        plot_threshold(TightnessModel(draws=200), "Rowan")
     with pytest.raises(UnitError):
         plot_threshold(model, "Rowan", unit="furlong")
 
 
 def test_the_other_outcome_is_drawn_and_said_beside(shots, model, crossing):
-    other = TightnessModel(outcome="value", transform="log1p").fit(shots)
+    other = TightnessModel(outcome="value", draws=200).fit(shots)
     ax = panel(model, crossing, beside=other)
     assert "by value: attack from " in said(ax)
     assert "Grey bracket: judged by the chance" in ax.figure.get_supxlabel().replace("\n", " ")

@@ -41,6 +41,20 @@ def beside(ax, at):
     return [t.get_text() for t in sorted(found, key=lambda t: t.xy[1])]
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_log_of_serves_alone_leaves_nobody_a_ball():
+    players = draw_players(["Rowan", "Hazel"], np.random.default_rng(2))
+    shots = simulate_shots(players, round_robin(2, 2), rng=3)
+    serves = shots[shots["shot"] == 1].copy()
+    serves["ending"] = pd.Categorical(["winner"] * len(serves), shots["ending"].cat.categories)
+    serves["rally_won_by"] = serves["player"]
+    ax = draw(RallyChain().fit(serves))
+    assert shares(ax).shape[1] == 3  # the ends
+    assert [c.get_array().size for c in ax.collections if isinstance(c, QuadMesh)] == [
+        shares(ax).size
+    ]
+
+
 def test_cells_are_the_transition_rows_without_empty_columns(chain):
     ax = draw(chain)
     shown = shares(ax)

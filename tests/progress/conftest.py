@@ -43,5 +43,5 @@ def joined(logs):
 
 @pytest.fixture(scope="session")
 def compared(logs):
-    model = sw.TightnessModel(transform="log1p")
+    model = sw.TightnessModel(draws=200)
     return compare_periods(logs[0], "Rowan", later=logs[1], model=model)

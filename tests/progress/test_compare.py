@@ -5,6 +5,7 @@ import pytest
 import sidewall as sw
 from sidewall.errors import DataError
 from sidewall.features import shot_features
+from sidewall.placement.on_target import placed_shots
 from sidewall.progress import compare_periods
 from sidewall.progress.compare import COLUMNS, MEASURES
 
@@ -55,7 +56,7 @@ def test_two_ways_to_name_the_periods_agree(joined, compared):
     shots, before, after = joined
     mine = shots.loc[shots["player"] == "Rowan", "match"].astype(str)
     lists = [[m for m in names.values() if m in set(mine)] for names in (before, after)]
-    again = compare_periods(shots, "Rowan", *lists, model=sw.TightnessModel(transform="log1p"))
+    again = compare_periods(shots, "Rowan", *lists, model=sw.TightnessModel(draws=200))
     pd.testing.assert_frame_equal(again, compared)
 
 
@@ -63,11 +64,37 @@ def test_exchanged_periods_turn_every_sign(joined, compared):
     shots, before, after = joined
     mine = set(shots.loc[shots["player"] == "Rowan", "match"].astype(str))
     lists = [[m for m in names.values() if m in mine] for names in (after, before)]
-    back = compare_periods(shots, "Rowan", *lists, model=sw.TightnessModel(transform="log1p"))
+    back = compare_periods(shots, "Rowan", *lists, model=sw.TightnessModel(draws=200))
     np.testing.assert_allclose(back["change"], -compared["change"], rtol=1e-6, atol=1e-9)
     # errors carry draws of the chain, which come in another order
     width, was = (table["change_high"] - table["change_low"] for table in (back, compared))
     np.testing.assert_allclose(width, was, rtol=0.02)
+    assert of(back, "passed up")["verdict"].tolist() == ["worse"]
+    assert of(back, "passed up")["after"].iloc[0] == pytest.approx(
+        of(compared, "passed up")["before"].iloc[0]
+    )
+
+
+def test_more_bounces_on_target_are_better_and_fewer_worse(logs):
+    """Every bounce of the second period is put where one of the first was on its target."""
+    first, second = logs
+    bounces = placed_shots(shot_features(first))
+    mine = bounces[(bounces["player"] == "Rowan") & (bounces["on_target"] == 1.0)]
+    at = mine.groupby(["side", "stroke", "direction"], observed=True)[
+        ["bounce_x_m", "bounce_y_m"]
+    ].first()
+    key = pd.MultiIndex.from_frame(second[["side", "stroke", "direction"]])
+    moved = at.reindex(key).to_numpy()
+    put = (second["player"] == "Rowan").to_numpy() & ~np.isnan(moved[:, 0])
+    put &= second["bounce_x_m"].notna().to_numpy()
+    perfect = second.copy()
+    perfect.loc[put, ["bounce_x_m", "bounce_y_m"]] = moved[put]
+    found = compare_periods(first, "Rowan", later=perfect, measures=["on target"])
+    assert (found["after"] > found["before"]).all()
+    assert (found["verdict"] == "better").all()
+    assert (found["better_when"] == "higher").all()
+    back = compare_periods(perfect, "Rowan", later=first, measures=["on target"])
+    assert (back["verdict"] == "worse").all()
 
 
 def test_one_measure_alone_needs_no_model(logs):
@@ -87,7 +114,7 @@ def test_too_little_is_not_known_yet(logs):
     first = logs[1]["match"].cat.categories[0]
     player = str(logs[1]["player"].iloc[0])
     few = logs[1][(logs[1]["match"] == first) & (logs[1]["game"] == 1) & (logs[1]["rally"] <= 6)]
-    model = sw.TightnessModel(transform="log1p")
+    model = sw.TightnessModel(draws=200)
     found = compare_periods(
         logs[0], player, later=few.reset_index(drop=True), model=model,
         measures=["threshold", "comfort", "forced", "passed up"],

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-import sidewall as sw
 from sidewall.rallies.order import order_test, stationarity_test
 
 
@@ -47,13 +46,6 @@ def test_transitions_that_change_with_the_game_are_noticed():
 def test_negative_states_break_the_sequence():
     x = np.array([0, 1, -1, 0, 1, 1])
     assert order_test(x, np.zeros(6, int), 0, 2).n == 3
-
-
-def test_states_without_the_gap_are_too_coarse_and_bands_are_not(shots, chain):
-    blind = sw.RallyChain(sw.BallStates(bands_m=(3.1,))).fit(shots)
-    assert blind.coarseness_test().too_coarse
-    assert not chain.coarseness_test().too_coarse
-    assert abs(chain.coarseness_test().missed) < blind.coarseness_test().missed / 2
 
 
 def test_the_chain_answers_in_its_own_states(chain):

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from sidewall.rallies.chain import count_moves
-from sidewall.rallies.resample import RallyBootstrap, _without_loops, rally_weights
+from sidewall.rallies.intervals import RallyBootstrap, _without_loops, deviation, rally_weights
 
 
 @pytest.fixture(scope="module")
@@ -59,3 +59,15 @@ def test_a_state_whose_way_out_was_not_drawn_is_emptied():
     kept = _without_loops(counts)
     np.testing.assert_array_equal(kept[0, :, 0], 0.0)
     np.testing.assert_array_equal(kept[0, :, 1], counts[0, :, 1])
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_deviation_leaves_missing_values_apart_and_says_nothing_of_one():
+    draws = np.random.default_rng(1).normal(5.0, 2.0, (50, 4))
+    draws[:10, 1] = np.nan
+    draws[1:, 2] = np.nan
+    draws[:, 3] = np.nan
+    found = deviation(draws)
+    assert found[0] == pytest.approx(np.std(draws[:, 0], ddof=1))
+    assert found[1] == pytest.approx(np.std(draws[10:, 1], ddof=1))
+    assert np.isnan(found[2:]).all()

@@ -2,14 +2,10 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
-import typer
 from typer.testing import CliRunner
 
-from sidewall.cli.report import report as command
+from sidewall.cli.app import app
 from sidewall.simulate import synthetic_data_folder
-
-app = typer.Typer()
-app.command()(command)
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +20,7 @@ def log(tmp_path_factory):
 
 
 def run(*words):
-    return CliRunner().invoke(app, [str(word) for word in words])
+    return CliRunner().invoke(app, ["report", *(str(word) for word in words)])
 
 
 def test_a_page_with_initials_and_clips(log, tmp_path):

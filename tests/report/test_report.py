@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from sidewall.errors import DataError, NotFittedError, SidewallError, UnitError
+from sidewall.errors import DataError, NotFittedError, UnitError, WriteError
 from sidewall.models import TightnessModel
 from sidewall.placement import TinMargin
 from sidewall.report import Report, WrittenReport, write_report
@@ -100,9 +100,9 @@ def test_who_and_where_must_be_there(report, tmp_path, odd):
     with pytest.raises(UnitError, match="furlong"):
         bad.content(odd)
     (tmp_path / "file").write_text("in the way")
-    with pytest.raises(SidewallError, match="no such folder"):
+    with pytest.raises(WriteError, match="no folder"):
         report.write(odd, tmp_path / "file" / "page.html")
-    with pytest.raises(SidewallError, match="over a folder"):
+    with pytest.raises(WriteError, match=r"this is a folder\. Add a file name"):
         report.write(odd, tmp_path)
 
 

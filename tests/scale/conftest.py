@@ -31,6 +31,6 @@ def outcome(request):
 def whole(shots):
     """Fits to the table in memory, by outcome."""
     return {
-        outcome: sw.TightnessModel(outcome=outcome, transform="log1p").fit(shots)
+        outcome: sw.TightnessModel(outcome=outcome, draws=200).fit(shots)
         for outcome in ("rally", "value")
     }

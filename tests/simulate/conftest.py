@@ -19,6 +19,6 @@ def ladder_shots(ladder: sim.Scenario) -> pd.DataFrame:
 
 @pytest.fixture(scope="session")
 def alike_shots() -> pd.DataFrame:
-    """Many matches between players alike: the chances hang on choice and gap alone."""
+    """Many matches between players alike: the chances hang on ball and stroke alone."""
     players = [sim.SimPlayer("Rowan"), sim.SimPlayer("Hazel", hand="left")]
     return sim.simulate_shots(players, [(0, 1)] * 500, rng=np.random.default_rng(11))

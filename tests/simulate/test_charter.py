@@ -33,7 +33,7 @@ def test_the_reader_refuses_nothing(shots, tmp_path):
 
 def test_a_charter_without_errors_writes_the_truth(shots):
     same = second_charter(shots, miss=0, confuse=0, gap_sd_m=0)
-    columns = shots.columns.drop(["line", "rally"])
+    columns = same.columns.drop(["line", "rally"])
     pd.testing.assert_frame_equal(same[columns], shots[columns])
 
 

@@ -56,7 +56,7 @@ def test_the_hand_typed_match_is_the_ladders_but_for_its_mistakes(
 ) -> None:
     check = sw.check_log(FOLDER / "typed_by_hand.csv")
     contradicted = check.problems[check.problems["kind"] == "rally"]
-    assert contradicted["line"].tolist() == [4, 34]
+    assert contradicted["line"].tolist() == [4, 37]
     assert check.rows_refused == len(check.problems)
     typed = check.shots
     key = ["match", "game", "rally", "shot"]
@@ -77,11 +77,11 @@ def test_the_hand_typed_match_is_the_ladders_but_for_its_mistakes(
 
 def test_the_truth_on_file_is_the_scenarios(ladder: sim.Scenario) -> None:
     on_file = pd.read_csv(FOLDER / "truth.csv")
-    np.testing.assert_allclose(
-        on_file["threshold_m"],
-        ladder.thresholds()["threshold_m"].replace([np.inf, -np.inf], np.nan),
-        atol=5e-5,
-    )
+    splits = ["stroke", "balance", "depth"]
+    for by in ([], ["stroke"], ["balance"], ["depth"]):
+        rows = on_file[(on_file[splits].notna() == [name in by for name in splits]).all(axis=1)]
+        expected = ladder.thresholds(by=by)["threshold_m"].replace([np.inf, -np.inf], np.nan)
+        np.testing.assert_allclose(rows["threshold_m"], expected, atol=5e-5)
     curves = pd.read_csv(FOLDER / "truth_curves.csv")
     assert curves["win_probability"].between(0, 1).all()
     assert len(curves) == 10 * 2 * 2 * 2 * 17

@@ -7,7 +7,7 @@ import pytest
 
 import sidewall.simulate as sim
 from sidewall.errors import DataError
-from sidewall.simulate import folder
+from sidewall.simulate import scenario as module
 
 TWO = """
 seed = 3
@@ -34,14 +34,14 @@ def test_a_short_scenario(tmp_path: Path) -> None:
     np.testing.assert_array_equal(rowan.length, np.full((2, 2), -0.2))
     assert hazel.hand == "left"
     assert scenario.schedule == [(0, 1)]
-    assert scenario.physics == sim.Physics()
+    assert scenario.world == sim.World()
     assert set(scenario.shots()["player"]) == {"Rowan", "Hazel"}
 
 
 def test_constants_can_be_replaced(tmp_path: Path) -> None:
-    text = TWO + "[physics]\nlet = 0.1\n[court]\ntin_height_m = 0.43\n"
+    text = TWO + "[world]\nlet = 0.1\ncarry_over = 0.5\n[court]\ntin_height_m = 0.43\n"
     scenario = sim.load_scenario(write(tmp_path, text))
-    assert scenario.physics == sim.Physics(let=0.1)
+    assert scenario.world == sim.World(let=0.1, carry_over=0.5)
     assert scenario.court.tin_height_m == 0.43
     assert (scenario.matches["tin_height_m"] == 0.43).all()
 
@@ -53,12 +53,16 @@ def test_constants_can_be_replaced(tmp_path: Path) -> None:
         ("seed = 1", "at least two"),
         (TWO.replace("seed = 3", ""), "seed is None"),
         (TWO + "touhc = 1", "touhc not understood"),
-        (TWO + "[physics]\ngravity = 1", "gravity not understood"),
+        (TWO + "[world]\ngravity = 1", "gravity not understood"),
         (TWO + "[schedule]\nrounds = 0", "rounds is 0"),
         (TWO.replace('"left"', '"both"'), "hand is 'both'"),
         (TWO.replace("-0.2", "[1.0, 2.0, 3.0]"), "two rows"),
         (TWO.replace("[0.3, -0.4]", "[0.3]"), "two rows"),
         (TWO.replace('name = "Hazel"', ""), "no name"),
+        (TWO + 'strokes = { "forehand flick" = 1.0 }', "'forehand flick' is not understood"),
+        (TWO + 'strokes = { "backhand drop deep" = 1.0 }', "a depth"),
+        (TWO + 'strokes = { "kill" = 1.0 }', "'kill' is not understood"),
+        (TWO + "[world]\ncentre = 2", "centre is 2"),
     ],
 )
 def test_mistakes_are_explained(tmp_path: Path, text: str, complaint: str) -> None:
@@ -85,8 +89,31 @@ def test_planted_deficits_show_in_the_truth(ladder: sim.Scenario) -> None:
     habit = {player.name: player.attack_from_m for player in ladder.players}
     assert (habit["Hazel"].ravel() < table["Hazel"].to_numpy() - 0.1).all()
     assert (habit["Alder"].ravel() > table["Alder"].to_numpy() + 0.3).all()
-    assert table["Linden"].mean() < table.groupby("player").mean().drop("Linden").min()
+    by_player = table.groupby("player").mean()
+    assert by_player["Linden"] < by_player.drop(["Linden", "Laurel"]).min()  # Laurel: fine touch
     assert table["Juniper"]["backhand"].min() > table["Juniper"]["forehand"].max() + 0.1
+
+
+def test_planted_weaknesses_of_strokes_and_situations_show_in_the_truth(
+    ladder: sim.Scenario,
+) -> None:
+    cell = ["side", "family"]
+    table = (
+        ladder.thresholds(by=["stroke"])
+        .set_index(["player", "stroke", *cell])
+        .sort_index()["threshold_m"]
+    )
+    kill = table.xs("kill", level="stroke").xs("forehand", level="side")
+    assert kill["Aspen"].min() > kill.drop("Aspen").max()
+    drop = ladder.thresholds(by=["stroke", "depth"])
+    drop = drop[(drop["stroke"] == "drop") & (drop["side"] == "backhand")]
+    drop = drop.set_index(["player", "depth", "family"])["threshold_m"].unstack("depth")
+    worse = (drop["back"] - drop["middle"]).unstack("family")
+    assert (worse.loc["Willow"] > worse.drop("Willow").max()).all()
+    balance = ladder.thresholds(by=["balance"])
+    balance = balance.set_index(["player", *cell, "balance"])["threshold_m"].unstack("balance")
+    lost = (balance["stretched"] - balance["set"]).groupby("player").mean()
+    assert lost["Cedar"] > lost.drop("Cedar").max() + 0.2
 
 
 def test_data_are_found_within_an_installed_package(
@@ -94,7 +121,7 @@ def test_data_are_found_within_an_installed_package(
 ) -> None:
     package = tmp_path / "site-packages" / "sidewall"
     (package / "synthetic_data").mkdir(parents=True)
-    monkeypatch.setattr(folder, "files", lambda _: package)
+    monkeypatch.setattr(module, "files", lambda _: package)
     with pytest.raises(DataError, match="Install"):
         sim.synthetic_data_folder()
     write(package / "synthetic_data", TWO)

@@ -31,7 +31,7 @@ from sidewall.agreement.limits import clustered_limits
 from sidewall.agreement.simex import simex as simex_path
 from sidewall.features import clustered_rate
 from sidewall.models.transforms import BEND_M
-from sidewall.rallies.resample import rally_weights
+from sidewall.rallies.intervals import rally_weights
 from sidewall.simulate.charter import second_charter
 
 SHARES = np.array([0.55, 0.2, 0.12, 0.08, 0.05])
@@ -192,7 +192,7 @@ def one_ladder(task):
     truth = simulate.true_thresholds(players, schedule).rename(columns={"threshold_m": "truth_m"})
     keys = ["player", "side", "family"]
     noisy = second_charter(shots, miss=0, confuse=0, gap_sd_m=options["gap_sd"], seed=rng)
-    model = sw.TightnessModel(outcome=options["outcome"], transform="log1p")
+    model = sw.TightnessModel(outcome=options["outcome"], draws=200)
     table = simex_thresholds(noisy, options["gap_sd"], model, n=options["draws"], seed=rng)
     clean = model.fit(shots).thresholds()
     clean = clean[[c for c in table.columns if c in clean.columns]].assign(extrapolation="no error")

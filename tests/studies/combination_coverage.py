@@ -22,8 +22,8 @@ Measured with 200 runs (repeat: 100), covered in 100 with standard errors:
   and 95.3 (0.6). No gain: 94.0 (1.7), 96.0 (0.5); 97.5 (1.1), 94.8 (0.6); permutation p at
   most 0.05 in 7.0, 4.8; 5.0, 4.4 of 100. Mean errors at most 0.003 of a rally. Intervals are
   0.19 wide for one player's 4 matches, 0.44 by first tries alone.
-- search: a finding in 1.5 of 100 runs (level 5), about 86 sequences looked at a run; the one
-  planted (90 of 100 won; the player's 6 matches of 70 rallies) is found in 45, confirmed in 42.
+- search: a finding in 2.0 of 100 runs (level 5), about 86 sequences looked at a run; the one
+  planted (90 of 100 won; the player's 6 matches of 70 rallies) is found in 46, confirmed in 40.
 - repeat: covered 98.0; the crossing at 2.5 repeats is known in 63 of 100, median 2.58.
 - entropy: covered 94.8, mean error 0.002 of 2.16 bits.
 """

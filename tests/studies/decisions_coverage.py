@@ -28,8 +28,6 @@ from threshold_coverage import TREES
 import sidewall as sw
 from sidewall import simulate
 from sidewall.decisions import decision_table
-from sidewall.log.vocabulary import FAMILIES, SIDES
-from sidewall.simulate.truth import win_probabilities
 from sidewall.worklist import WorkList
 from sidewall.worklist.ladder import Ladder
 from sidewall.worklist.measures import measures
@@ -40,13 +38,12 @@ DRAWS = 400
 
 def exact_points(table, players, schedule):
     """Chosen minus other of every shot, from the exact curves."""
-    names = [player.name for player in players]
-    exact = win_probabilities(players, schedule)
-    gap = np.rint(table["gap_m"].to_numpy() / simulate.Physics().step_m).astype(int)
-    who = pd.Index(names).get_indexer(table["player"].astype(str))
-    side = pd.Index(SIDES).get_indexer(table["side"].astype(str))
-    family = pd.Index(FAMILIES).get_indexer(table["family"].astype(str))
-    attack, reset = (exact[who, choice, side, family, gap] for choice in (0, 1))
+    exact = simulate.true_curves(players, schedule, gaps_m=np.arange(321) / 100)
+    exact["cm"] = np.rint(100 * exact["gap_m"]).astype(int)
+    cell = ["player", "side", "family"]
+    exact = exact.pivot_table("win_probability", [*cell, "cm"], "choice")
+    balls = table[cell].astype(str).assign(cm=np.rint(100 * table["gap_m"]).astype(int))
+    attack, reset = exact.reindex(pd.MultiIndex.from_frame(balls)).to_numpy().T
     return np.where(table["choice"] == "attack", attack - reset, reset - attack)
 
 
@@ -121,7 +118,7 @@ def one_ladder(task):
     players = simulate.draw_players(TREES[:10], rng)
     schedule = simulate.round_robin(10, 4)
     shots = sw.shot_features(simulate.simulate_shots(players, schedule, rng))
-    model = sw.TightnessModel(transform="log1p").fit(shots)
+    model = sw.TightnessModel(draws=200).fit(shots)
     works = WorkList(model, draws=DRAWS).fit(shots)
     exact = exact_points(works.decisions_, players, schedule)
     longer = sw.shot_features(simulate.simulate_shots(players, schedule * LONGER, rng))

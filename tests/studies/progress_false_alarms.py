@@ -82,7 +82,7 @@ def one_ladder(task):
     start = time.perf_counter()
     shots, after, chosen, truth = two_periods(seed, options)
     table = sw.shot_features(shots)
-    model = sw.TightnessModel(outcome=options["outcome"], transform="log1p").fit(table)
+    model = sw.TightnessModel(outcome=options["outcome"], draws=200).fit(table)
     found = pd.concat([compared(table, model, player, after) for player in chosen])
     found = found.merge(truth, on=["player", "side", "family"], how="left")
     seconds = (time.perf_counter() - start) / len(chosen)

@@ -106,7 +106,7 @@ def one_ladder(task):
     schedule = simulate.round_robin(10, changes["matches"])
     shots = sw.shot_features(simulate.simulate_shots(players, schedule, rng))
     true = simulate.true_thresholds(players, schedule).drop(columns="status")
-    model = sw.TightnessModel(transform="log1p", **options).fit(shots)
+    model = sw.TightnessModel(**options, draws=200).fit(shots)
     return _answers(model, true.rename(columns={"threshold_m": "truth_m"})).assign(ladder=number)
 
 
@@ -128,7 +128,7 @@ def one_effect(task):
     rng = np.random.default_rng([seed, number])
     _, shots = draw(Plan(**(USUAL_MATCH | {"players": 6} | changes)), rng)
     shots["easy_word"] = pd.Categorical(np.where(shots["easy"], "easy", "usual"))
-    model = sw.TightnessModel(outcome="rally", transform="log1p").fit(shots)
+    model = sw.TightnessModel(outcome="rally", draws=200).fit(shots)
     table = attack_effect(model, bands_m=EFFECT_BANDS, reasons=["easy_word", "side", "player"])
     gain = shots["true_attack"] - shots["true_reset"]
     table["truth"] = [

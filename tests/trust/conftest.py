@@ -26,6 +26,8 @@ def planted_table(rng, rallies=500, worth=1.0, tempts=1.5, flat=0.0):
             "game": 1,
             "rally": rally,
             "player": names[(rally // 25) % 4],
+            "opponent": "Fir",
+            "is_server": True,
             "side": np.where(rng.random(n) < 0.5, "forehand", "backhand"),
             "stroke": "drive",
             "family": "ground",
@@ -63,4 +65,4 @@ def make_table():
 
 @pytest.fixture(scope="session")
 def model(planted):
-    return sw.TightnessModel(outcome="rally", transform="linear").fit(planted)
+    return sw.TightnessModel(outcome="rally", situation=(), draws=400).fit(planted)

@@ -18,7 +18,7 @@ def ladder():
 
 @pytest.fixture(scope="session")
 def model(ladder):
-    return sw.TightnessModel(transform="log1p").fit(ladder)
+    return sw.TightnessModel(draws=200).fit(ladder)
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidewall.errors import DataError
+from sidewall.errors import DataError, WriteError
 from sidewall.worklist import DEFAULT_EFFORT, ITEM_WORDS, Efforts, read_efforts, write_efforts
 
 
@@ -20,7 +20,7 @@ def test_the_template_reads_back_as_the_defaults(tmp_path):
 def test_a_template_never_overwrites_ratings(tmp_path):
     path = tmp_path / "effort.toml"
     path.write_text("[effort]\nlength = 5\n", encoding="utf-8")
-    with pytest.raises(DataError, match="there already"):
+    with pytest.raises(WriteError, match="exists"):
         write_efforts(path)
     assert read_efforts(path).of("Rowan", "length") == 5
 

@@ -27,7 +27,7 @@ PLANTED = {
 def long_run(model):
     """Eight times the matches, judged by the short log's thresholds to save the time of a fit."""
     scenario = club_ladder()
-    shots = simulate_shots(scenario.players, scenario.schedule * 8, 1, scenario.physics)
+    shots = simulate_shots(scenario.players, scenario.schedule * 8, 1, scenario.world)
     return WorkList(model, draws=200).fit(sw.shot_features(shots))
 
 

@@ -119,7 +119,7 @@ def test_few_shots_are_not_known_yet(ladder, model):
 def test_a_log_without_places_contact_and_times_still_gets_a_list(ladder):
     gone = ["contact", "direction", "bounce_x_m", "bounce_y_m", "t_s", "wall_z_m", "balance"]
     bare = sw.shot_features(ladder.drop(columns=gone))
-    works = WorkList(sw.TightnessModel(transform="log1p").fit(bare), draws=100).fit(bare)
+    works = WorkList(sw.TightnessModel(draws=200).fit(bare), draws=100).fit(bare)
     assert "length_on_target" in works.missing_
     assert "volley_backhand" in works.missing_
     assert works.table("Linden").iloc[0]["item"] == "length"

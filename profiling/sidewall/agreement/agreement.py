@@ -13,11 +13,12 @@ from sidewall.agreement.intraclass import FORMS, clustered_intraclass
 from sidewall.agreement.kappa import clustered_kappa, cohen_kappa
 from sidewall.agreement.limits import clustered_limits
 from sidewall.agreement.words import summary_lines
-from sidewall.errors import DataError, NotFittedError
+from sidewall.arguments import Table, as_frame, check_count, check_level, check_seed
+from sidewall.errors import NotFittedError
 from sidewall.features.clustered import clustered_rate
 from sidewall.log.vocabulary import VOCABULARY
 from sidewall.models.answers import NOT_KNOWN
-from sidewall.rallies.resample import rally_weights
+from sidewall.rallies.intervals import rally_weights
 
 __all__ = ["KNOWN", "LEAST_PAIRS", "LEAST_RALLIES", "Agreement"]
 
@@ -78,11 +79,14 @@ class Agreement:
     def __init__(
         self, level: float = 0.95, draws: int = 2000, seed: int | np.random.Generator = 0
     ) -> None:
+        check_level(level)
+        check_count(draws, "draws", 2)
+        check_seed(seed)
         self.level = level
         self.draws = draws
         self.seed = seed
 
-    def fit(self, first: pd.DataFrame, second: pd.DataFrame) -> Agreement:
+    def fit(self, first: Table, second: Table) -> Agreement:
         """Compare two logs.
 
         Parameters
@@ -95,11 +99,8 @@ class Agreement:
         DataError
             If the logs cannot be lined up; see :func:`~sidewall.agreement.align`.
         """
-        if not 0.0 < self.level < 1.0 or self.draws < 2:
-            raise DataError(
-                f"level is {self.level}, draws {self.draws}; give a level between 0 and 1, such "
-                "as 0.95, and at least 2 draws."
-            )
+        first = as_frame(first, "first")
+        second = as_frame(second, "second")
         table = self.aligned_ = align(first, second)
         both = table[(table["status"] == AGREED).to_numpy()]
         self._rng = np.random.default_rng(self.seed)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sidewall.agreement.costs import LEAVE, Charted, rally_costs, shot_costs
 from sidewall.agreement.sequence import line_up
+from sidewall.arguments import Table, as_frame
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.features.rallies import rally_runs
@@ -32,7 +33,7 @@ _NEEDED: Final = ("match", "game", "rally", "shot", "player", "side", "stroke", 
 _LEAST_FOR_CLOCK: Final = 5
 
 
-def align(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
+def align(first: Table, second: Table) -> pd.DataFrame:
     """Find which shot of one log is which shot of the other.
 
     In every match that both have, rallies are lined up first, since either charter may have
@@ -67,6 +68,8 @@ def align(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
     Shots are paired partly by what is compared afterwards, so that where shots are missed
     agreement looks a little better than it is. With times in both logs this hardly matters.
     """
+    first = as_frame(first, "first")
+    second = as_frame(second, "second")
     for shots in (first, second):
         need_columns(shots, _NEEDED)
     common = [m for m in _names(first, "match") if m in set(_names(second, "match"))]

@@ -125,7 +125,7 @@ def clustered_intraclass(
     rally : ndarray of int, shape (n,)
         Position of each ball's rally among the columns of `weights`.
     weights : ndarray, shape (draws, rallies)
-        How often each rally is drawn; see `sidewall.rallies.resample.rally_weights`.
+        How often each rally is drawn; see `sidewall.rallies.intervals.rally_weights`.
     level : float, default 0.95
 
     Returns

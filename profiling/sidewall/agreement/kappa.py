@@ -10,6 +10,7 @@ from scipy.special import ndtri
 
 from sidewall.agreement.spread import reach
 from sidewall.errors import DataError
+from sidewall.rallies.intervals import deviation
 
 Array = NDArray[Any]
 
@@ -90,7 +91,7 @@ def clustered_kappa(counts: Array, weights: Array, low_agreed: float, level: flo
     counts : ndarray, shape (rallies, k, k)
         Table of each rally.
     weights : ndarray, shape (draws, rallies)
-        How often each rally is drawn; see `sidewall.rallies.resample.rally_weights`.
+        How often each rally is drawn; see `sidewall.rallies.intervals.rally_weights`.
     low_agreed : float
         Lower limit of the share of agreement, for charters who agree always.
     level : float, default 0.95
@@ -117,7 +118,7 @@ def clustered_kappa(counts: Array, weights: Array, low_agreed: float, level: flo
         chance = float(total.sum(axis=1) @ total.sum(axis=0)) / n**2
         return Kappa(1.0, 0.0, float((low_agreed - chance) / (1.0 - chance)), 1.0)
     drawn = kappa_of((weights @ counts.reshape(rallies, -1)).reshape(-1, k, k))
-    se = float(np.nanstd(drawn, ddof=1))
+    se = float(deviation(drawn))
     out = reach(counts.sum(axis=(1, 2)), level) * se / (1.0 - kappa)
     low, high = (1.0 - (1.0 - kappa) * np.exp(sign * out) for sign in (1.0, -1.0))
     return Kappa(kappa, se, float(max(low, -1.0)), float(high))

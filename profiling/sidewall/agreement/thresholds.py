@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from sidewall.agreement.simex import LAMBDAS, simex
-from sidewall.arguments import check_level
+from sidewall.arguments import Table, as_frame, check_level, check_seed
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.models.answers import LEAST_OWN, NOT_KNOWN, Threshold, crossings, threshold_of
@@ -36,9 +36,9 @@ def _fitted(model: TightnessModel | None, shots: pd.DataFrame) -> TightnessModel
 
 
 def threshold_agreement(
-    first: pd.DataFrame,
-    second: pd.DataFrame,
-    rest: pd.DataFrame | None = None,
+    first: Table,
+    second: Table,
+    rest: Table | None = None,
     model: TightnessModel | None = None,
     level: float = 0.95,
 ) -> pd.DataFrame:
@@ -72,6 +72,12 @@ def threshold_agreement(
     DataError
         If the two logs do not hold the same matches, or the model cannot be fitted.
     """
+    first = as_frame(first, "first")
+    second = as_frame(second, "second")
+    rest = None if rest is None else as_frame(rest, "rest")
+    check_level(level)
+    for log in (first, second):
+        need_columns(log, ("match",))
     matches = [set(shots["match"].astype(str).unique()) for shots in (first, second)]
     if matches[0] != matches[1]:
         odd = ", ".join(sorted(matches[0] ^ matches[1]))
@@ -112,7 +118,7 @@ def _joined(rest: pd.DataFrame, shots: pd.DataFrame, matches: set[str]) -> pd.Da
 
 
 def simex_thresholds(
-    shots: pd.DataFrame,
+    shots: Table,
     gap_sd_m: ArrayLike,
     model: TightnessModel | None = None,
     lambdas: Sequence[float] = LAMBDAS,
@@ -167,6 +173,9 @@ def simex_thresholds(
     shot to shot and of everything else. The standard deviation's own uncertainty is not in
     the interval: try both of its limits.
     """
+    shots = as_frame(shots)
+    check_seed(seed)
+    check_level(level)
     need_columns(shots, ["gap_m"])
     if len(lambdas) < max(_DEGREES.values()):
         raise DataError(f"lambdas {tuple(lambdas)}: a quadratic takes two or more.")

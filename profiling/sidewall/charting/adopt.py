@@ -101,7 +101,9 @@ def _columns(raw: RawLog) -> dict[str, RawColumn]:
 
 
 def _texts(column: RawColumn) -> list[str]:
-    tidy = np.array(["" if is_blank(cell) else tidy_name(cell) for cell in column.distinct])
+    tidy = np.array(
+        ["" if is_blank(cell, name=True) else tidy_name(cell) for cell in column.distinct]
+    )
     return [str(text) for text in tidy[column.codes]]
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from sidewall.errors import LogError
+from sidewall.files import cannot_write, sync_folder, write_file
 
 
 class Journal:
@@ -26,7 +27,9 @@ class Journal:
     Raises
     ------
     LogError
-        If the file cannot be read, or a line before the last cannot be understood.
+        If a line before the last cannot be understood.
+    WriteError
+        If the file cannot be opened, or an unfinished last line not be cut off.
     """
 
     def __init__(self, path: Path) -> None:
@@ -34,11 +37,12 @@ class Journal:
         try:
             data = path.read_bytes() if path.exists() else b""
         except OSError as error:
-            raise self._trouble("read", error) from error
+            raise cannot_write(path, error, "the journal cannot be opened") from error
         self.entries, good = read_entries(data, str(path))
         self._size = len(data)
         if data != good:
-            self._rewrite(good)
+            write_file(path, good)
+            self._size = len(good)
 
     def append(self, entry: dict[str, Any]) -> None:
         """Write an entry and wait until it is on the disk.
@@ -46,8 +50,9 @@ class Journal:
         Raises
         ------
         LogError
-            If it cannot be written, or another session has written to the file; nothing is
-            added then.
+            If another session has written to the file; nothing is added then.
+        WriteError
+            If it cannot be written; nothing is added then.
         """
         line = json.dumps(entry, ensure_ascii=True, allow_nan=False).encode("ascii") + b"\n"
         new = not self.path.exists()
@@ -64,24 +69,11 @@ class Journal:
         except OSError as error:
             with suppress(OSError):  # a full disk may hold half the line
                 os.truncate(self.path, self._size)
-            raise self._trouble("written", error) from error
+            raise cannot_write(self.path, error) from error
         if new:
             sync_folder(self.path.parent)
         self._size += len(line)
         self.entries.append(entry)
-
-    def _rewrite(self, good: bytes) -> None:
-        try:
-            replace_file(self.path, good)
-        except OSError as error:
-            raise self._trouble("written", error) from error
-        self._size = len(good)
-
-    def _trouble(self, what: str, error: OSError) -> LogError:
-        return LogError(
-            f"{self.path}: the file cannot be {what} ({error.strerror}). Close it elsewhere, make "
-            "room on the disk, or choose a folder that you may write to."
-        )
 
 
 def read_entries(data: bytes, source: str) -> tuple[list[dict[str, Any]], bytes]:
@@ -123,36 +115,9 @@ def read_entries(data: bytes, source: str) -> tuple[list[dict[str, Any]], bytes]
     return entries, b"".join(good)
 
 
-def replace_file(path: Path, data: bytes) -> None:
-    """Put new bytes in the place of a file; a crash leaves the old ones or the new ones.
-
-    Raises
-    ------
-    OSError
-        If it cannot be written.
-    """
-    beside = path.with_name(path.name + ".new")
-    with beside.open("wb") as stream:
-        stream.write(data)
-        stream.flush()
-        os.fsync(stream.fileno())
-    os.replace(beside, path)
-    sync_folder(path.parent)
-
-
-def sync_folder(folder: Path) -> None:
-    """Put a folder's list of files on the disk, where the system allows it."""
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
 def _entry(line: bytes) -> dict[str, Any] | None:
     try:
         found = json.loads(line)
-    except ValueError:  # also bytes that are no text
+    except (ValueError, RecursionError):  # also bytes that are no text
         return None
     return found if isinstance(found, dict) else None

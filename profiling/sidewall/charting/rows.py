@@ -95,7 +95,7 @@ class Setup:
 
 
 def _blank(name: Any) -> bool:
-    return not isinstance(name, str) or is_blank(name)
+    return not isinstance(name, str) or is_blank(name, name=True)
 
 
 def log_cells(setup: Setup, rows: Sequence[Row]) -> list[list[Any]]:

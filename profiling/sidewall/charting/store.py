@@ -8,16 +8,18 @@ moment leaves every event that was done, and a log that is whole.
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
 from sidewall.charting.adopt import adopt_log
-from sidewall.charting.journal import Journal, replace_file
+from sidewall.charting.journal import Journal
 from sidewall.charting.rows import Row, Setup, log_bytes
 from sidewall.charting.session import Session
-from sidewall.charting.table import Event, Table
-from sidewall.errors import DataError, LogError
+from sidewall.charting.table import Event, Table, checked_row
+from sidewall.errors import DataError, LogError, WriteError
+from sidewall.files import write_file
 from sidewall.log.cells import tidy_name
 
 _FORM: Final = 1
@@ -46,7 +48,7 @@ class Store:
         self.path = Path(path)
         if self.path.suffix.lower() != ".csv":
             raise LogError(f"{self.path}: charting writes a log that ends in .csv.")
-        if not self.path.absolute().parent.is_dir():
+        if not os.path.isdir(self.path.absolute().parent):
             raise LogError(f"{self.path}: there is no such folder. Make it, or choose another.")
         #: What went wrong with the log while the journal is safe; blank if nothing did.
         self.log_trouble = ""
@@ -57,10 +59,8 @@ class Store:
             self._compare(setup, wanted)
         else:
             setup, rows = self._begun(wanted)
-        try:
+        with self._journal_named():
             self.session = Session(setup, rows, self._journal.entries[1:])
-        except DataError as error:
-            raise LogError(f"{self._journal.path}: {error}") from error
         self._refuse_changed(setup, rows)
         # The log first: without a journal it would be taken over again just the same.
         self._write_log()
@@ -75,6 +75,8 @@ class Store:
         DataError
             If the event does not fit.
         LogError
+            If another session has written to the journal; it is not done then.
+        WriteError
             If it cannot be written; it is not done then.
         """
         self.session.after(event)
@@ -86,12 +88,12 @@ class Store:
     def _write_log(self) -> None:
         table = self.session.table
         try:
-            replace_file(self.path, log_bytes(table.setup, table.rows))
+            write_file(self.path, log_bytes(table.setup, table.rows))
             self.log_trouble = ""
-        except OSError as error:
+        except WriteError as error:
             self.log_trouble = (
-                f"{self.path.name} cannot be written ({error.strerror}): close it elsewhere. "
-                "Nothing is lost, the journal has it, and it is tried again with the next shot."
+                f"{error} Nothing is lost, the journal has it, and it is tried again with the next "
+                "shot."
             )
 
     def _begun(self, wanted: dict[str, Any]) -> tuple[Setup, list[Row]]:
@@ -116,11 +118,29 @@ class Store:
                 f"{self._journal.path}: this is no journal of charting, or one of a newer version. "
                 "Choose another file, or update sidewall."
             )
-        players = head["players"]
-        setup = Setup(
-            head["match"], (players[0], players[1]), head["server"], head["scoring"], head["hands"]
+        players: Any = head.get("players")
+        hands: Any = head.get("hands")
+        rows = head.get("rows")
+        texts = [head.get(name) for name in ("match", "server", "scoring")]
+        texts += (
+            [*players, *hands] if isinstance(players, list) and isinstance(hands, dict) else [0]
         )
-        return setup, head["rows"]
+        with self._journal_named():
+            if not all(isinstance(text, str) for text in texts) or not isinstance(rows, list):
+                raise DataError("the first line does not hold the match, its players and its rows.")
+            setup = Setup(head["match"], tuple(players), head["server"], head["scoring"], hands)
+            return setup, [checked_row(setup, row) for row in rows]
+
+    @contextmanager
+    def _journal_named(self) -> Iterator[None]:
+        """Say of what does not fit in which file it stands, and how to go on."""
+        try:
+            yield
+        except DataError as error:
+            raise LogError(
+                f"{self._journal.path}: the journal is damaged: {error} Take it from a copy, or "
+                "put it aside to go on from the log."
+            ) from error
 
     def _compare(self, setup: Setup, wanted: dict[str, Any]) -> None:
         for name, given in wanted.items():

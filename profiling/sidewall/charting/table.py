@@ -14,7 +14,7 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 import pandas as pd
 
-from sidewall.charting.rows import NUMBERS, WORDS, Row, Setup
+from sidewall.charting.rows import COUNTS, NUMBERS, WORDS, Row, Setup
 from sidewall.errors import DataError
 from sidewall.log.score import hand_in_hand_out, scores_before
 from sidewall.log.vocabulary import ENDING_WINNER, VOCABULARY
@@ -24,6 +24,7 @@ Event: TypeAlias = dict[str, Any]
 
 OPS: Final = ("shot", "ending", "change", "swap", "game")
 _CHARTED: Final = (*WORDS, *NUMBERS, "rally_won_by")
+_MOST: Final = 10**9
 
 
 @dataclass(frozen=True)
@@ -78,8 +79,8 @@ class Table:
             return Next(last["game"], last["rally"], last["shot"] + 1, last["opponent"])
         server = last["rally_won_by"]
         if server not in setup.players:
-            first = next(row for row in reversed(self.rows) if row["shot"] == 1)
-            server = first["player"]
+            serves = (row for row in reversed(self.rows) if row["shot"] == 1)
+            server = next(serves, self.rows[0])["player"]
         if self.swapped:
             server = setup.other(server)
         game = self.next_game
@@ -174,6 +175,29 @@ class Table:
         return {**row, "rally_won_by": row["player"] if sign > 0 else row["opponent"]}
 
 
+def checked_row(setup: Setup, row: Any) -> Row:
+    """Check a whole row as it was kept.
+
+    Raises
+    ------
+    DataError
+        If a field is missing, unknown, or does not hold what it should.
+    """
+    if not isinstance(row, dict) or set(row) != {*COUNTS, "player", "opponent", *_CHARTED}:
+        raise DataError(f"A row is {row!r}: it holds other fields than a row does.")
+    for name in COUNTS:
+        if isinstance(row[name], bool) or not isinstance(row[name], int) or row[name] > _MOST:
+            raise DataError(f"{name} is {row[name]!r}: it must be a whole number, and no huge one.")
+    if {*_texts(row["player"], row["opponent"])} != {*setup.players}:
+        raise DataError(f"A row has other players than {' and '.join(setup.players)}.")
+    _charted({name: row[name] for name in _CHARTED})
+    return dict(row)
+
+
+def _texts(*values: Any) -> list[str]:
+    return [value for value in values if isinstance(value, str)]
+
+
 def _charted(values: Any) -> Row:
     """Check what was charted of a shot: known fields, known words, finite numbers."""
     if not isinstance(values, dict):
@@ -181,13 +205,17 @@ def _charted(values: Any) -> Row:
     for name, value in values.items():
         if name not in _CHARTED:
             raise DataError(f"A shot has no field {name!r}.")
-        if value is None or name == "rally_won_by":
+        if value is None:
             continue
+        if name == "rally_won_by" and not isinstance(value, str):
+            raise DataError(f"rally_won_by is {value!r}: it must be a name.")
         if name in WORDS and value not in VOCABULARY[name]:
             known = ", ".join(VOCABULARY[name])
             raise DataError(f"{value!r} is no known {name}: use one of {known}.")
         if name in NUMBERS and (isinstance(value, bool) or not isinstance(value, int | float)):
             raise DataError(f"{name} is {value!r}: it must be a number.")
+        if name in NUMBERS and not abs(value) <= _MOST:  # nor is it what is no number at all
+            raise DataError(f"{name} is {value!r}: it is too large to be right.")
     return dict(values)
 
 
@@ -242,7 +270,8 @@ def standing(setup: Setup, rows: Sequence[Row], game: int) -> Standing:
 
 def ended(rows: Sequence[Row]) -> list[tuple[Row, str]]:
     """Last row and server of each rally that has ended."""
-    found, server = [], ""
+    # a log that was taken over may begin within a rally
+    found, server = [], rows[0]["player"] if rows else ""
     for row in rows:
         if row["shot"] == 1:
             server = row["player"]

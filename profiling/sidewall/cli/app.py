@@ -5,6 +5,7 @@ What a command needs is loaded when it runs, so that ``sidewall --help`` answers
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -12,26 +13,26 @@ import typer
 
 from sidewall.cli.map import map_columns
 from sidewall.cli.options import (
-    FAILED,
     REFUSED,
     BoardWidth,
     Encoding,
     Log,
     Matches,
     Players,
+    Program,
     Sheets,
     Unit,
-    plain_errors,
     read_log,
 )
 from sidewall.cli.plan import plan
 from sidewall.cli.pseudonymise import pseudonymise
 from sidewall.cli.report import report
-from sidewall.errors import LogError
+from sidewall.errors import LogError, WriteError
 
 __all__ = ["app"]
 
 app = typer.Typer(
+    cls=Program,
     help="From a squash shot log to a player's own loose-ball threshold.",
     no_args_is_help=True,
     add_completion=False,
@@ -65,11 +66,10 @@ def demo(
     ),
 ) -> None:
     """Write a made-up club's log and the full profile of one of its players."""
-    with plain_errors():
-        from sidewall.cli.demo import make_demo  # noqa: PLC0415
+    from sidewall.cli.demo import make_demo  # noqa: PLC0415
 
-        for line in make_demo(out):
-            typer.echo(line)
+    for line in make_demo(out):
+        typer.echo(line)
 
 
 @app.command()
@@ -85,8 +85,7 @@ def check(
 
     Ends with 0 if every row is used, 1 if rows were refused, 2 if the log cannot be read.
     """
-    with plain_errors():
-        found = read_log(log, players, matches, board_width_cm, sheet, encoding)
+    found = read_log(log, players, matches, board_width_cm, sheet, encoding)
     typer.echo(found.summary())
     if found.rows_refused:
         raise typer.Exit(REFUSED)
@@ -113,22 +112,21 @@ def profile(
     encoding: Encoding = None,
 ) -> None:
     """Write the tables and pictures of one player."""
-    with plain_errors():
-        from sidewall.cli.profile import write_profile  # noqa: PLC0415
+    from sidewall.cli.profile import write_profile  # noqa: PLC0415
 
-        found = read_log(log, players, matches, board_width_cm, sheet, encoding)
-        if found.rows_refused:
-            typer.echo(
-                f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "
-                f"'sidewall check' says why.",
-                err=True,
-            )
-        if not found.rows_used:
-            raise LogError(f"{log}: no row can be used, so there is nothing to profile.")
-        width_m = None if board_width_cm is None else board_width_cm / 100
-        made = write_profile(found.shots, player, out, unit, width_m, outcome)
-        for line in made.lines():
-            typer.echo(line)
+    found = read_log(log, players, matches, board_width_cm, sheet, encoding)
+    if found.rows_refused:
+        typer.echo(
+            f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "
+            f"'sidewall check' says why.",
+            err=True,
+        )
+    if not found.rows_used:
+        raise LogError(f"{log}: no row can be used, so there is nothing to profile.")
+    width_m = None if board_width_cm is None else board_width_cm / 100
+    made = write_profile(found.shots, player, out, unit, width_m, outcome)
+    for line in made.lines():
+        typer.echo(line)
 
 
 @app.command()
@@ -142,17 +140,12 @@ def template(
     ] = "cm",
 ) -> None:
     """Write an empty log to type into, with three example rows."""
-    with plain_errors():
-        from sidewall.log import write_template  # noqa: PLC0415
+    from sidewall.log import write_template  # noqa: PLC0415
 
-        if file.exists() and not replace:
-            typer.echo(
-                f"sidewall: {file}: the file exists. Choose another name, or add --replace.",
-                err=True,
-            )
-            raise typer.Exit(FAILED)
-        typer.echo(f"Wrote {write_template(file, overwrite=replace, gap_unit=gap_unit)}")
-        typer.echo(f"Type your shots under the headings, then: sidewall check {file}")
+    if os.path.exists(file) and not replace:
+        raise WriteError(f"{file}: the file exists. Choose another name, or add --replace.")
+    typer.echo(f"Wrote {write_template(file, overwrite=replace, gap_unit=gap_unit)}")
+    typer.echo(f"Type your shots under the headings, then: sidewall check {file}")
 
 
 app.command("map")(map_columns)

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import hashlib
 import shlex
-import shutil
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from pathlib import Path
-from typing import cast
+from typing import Final, cast
 
-from sidewall.cli.profile import write_profile
-from sidewall.errors import SidewallError
-from sidewall.log import check_log
+from sidewall.cli.files import Profile
+from sidewall.cli.profile import profile_files, write_profile
+from sidewall.errors import WriteError
+from sidewall.files import account, make_folder, plan_files, write_file
+from sidewall.log import LogCheck, check_log
 from sidewall.log.file_stem import file_stem
 from sidewall.models import TightnessModel
 from sidewall.report import Report
-from sidewall.simulate import synthetic_data_folder, write_demo
+from sidewall.simulate import synthetic_data_folder
 from sidewall.simulate.demo import FILES
 
 __all__ = ["make_demo"]
@@ -28,35 +32,43 @@ _WHAT = {
 }
 
 
+#: Sums of what was written, in the form that ``sha256sum --check`` reads.
+_SUMS: Final = "sidewall-demo.sha256"
+
+
 def make_demo(folder: Path) -> list[str]:
     """Write the demonstration and say what it is, one line each.
 
     Parameters
     ----------
     folder
-        Made if it is not there.
+        Made if it is not there. A file that it holds is replaced only as it was written here.
 
     Raises
     ------
-    SidewallError
-        If the files cannot be written.
+    WriteError
+        If a file was changed since, or cannot be written.
     """
-    try:
-        logs = _logs(folder)
-    except OSError as error:
-        raise SidewallError(
-            f"{folder}: the demonstration cannot be written ({error.strerror}). Choose another "
-            "folder with --out."
-        ) from error
+    home = synthetic_data_folder()
+    logs = {name: folder / name for name in FILES}
     log, players, matches = (logs[name] for name in FILES[:3])
-    found = check_log(log, players=players, matches=matches)
+    found = check_log(home / log.name, players=home / players.name, matches=home / matches.name)
     names = [str(name) for name in found.shots["player"].cat.categories]
-    report = Report(check=found).fit(found.shots)
-    fitted = {"value": report.ladder_.value, "rally": report.ladder_.rally}
-    known = {outcome: cast(TightnessModel, one) for outcome, one in fitted.items() if one}
-    made = write_profile(found.shots, names[0], folder / "profile", models=known)
     page = folder / f"{file_stem(names[0], names)}-report.html"
-    report.write(names[0], page)
+    planned = [*logs.values(), *profile_files(folder / "profile", names[0], names), page]
+    plan_files(planned)
+    data = {path: (home / name).read_bytes() for name, path in logs.items()}
+    sums = _refuse_edited(folder, planned, data)
+    make_folder(folder)
+    with account() as own:
+        try:
+            for path, content in data.items():
+                write_file(path, content)
+            made = _write_results(found, names[0], folder / "profile", page)
+        finally:
+            sums |= {path.relative_to(folder).as_posix(): _sum(path) for path in own.written}
+            with suppress(WriteError):  # a full disk is said already
+                write_file(folder / _SUMS, "".join(f"{sums[at]}  {at}\n" for at in sorted(sums)))
     lines = ["A made-up club; its players are simulated, none is a real person.", ""]
     lines += [f"  {path}: {_WHAT[name]}" for name, path in logs.items()]
     lines += ["", *made.lines(), f"Report of {names[0]}: {page}", "", "Try next:"]
@@ -74,13 +86,37 @@ def make_demo(folder: Path) -> list[str]:
     return lines
 
 
-def _logs(folder: Path) -> dict[str, Path]:
-    """Copy the logs that come with the package, or simulate them anew."""
-    folder.mkdir(parents=True, exist_ok=True)
-    home = synthetic_data_folder()
-    if all((home / name).is_file() for name in FILES):
-        for name in FILES:
-            shutil.copyfile(home / name, folder / name)
-    else:
-        write_demo(folder)
-    return {name: folder / name for name in FILES}
+def _write_results(found: LogCheck, player: str, profile: Path, page: Path) -> Profile:
+    report = Report(check=found).fit(found.shots)
+    fitted = {"value": report.ladder_.value, "rally": report.ladder_.rally}
+    known = {outcome: cast(TightnessModel, one) for outcome, one in fitted.items() if one}
+    made = write_profile(found.shots, player, profile, models=known)
+    report.write(player, page)
+    return made
+
+
+def _refuse_edited(
+    folder: Path, planned: Iterable[Path], data: Mapping[Path, bytes]
+) -> dict[str, str]:
+    """Refuse to replace what somebody changed; return the sums of what was written before."""
+    file = folder / _SUMS
+    lines = file.read_text(encoding="utf-8", errors="replace").splitlines() if file.exists() else []
+    sums = {name: own for own, _, name in (line.partition("  ") for line in lines) if name}
+    edited = [
+        path
+        for path in planned
+        if path.exists()
+        and _sum(path) != sums.get(path.relative_to(folder).as_posix())
+        and (path not in data or path.read_bytes() != data[path])
+    ]
+    if edited:
+        raise WriteError(
+            f"{', '.join(map(str, edited))}: changed since the demonstration was written, or never "
+            "part of it. Nothing was written. Move what you want to keep, or choose another "
+            "folder with --out."
+        )
+    return sums
+
+
+def _sum(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -1,22 +1,23 @@
-"""Writing the files of a profile, and keeping the account of them."""
+"""The files of a profile."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import partial
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
-from sidewall.errors import DataError, SidewallError
+from sidewall.errors import DataError
+from sidewall.files import write_file
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Profile", "Writer", "make_folder"]
+__all__ = ["Profile", "Writer"]
 
 _DPI: Final = 150
 
@@ -64,13 +65,10 @@ class Writer:
 
     def table(self, name: str, table: pd.DataFrame) -> None:
         """Write a table as CSV."""
-        path = self.profile.folder / f"{self.stem}-{name}.csv"
-        from sidewall.log.writing import safe_table  # noqa: PLC0415
+        from sidewall.log.writing import csv_bytes  # noqa: PLC0415
 
-        safe = safe_table(table)
-        # With its mark, so that every spreadsheet takes it for UTF-8.
-        _write(path, partial(safe.to_csv, path, index=False, encoding="utf-8-sig"))
-        self.profile.files.append(path)
+        path = self.profile.folder / f"{self.stem}-{name}.csv"
+        self.profile.files.append(write_file(path, csv_bytes(table)))
 
     def picture(self, name: str, draw: Callable[[], Any]) -> None:
         """Write a picture as PNG and SVG, or note why the data do not allow it."""
@@ -85,33 +83,8 @@ class Writer:
             path = self.profile.folder / f"{self.stem}-{name}.{suffix}"
             # No date and no chance in the file: the same log gives the same picture.
             more: dict[str, Any] = {"metadata": {"Date": None}} if suffix == "svg" else {}
+            data = BytesIO()
             with plt.rc_context({"svg.hashsalt": "sidewall"}):
-                _write(path, partial(figure.savefig, path, dpi=_DPI, **more))
-            self.profile.files.append(path)
+                figure.savefig(data, format=suffix, dpi=_DPI, **more)
+            self.profile.files.append(write_file(path, data.getvalue()))
         plt.close(figure)
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder if it is not there.
-
-    Raises
-    ------
-    SidewallError
-        If it cannot be made.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise SidewallError(
-            f"{folder}: no such folder can be made ({error.strerror}). Choose another with --out."
-        ) from error
-
-
-def _write(path: Path, write: Callable[[], Any]) -> None:
-    try:
-        write()
-    except OSError as error:
-        raise SidewallError(
-            f"{path}: the file cannot be written ({error.strerror}). Close it elsewhere, or "
-            "choose another folder with --out."
-        ) from error

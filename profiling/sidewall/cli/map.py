@@ -8,7 +8,6 @@ from typing import Annotated, Any
 import typer
 
 from sidewall.cli.options import (
-    FAILED,
     REFUSED,
     BoardWidth,
     Encoding,
@@ -16,8 +15,8 @@ from sidewall.cli.options import (
     Matches,
     Players,
     Sheets,
-    plain_errors,
 )
+from sidewall.errors import SidewallError
 
 __all__ = ["map_columns"]
 
@@ -47,48 +46,40 @@ def map_columns(
     1 if rows would be refused, or with 2 if the log or the map cannot be read.
     """
     if guess == (with_map is not None):
-        typer.echo("sidewall: give either --guess or --with MAP.toml.", err=True)
-        raise typer.Exit(FAILED)
-    with plain_errors():
-        if with_map is None:
-            _propose(log, out, {"sheet": sheet or None, "encoding": encoding})
-            return
-        if out is None:
-            typer.echo("sidewall: say with --out where to write the log.", err=True)
-            raise typer.Exit(FAILED)
-        from sidewall.log import map_log  # noqa: PLC0415
+        raise SidewallError("give either --guess or --with MAP.toml.")
+    if with_map is None:
+        _propose(log, out, {"sheet": sheet or None, "encoding": encoding})
+        return
+    if out is None:
+        raise SidewallError("say with --out where to write the log.")
+    from sidewall.log import map_log  # noqa: PLC0415
 
-        table, check = map_log(
-            log,
-            with_map,
-            out,
-            players=players,
-            matches=matches,
-            board_width_cm=board_width_cm,
-            sheet=sheet or None,
-            encoding=encoding,
-        )
-        typer.echo(check.summary())
-        typer.echo(f"Wrote {out}: {len(table):,} shots, those to mend among them.")
-        if check.rows_refused:
-            raise typer.Exit(REFUSED)
+    table, check = map_log(
+        log,
+        with_map,
+        out,
+        players=players,
+        matches=matches,
+        board_width_cm=board_width_cm,
+        sheet=sheet or None,
+        encoding=encoding,
+    )
+    typer.echo(check.summary())
+    typer.echo(f"Wrote {out}: {len(table):,} shots, those to mend among them.")
+    if check.rows_refused:
+        raise typer.Exit(REFUSED)
 
 
 def _propose(log: Path, out: Path | None, opening: dict[str, Any]) -> None:
-    from sidewall.errors import LogError  # noqa: PLC0415
+    from sidewall.files import plan_files, write_file  # noqa: PLC0415
     from sidewall.log import guess_map  # noqa: PLC0415
 
-    text = guess_map(log, **opening)
     if out is None:
-        typer.echo(text, nl=False)
+        typer.echo(guess_map(log, **opening), nl=False)
         return
-    try:
-        with out.open("x", encoding="utf-8") as stream:
-            stream.write(text)
-    except FileExistsError:
-        raise LogError(f"{out}: the file exists. Choose another name.") from None
-    except OSError as error:
-        raise LogError(f"{out}: the file cannot be written ({error.strerror}).") from error
+    plan_files([out], overwrite=False)
+    text = guess_map(log, **opening)
+    write_file(out, text, overwrite=False)
     typer.echo(
         f"Wrote {out}. Check every line, then: sidewall map {log} --with {out} --out NEW.csv"
     )

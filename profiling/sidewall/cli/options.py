@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import signal
+import threading
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from sidewall.errors import SidewallError
+from sidewall.files import Account, account
 
 if TYPE_CHECKING:
     from sidewall.log import LogCheck
@@ -22,13 +26,15 @@ __all__ = [
     "Log",
     "Matches",
     "Players",
+    "Program",
     "Sheets",
     "Unit",
     "plain_errors",
     "read_log",
 ]
 
-REFUSED, FAILED = 1, 2
+#: Exit codes; the last is what a shell says of a program that Ctrl-C ended.
+REFUSED, FAILED, STOPPED = 1, 2, 130
 
 Log = Annotated[Path, typer.Argument(help="The shot log: .csv, .xlsx or .parquet.")]
 Players = Annotated[
@@ -56,14 +62,72 @@ Encoding = Annotated[
 Unit = Annotated[str, typer.Option("--unit", help="Unit of every gap: cm, in, m or boards.")]
 
 
+class Program(TyperGroup):
+    """The commands, each run so that what goes wrong is told plainly."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command that was asked for."""
+        with plain_errors():
+            return super().invoke(ctx)
+
+
 @contextmanager
 def plain_errors() -> Iterator[None]:
-    """Turn what went wrong into one message and exit code 2."""
+    """Turn what went wrong, or Ctrl-C, into a message: what was written and what was not."""
+    with account() as own, _noted_interrupts() as stopped:
+        try:
+            yield
+        except typer.Exit:
+            raise
+        except SidewallError as error:
+            if not stopped:
+                said = [f"sidewall: {error}", *(_what_was_written(own) if own.written else ())]
+                typer.echo("\n".join(said), err=True)
+                raise typer.Exit(FAILED) from error
+        except (Exception, KeyboardInterrupt) as error:
+            # Libraries may make something else of an interrupt that comes while they load.
+            if not stopped and not isinstance(error, KeyboardInterrupt):
+                raise
+            stopped.append(signal.SIGINT)
+        if stopped:
+            said = ["sidewall: stopped by Ctrl-C.", *_what_was_written(own)]
+            typer.echo("\n".join(said), err=True)
+            raise typer.Exit(STOPPED)
+
+
+@contextmanager
+def _noted_interrupts() -> Iterator[list[int]]:
+    """Note Ctrl-C besides raising KeyboardInterrupt, which not every library lets pass."""
+    noted: list[int] = []
+
+    def note(number: int, _: Any) -> None:
+        noted.append(number)
+        raise KeyboardInterrupt
+
+    # Left alone where it is ignored, as behind nohup, or taken by someone else.
+    own = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    own = own and threading.current_thread() is threading.main_thread()
+    if own:
+        signal.signal(signal.SIGINT, note)
     try:
-        yield
-    except SidewallError as error:
-        typer.echo(f"sidewall: {error}", err=True)
-        raise typer.Exit(FAILED) from error
+        yield noted
+    finally:
+        if own:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def _what_was_written(own: Account) -> list[str]:
+    if not own.written:
+        return ["Nothing was written."]
+    left = own.left
+    said = ["Written whole:", *_listed(own.written)]
+    if left:
+        said += ["Not written, and as it was before:", *_listed(left)]
+    return said
+
+
+def _listed(paths: Iterable[Path]) -> list[str]:
+    return [f"  {path}" for path in paths]
 
 
 def read_log(

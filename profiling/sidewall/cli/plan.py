@@ -13,7 +13,6 @@ from sidewall.cli.options import (
     Matches,
     Players,
     Sheets,
-    plain_errors,
     read_log,
 )
 from sidewall.errors import DataError
@@ -52,36 +51,35 @@ def plan(
     encoding: Encoding = None,
 ) -> None:
     """Say how many matches to chart, so that a threshold is known as closely as asked."""
-    with plain_errors():
-        from tqdm import tqdm  # noqa: PLC0415
+    from tqdm import tqdm  # noqa: PLC0415
 
-        from sidewall.cli.names import find_player  # noqa: PLC0415
-        from sidewall.progress import plan as simulated_plan  # noqa: PLC0415
+    from sidewall.cli.names import find_player  # noqa: PLC0415
+    from sidewall.progress import plan as simulated_plan  # noqa: PLC0415
 
-        if outcome not in ("rally", "value"):
-            raise DataError(f"Unknown outcome {outcome!r}; use rally or value.")
-        shots = None
-        if log is not None:
-            shots = read_log(log, players, matches, board_width_cm, sheet, encoding).shots
-            names = [str(name) for name in shots["player"].cat.categories]
-            if player is None:
-                raise DataError(f"Whose matches? Add --player; the log has {', '.join(names)}.")
-            player = find_player(player, names)
-        sizes = _sizes(most)
-        steps = len(sizes) * simulations
-        with tqdm(total=steps, desc="plan", unit="log", leave=False, disable=None) as bar:
-            found = simulated_plan(
-                shots,
-                player,
-                half_width_m=half_width_cm / 100,
-                matches=sizes,
-                simulations=simulations,
-                outcome="rally" if outcome == "rally" else "value",
-                seed=seed,
-                on_step=bar.update,
-            )
-        for line in _lines(found):
-            typer.echo(line)
+    if outcome not in ("rally", "value"):
+        raise DataError(f"Unknown outcome {outcome!r}; use rally or value.")
+    shots = None
+    if log is not None:
+        shots = read_log(log, players, matches, board_width_cm, sheet, encoding).shots
+        names = [str(name) for name in shots["player"].cat.categories]
+        if player is None:
+            raise DataError(f"Whose matches? Add --player; the log has {', '.join(names)}.")
+        player = find_player(player, names)
+    sizes = _sizes(most)
+    steps = len(sizes) * simulations
+    with tqdm(total=steps, desc="plan", unit="log", leave=False, disable=None) as bar:
+        found = simulated_plan(
+            shots,
+            player,
+            half_width_m=half_width_cm / 100,
+            matches=sizes,
+            simulations=simulations,
+            outcome="rally" if outcome == "rally" else "value",
+            seed=seed,
+            on_step=bar.update,
+        )
+    for line in _lines(found):
+        typer.echo(line)
 
 
 def _sizes(most: int) -> list[int]:

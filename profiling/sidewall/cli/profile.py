@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, cast
@@ -10,18 +10,19 @@ from typing import TYPE_CHECKING, Any, Final, Literal, cast
 import pandas as pd
 from tqdm import tqdm
 
-from sidewall.cli.files import Profile, Writer, make_folder
+from sidewall.cli.files import Profile, Writer
 from sidewall.cli.names import find_player
 from sidewall.cli.tables import by_outcome, player_tables, player_zones, readable
 from sidewall.court.units import board_width, parse_unit
 from sidewall.errors import DataError
+from sidewall.files import make_folder, plan_files
 from sidewall.log.file_stem import file_stem
 from sidewall.models import TightnessModel
 
 if TYPE_CHECKING:
     from sidewall.models.diagnostics import Diagnostics
 
-__all__ = ["OUTCOMES", "write_profile"]
+__all__ = ["OUTCOMES", "profile_files", "write_profile"]
 
 Outcome = Literal["rally", "value"]
 
@@ -31,6 +32,12 @@ OUTCOMES: Final[dict[str, tuple[Outcome, ...]]] = {
     "rally": ("rally",),
     "value": ("value",),
 }
+#: Pictures that come once an outcome, and tables.
+_BY_OUTCOME: Final = ("threshold", "comfort", "calibration")
+_TABLES: Final = (
+    *("thresholds", "curves", "comfort", "transform-scores", "shots-used", "zones"),
+    *("held-out-checks", "calibration"),
+)
 
 
 def write_profile(
@@ -84,6 +91,7 @@ def write_profile(
     names = [str(name) for name in shots["player"].cat.categories]
     player = find_player(player, names)
     profile = Profile(player, folder)
+    plan_files(profile_files(folder, player, names, OUTCOMES[outcome]))
     steps = _Steps(3 * len(OUTCOMES[outcome]) + 2)
     try:
         models = models or _fit(shots, OUTCOMES[outcome], profile, steps)
@@ -104,6 +112,18 @@ def write_profile(
     finally:
         steps.close()
     return profile
+
+
+def profile_files(
+    folder: Path, player: str, names: Sequence[str], outcomes: Sequence[str] = OUTCOMES["both"]
+) -> list[Path]:
+    """List every file of a profile, those that the log may turn out too short for included."""
+    stem = file_stem(player, names)
+    pictures = [f"{name}-by-{outcome}" for name in _BY_OUTCOME for outcome in outcomes]
+    listed = [
+        f"{stem}-{name}.{kind}" for name in (*pictures, "zone-map") for kind in ("png", "svg")
+    ]
+    return [folder / name for name in (*listed, *(f"{stem}-{name}.csv" for name in _TABLES))]
 
 
 class _Steps:

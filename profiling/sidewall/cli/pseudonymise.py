@@ -7,7 +7,7 @@ from typing import Annotated, cast
 
 import typer
 
-from sidewall.cli.options import Encoding, Log, Matches, Players, Sheets, plain_errors
+from sidewall.cli.options import Encoding, Log, Matches, Players, Sheets
 
 __all__ = ["pseudonymise"]
 
@@ -36,27 +36,26 @@ def pseudonymise(
     Only columns of a log are kept, and only cells that are understood. Keep the key apart:
     whoever has it can undo the codes. Nothing is overwritten.
     """
-    with plain_errors():
-        from sidewall.log import pseudonyms  # noqa: PLC0415
+    from sidewall.log import pseudonyms  # noqa: PLC0415
 
-        done = pseudonyms.pseudonymise(
-            log,
-            out,
-            key,
-            players=players,
-            matches=matches,
-            dates=cast(pseudonyms.Dates, dates),
-            sheet=sheet or None,
-            encoding=encoding,
-        )
-        for file in done.files:
-            typer.echo(f"Wrote {file}")
-        new = ", ".join(f"{count} {kind}" for kind, count in done.new_codes.items())
-        typer.echo(f"Key: {done.key} (new codes: {new or 'none'}). Keep it apart from the log.")
-        typer.echo(f"{done.rows:,} rows in, {done.rows:,} rows out.")
-        if done.dropped:
-            typer.echo(f"Columns left out: {', '.join(done.dropped)}")
-        if done.cells_replaced:
-            typer.echo(f"Cells that were not understood, now '?': {done.cells_replaced:,}")
-        what = {"drop": "left out", "shift": "moved by whole weeks", "keep": "kept as they are"}
-        typer.echo(f"Dates: {what[done.dates]}.")
+    done = pseudonyms.pseudonymise(
+        log,
+        out,
+        key,
+        players=players,
+        matches=matches,
+        dates=cast(pseudonyms.Dates, dates),
+        sheet=sheet or None,
+        encoding=encoding,
+    )
+    for file in done.files:
+        typer.echo(f"Wrote {file}")
+    new = ", ".join(f"{count} {kind}" for kind, count in done.new_codes.items())
+    typer.echo(f"Key: {done.key} (new codes: {new or 'none'}). Keep it apart from the log.")
+    typer.echo(f"{done.rows:,} rows in, {done.rows:,} rows out.")
+    if done.dropped:
+        typer.echo(f"Columns left out: {', '.join(done.dropped)}")
+    if done.cells_replaced:
+        typer.echo(f"Cells that were not understood, now '?': {done.cells_replaced:,}")
+    what = {"drop": "left out", "shift": "moved by whole weeks", "keep": "kept as they are"}
+    typer.echo(f"Dates: {what[done.dates]}.")

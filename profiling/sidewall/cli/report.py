@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from sidewall.cli.options import (
-    FAILED,
     BoardWidth,
     Encoding,
     Log,
@@ -17,9 +16,9 @@ from sidewall.cli.options import (
     Players,
     Sheets,
     Unit,
-    plain_errors,
     read_log,
 )
+from sidewall.errors import LogError, SidewallError
 
 if TYPE_CHECKING:
     from sidewall.report import WrittenReport
@@ -55,7 +54,7 @@ def report(
         Path | None,
         typer.Option("--effort", help="Your own effort ratings for the work list: a TOML file."),
     ] = None,
-    seed: Annotated[int, typer.Option("--seed", help="For what is drawn at random.")] = 0,
+    seed: Annotated[int, typer.Option("--seed", help="For what is drawn at random.", min=0)] = 0,
     sheet: Sheets = None,
     encoding: Encoding = None,
 ) -> None:
@@ -64,44 +63,40 @@ def report(
     The pages hold personal data. Ends with 0, or with 2 if a report cannot be made.
     """
     if everyone == (player is not None):
-        typer.echo("sidewall: give either --player NAME or --all.", err=True)
-        raise typer.Exit(FAILED)
+        raise SidewallError("give either --player NAME or --all.")
     if not everyone and out.suffix.lower() not in (".html", ".htm"):
-        typer.echo(f"sidewall: {out}: give the page a name that ends in .html.", err=True)
-        raise typer.Exit(FAILED)
-    with plain_errors():
-        from sidewall.cli.names import find_player  # noqa: PLC0415
-        from sidewall.errors import LogError  # noqa: PLC0415
-        from sidewall.report import Report, initials_of, with_initials  # noqa: PLC0415
-        from sidewall.worklist import read_efforts  # noqa: PLC0415
+        raise SidewallError(f"{out}: give the page a name that ends in .html.")
+    from sidewall.cli.names import find_player  # noqa: PLC0415
+    from sidewall.report import Report, initials_of, with_initials  # noqa: PLC0415
+    from sidewall.worklist import read_efforts  # noqa: PLC0415
 
-        found = read_log(log, players, matches, board_width_cm, sheet, encoding)
-        shots = found.shots
-        if found.rows_refused:
-            typer.echo(
-                f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "
-                "'sidewall check' says why.",
-                err=True,
-            )
-        if not found.rows_used:
-            raise LogError(f"{log}: no row can be used, so there is nothing to report.")
-        names = [str(name) for name in shots["player"].cat.categories]
-        asked = None if player is None else find_player(player, names)
-        efforts = None if effort is None else read_efforts(effort)
-        if initials:
-            asked = None if asked is None else initials_of(shots)[asked]
-            shots = with_initials(shots)
-            if efforts is not None:
-                efforts = _by_initials(efforts, initials_of(found.shots))
-        width_m = None if board_width_cm is None else board_width_cm / 100
-        made = Report(
-            unit, width_m, seed=seed, efforts=efforts, check=found, initials=initials
-        ).fit(shots)
-        if asked is None:
-            made.write_all(out, clips=clips, jobs=_jobs(), tell=_tell)
-            typer.echo(f"Open first: {out / 'index.html'}")
-        else:
-            _tell(made.write(asked, out, clips=clips))
+    found = read_log(log, players, matches, board_width_cm, sheet, encoding)
+    shots = found.shots
+    if found.rows_refused:
+        typer.echo(
+            f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "
+            "'sidewall check' says why.",
+            err=True,
+        )
+    if not found.rows_used:
+        raise LogError(f"{log}: no row can be used, so there is nothing to report.")
+    names = [str(name) for name in shots["player"].cat.categories]
+    asked = None if player is None else find_player(player, names)
+    efforts = None if effort is None else read_efforts(effort)
+    if initials:
+        asked = None if asked is None else initials_of(shots)[asked]
+        shots = with_initials(shots)
+        if efforts is not None:
+            efforts = _by_initials(efforts, initials_of(found.shots))
+    width_m = None if board_width_cm is None else board_width_cm / 100
+    made = Report(unit, width_m, seed=seed, efforts=efforts, check=found, initials=initials).fit(
+        shots
+    )
+    if asked is None:
+        made.write_all(out, clips=clips, jobs=_jobs(), tell=_tell)
+        typer.echo(f"Open first: {out / 'index.html'}")
+    else:
+        _tell(made.write(asked, out, clips=clips))
     typer.echo("Pages hold personal data: show each player their own, and keep them safe.")
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame, check_number
 from sidewall.clips.titles import clip_title
 from sidewall.errors import DataError
 
@@ -22,8 +23,8 @@ _BACKWARDS: Final = "the rally's last strike has an earlier time than its serve"
 
 
 def clip_times(
-    table: pd.DataFrame,
-    shots: pd.DataFrame,
+    table: Table,
+    shots: Table,
     *,
     lead_in_s: float = 4.0,
     lead_out_s: float = 2.0,
@@ -65,6 +66,10 @@ def clip_times(
     DataError
         If a column is missing, the log has no times at all, or a lead is negative.
     """
+    table = as_frame(table, "table")
+    shots = as_frame(shots)
+    check_number(lead_in_s, "lead_in_s", least=0.0)
+    check_number(lead_out_s, "lead_out_s", least=0.0)
     _check(table, shots, lead_in_s, lead_out_s)
     single = "shot" in table.columns
     keys = [*_RALLY, "shot"]

@@ -8,9 +8,12 @@ from pathlib import Path
 
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame
 from sidewall.clips.times import OK
 from sidewall.clips.webvtt import chapters_text, timestamp
 from sidewall.errors import DataError
+from sidewall.features.coded import need_columns
+from sidewall.files import make_folder, plan_files, write_file
 from sidewall.log.file_stem import file_stem
 from sidewall.log.safe_text import with_text_mark
 
@@ -48,9 +51,7 @@ class WrittenClips:
         return said
 
 
-def write_clips(
-    clips: pd.DataFrame, folder: str | PathLike[str], name: str = "clips"
-) -> WrittenClips:
+def write_clips(clips: Table, folder: str | PathLike[str], name: str = "clips") -> WrittenClips:
     """Write a table of in and out times, and chapters for the video of each match.
 
     Parameters
@@ -69,27 +70,28 @@ def write_clips(
     Raises
     ------
     DataError
-        If there are no clips, or a file cannot be written.
+        If there are no clips.
+    WriteError
+        If a file cannot be written.
     """
+    clips = as_frame(clips, "clips")
+    need_columns(clips, ("match", "title", "in_s", "out_s", "rows", "problem"))
     if not len(clips):
         raise DataError("there is no clip to write: the table is empty")
     out, end = Path(folder), file_stem(name, empty="clips")
     timed = clips[clips["problem"] == OK]
     matches = list(dict.fromkeys(clips["match"]))
-    written = WrittenClips(out / f"{end}.csv", {}, clips[clips["problem"] != OK])
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        _times(clips).to_csv(written.table, index=False, encoding="utf-8-sig")
-        for match, some in timed.groupby("match", sort=False):
-            path = out / f"{file_stem(str(match), matches, 'match')}-{end}.vtt"
-            # the format is UTF-8 with plain line feeds on every system
-            path.write_bytes(chapters_text(some).encode("utf-8"))
-            written.chapters[str(match)] = path
-    except OSError as error:
-        raise DataError(
-            f"{error.filename or out}: the clips cannot be written ({error.strerror}); choose "
-            "another folder"
-        ) from error
+    chapters = {
+        str(match): out / f"{file_stem(str(match), matches, 'match')}-{end}.vtt"
+        for match in timed["match"].unique()
+    }
+    written = WrittenClips(out / f"{end}.csv", chapters, clips[clips["problem"] != OK])
+    make_folder(out)
+    plan_files([written.table, *chapters.values()])
+    write_file(written.table, str(_times(clips).to_csv(index=False)).encode("utf-8-sig"))
+    for match, some in timed.groupby("match", sort=False, observed=True):
+        # the format is UTF-8 with plain line feeds on every system
+        write_file(chapters[str(match)], chapters_text(some))
     return written
 
 

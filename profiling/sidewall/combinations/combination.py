@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame, check_count, check_level, check_seed, column_names
 from sidewall.combinations.conditions import closest
 from sidewall.combinations.effect import StateChoice, effect_table
 from sidewall.combinations.find import shots_of_tries, tries_table
@@ -22,6 +23,7 @@ from sidewall.combinations.variants import check_steps
 from sidewall.court.court import Court
 from sidewall.court.zones import Zones
 from sidewall.errors import DataError
+from sidewall.files import write_file
 from sidewall.rallies.states import LooseBall, StateRule
 
 
@@ -131,9 +133,14 @@ class Combination:
         return cls(name, steps, description, decisive)
 
     def write(self, path: str | PathLike[str]) -> None:
-        """Write a TOML file that others can read; the file is replaced if it is there."""
-        with open(path, "w", encoding="utf-8", newline="\n") as file:
-            file.write(self.to_toml())
+        """Write a TOML file that others can read; the file is replaced if it is there.
+
+        Raises
+        ------
+        WriteError
+            If it cannot be written.
+        """
+        write_file(path, self.to_toml())
 
     @classmethod
     def read(cls, path: str | PathLike[str]) -> Combination:
@@ -147,11 +154,12 @@ class Combination:
         name, description, decisive, steps = read_file(path)
         return cls(name, steps, description, decisive)
 
-    def as_charted(self, shots: pd.DataFrame) -> Combination:
+    def as_charted(self, shots: Table) -> Combination:
         """The same combination without the conditions that a log cannot tell.
 
         What was left out is added to the description. Nothing changes if all is charted.
         """
+        shots = as_frame(shots)
         columns = ShotColumns(shots)
         asked = sorted({name for step in self.steps for name in step.conditions})
         gone = [name for name in asked if not columns.tells(name)]
@@ -169,7 +177,7 @@ class Combination:
 
     def find(
         self,
-        shots: pd.DataFrame,
+        shots: Table,
         player: str | None = None,
         court: Court | Zones | None = None,
         loose: LooseBall | None = None,
@@ -202,11 +210,12 @@ class Combination:
         DataError
             If a step asks for what the log does not tell, with the mend.
         """
+        shots = as_frame(shots)
         return tries_table(ShotColumns(shots, court, loose), self.steps, player)
 
     def shots_of(
         self,
-        shots: pd.DataFrame,
+        shots: Table,
         player: str | None = None,
         court: Court | Zones | None = None,
         loose: LooseBall | None = None,
@@ -224,11 +233,12 @@ class Combination:
             ``t_s``, ``line``); ``player`` is whose combination it is, ``striker`` who
             struck.
         """
+        shots = as_frame(shots)
         return shots_of_tries(ShotColumns(shots, court, loose), self.steps, player)
 
     def funnel(
         self,
-        shots: pd.DataFrame,
+        shots: Table,
         by: str | Sequence[str] | None = None,
         player: str | None = None,
         court: Court | Zones | None = None,
@@ -258,12 +268,15 @@ class Combination:
             - ``another_shot``, ``rally_over``, ``not_charted``: tries that got no further
               than this, by reason; ``stopped_win_rate``, what became of them.
         """
+        shots = as_frame(shots)
+        check_level(level)
         found = self.find(shots, player, court, loose)
+        by = None if by is None else column_names(by, found.columns)
         return funnel_table(found, self.steps, by, level)
 
     def effect(
         self,
-        shots: pd.DataFrame,
+        shots: Table,
         by: Literal["player"] | None = None,
         player: str | None = None,
         court: Court | Zones | None = None,
@@ -297,6 +310,7 @@ class Combination:
         tries : {"all", "first"}
             Every moment of a rally, or only its first: fewer, but one result each.
         permutations : int, default 999
+            Behind the p-value; with 0 there is none.
         level : float, default 0.95
         seed : int or Generator
             For the permutations. For the others see `find`.
@@ -318,6 +332,10 @@ class Combination:
         -----
         See `sidewall.combinations.stratified` for the formulas and their sources.
         """
+        shots = as_frame(shots)
+        check_count(permutations, "permutations", 0)
+        check_level(level)
+        check_seed(seed)
         choice = StateChoice(state, tries, permutations, level, np.random.default_rng(seed))
         columns = ShotColumns(shots, court, loose)
         return effect_table(self.name, columns, self.steps, self.decisive, player, by, choice)

@@ -42,7 +42,7 @@ class Condition:
     decided: bool = False
 
 
-_POINT = "chart the contact point (y, and x or the player's hand)"
+_POINT = "chart the contact point (y, and x or the player's hand), or depth and lane in words"
 _OPPONENT = "chart where the opponent stands at contact (opponent_x, opponent_y)"
 _BOUNCE = "chart the first bounce (bounce_x, bounce_y)"
 
@@ -53,7 +53,7 @@ CONDITIONS: Final[dict[str, Condition]] = {
     ),
     "contact": Condition(CONTACTS, ("contact",), "chart contact (volley, after_bounce, ...)"),
     "side": Condition(SIDES, ("side",), "chart side"),
-    "depth": Condition(DEPTHS, ("y_m",), _POINT),
+    "depth": Condition(DEPTHS, (), _POINT),
     "lane": Condition(LANES, (), _POINT),
     "gap_m": Condition((), ("gap_m",), "chart the gap of the incoming ball"),
     "ball": Condition(BALLS, ("gap_m",), "chart the gap of the incoming ball"),

@@ -29,3 +29,24 @@ def adjusted(p: ArrayLike) -> NDArray[np.float64]:
     if known.any():
         result[known] = false_discovery_control(values[known], method="bh")
     return result
+
+
+def adjusted_by_question(p: ArrayLike) -> NDArray[np.float64]:
+    """Adjusted p-values where several questions are asked of everything looked at.
+
+    Each question is a family of its own: `adjusted` over everything looked at, times the
+    number of questions. In one family, many true answers to one question let ever larger
+    p-values pass for the other. The false share of all findings together is at most the sum
+    over the questions, so that it too stays below the level.
+
+    Parameters
+    ----------
+    p : array-like, shape (n, questions)
+
+    Returns
+    -------
+    ndarray, shape (n, questions)
+    """
+    values = np.asarray(p, dtype=np.float64)
+    found = np.stack([adjusted(question) for question in values.T], axis=1)
+    return np.minimum(values.shape[1] * found, 1.0)

@@ -10,11 +10,12 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from sidewall.arguments import Table, as_frame, check_count, check_level, check_seed, column_names
 from sidewall.combinations.entropy import corrected_log
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
 from sidewall.features.shots import with_features
-from sidewall.rallies.resample import rally_weights
+from sidewall.rallies.intervals import deviation, rally_weights
 
 Array = NDArray[Any]
 
@@ -66,21 +67,25 @@ class Predictability:
 
     def __init__(
         self,
-        situation: Sequence[str] = SITUATION,
-        reply: Sequence[str] | None = None,
+        situation: str | Sequence[str] = SITUATION,
+        reply: str | Sequence[str] | None = None,
         least: int = 10,
         draws: int = 200,
         level: float = 0.95,
         seed: int | np.random.Generator = 0,
     ) -> None:
+        check_count(draws, "draws", 2)
+        check_level(level)
+        check_seed(seed)
         self.situation = situation
         self.reply = reply
+        check_count(least, "least", 2)
         self.least = least
         self.draws = draws
         self.level = level
         self.seed = seed
 
-    def fit(self, shots: pd.DataFrame) -> Predictability:
+    def fit(self, shots: Table) -> Predictability:
         """Count the replies of every player in every situation.
 
         Raises
@@ -88,19 +93,19 @@ class Predictability:
         DataError
             If a column is missing, or no situation was met often enough.
         """
+        shots = as_frame(shots)
         table = with_features(shots)
         reply = self.reply
         if reply is None:
             charted = "direction" in table.columns and table["direction"].notna().any()
             reply = REPLY if charted else REPLY[:1]
-        for column in (*self.situation, *reply):
-            if column not in table.columns:
-                raise DataError(f"There is no column {column!r}; chart it, or leave it out.")
+        situation = column_names(self.situation, table.columns, "situation")
+        reply = column_names(reply, table.columns, "reply")
         table = table[(table["stroke"] != "serve").to_numpy()]
         # a boast has no direction: a blank reply is a reply of its own, a blank situation is not
-        known = table[list(self.situation)].notna().all(axis=1) & table["stroke"].notna()
+        known = table[list(situation)].notna().all(axis=1) & table["stroke"].notna()
         used = table[known.to_numpy()]
-        place = used.groupby(["player", *self.situation], observed=True, sort=True).ngroup()
+        place = used.groupby(["player", *situation], observed=True, sort=True).ngroup()
         enough = place.map(place.value_counts()) >= self.least
         used = used[enough.to_numpy()]
         if not len(used):
@@ -108,11 +113,13 @@ class Predictability:
                 f"No situation was met {self.least} times by one player. Chart more rallies, or "
                 "give fewer columns for the situation."
             )
-        self._count(used, list(reply), table["player"].value_counts())
+        self._count(used, list(situation), list(reply), table["player"].value_counts())
         return self
 
-    def _count(self, used: pd.DataFrame, reply: list[str], struck: pd.Series) -> None:
-        keys = ["player", *self.situation]
+    def _count(
+        self, used: pd.DataFrame, situation: list[str], reply: list[str], struck: pd.Series
+    ) -> None:
+        keys = ["player", *situation]
         place = used.groupby(keys, observed=True, sort=True).ngroup().to_numpy()
         answer = used.groupby(reply, observed=True, sort=True, dropna=False)
         said = answer.ngroup().to_numpy()
@@ -131,8 +138,7 @@ class Predictability:
         ]
         z = float(ndtri(0.5 + self.level / 2.0))
         place_error, player_error = (
-            z * np.nanstd(np.concatenate([part[k] for part in boot]), axis=0, ddof=1)
-            for k in (0, 1)
+            z * deviation(np.concatenate([part[k] for part in boot])) for k in (0, 1)
         )
         n = np.bincount(cell_place, counts)
         order = np.lexsort((counts, cell_place))

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from sidewall.arguments import Table, as_frame, check_count, check_level, check_scale, check_seed
 from sidewall.combinations.repeat_rows import CONTRAST, RepeatRows, repeat_rows
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.clustered import clustered_rate
@@ -72,11 +73,14 @@ class RepeatOrVary:
     """
 
     def __init__(self, most: int = 6, prior_scale: float = 0.1, seed: int = 0) -> None:
+        check_scale(prior_scale)
+        check_seed(seed)
+        check_count(most, "most", 2)
         self.most = most
         self.prior_scale = prior_scale
         self.seed = seed
 
-    def fit(self, shots: pd.DataFrame) -> RepeatOrVary:
+    def fit(self, shots: Table) -> RepeatOrVary:
         """Fit all players of a log together.
 
         Raises
@@ -84,6 +88,7 @@ class RepeatOrVary:
         DataError
             If there are too few shots that repeat, or vary, the reply before.
         """
+        shots = as_frame(shots)
         if self.most < 2:
             raise DataError(f"most is {self.most}; a line takes at least 2 numbers of repeats.")
         rows = repeat_rows(shots, self.most)
@@ -151,6 +156,7 @@ class RepeatOrVary:
             interval within 1 to `most` (when not known yet, one end may be: below `low`
             repeating is better, above `high` varying is), ``n_repeated`` and ``n_varied``.
         """
+        check_level(level)
         repeats = np.arange(0.0, self.most)
         slope = CONTRAST[0] + repeats[:, None] * CONTRAST[1]
         gains = self._lines(slope)
@@ -181,6 +187,7 @@ class RepeatOrVary:
             ``player`` (missing for the average player, first), ``repeats`` (1 to `most`),
             ``reply`` (repeated, varied), ``win``, ``low``, ``high``.
         """
+        check_level(level)
         cells = [(k, kind) for k in range(self.most) for kind in (0.5, -0.5)]
         rows = np.array([[1.0, kind, k, kind * k] for k, kind in cells])
         cut = 0.5 * (1.0 - level)

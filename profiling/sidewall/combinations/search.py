@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.combinations.halves import half_of_matches
-from sidewall.combinations.many_tests import adjusted
+from sidewall.combinations.many_tests import adjusted_by_question
 from sidewall.combinations.search_tests import frequency, winning
 from sidewall.combinations.sequences import (
     Candidates,
@@ -62,7 +62,7 @@ def search(
     confirm : bool, default True
         Look in half of the matches, chosen at random, and test what is found in the others.
     level : float, default 0.05
-        Of the false discovery rate, for finding and again for confirming.
+        Of the false discovery rate over both questions, for finding and again for confirming.
     seed : int or Generator
         For the halves.
 
@@ -72,8 +72,9 @@ def search(
         A row a sequence looked at, the surest findings first: ``player``, ``sequence`` (in
         words), ``shots``, ``n``, ``rallies``, ``expected``, ``lift``, ``p_lift``;
         ``win_rate``, ``other_win_rate``, ``win_difference``, ``win_error`` (its standard
-        error), ``p_win``; the same p-values ``adjusted`` by Benjamini and Hochberg over
-        everything looked at; ``found`` (occurs more often, occurs less often, wins more,
+        error), ``p_win``; ``p_lift_adjusted`` and ``p_win_adjusted``: by Benjamini and
+        Hochberg over everything looked at, each question a family of its own, and doubled
+        since there are two; ``found`` (occurs more often, occurs less often, wins more,
         wins less, or several; empty if nothing). With `confirm`, all of these are of the
         first half, and ``held_out_n``, ``held_out_lift``, ``held_out_win_difference`` and
         ``confirmed`` (what was found again, in the same direction, adjusted over the
@@ -171,7 +172,7 @@ def _verdicts(table: pd.DataFrame, level: float, confirm: bool) -> pd.DataFrame:
     """Adjust over everything looked at, say what was found, and what was found again."""
     kinds = list(_SAYS)
     p = np.column_stack([table[f"p_{kind}"] for kind in kinds])
-    q = adjusted(p.ravel()).reshape(p.shape)
+    q = adjusted_by_question(p)
     up = np.column_stack([table["lift"] > 1.0, table["win_difference"] > 0.0])
     with np.errstate(invalid="ignore"):
         hit = q <= level
@@ -186,7 +187,7 @@ def _verdicts(table: pd.DataFrame, level: float, confirm: bool) -> pd.DataFrame:
             [table["held_out_lift"] > 1.0, table["held_out_win_difference"] > 0.0]
         )
         with np.errstate(invalid="ignore"):
-            sure = (adjusted(again.ravel()).reshape(p.shape) <= level) & same
+            sure = (adjusted_by_question(again) <= level) & same
         table["confirmed"] = _in_words(sure, up)
         extra = ["expected", "rallies", "win_rate", "other_win_rate", "win_error"]
         table = table.drop(columns=[f"held_out_{name}" for name in extra])

@@ -27,6 +27,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, Final
 
+from sidewall.arguments import parse_toml
 from sidewall.combinations.conditions import CONDITIONS, checked_range, checked_words, closest
 from sidewall.combinations.step import Step
 from sidewall.errors import DataError
@@ -97,7 +98,7 @@ def read_text(text: str) -> Content:
         Naming the step and the key that is not understood.
     """
     try:
-        content = tomllib.loads(text)
+        content = parse_toml(text)
     except tomllib.TOMLDecodeError as error:
         raise DataError(f"no valid TOML: {error}.") from error
     _only(content, _TOP, "")

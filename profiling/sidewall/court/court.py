@@ -88,7 +88,7 @@ class Court:
     def __post_init__(self) -> None:
         for field in fields(self):
             value = getattr(self, field.name)
-            if not (math.isfinite(value) and value > 0):
+            if not (isinstance(value, int | float) and math.isfinite(value) and value > 0):
                 raise UnitError(
                     f"Court: {field.name} is {value}; give a positive number of metres."
                 )

@@ -65,8 +65,9 @@ def board_width(board_width_m: float | None) -> float:
     if board_width_m is None or (isinstance(board_width_m, float) and math.isnan(board_width_m)):
         raise UnitError(
             "A length in boards needs the width of a board, and none is known. Board widths "
-            "differ from court to court: measure one, then give board_width_cm in the log, in "
-            "the matches table or as an argument."
+            "differ from court to court: measure one, then give it where the log is read (a column "
+            "board_width_cm of the log or of the matches table, or board_width_cm=7), or where a "
+            "gap is shown (board_width_m=0.07)."
         )
     if not 0 < board_width_m < 0.5:
         raise UnitError(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Table, as_frame
+from sidewall.arguments import Table, as_frame, check_count, check_level
 from sidewall.decisions.judged import decisions
 from sidewall.decisions.table import decision_table
 from sidewall.errors import DataError
@@ -40,8 +40,9 @@ def decisions_by(
     model : TightnessModel
         The same model.
     by : str or sequence of str, default "zone"
-        ``"zone"`` (depth and lane), ``"score"`` (behind, level or ahead before the rally,
-        early or late in the game), or columns of the decisions.
+        ``"zone"`` (depth and lane, or what the log tells of the two), ``"score"`` (behind,
+        level or ahead before the rally, early or late in the game; missing where the score is
+        not known), or columns of the decisions.
     player : str, optional
         Only this player's; otherwise all players, one by one.
     level : float, default 0.95
@@ -59,6 +60,8 @@ def decisions_by(
     DataError
         If the log does not tell the place, or the player has no decisions.
     """
+    check_level(level)
+    check_count(late_from, "late_from", 1)
     table = as_frame(shots)
     if "decision" not in table.columns:
         table = decisions(table, model, level)
@@ -69,12 +72,12 @@ def decisions_by(
             raise DataError(f"{player!r} has no decisions in the table; those who have: {known}")
         table = table[own.to_numpy()]
     if by == "zone":
-        if not set(_ZONE) <= set(table.columns) or not table["depth"].notna().any():
+        columns = [name for name in _ZONE if name in table and table[name].notna().any()]
+        if not columns:
             raise DataError(
-                "the log does not tell where shots were struck: chart y (and x), or sum up by "
-                "side and family"
+                "the decisions do not tell where shots were struck: chart x and y, or depth and "
+                "lane in words, or sum up by side and family"
             )
-        columns = list(_ZONE)
     elif by == "score":
         table, columns = _with_score(table, late_from), ["score", "stage"]
     else:
@@ -83,9 +86,10 @@ def decisions_by(
 
 
 def _with_score(table: pd.DataFrame, late_from: int) -> pd.DataFrame:
-    own, other = (table[f"{who}_points"].to_numpy() for who in ("own", "opponent"))
-    lead = np.sign(own - other).astype(int) + 1
-    late = (np.maximum(own, other) >= late_from).astype(int)
+    own, other = (table[f"{who}_points"].to_numpy(dtype=float) for who in ("own", "opponent"))
+    known = ~np.isnan(own + other)
+    lead = np.where(known, np.sign(np.nan_to_num(own - other)) + 1, -1).astype(int)
+    late = np.where(known, np.fmax(own, other) >= late_from, -1).astype(int)
     return table.assign(
         score=pd.Categorical.from_codes(lead, categories=pd.Index(list(_SCORES))),
         stage=pd.Categorical.from_codes(late, categories=pd.Index(list(_STAGES))),

@@ -66,6 +66,7 @@ def decision_table(
     DataError
         If a column of `by` is missing, or no shot is left.
     """
+    check_level(level)
     table = as_frame(shots)
     if "decision" not in table.columns:
         table = decisions(table, model, level)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category, codes_of, need_columns
 
@@ -158,7 +159,7 @@ def player_names(shots: pd.DataFrame) -> list[str]:
     return list(names)
 
 
-def rally_table(shots: pd.DataFrame) -> pd.DataFrame:
+def rally_table(shots: Table) -> pd.DataFrame:
     """One row a rally: who served, who won it, how it ended, how long it was.
 
     Parameters
@@ -180,6 +181,7 @@ def rally_table(shots: pd.DataFrame) -> pd.DataFrame:
     DataError
         If a rally is not whole or the table is out of order.
     """
+    shots = as_frame(shots)
     runs = rally_runs(shots)
     names = player_names(shots)
     start, end = shots.iloc[runs.first], shots.iloc[runs.last]

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame
 from sidewall.features.coded import as_category, codes_of, need_columns
 from sidewall.features.places import place_columns
 from sidewall.features.rallies import RallyRuns, player_names, rally_runs, rally_table
@@ -33,7 +34,7 @@ __all__ = ["rally_table", "shot_features", "with_features"]
 _NEEDED: Final = ("side", "stroke", "gap_m")
 
 
-def shot_features(shots: pd.DataFrame, court: Court | Zones | None = None) -> pd.DataFrame:
+def shot_features(shots: Table, court: Court | Zones | None = None) -> pd.DataFrame:
     """Add to each shot what the models and pictures need to know about it.
 
     Parameters
@@ -84,6 +85,7 @@ def shot_features(shots: pd.DataFrame, court: Court | Zones | None = None) -> pd
     `read_shots` gives the score with the rallies that it refused. In a table without it, a hole
     in the numbers of the rallies leaves the score unknown from there to the end of the game.
     """
+    shots = as_frame(shots)
     need_columns(shots, _NEEDED)
     runs = rally_runs(shots)
     n = len(shots)

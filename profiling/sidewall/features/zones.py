@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame, check_level, column_names
 from sidewall.court.court import Court
 from sidewall.court.zones import Zones
 from sidewall.errors import DataError
@@ -30,8 +31,8 @@ _MEND: Final = {
 
 
 def zone_features(
-    shots: pd.DataFrame,
-    by: Sequence[str] | None = None,
+    shots: Table,
+    by: str | Sequence[str] | None = None,
     court: Court | Zones | None = None,
     level: float = 0.95,
 ) -> pd.DataFrame:
@@ -76,11 +77,13 @@ def zone_features(
     The shots of a rally share its result, so each interval is Wilson's on an effective n
     taken from the spread between rallies; see `sidewall.features.clustered`.
     """
+    shots = as_frame(shots)
+    check_level(level)
     table = with_features(shots, court)
     table = table[table["stroke"] != "serve"]
     if by is None:
         by = _BY_PLACE if table["depth"].notna().any() else _BY_FAMILY
-    by = [by] if isinstance(by, str) else list(by)
+    by = list(column_names(by, table.columns))
     _check_known(table, by)
     group, result = _groups(table, by)
     groups = len(result)

@@ -34,7 +34,7 @@ def build_shots(
     details
         Name of each detail: whether it is of the player or the match, and its values.
     choice_table
-        Replaces the default table of choices.
+        Rules laid over the default table of choices.
     """
     reading, rows, order = checks.reading, checks.rows, checks.order
     kept = ~checks.refused[order.rally]

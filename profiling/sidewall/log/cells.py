@@ -91,6 +91,10 @@ def tidy_name(text: Any) -> str:
     return without_text_mark(tidy)
 
 
+#: Columns that name somebody or something on every row.
+ALWAYS_NAMED: Final = ("match", "player")
+
+
 class Names:
     """Names of a log in one spelling each: the most frequent one of the first column."""
 
@@ -117,9 +121,11 @@ class Names:
         code = np.full(len(column.distinct), -1, dtype=np.int64)
         for at in np.argsort(-counts, kind="stable"):
             text = column.distinct[at]
-            if not counts[at] or is_blank(text):
+            if not counts[at] or is_blank(text, name=True):
                 continue
             key = name_key(text)
+            if is_blank(text) and name not in ALWAYS_NAMED and key not in self.place:
+                continue
             if key not in self.place and grow:
                 self.place[key] = len(self.spellings)
                 self.spellings.append(tidy_name(text))

@@ -113,15 +113,17 @@ def check_log(
     board_width_cm
         Width of one floorboard, for matches that do not carry their own.
     choice_table
-        Replaces the table that derives attack or reset where it was not charted; see
-        :func:`sidewall.log.choice.choice_rules`.
+        Rules that derive attack or reset where it was not charted, laid over the default
+        ones; see :func:`sidewall.log.choice.choice_rules`.
     sheet
         Sheets of a workbook, one or a list, by name or from 0; by default every sheet whose
         headings are those of a log.
     delimiter
         Separator of a text file; found from the headings by default.
     encoding
-        Encoding of a text file; UTF-8, UTF-16 and Western European are told apart by default.
+        Encoding of a text file. By default UTF-8 and UTF-16 are told apart, and an older code
+        page is taken where every one that makes words of the text reads the same. It counts for
+        the tables of players and matches too where these are not UTF-8.
     court
         The court that gaps and coordinates must fit into; singles by default.
     mapping
@@ -148,8 +150,8 @@ def check_log(
     needs = missing_columns if column_map is None else column_map.missing
     raw = open_log(path, sheet=sheet, delimiter=delimiter, encoding=encoding, needs=needs)
     tables = _with_sheet(raw, players, matches)
-    of_players = details.read_table(tables[0], "player", details.OF_PLAYER)
-    of_matches = details.read_table(tables[1], "match", details.OF_MATCH)
+    of_players = details.read_table(tables[0], "player", details.OF_PLAYER, encoding)
+    of_matches = details.read_table(tables[1], "match", details.OF_MATCH, encoding)
     if column_map is not None:
         raw = apply_map(raw, column_map, court)
     reading = Reading(raw, court)

@@ -1,7 +1,7 @@
 """Attack or reset, derived from how the ball was played where the charter did not say.
 
 The default table is common practice, no source: it sorts strokes by what they are usually
-played for. Whoever reads a stroke differently replaces the table.
+played for. Whoever reads a stroke differently lays rules of his own over the table.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def derive_choice(
     stroke, direction, contact
         Codes into the vocabulary, each of shape (n,); -1 where unknown.
     table
-        Replaces :data:`DEFAULT_CHOICES`; see :func:`choice_rules`.
+        Laid over :data:`DEFAULT_CHOICES`; see :func:`choice_rules`.
 
     Returns
     -------
@@ -63,7 +63,10 @@ def derive_choice(
     LogError
         If the table holds an unknown word, or two rules that are equally particular.
     """
-    answers = _lookup(choice_rules(DEFAULT_CHOICES if table is None else table))
+    answers = _lookup(choice_rules(DEFAULT_CHOICES))
+    if table is not None:
+        own = _lookup(choice_rules(table))
+        answers = np.where(own >= 0, own, answers)
     found = answers[stroke, direction, contact]
     found[stroke == STROKES.index("serve")] = -1
     found[stroke < 0] = -1

@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from sidewall.log.cells import name_key
 from sidewall.log.columns import SPECS
 from sidewall.log.dates import parse_dates
 from sidewall.log.key_file import Key
@@ -51,7 +52,8 @@ def coded_cells(
         )
     days, _ = parse_dates(distinct) if name == "date" else ([], {})
     for at, cell in enumerate(distinct):
-        if is_blank(cell):
+        known = name in KIND_OF and (KIND_OF[name], name_key(cell)) in codes.codes
+        if is_blank(cell, name=known):
             continue
         value: Any = None
         if name in KIND_OF:

@@ -18,10 +18,26 @@ _MARKS: Final = (
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
 _SAVE_AS: Final = (
-    "Save it again as 'CSV UTF-8' (or as .xlsx), or name its encoding, such as encoding='cp1252'."
+    "Save it again as 'CSV UTF-8' (or as .xlsx), or name its encoding, such as encoding='cp1252' "
+    "or, on the command line, --encoding cp1252."
 )
+#: What spreadsheets save text as on machines set to one language or another, common ones first.
+_CODE_PAGES: Final = (
+    *("cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "cp1257", "mac_roman", "mac_cyrillic"),
+    *("cp850", "cp852", "cp437", "cp866", "iso8859_2", "iso8859_7", "iso8859_15", "koi8_r"),
+)
+#: A cell that is not ASCII, or a part of one.
+_STRANGE: Final = re.compile(rb"[^,;|\t\n\r\"]*[\x80-\xff][^,;|\t\n\r\"]*")
+_MOST_PIECES: Final = 2_000
+_LONGEST_PIECE: Final = 100
+_SHOWN_READINGS: Final = 4
+_LONGEST_WORD: Final = 40
+#: What stands between words, ASCII alone: the same places in every reading.
+_BETWEEN: Final = re.compile(r"[ \t\r\n,;|\"]+")
 _CONTROL: Final = re.compile(rb"[\x00-\x08\x0e-\x1f\x7f]")
 _PUNCTUATION: Final = frozenset("‘’“”–—…°·´€£«»\xa0")
+#: Letters by Unicode's tables that no name holds.
+_SIGNS: Final = frozenset("ªºµƒˆˇ")
 
 
 def to_utf8(data: bytes, source: str, encoding: str | None, folded: Folded) -> bytes:
@@ -58,7 +74,7 @@ def _decoded(data: bytes, source: str, encoding: str | None, folded: Folded) -> 
     try:
         data.decode("utf-8")
     except UnicodeDecodeError as error:
-        return _western(data, source, error, folded)
+        return _code_page(data, source, error, folded).encode("utf-8")
     return data
 
 
@@ -88,24 +104,111 @@ def _without_mark(data: bytes) -> str | None:
     return None
 
 
-def _western(data: bytes, source: str, error: UnicodeDecodeError, folded: Folded) -> bytes:
-    """Older spreadsheets save Western European text: taken only if it then reads as words."""
+def _code_page(data: bytes, source: str, error: UnicodeDecodeError, folded: Folded) -> str:
+    """Text of an older spreadsheet: taken only if every reading that makes words agrees.
+
+    The words that are not ASCII are few and short in a log, mostly names, so that how often
+    letters follow one another decides nothing. What remains is whether a reading makes words
+    at all. Where two do, and differ in a letter, neither is taken.
+    """
     line = data.count(b"\n", 0, error.start) + 1
-    complaint = LogError(
-        f"{source}: this is neither UTF-8 nor Western European (cp1252) text; byte "
-        f"{data[error.start]:#04x} on line {line} fits neither. {_SAVE_AS}"
-    )
-    if _CONTROL.search(data):
-        raise complaint
-    try:
-        text = data.decode("cp1252")
-    except UnicodeDecodeError:
-        raise complaint from None
-    strange = {character for character in text if character > "\x7f"} - _PUNCTUATION
-    if any(not unicodedata.category(character).startswith("L") for character in strange):
-        raise complaint
-    words = list(dict.fromkeys(re.findall(r"[^\s,;|\"]*[^\x00-\x7f][^\s,;|\"]*", text)))
+    found = [] if _CONTROL.search(data) else _readings(data)
+    if not found:
+        raise LogError(
+            f"{source}: this is no UTF-8, and no code page makes words of it; byte "
+            f"{data[error.start]:#04x} stands on line {line}. {_SAVE_AS}"
+        )
+    texts = {encoding: data.decode(encoding) for encoding in found}
+    name, text = next(iter(texts.items()))
+    if any(other != text for other in texts.values()):
+        distinct: dict[str, str] = {}
+        for encoding, other in texts.items():
+            distinct.setdefault(other, encoding)
+        # A byte is a letter in every code page, so that the readings stand side by side.
+        pieces = [[_shortened(word) for word in _BETWEEN.split(other)] for other in distinct]
+        differ = dict.fromkeys(words for words in zip(*pieces, strict=True) if len(set(words)) > 1)
+        shown = "; ".join(
+            f"{', '.join(words[at] for words in list(differ)[:3])} ({encoding})"
+            for at, encoding in enumerate(list(distinct.values())[:_SHOWN_READINGS])
+        )
+        first = next(
+            at for at, letters in enumerate(zip(*distinct, strict=True)) if len(set(letters)) > 1
+        )
+        line = data.count(b"\n", 0, first) + 1
+        raise LogError(
+            f"{source}: this is no UTF-8, and its letters can be read in more than one way, first "
+            f"on line {line}: {shown}. Name the right one, as encoding={name!r} or on the command "
+            f"line --encoding {name}, or save the log again as 'CSV UTF-8' or .xlsx."
+        )
+    words = _strange(text)
     more = f" and {len(words) - 5} more" if len(words) > 5 else ""
     lines = sum(not part.isascii() for part in text.splitlines())
-    folded.add("(file)", "text that is not UTF-8", f"cp1252: {', '.join(words[:5])}{more}", lines)
-    return text.encode("utf-8")
+    folded.add("(file)", "text that is not UTF-8", f"{name}: {', '.join(words[:5])}{more}", lines)
+    return text
+
+
+def _readings(data: bytes) -> list[str]:
+    """Code pages in which the bytes are words, the most common first."""
+    from charset_normalizer import from_bytes  # noqa: PLC0415
+
+    pieces = list(dict.fromkeys(_STRANGE.findall(data)))
+    payload = b"\n".join(piece[:_LONGEST_PIECE] for piece in pieces[:_MOST_PIECES])
+    likely = set()
+    for match in from_bytes(
+        payload, cp_isolation=list(_CODE_PAGES), chunk_size=len(payload), steps=1
+    ):
+        likely |= set(match.could_be_from_charset)
+    words: list[str] = []
+    for encoding in _CODE_PAGES:
+        try:
+            text = b"\n".join(pieces).decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if encoding in likely and all(map(_is_words, text.split("\n"))):
+            words.append(encoding)
+    return words
+
+
+def _is_words(text: str) -> bool:
+    """Whether a cell reads as words: letters of one script, capitals where they belong."""
+    if any(
+        (one > "\x7f" and one not in _PUNCTUATION and not one.isalpha()) or one in _SIGNS
+        for one in text
+    ):
+        return False
+    if re.search(r"[€£]\w|[^\W\d_][€£]|(?<!\w)[–—]\w|\w[–—](?!\w)", text):
+        return False  # a sign of money on a letter, or a dash on one side of a word
+    for word in re.findall(r"\w+(?:[^\w\s]\w+)*", text):
+        strange = [one for one in word if one > "\x7f"]
+        if any(one in _PUNCTUATION and one not in "’‘–·" for one in strange):
+            return False  # a quotation mark or a dash in the middle of a word
+        for part in re.findall(r"[^\W\d_]+", word):
+            scripts = {unicodedata.name(one, "?").split()[0] for one in part}
+            if len(scripts) > 1 or not _cased(part):
+                return False
+    return True
+
+
+def _cased(word: str) -> bool:
+    """Whether a letter that is not ASCII stands as a capital or small letter where it may."""
+    others = [one for one in word if one.isascii()] or list(word)
+    for at, one in enumerate(word):
+        if one.isascii():
+            continue
+        if one.isupper() and at and not all(other.isupper() for other in word[:at]):
+            return False
+        if one.isupper() and at and any(other.islower() for other in word[at + 1 :]):
+            return False
+        if one.islower() and len(others) > 1 and all(other.isupper() for other in others):
+            return False
+    return True
+
+
+def _strange(text: str) -> list[str]:
+    """Distinct words that are not ASCII."""
+    words = dict.fromkeys(word for word in _BETWEEN.split(text) if not word.isascii())
+    return [_shortened(word) for word in words]
+
+
+def _shortened(word: str) -> str:
+    return word if len(word) <= _LONGEST_WORD else f"{word[: _LONGEST_WORD - 1]}…"

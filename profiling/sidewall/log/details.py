@@ -6,6 +6,7 @@ board width, scoring), so it has one value for each. A row that says otherwise i
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -74,8 +75,28 @@ class Owner:
     table: DetailTable
 
 
-def read_table(table: Source | RawLog | None, key: str, names: tuple[str, ...]) -> DetailTable:
-    """Read a players or matches table.
+def open_table(table: Source | RawLog, key: str, encoding: str | None = None) -> RawLog:
+    """Open a table of players or matches; the encoding named counts where it is not UTF-8."""
+
+    def needs(headings: list[str]) -> list[str]:
+        found = [known[0] for known in map(understand, headings) if known is not None]
+        return [] if key in found else [key]
+
+    try:
+        return open_log(table, needs=needs)
+    except LogError:
+        if encoding is None or not isinstance(table, str | os.PathLike):
+            raise
+        return open_log(table, needs=needs, encoding=encoding)
+
+
+def read_table(
+    table: Source | RawLog | None,
+    key: str,
+    names: tuple[str, ...],
+    encoding: str | None = None,
+) -> DetailTable:
+    """Read a players or matches table; ``encoding`` counts where it is not UTF-8.
 
     Raises
     ------
@@ -88,7 +109,7 @@ def read_table(table: Source | RawLog | None, key: str, names: tuple[str, ...]) 
     what = f"the {key} table"
     if table is None:
         return DetailTable(what, {})
-    raw = open_log(table, needs=lambda headings: _missing(headings, key))
+    raw = open_table(table, key, encoding)
     known: dict[str, tuple[str, str | None, RawColumn]] = {}
     for text, column in raw.columns:
         found = understand(text)
@@ -115,12 +136,6 @@ def read_table(table: Source | RawLog | None, key: str, names: tuple[str, ...]) 
         understood = understand_detail(name, column, Heading(0, text, unit), raw)
         details[name] = _keyed(keys, column, understood, places, f"{what} ({raw.source}), {text}")
     return DetailTable(what, details)
-
-
-def _missing(headings: list[str], key: str) -> list[str]:
-    """Return the key of a table if no heading stands for it."""
-    found = [known[0] for known in map(understand, headings) if known is not None]
-    return [] if key in found else [key]
 
 
 def _keyed(

@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from sidewall.errors import LogError
+from sidewall.errors import LogError, WriteError
+from sidewall.files import write_file
 from sidewall.log.cells import name_key, tidy_name
 from sidewall.log.safe_text import with_text_mark
 
@@ -35,6 +36,8 @@ class Key:
         Kind, name and code of what is not in the file yet.
     shift_days
         By how many days dates are moved; None until it is needed.
+    read
+        The file as it was read; blank if there is none yet.
     """
 
     file: Path
@@ -42,6 +45,7 @@ class Key:
     names: dict[str, str] = field(default_factory=dict)
     added: list[tuple[str, str, str]] = field(default_factory=list)
     shift_days: int | None = None
+    read: bytes = b""
 
     def add(self, kind: str, names: list[str], chance: random.Random) -> None:
         """Give a code to every name that has none, in random order.
@@ -76,31 +80,26 @@ class Key:
         return self.shift_days
 
     def save(self) -> None:
-        """Write what was added, for the owner's eyes only; nothing is ever overwritten.
+        """Write what was there and what was added, for the owner's eyes only.
 
         Raises
         ------
-        LogError
-            If the file cannot be written.
+        WriteError
+            If the file cannot be written, or was changed since it was read.
         """
         lines = io.StringIO()
         writer = csv.writer(lines, lineterminator="\n")
-        new = not self.file.exists()
-        if new:
+        if not self.read:
             writer.writerow(_HEADINGS)
         writer.writerows([[with_text_mark(cell) for cell in row] for row in self.added])
-        flags = os.O_WRONLY | (os.O_CREAT | os.O_EXCL if new else os.O_APPEND)
-        try:
-            handle = os.open(self.file, flags, 0o600)
-            with os.fdopen(handle, "a", encoding="utf-8", newline="") as stream:
-                self.file.chmod(0o600)
-                stream.write(lines.getvalue())
-        except OSError as error:
-            raise LogError(
-                f"{self.file}: the key cannot be written ({error.strerror}). Choose a folder that "
-                "exists and that you may write to."
-            ) from error
-        self.added = []
+        before = self.read if self.read[-1:] in (b"", b"\n") else self.read + b"\n"
+        data = before + lines.getvalue().encode("utf-8")
+        if self.read and self.file.read_bytes() != self.read:
+            raise WriteError(
+                f"{self.file}: the key was changed while names were given codes. Begin again."
+            )
+        write_file(self.file, data, overwrite=bool(self.read), private=True)
+        self.read, self.added = data, []
 
     def _keep(self, kind: str, name: str, code: str) -> None:
         self.codes[kind, name_key(name)] = code
@@ -116,12 +115,13 @@ def read_key(path: str | os.PathLike[str], *, must_exist: bool = False) -> Key:
         If the file is there and is no key, or must be there and is not.
     """
     key = Key(Path(path))
-    if not key.file.exists():
+    if not os.path.exists(key.file):
         if must_exist:
             raise LogError(f"{key.file}: there is no such key. Check the name and the folder.")
         return key
     try:
-        rows = list(csv.reader(io.StringIO(key.file.read_text(encoding="utf-8-sig"), newline="")))
+        key.read = key.file.read_bytes()
+        rows = list(csv.reader(io.StringIO(key.read.decode("utf-8-sig"), newline="")))
     except (OSError, ValueError, csv.Error) as error:
         raise LogError(f"{key.file}: the key cannot be read. Is this the right file?") from error
     if not rows or rows[0] != _HEADINGS:

@@ -49,7 +49,9 @@ def map_log(
     Raises
     ------
     LogError
-        If the log or the map cannot be read, or the result not be written.
+        If the log or the map cannot be read.
+    WriteError
+        If the result cannot be written.
     UnitError
         If a length carries no unit.
     """

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from sidewall.errors import LogError
+from sidewall.log.cells import ALWAYS_NAMED
 from sidewall.log.columns import understand
 from sidewall.log.numerals import is_blank
 from sidewall.log.raw import Codes, RawColumn, RawLog
@@ -47,7 +48,10 @@ def detail_tables(sheet: RawLog) -> tuple[RawLog | None, RawLog | None]:
     def part(texts: dict[str, str], lines: Codes) -> RawLog:
         """Rows of some columns under other headings."""
         cells = {ours: pd.Series(columns[theirs], dtype=object) for ours, theirs in texts.items()}
-        given = ~pd.DataFrame(cells).map(is_blank).to_numpy()
+        named = [ours in ALWAYS_NAMED for ours in cells]
+        given = np.column_stack(
+            [~one.map(is_blank, name=n) for one, n in zip(cells.values(), named, strict=True)]
+        ).astype(bool)
         kept = np.flatnonzero(given.all(axis=1) if "player" in texts else given[:, 0])
         return RawLog(
             [(ours, RawColumn.of(one.iloc[kept])) for ours, one in cells.items()],

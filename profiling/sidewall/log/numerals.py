@@ -15,15 +15,25 @@ from sidewall.errors import UnitError
 
 #: Cells that say "nothing here".
 BLANKS: Final = frozenset({"", "-", "–", "—", "n/a", "#n/a", "nan", "none", "null", "<na>"})
+_NO_NAMES: Final = BLANKS - {"nan", "none", "null"}
 _COMMA: Final = re.compile(r"[+-]?\d+,\d+")
 _THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 _CLOCK: Final = re.compile(r"(?:(\d+):)?(\d{1,2}):(\d{2}(?:\.\d+)?)")
 _WITH_UNIT: Final = re.compile(r"([+-]?[\d.,]+)\s*(\"|[a-z]+)", re.IGNORECASE)
 
 
-def is_blank(text: Any) -> bool:
-    """Whether a cell says nothing; ``NA`` counts in capitals only, as Na is a name."""
-    return isinstance(text, str) and (text.strip() == "NA" or text.strip().casefold() in BLANKS)
+def is_blank(text: Any, *, name: bool = False) -> bool:
+    """Whether a cell says nothing; ``NA`` counts in capitals only, as Na is a name.
+
+    With ``name`` the cell is one of a column that names somebody on every row: there Nan, None
+    and Null are names as well.
+    """
+    if not isinstance(text, str):
+        return False
+    word = text.strip()
+    if name:
+        return word.casefold() in _NO_NAMES
+    return word == "NA" or word.casefold() in BLANKS
 
 
 @dataclass(frozen=True)

@@ -18,10 +18,13 @@ from typing import Any, Final, Literal
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame, check_count
 from sidewall.errors import LogError
-from sidewall.log.cells import name_key, tidy_name
+from sidewall.files import plan_files
+from sidewall.log.cells import ALWAYS_NAMED, name_key, tidy_name
 from sidewall.log.coded_cells import KIND_OF, coded_cells
 from sidewall.log.columns import DERIVED, SPECS, resolve, understand
+from sidewall.log.details import open_table
 from sidewall.log.key_file import Key, read_key
 from sidewall.log.match_details import detail_tables
 from sidewall.log.numerals import is_blank
@@ -110,21 +113,25 @@ def pseudonymise(
     Raises
     ------
     LogError
-        If the log cannot be read, a file would be overwritten, the key is damaged, or the log
-        was pseudonymised before.
+        If the log cannot be read, the key is damaged, or the log was pseudonymised before.
+    WriteError
+        If a file would be overwritten or cannot be written.
     """
     if dates not in ("drop", "shift", "keep"):
         raise LogError(f"dates is {dates!r}: use 'drop', 'shift' or 'keep'.")
     raw = open_log(log, sheet=sheet, delimiter=delimiter, encoding=encoding)
     resolve([text for text, _ in raw.columns], raw.source)
-    tables = _tables(raw, players, matches)
+    tables = _tables(raw, players, matches, encoding)
     target = check_target(out)
     targets = {what: _beside(target, what) for what in tables}
     used = [target, *targets.values()]
     if Path(key).resolve() in [one.resolve() for one in used]:
         raise LogError(f"{key}: the key needs a file of its own, apart from what is written.")
+    if seed is not None:
+        check_count(seed, "seed", 0)
     chance = random.Random(secrets.randbits(128) if seed is None else seed)
     codes = read_key(key)
+    plan_files([codes.file])
     report = Pseudonymised(codes.file, dates)
     everything = [raw, *tables.values()]
     for kind in dict.fromkeys(KIND_OF.values()):
@@ -140,7 +147,7 @@ def pseudonymise(
     return report
 
 
-def reidentify(table: pd.DataFrame, key: str | os.PathLike[str]) -> pd.DataFrame:
+def reidentify(table: Table, key: str | os.PathLike[str]) -> pd.DataFrame:
     """Put names back in place of codes.
 
     Parameters
@@ -161,6 +168,7 @@ def reidentify(table: pd.DataFrame, key: str | os.PathLike[str]) -> pd.DataFrame
     LogError
         If there is no such key, or it is damaged.
     """
+    table = as_frame(table, "table")
     codes = read_key(key, must_exist=True)
     named = table.copy()
     for name in KIND_OF:
@@ -183,7 +191,9 @@ def _beside(target: Path, what: str) -> Path:
     return check_target(target.with_name(f"{target.stem}-{what}{target.suffix}"))
 
 
-def _tables(raw: RawLog, players: Source | None, matches: Source | None) -> dict[str, RawLog]:
+def _tables(
+    raw: RawLog, players: Source | None, matches: Source | None, encoding: str | None
+) -> dict[str, RawLog]:
     given: dict[str, Source | RawLog | None] = {"players": players, "matches": matches}
     if raw.match_details is not None:
         of_players, of_matches = detail_tables(raw.match_details)
@@ -191,7 +201,12 @@ def _tables(raw: RawLog, players: Source | None, matches: Source | None) -> dict
             "players": of_players if players is None else players,
             "matches": of_matches if matches is None else matches,
         }
-    return {what: open_log(table) for what, table in given.items() if table is not None}
+    keys = {"players": "player", "matches": "match"}
+    return {
+        what: open_table(table, keys[what], encoding)
+        for what, table in given.items()
+        if table is not None
+    }
 
 
 def _known(raw: RawLog) -> list[tuple[str, str, str | None, RawColumn]]:
@@ -213,7 +228,7 @@ def _names(raw: RawLog, kind: str) -> list[str]:
             counts = np.bincount(column.codes, minlength=len(column.distinct))
             for at in np.argsort(-counts, kind="stable"):
                 cell = column.distinct[at]
-                if counts[at] and not is_blank(cell):
+                if counts[at] and not is_blank(cell, name=name in ALWAYS_NAMED):
                     names.setdefault(name_key(cell), tidy_name(cell))
     return list(names.values())
 

@@ -115,11 +115,11 @@ def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
     match, player, shots = match[order], player[order], shots[order]
     start = np.searchsorted(match, np.arange(matches))
     rank = np.arange(len(match)) - start[match]
-    pair = np.full((matches, 2), -1, dtype=np.int64)
+    pair = np.full((matches + 1, 2), -1, dtype=np.int64)  # the last: no match named
     leading = rank < 2
     pair[match[leading], rank[leading]] = player[leading]
-    second = np.bincount(match, weights=np.where(rank == 1, shots, 0), minlength=matches)
-    third = np.bincount(match, weights=np.where(leading, 0, shots), minlength=matches)
+    second = np.bincount(match, weights=np.where(rank == 1, shots, 0), minlength=matches + 1)
+    third = np.bincount(match, weights=np.where(leading, 0, shots), minlength=matches + 1)
     paired = (pair[:, 1] >= 0) & (third <= _SLIP_SHARE * second)
     stranger = known & paired[rows.match] & (rows.player != pair[rows.match, 0])
     stranger &= rows.player != pair[rows.match, 1]
@@ -142,7 +142,7 @@ def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
         "the opponent is not the other player of the match",
         "write the other player, or leave the opponent out: it follows from the match",
     )
-    return pair, paired
+    return pair[:-1], paired[:-1]
 
 
 class RallyChecks:

@@ -52,7 +52,11 @@ class RawColumn:
             if series.dtype == object:  # or a 1 and a true would be one
                 texts = [str(one) if isinstance(one, bool) else one for one in series]
                 series = pd.Series(texts, dtype=object)
-            codes, found = pd.factorize(series)
+            try:
+                codes, found = pd.factorize(series)
+            except (TypeError, NotImplementedError):  # cells that hold lists or tables
+                texts = [one if isinstance(one, str) or one is None else str(one) for one in series]
+                codes, found = pd.factorize(pd.Series(texts, dtype=object))
             known = np.asarray(found, dtype=object)
         distinct = np.empty(len(known) + 1, dtype=object)
         distinct[:-1] = [cell_text(value) for value in known]

@@ -28,6 +28,8 @@ _ROUNDING_M: Final = 0.01
 #: A column of at least so many gaps that never leaves the wall is in another unit.
 _ENOUGH_GAPS: Final = 30
 _ALWAYS_TIGHT_M: Final = 0.05
+#: Fewer gaps than this do not tell their unit.
+_FEW_GAPS: Final = 3
 
 
 @dataclass
@@ -160,7 +162,8 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
     reading.refuse(gap < 0, "gap", "a gap cannot be negative", "write the distance to the wall")
     wide = np.flatnonzero(gap > half)
     if len(wide):
-        hint = _wide_hint(unit, float(np.median(typed[wide])), half)
+        most = bool(2 * len(wide) > np.count_nonzero(~np.isnan(gap)))
+        hint = _wide_hint(unit, float(np.median(typed[wide])), half, most)
         reading.problems.add(
             wide,
             reading.shown("gap"),
@@ -273,6 +276,7 @@ def _widths(
 
 def _refuse_other_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str) -> None:
     known = gap[~np.isnan(gap)]
+    _ask_for_unit(reading, gap, unit)
     if unit != "m" and len(known) >= _ENOUGH_GAPS and 0 < known.max() <= _ALWAYS_TIGHT_M:
         raise LogError(
             f"{reading.source}: none of {len(known)} gaps in {reading.shown('gap')!r} is farther "
@@ -281,7 +285,30 @@ def _refuse_other_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str
         )
 
 
-def _wide_hint(unit: str, typical: float, half: float) -> str:
+def _ask_for_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str) -> None:
+    """Note gaps in centimetres that look like metres or millimetres, where few can tell."""
+    known = gap[~np.isnan(gap)]
+    if unit != "cm" or len(known) < _FEW_GAPS:
+        return
+    typical = float(np.median(known))
+    if len(known) < _ENOUGH_GAPS and 0 < known.max() <= _ALWAYS_TIGHT_M:
+        looks, mend = "metres", "rename the column gap_m if they are"
+    elif typical > reading.court.half_width_m / 2:
+        looks, mend = "millimetres", "divide them by 10 if they are"
+    else:
+        return
+    first = np.zeros(reading.rows, dtype=bool)
+    first[np.flatnonzero(~np.isnan(gap))[0]] = True
+    reading.doubt(
+        first,
+        "gap",
+        f"the {len(known)} gaps look like {looks}: read as centimetres, the middle one is "
+        f"{100 * typical:g} cm",
+        mend,
+    )
+
+
+def _wide_hint(unit: str, typical: float, half: float, most: bool) -> str:
     for other in ("cm", "in"):
         fits = float(to_metres(typical, other)) <= half + _ROUNDING_M
         if other != unit and fits and (unit != "m" or typical >= 2 * half):
@@ -289,4 +316,6 @@ def _wide_hint(unit: str, typical: float, half: float) -> str:
                 f"the heading says {UNIT_NAMES[unit]}, but {typical:g} looks like "
                 f"{UNIT_NAMES[other]}: rename the column gap_{other} if all are, or mend the value"
             )
+    if unit == "cm" and most and typical / 1000 <= half:
+        return f"{typical:g} looks like millimetres: divide all gaps by 10, or mend the value"
     return "measure to the nearest side wall, not across the court, and check the unit"

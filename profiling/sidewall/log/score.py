@@ -305,12 +305,13 @@ def _rules(scoring: NDArray[np.object_] | None, matches: int) -> tuple[_Bools, _
     hiho, told = np.zeros(matches, dtype=bool), np.ones(matches, dtype=bool)
     if scoring is None:
         return hiho, told
-    codes, words = pd.factorize(scoring)
+    codes, words = pd.factorize(scoring)  # the last of `matches` may stand for blank names
     for code, word in enumerate(words):
+        at = np.flatnonzero(codes == code)
         try:
-            hiho[codes == code] = hand_in_hand_out(pd.Series([word], dtype=object)).all()
+            hiho[at] = hand_in_hand_out(pd.Series([word], dtype=object)).all()
         except DataError:
-            told[codes == code] = False
+            told[at] = False
     return hiho, told
 
 

@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any, Final
 
+from sidewall.log.synonyms import understand_word, words_for
+
 MATCH_DETAILS: Final = "match details"
 #: The columns of the workbook's log, in order; the gap carries its unit in the heading.
 LOG_COLUMNS: Final = (
@@ -34,6 +36,8 @@ _LETTER: Final = {name: chr(ord("A") + at) for at, name in enumerate(LOG_COLUMNS
 _ROW: Final = 8_000_008
 _ERRORS: Final = ("tin", "out", "down")
 _GIVEN: Final = ("stroke", "no_let")
+#: Test of a cell for a serve, however it is worded; {} is the cell.
+SERVES: Final = 'ISNUMBER(SEARCH("serv",{}))'
 _TYPED: Final = ("side", "t")  # the first and the last column that a coach types
 
 
@@ -79,13 +83,12 @@ def _formula(name: str, row: int) -> str:
         # The range ends above, as a formula whose range holds its own cell is circular.
         so_far = f"${letter('player')}$1:{above.player}"
         replayed = f"INDEX({so_far},ROW()-{above.shot})"
-        again = f'IF({above.ending}="let",{replayed},{above.rally_won_by})'
+        again = f"IF({_ended(above, 'let')},{replayed},{above.rally_won_by})"
         serve = f'IF({here.match}<>{above.match},{_detail("serves_first", here)}&"",{again})'
         text = f"IF({here.shot}>1,{_other(above.player, here)},{serve})"
     elif name == "rally_won_by":
-        lost = ",".join(f'{here.ending}="{one}"' for one in _ERRORS)
-        other = _other(here.player, here)
-        text = f'IF({here.ending}="winner",{here.player},IF(OR({lost}),{other},""))'
+        won, lost, other = _ended(here, "winner"), _ended(here, *_ERRORS), _other(here.player, here)
+        text = f'IF({won},{here.player},IF({lost},{other},""))'
     else:
         text = _other(here.player, here)
     first, last = letter(_TYPED[0]), letter(_TYPED[1])
@@ -104,6 +107,14 @@ class _References:
 
 def _detail(name: str, here: Any) -> str:
     return f"INDEX({detail_range(name)},MATCH({here.match},{detail_range('match')},0))"
+
+
+def _ended(row: Any, *endings: str) -> str:
+    """Test for any word that stands for one of the endings; case does not matter to MATCH."""
+    words = [word for one in endings for word in words_for("ending", one)]
+    listed = ",".join(f'"{word}"' for word in words)
+    typed = f'TRIM(SUBSTITUTE(SUBSTITUTE({row.ending},"_"," "),"-"," "))'
+    return f"ISNUMBER(MATCH({typed},{{{listed}}},0))"
 
 
 def _other(player: str, here: Any) -> str:
@@ -146,7 +157,7 @@ def _remark(here: Any, above: Any, row: int) -> str:
     same_match = f"{here.match}={above.match}"
     same_game = f"{same_match},{here.game}={above.game}"
     same = f"{same_game},{here.rally}={above.rally}"
-    given = ",".join(f'{here.ending}="{one}"' for one in _GIVEN)
+    serve = SERVES.format(here.stroke)
     won, won_above = f'{here.rally_won_by}<>""', f'{above.rally_won_by}<>""'
     conditions = (
         f'{above.match}=""' if later else "FALSE",
@@ -162,10 +173,10 @@ def _remark(here: Any, above: Any, row: int) -> str:
         f"AND({same},{won},{won_above},{here.rally_won_by}<>{above.rally_won_by})",
         f'AND({same},{above.ending}<>"")',
         f"AND({won},{stranger(here.rally_won_by)})",
-        f'AND({here.ending}="let",{won})',
-        f'AND(OR({given}),{here.rally_won_by}="")',
-        f'AND({here.shot}=1,{here.stroke}<>"",{here.stroke}<>"serve")',
-        f'AND({here.shot}>1,{here.stroke}="serve")',
+        f"AND({_ended(here, 'let')},{won})",
+        f'AND({_ended(here, *_GIVEN)},{here.rally_won_by}="")',
+        f'AND({here.shot}=1,{here.stroke}<>"",NOT({serve}))',
+        f"AND({here.shot}>1,{serve})",
         f'{here.side}=""',
         f'{here.stroke}=""',
         f'AND({here.shot}>1,{here.gap}="")',
@@ -240,6 +251,10 @@ def _same(text: Any) -> str:
     return "" if text is None else str(text).strip().casefold()
 
 
+def _ending(cell: Any) -> str | None:
+    return None if cell is None else understand_word("ending", cell, suggest=False).value
+
+
 def _value(
     name: str,
     cells: list[Any],
@@ -279,11 +294,11 @@ def _value(
         value = detail.get("serves_first")
     elif name == "player":
         replayed = rows[max(row - int(at("shot", above) or 1), 0)]
-        again = _same(at("ending", above)) == "let"
+        again = _ending(at("ending", above)) == "let"
         value = at("player", replayed) if again else at("rally_won_by", above)
-    elif name == "opponent" or _same(at("ending")) in _ERRORS:
+    elif name == "opponent" or _ending(at("ending")) in _ERRORS:
         value = other(at("player"))
-    elif name == "rally_won_by" and _same(at("ending")) == "winner":
+    elif name == "rally_won_by" and _ending(at("ending")) == "winner":
         value = at("player")
     return None if name == "remark" else value
 

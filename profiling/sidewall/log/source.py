@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 from pathlib import Path
@@ -10,7 +11,8 @@ from typing import Final, TypeAlias
 import numpy as np
 import pandas as pd
 
-from sidewall.errors import LogError
+from sidewall.arguments import ArrowTable, as_frame
+from sidewall.errors import DataError, LogError
 from sidewall.log.columns import missing_columns
 from sidewall.log.decode import to_utf8
 from sidewall.log.delimited import read_delimited
@@ -18,7 +20,7 @@ from sidewall.log.ledger import Folded
 from sidewall.log.raw import RawColumn, RawLog, drop_blank_rows
 from sidewall.log.workbook import DAMAGE, Needs, Sheet, first_line, read_workbook
 
-Source: TypeAlias = str | os.PathLike[str] | pd.DataFrame
+Source: TypeAlias = str | os.PathLike[str] | pd.DataFrame | ArrowTable
 
 _START_OF_OLD_WORKBOOK: Final = b"\xd0\xcf\x11\xe0"
 _OPEN_DOCUMENT: Final = b"mimetypeapplication/vnd.oasis.opendocument"
@@ -50,8 +52,11 @@ def open_log(
     """
     if isinstance(path, RawLog):
         return path
-    if isinstance(path, pd.DataFrame):
-        raw = _from_frame(path, "the table given")
+    if not isinstance(path, str | os.PathLike):
+        try:
+            raw = _from_frame(as_frame(path, "the log"), "the table given")
+        except DataError as error:
+            raise LogError(f"{error}. Or give the name of a file.") from None
     else:
         file = Path(path)
         data = _bytes(file)
@@ -71,16 +76,24 @@ def open_log(
 
 
 def _bytes(file: Path) -> bytes:
-    if file.is_dir():
-        raise LogError(
-            f"{file}: this is a folder. Give one file, or read each and join them with "
-            "pandas.concat under match names of their own."
-        )
     try:
+        if file.is_dir():
+            raise LogError(
+                f"{file}: this is a folder. Give one file, or read each and join them with "
+                "pandas.concat under match names of their own."
+            )
         return file.read_bytes()
     except FileNotFoundError:
         raise LogError(f"{file}: there is no such file. Check the name and the folder.") from None
+    except ValueError as error:
+        raise LogError(f"{str(file)!r} is no name of a file ({error}).") from error
     except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            name = str(file)
+            raise LogError(
+                f"{name[:40]}…{name[-20:]}: the name of the file has {len(name):,} characters, "
+                "which is too long. Shorten it, or move the file up."
+            ) from None
         raise LogError(
             f"{file}: the file cannot be opened ({error.strerror}). Close it elsewhere, or copy it "
             "to a folder that you may read."
@@ -124,9 +137,12 @@ def _from_frame(frame: pd.DataFrame, source: str) -> RawLog:
 
 def _from_parquet(data: bytes, source: str) -> RawLog:
     import pyarrow as pa  # noqa: PLC0415
+    from pyarrow import parquet  # noqa: PLC0415
 
     try:
-        frame = pd.read_parquet(io.BytesIO(data), engine="pyarrow")
+        table = parquet.read_table(io.BytesIO(data))
+        table.validate(full=True)  # text that is no UTF-8 would be found only where it is used
+        frame = table.to_pandas()
     except (pa.ArrowException, *DAMAGE) as error:
         raise LogError(
             f"{source}: the Parquet file cannot be read ({first_line(error)}). It is damaged or no "

@@ -70,11 +70,16 @@ UNCLEAR: Final[dict[str, dict[str, str]]] = {
         "straight": "say which stroke went straight, such as straight drive",
         "cross": "say which stroke went across, such as cross drive or cross lob",
     },
+    "balance": dict.fromkeys(
+        ("off balance", "unbalanced", "not balanced", "not set", "out of balance"),
+        "say how the player was off balance: stretched or jammed",
+    ),
     "ending": {
         "error": "say which error it was: tin, out or down",
         "unforced error": "say which error it was: tin, out or down",
     },
 }
+_NEGATION: Final = re.compile(r"(not|no|non|off|out of|never) |un|dis")
 #: Columns whose words may stand before or after the stroke.
 _BESIDE_STROKE: Final = ("side", "direction", "contact")
 
@@ -96,6 +101,11 @@ def plain(text: object) -> str:
 def words_of(column: str) -> tuple[str, ...]:
     """Return the vocabulary of a column."""
     return HANDS if column == "hand" else VOCABULARY[column]
+
+
+def words_for(column: str, value: str) -> list[str]:
+    """Every word that alone stands for a value, in plain form."""
+    return [word for word, meaning in _known(column).items() if meaning == value]
 
 
 def understand_word(column: str, text: object, *, suggest: bool = True) -> Meaning:
@@ -171,4 +181,7 @@ def _mend(column: str, word: str, suggest: bool) -> str:
     known = _known(column)
     close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6) if suggest else []
     choice = f"use one of {', '.join(words_of(column))}"
+    # "not attacking" is not a slip for "attacking".
+    no = _NEGATION.match(word)
+    close = [one for one in close if no is None or one.startswith(no[0])]
     return f"did you mean {known[close[0]]}? Otherwise {choice}" if close else choice

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import csv
+import io
 import os
 from pathlib import Path
 from typing import Any, Final
 
 from sidewall.court.units import parse_unit, to_display
 from sidewall.errors import LogError
-from sidewall.log.writing import cannot_write
+from sidewall.files import plan_files, write_file
 
 #: Width of a board in the example.
 EXAMPLE_BOARD_M: Final = 0.07
@@ -102,7 +103,9 @@ def write_template(
     Raises
     ------
     LogError
-        If the suffix is another, the file exists, or it cannot be written.
+        If the suffix is another.
+    WriteError
+        If the file exists or cannot be written.
     UnitError
         If the unit is unknown.
     """
@@ -111,22 +114,19 @@ def write_template(
     heading = f"gap_{parse_unit(gap_unit)}"
     if suffix not in (".csv", ".xlsx"):
         raise LogError(f"{file}: a template ends in .csv or .xlsx.")
-    if file.exists() and not overwrite:
-        raise LogError(f"{file}: the file exists. Choose another name, or pass overwrite=True.")
-    try:
-        if suffix == ".csv":
-            headings = [heading if name == "gap" else name for name in HEADINGS]
-            rows = [[shot.get(name) for name in HEADINGS] for shot in example(heading)]
-            # With its mark, so that every spreadsheet takes it for UTF-8.
-            with file.open("w", encoding="utf-8-sig", newline="") as stream:
-                csv.writer(stream).writerows([headings, *rows])
-        else:
-            from sidewall.log.template_workbook import write_workbook  # noqa: PLC0415
+    plan_files([file], overwrite=overwrite)
+    if suffix == ".csv":
+        headings = [heading if name == "gap" else name for name in HEADINGS]
+        rows = [[shot.get(name) for name in HEADINGS] for shot in example(heading)]
+        text = io.StringIO(newline="")
+        csv.writer(text).writerows([headings, *rows])
+        # With its mark, so that every spreadsheet takes it for UTF-8.
+        data = text.getvalue().encode("utf-8-sig")
+    else:
+        from sidewall.log.template_workbook import workbook_bytes  # noqa: PLC0415
 
-            write_workbook(file, heading, example(heading))
-    except OSError as error:
-        raise cannot_write(file, error) from error
-    return file
+        data = workbook_bytes(heading, example(heading))
+    return write_file(file, data, overwrite=overwrite)
 
 
 def example(gap_heading: str) -> list[dict[str, Any]]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from copy import copy
+from io import BytesIO
 from math import ceil
-from pathlib import Path
 from typing import Any, Final
 
 from sidewall.log.sheet_formulas import (
@@ -16,12 +16,14 @@ from sidewall.log.sheet_formulas import (
     MOST_MATCHES,
     MOST_SHOTS,
     REMARKS,
+    SERVES,
     detail_range,
     formula,
     letter,
 )
 from sidewall.log.template_words import DETAIL_WORDS, explanations
 from sidewall.log.vocabulary import HANDS, VOCABULARY
+from sidewall.log.writing import room_for_workbook
 
 #: Dark text on light fills, readable in print and by every reader: the remark says it too.
 _FONT: Final = "Calibri"
@@ -30,6 +32,8 @@ _NOT_NEEDED: Final = "E4E4E4"
 _FILLED_TEXT: Final = "555555"
 _HEAD: Final = "DCE6F1"
 _WIDTHS: Final = {"match": 22, "player": 13, "opponent": 13, "rally_won_by": 14, "remark": 46}
+_OWN_WORD: Final = "Keep it if it is a usual word, such as FH, length or not up."
+_OWN_NAME: Final = "This is not in the match details."
 _NARROW: Final = ("game", "rally", "shot", "t")
 _EXAMPLE: Final = {
     "match": "Rowan v Hazel",
@@ -41,13 +45,11 @@ _EXAMPLE: Final = {
 }
 
 
-def write_workbook(file: Path, gap_heading: str, example: list[dict[str, Any]]) -> None:
-    """Write the workbook.
+def workbook_bytes(gap_heading: str, example: list[dict[str, Any]]) -> bytes:
+    """Make the workbook.
 
     Parameters
     ----------
-    file
-        Where to.
     gap_heading
         Heading of the gap, with its unit.
     example
@@ -74,8 +76,11 @@ def write_workbook(file: Path, gap_heading: str, example: list[dict[str, Any]]) 
         _note(details.cell(1, place), DETAIL_WORDS[name])
     _lists(log, details)
     _colours(log)
-    book.save(file)
+    data = BytesIO()
+    with room_for_workbook():
+        book.save(data)
     book.close()
+    return data.getvalue()
 
 
 def _style(sheet: Any, widths: Mapping[str, int]) -> None:
@@ -133,28 +138,28 @@ def _explain(sheet: Any, gap_heading: str) -> None:
 
 
 def _lists(log: Any, details: Any) -> None:
-    """Drop-down lists and limits; a name may be typed all the same, after a warning."""
+    """Drop-down lists and limits; whatever the reader understands may be typed after a warning."""
     end = MOST_SHOTS + 1
 
     def cells(name: str) -> str:
         return f"{letter(name)}2:{letter(name)}{end}"
 
     for name, words in VOCABULARY.items():
-        log.add_data_validation(_listed(f'"{",".join(words)}"', cells(name), strict=True))
+        log.add_data_validation(_listed(f'"{",".join(words)}"', cells(name), _OWN_WORD))
     row = f"MATCH($A2,{detail_range('match')},0)"
     both = detail_range("player_1").split(":")[0] + ":" + detail_range("player_2").split(":")[1]
     for name in ("player", "rally_won_by"):
-        log.add_data_validation(_listed(f"INDEX({both},{row},0)", cells(name), strict=False))
-    log.add_data_validation(_listed(detail_range("match"), cells("match"), strict=False))
+        log.add_data_validation(_listed(f"INDEX({both},{row},0)", cells(name), _OWN_NAME))
+    log.add_data_validation(_listed(detail_range("match"), cells("match"), _OWN_NAME))
     for name in ("game", "rally", "shot"):
         log.add_data_validation(_number("whole", 1, cells(name), "A whole number from 1."))
     log.add_data_validation(_number("decimal", 0, cells("gap"), "A number, without its unit."))
     column = {name: chr(ord("A") + at) for at, name in enumerate(DETAIL_COLUMNS)}
     for name in ("hand_1", "hand_2"):
         where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
-        details.add_data_validation(_listed(f'"{",".join(HANDS)}"', where, strict=True))
+        details.add_data_validation(_listed(f'"{",".join(HANDS)}"', where, _OWN_WORD))
     where = f"{column['serves_first']}2:{column['serves_first']}{MOST_MATCHES + 1}"
-    details.add_data_validation(_listed("$B2:$C2", where, strict=False))
+    details.add_data_validation(_listed("$B2:$C2", where, _OWN_NAME))
     for name in ("tin_height_cm", "board_width_cm"):
         where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
         details.add_data_validation(_number("decimal", 0, where, "Centimetres."))
@@ -162,13 +167,11 @@ def _lists(log: Any, details: Any) -> None:
         line[0].number_format = "yyyy-mm-dd"
 
 
-def _listed(source: str, where: str, *, strict: bool) -> Any:
+def _listed(source: str, where: str, warning: str) -> Any:
     from openpyxl.worksheet.datavalidation import DataValidation  # noqa: PLC0415
 
     rule = DataValidation(type="list", formula1=source, allow_blank=True)
-    rule.errorStyle = "stop" if strict else "warning"
-    rule.errorTitle = "Not in the list"
-    rule.error = "Pick a word from the list." if strict else "This is not in the match details."
+    rule.errorStyle, rule.errorTitle, rule.error = "warning", "Not in the list", warning
     rule.showErrorMessage = True
     rule.add(where)
     return rule
@@ -180,7 +183,8 @@ def _number(kind: str, least: int, where: str, text: str) -> Any:
     rule = DataValidation(
         type=kind, operator="greaterThanOrEqual", formula1=str(least), allow_blank=True
     )
-    rule.errorTitle, rule.error, rule.showErrorMessage = "Not a number", text, True
+    rule.errorStyle, rule.errorTitle, rule.error = "warning", "Not a number", text
+    rule.showErrorMessage = True
     rule.add(where)
     return rule
 
@@ -205,6 +209,6 @@ def _colours(log: Any) -> None:
     log.conditional_formatting.add(f"{remark}2:{remark}{end}", rule)
     gap, stroke = letter("gap"), letter("stroke")
     rule = FormulaRule(
-        formula=[f'${stroke}2="serve"'], fill=PatternFill("solid", bgColor=_NOT_NEEDED)
+        formula=[SERVES.format(f"${stroke}2")], fill=PatternFill("solid", bgColor=_NOT_NEEDED)
     )
     log.conditional_formatting.add(f"{gap}2:{gap}{end}", rule)

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame
 from sidewall.errors import LogError
+from sidewall.files import cannot_write, plan_files, write_file
 from sidewall.log.safe_text import is_risky, with_text_mark
 
 #: Characters that XML 1.0 does not allow.
@@ -19,9 +25,7 @@ _LONGEST_CELL: Final = 32_767  # of a cell in this format
 SUFFIXES: Final = (".csv", ".xlsx", ".parquet")
 
 
-def write_table(
-    table: pd.DataFrame, path: str | os.PathLike[str], *, overwrite: bool = False
-) -> Path:
+def write_table(table: Table, path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
     """Write a table as ``.csv``, ``.xlsx`` or ``.parquet``.
 
     Text that a spreadsheet would take for a formula stays text: in CSV behind an apostrophe,
@@ -39,30 +43,38 @@ def write_table(
     Raises
     ------
     LogError
-        If the suffix is another, the file exists, or it cannot be written.
+        If the suffix is another.
+    WriteError
+        If the file exists or cannot be written.
     """
+    table = as_frame(table, "table")
     file = check_target(path, overwrite=overwrite)
     suffix = file.suffix.lower()
+    data = io.BytesIO()
+    if suffix == ".csv":
+        data.write(csv_bytes(table, lineterminator="\r\n"))
+    elif suffix == ".parquet":
+        data.write(table.apply(_one_type).to_parquet(index=False))
+    else:
+        with room_for_workbook():
+            _workbook(table, data)
+    return write_file(file, data.getvalue(), overwrite=overwrite)
+
+
+@contextmanager
+def room_for_workbook() -> Iterator[None]:
+    """Say so where a workbook, which is put together in temporary files, finds no room for them."""
     try:
-        if suffix == ".csv":
-            safe = safe_table(table)
-            # With its mark, so that every spreadsheet takes it for UTF-8.
-            safe.to_csv(file, index=False, encoding="utf-8-sig", lineterminator="\r\n")
-        elif suffix == ".parquet":
-            table.apply(_one_type).to_parquet(file, index=False)
-        else:
-            _workbook(table, file)
+        yield
     except OSError as error:
-        raise cannot_write(file, error) from error
-    return file
+        place = Path(tempfile.gettempdir())
+        raise cannot_write(place, error, "no temporary file can be written there") from error
 
 
-def cannot_write(file: Path, error: OSError) -> LogError:
-    """Say that a file cannot be written, and the mend."""
-    return LogError(
-        f"{file}: the file cannot be written ({error.strerror}). Close it elsewhere, or choose "
-        "a folder that exists and that you may write to."
-    )
+def csv_bytes(table: pd.DataFrame, **options: Any) -> bytes:
+    """Return the table as CSV that no spreadsheet runs, with the mark that says UTF-8."""
+    text = safe_table(table).to_csv(index=False, **options)
+    return str(text).encode("utf-8-sig")
 
 
 def check_target(path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
@@ -70,8 +82,7 @@ def check_target(path: str | os.PathLike[str], *, overwrite: bool = False) -> Pa
     file = Path(path)
     if file.suffix.lower() not in SUFFIXES:
         raise LogError(f"{file}: the file to write ends in {', '.join(SUFFIXES)}.")
-    if file.exists() and not overwrite:
-        raise LogError(f"{file}: the file exists. Choose another name.")
+    plan_files([file], overwrite=overwrite)
     return file
 
 
@@ -100,7 +111,7 @@ def _one_type(column: pd.Series) -> pd.Series:
     return column.map(str, na_action="ignore")
 
 
-def _workbook(table: pd.DataFrame, file: Path) -> None:
+def _workbook(table: pd.DataFrame, data: io.BytesIO) -> None:
     from openpyxl import Workbook  # noqa: PLC0415
     from openpyxl.cell import WriteOnlyCell  # noqa: PLC0415
 
@@ -124,7 +135,7 @@ def _workbook(table: pd.DataFrame, file: Path) -> None:
     columns = [table.iloc[:, at].astype(object).tolist() for at in range(table.shape[1])]
     for row in zip(*columns, strict=True):
         sheet.append([cell(value) for value in row])
-    book.save(file)
+    book.save(data)
 
 
 def _printable(text: str) -> str:

@@ -16,7 +16,7 @@ from sidewall.features.clustered import clustered_rate
 from sidewall.features.coded import positions
 from sidewall.log.vocabulary import CHOICES, STROKES
 from sidewall.models.curves import side_and_volley
-from sidewall.models.threads import one_thread
+from sidewall.models.draws import one_thread
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel

@@ -12,6 +12,7 @@ sweep costs players x q^3.
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -139,6 +140,20 @@ class Draws:
     def mean(self) -> tuple[Array, Array]:
         """Posterior means, shapes (p,) and (players, q)."""
         return self.common.mean(axis=0), self.own.mean(axis=1, dtype=np.float64)
+
+
+def one_thread() -> AbstractContextManager[object]:
+    """Keep the libraries that are loaded to one thread.
+
+    On matrices of this size several threads wait for each other longer than they work;
+    blocks of groups and parts of a log are what the cores are shared by.
+    """
+    from threadpoolctl import (  # type: ignore[import-untyped]  # noqa: PLC0415 - slow to load
+        threadpool_limits,
+    )
+
+    found: AbstractContextManager[object] = threadpool_limits(1)
+    return found
 
 
 def design_effect(scores: Array, cluster: Ints, information: Array) -> float:

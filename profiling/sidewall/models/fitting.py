@@ -183,6 +183,7 @@ class Scores:
     of_choice: dict[str, tuple[Array, Array, Array]]  # J, xm, zm
     missed: MissedSums
     rallies: Ints  # players x (cells + families): rallies with an own usable shot
+    played: Ints  # (2, players): matches and games with an own usable shot
 
     @classmethod
     def add_up(cls, parts: Iterable[Scores]) -> Scores:
@@ -195,7 +196,8 @@ class Scores:
             for choice in CHOICES
         }
         missed = MissedSums.add_up(part.missed for part in found)
-        return cls(total, missed, sum(part.rallies for part in found))  # type: ignore[arg-type]
+        rallies = np.sum([part.rallies for part in found], axis=0)
+        return cls(total, missed, rallies, np.sum([part.played for part in found], axis=0))
 
 
 @dataclass(frozen=True)
@@ -219,7 +221,12 @@ class ScorePart:
         if self.judge.value is not None and self.judge.horizon != "rally":
             balls = self.judge.value.columns(table)
         found = {c: self._choice(c, used, player, balls) for c in CHOICES}
-        return Scores(found, MissedSums.of(used), self._rallies(used, player))
+        keys = used.assign(player=player)
+        played = np.zeros((2, len(self.players)), dtype=np.int64)
+        for k, names in enumerate((["player", "match"], ["player", "match", "game"])):
+            pairs = keys[names].drop_duplicates()["player"]
+            played[k] = np.bincount(pairs, minlength=len(self.players))
+        return Scores(found, MissedSums.of(used), self._rallies(used, player), played)
 
     def _choice(
         self, choice: str, used: pd.DataFrame, player: Ints, balls: Array | None

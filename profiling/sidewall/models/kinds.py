@@ -15,10 +15,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sidewall.models.counts import sums_by
-
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+
+def sums_by(
+    codes: NDArray[np.integer], values: NDArray[np.float64], size: int
+) -> NDArray[np.float64]:
+    """Sums of values over equal codes from 0, shape (size,), float64."""
+    found: NDArray[Any] = np.bincount(codes, weights=values, minlength=size)
+    return found.astype(np.float64, copy=False)
 
 
 @dataclass(frozen=True)

@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from sidewall.arguments import check_count, check_number, check_scale
 from sidewall.errors import DataError, NotFittedError, SeparationError
+from sidewall.models.draws import one_thread
 from sidewall.models.kinds import Rows
-from sidewall.models.pooled_rows import Prepared, prepare
+from sidewall.models.pooled_rows import Prepared, logistic_start, prepare, separating_columns
 from sidewall.models.search import Search, Shape
-from sidewall.models.separation import logistic_start, separating_columns
-from sidewall.models.threads import one_thread
 
 Array = NDArray[np.float64]
 
@@ -84,6 +84,9 @@ class PooledLogit:
         max_iter: int = 200,
         tol: float = 1e-4,
     ) -> None:
+        check_number(sd_shape, "sd_shape", least=1.0)
+        check_count(max_iter, "max_iter", 1)
+        check_scale(tol, "tol")
         self.covariance = covariance
         self.sd_shape = sd_shape
         self.max_iter = max_iter

@@ -22,6 +22,7 @@ from sidewall.arguments import (
     check_seed,
     check_word,
     check_words,
+    column_names,
     names_of,
 )
 from sidewall.court.zones import DEPTHS
@@ -29,7 +30,7 @@ from sidewall.errors import DataError, NotFittedError
 from sidewall.features.coded import need_columns
 from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.features.shots import with_features
-from sidewall.log.vocabulary import CHOICES, FAMILIES, SIDES, VOCABULARY
+from sidewall.log.vocabulary import CHOICES, SIDES, STROKES, VOCABULARY
 from sidewall.models.answers import (
     CROSSES,
     FEW_PLAYERS,
@@ -40,6 +41,7 @@ from sidewall.models.answers import (
     Threshold,
     asked,
     crossings,
+    information_value,
     own_share,
     own_words,
     rule_of,
@@ -51,8 +53,9 @@ from sidewall.models.correction import Correction
 from sidewall.models.counted import ALL_STROKES, CountedShots, put_together, sums_by
 from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
 from sidewall.models.diagnostics import Diagnostics, diagnose
+from sidewall.models.draws import one_thread
 from sidewall.models.fitting import CountPart, Judge, MetPart, RoughCurve, ScorePart, Scores
-from sidewall.models.threads import one_thread
+from sidewall.models.follow import follow_table
 from sidewall.models.usable import (
     LEAST_IN_CELL,
     REASONS,
@@ -138,6 +141,9 @@ class TightnessModel:
         value: BallValue | None = None,
         seed: int | np.random.Generator = 0,
     ) -> None:
+        check_seed(seed)
+        check_count(draws, "draws", 50)
+        check_word(outcome, ("value", "rally"), "outcome")
         self.outcome = outcome
         self.horizon = horizon
         self.situation = situation
@@ -164,8 +170,6 @@ class TightnessModel:
             When no usable shots are left, only one choice occurs, a named situation column
             is missing, or by value shots were left out of rallies beforehand.
         """
-        check_word(self.outcome, ("value", "rally"), "outcome")
-        check_count(self.draws, "draws", 50)
         rng = np.random.default_rng(check_seed(self.seed))
         horizon: Horizon = "rally" if self.outcome == "rally" else need_horizon(self.horizon)
         for name in ("value_", "correction_", "corrections_", "posterior_", "used_"):
@@ -192,11 +196,7 @@ class TightnessModel:
     def _situation_columns(self, columns: Sequence[str]) -> tuple[str, ...]:
         if isinstance(self.situation, str) and self.situation == "charted":
             return tuple(name for name in SITUATION if name in columns)
-        wanted = names_of(self.situation, "situation")
-        for name in wanted:
-            if name not in columns:
-                raise DataError(f"the log has no column {name!r} to describe the situation by")
-        return wanted
+        return column_names(self.situation, columns, "situation")
 
     def _count(self, parts: Parts, judge: Judge) -> CountedShots:
         columns = self._situation_columns(parts.columns)
@@ -257,7 +257,15 @@ class TightnessModel:
         }
         lead = counted.n * (strength[counted.player] - strength[counted.opponent])
         n = sums_by(counted.player, counted.n, len(strength))
+        self.matches_, self.games_ = sums.played
         self.lead_ = (sums_by(counted.player, lead, len(strength)) / np.maximum(n, 1))[playing]
+        self.lead_draws_ = np.zeros((self.draws, len(playing)))
+        if judge.horizon != "rally":  # by rally the level of a player's curves makes up for it
+            met = np.zeros((len(strength), len(strength)))
+            np.add.at(met, (counted.player, counted.opponent), counted.n)
+            share = met[playing] / np.maximum(met[playing].sum(axis=1, keepdims=True), 1)
+            off = self.strengths_.draws(self.draws, rng)
+            self.lead_draws_ = off[:, playing] - off @ share.T
         self.posterior_ = Posterior(self)
 
     # -- the answers ----------------------------------------------------------------------
@@ -300,7 +308,8 @@ class TightnessModel:
         Returns
         -------
         ndarray, shape (n, 2)
-            Columns lose, win: means of the posterior.
+            Columns lose, win: means of the posterior. Where side, choice, gap or, with
+            curves of its own, the family is blank, there is no answer (NaN).
 
         Raises
         ------
@@ -310,7 +319,12 @@ class TightnessModel:
         self._need_fit()
         table = as_frame(shots)
         table = table if "family" in table.columns else with_features(table)
-        win = self.posterior_.mean_of(_known_words(table, self))
+        _check_words(table, self)
+        win = np.full(len(table), np.nan)
+        told = table[["side", "choice", "gap_m"]].notna().all(axis=1).to_numpy()
+        if self.families_ != (ALL_STROKES,):
+            told &= table["family"].notna().to_numpy()
+        win[told] = self.posterior_.mean_of(table[told])
         return np.column_stack([1.0 - win, win])
 
     def curves(
@@ -336,7 +350,9 @@ class TightnessModel:
         DataFrame
             One row a player, side, family, level of `by` and gap: ``attack``,
             ``attack_low``, ``attack_high`` and the same for ``reset`` and ``gain`` (attack
-            less reset); ``p_attack_better``, the share of draws in which attack is better.
+            less reset); ``p_attack_better``, the share of draws in which attack is better;
+            ``p_attack_sure``, the same widened by what no draw holds (unseen reasons, the
+            error of the charted gap): what is shown as sure.
         """
         self._need_fit()
         cut, by = 0.5 * (1.0 - check_level(level)), self._by(by)
@@ -353,7 +369,9 @@ class TightnessModel:
                 low, high = np.quantile(draws, [cut, 1.0 - cut], axis=0)
                 found |= {name: draws.mean(axis=0), f"{name}_low": low, f"{name}_high": high}
             better = np.where(np.isnan(attack[0]), np.nan, (attack > reset).mean(axis=0))
-            parts.append(pd.DataFrame(found | {"p_attack_better": better}))
+            found |= {"p_attack_better": better}
+            found |= {"p_attack_sure": posterior.sure(attack - reset, gaps)}
+            parts.append(pd.DataFrame(found))
         return pd.concat(parts, ignore_index=True)
 
     def _by(self, by: str | Sequence[str]) -> tuple[str, ...]:
@@ -558,6 +576,65 @@ class TightnessModel:
         table = table.assign(words=words)
         return table.sort_values("win", ascending=False, ignore_index=True)
 
+    def follow(self, player: str, level: float = 0.95, folds: int = 5) -> pd.DataFrame:
+        """Points a game that following the rule would bring, against how the player chose.
+
+        See :mod:`sidewall.models.follow` for the estimand. It is a first step: that better
+        choices would bring other rallies is left out.
+
+        Returns
+        -------
+        DataFrame
+            A row for each side and family, and one for all together: ``points_per_game`` with
+            ``points_per_game_low`` and ``_high`` (missing with fewer than 30 rallies);
+            ``changed``, the share of balls on which rule and player differ; ``n_shots``,
+            ``n_rallies``, ``n_games``, ``n_matches``.
+
+        Raises
+        ------
+        DataError
+            For an unknown player, or one with a single match.
+        """
+        self._need_fit()
+        one_table(self._parts, "what following the rule would bring")
+        check_player(player, self.players_)
+        return follow_table(self, player, check_level(level), check_folds(folds))
+
+    def chart_next(
+        self, player: str, matches: int = 1, by: str | Sequence[str] = ()
+    ) -> pd.DataFrame:
+        """Where another match would help most: expected reduction of the rule's cost.
+
+        The value of information (Raiffa & Schlaifer 1961, Applied Statistical Decision
+        Theory): if the player's further matches bring as many such balls as those charted,
+        how much closer to the best choice the rule would come, on average.
+
+        Returns
+        -------
+        DataFrame
+            By side, family and `by`, most first: ``saves``, rallies in 100 such balls;
+            ``saves_per_game``, points a game; ``n_attack``, ``n_reset`` so far.
+        """
+        self._need_fit()
+        i = self.players_.index(check_player(player, self.players_))
+        check_count(matches, "matches", 1)
+        posterior, rows = self.posterior_, []
+        charted = max(int(self.matches_[i]), 1)
+        games = max(int(self.games_[i]), 1)
+        for j, cell in enumerate(self.cells_):
+            met = posterior.gaps_met(i, j)
+            for ask in asked(posterior, self._by(by)):
+                mine, _ = posterior.mix.enough(i, j, ask.where, ask.stroke)
+                gain = posterior.gain(i, j, posterior.grids[j], ask.where, ask.stroke)
+                if np.isnan(gain).any() or not len(met):
+                    continue
+                saves = information_value(gain, posterior.grids[j], met, charted, matches)
+                row: dict[str, Any] = {"player": player, "side": cell[0], "family": cell[1]}
+                row |= {**ask.told, "saves": 100 * saves}
+                row |= {"saves_per_game": saves * sum(mine) / games}
+                rows.append(row | {"n_attack": mine[0], "n_reset": mine[1]})
+        return pd.DataFrame(rows).sort_values("saves_per_game", ascending=False, ignore_index=True)
+
     def comfort(self, level: float = 0.95) -> pd.DataFrame:
         """Forehand against backhand, by player and stroke family.
 
@@ -585,17 +662,21 @@ class TightnessModel:
         return diagnose(self, check_folds(folds))
 
 
-def _known_words(table: pd.DataFrame, model: TightnessModel) -> pd.DataFrame:
-    """Refuse words that the model cannot know; a stroke or situation not met is blank."""
-    need_columns(table, ["player", "side", "family", "choice", "gap_m"])
-    for name in ("player", "side", "choice"):
-        blank = int(table[name].isna().sum())
-        if blank:
-            raise DataError(f"{name} is blank in {blank} rows; leave them out, or say it")
-    for name, words in (("side", SIDES), ("choice", CHOICES), ("family", (*FAMILIES, ALL_STROKES))):
-        check_words(table[name], words, name)
-    for name in ("stroke", *model.situation_):
+def _check_words(table: pd.DataFrame, model: TightnessModel) -> None:
+    """Refuse words and gaps that the model cannot know; blanks may stand anywhere."""
+    need_columns(table, ("player", "side", "choice", "gap_m"))
+    words: dict[str, Sequence[str]] = {"side": SIDES, "choice": CHOICES}
+    if model.families_ != (ALL_STROKES,):
+        need_columns(table, ("family",))
+        words["family"] = model.families_
+    if "stroke" in table.columns:
+        words["stroke"] = STROKES
+    for name, levels in model.situation_.items():
         if name in table.columns:
-            check_words(table[name], _WORDS.get(name, model.situation_.get(name, ())), name)
-    check_lengths_m(table["gap_m"], "gap_m")
-    return table
+            words[name] = _WORDS.get(name, levels)
+    for name, known in words.items():
+        check_words(table[name], known, name)
+    gap = table["gap_m"]
+    if not pd.api.types.is_numeric_dtype(gap.dtype):
+        raise DataError("gap_m holds words; give gaps in metres, such as 0.4")
+    check_lengths_m(gap.fillna(0.0).to_numpy() if len(gap) else [0.0], "gap_m")

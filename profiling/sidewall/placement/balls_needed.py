@@ -7,6 +7,7 @@ import math
 import numpy as np
 from scipy.special import ndtri
 
+from sidewall.arguments import check_level, check_share
 from sidewall.errors import DataError
 
 __all__ = ["balls_needed", "balls_needed_for_error"]
@@ -42,10 +43,10 @@ def balls_needed(before: float, after: float, *, power: float = 0.8, level: floa
     Source: Fleiss, Levin & Paik 2003, *Statistical Methods for Rates and Proportions*, 3rd
     ed., 4.2 (without continuity correction). Balls are taken as independent of each other.
     """
-    _check_share("before", before)
-    _check_share("after", after)
-    _check_share("power", power)
-    _check_share("level", level)
+    check_level(level)
+    check_share(before, "before")
+    check_share(after, "after")
+    check_share(power, "power")
     if before == after:
         raise DataError(f"before and after are both {before:g}; no number of balls shows nothing")
     mean = (before + after) / 2.0
@@ -87,8 +88,8 @@ def balls_needed_for_error(
     """
     from scipy.stats import nct, t  # noqa: PLC0415 - slow to load
 
-    _check_share("power", power)
-    _check_share("level", level)
+    check_share(power, "power")
+    check_level(level)
     if not (sd_m > 0 and math.isfinite(sd_m)) or change_m == 0 or not math.isfinite(change_m):
         raise DataError(
             f"sd_m is {sd_m:g} and change_m {change_m:g}; give metres, both other than zero"
@@ -110,8 +111,3 @@ def balls_needed_for_error(
         middle = (low + high) // 2
         low, high = (low, middle) if chance(middle) >= power else (middle, high)
     return high
-
-
-def _check_share(name: str, value: float) -> None:
-    if not 0.0 < value < 1.0:
-        raise DataError(f"{name} is {value:g}; give a share between 0 and 1, such as 0.8")

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import fdtri, stdtrit
 
+from sidewall.arguments import Table, as_frame, check_level
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.features.wilson import wilson_interval
@@ -41,9 +42,7 @@ def share_difference(
     return d, d - float(np.hypot(p2 - l2, u1 - p1)), d + float(np.hypot(u2 - p2, p1 - l1))
 
 
-def compare_practice(
-    before: pd.DataFrame, after: pd.DataFrame, *, level: float = 0.95
-) -> pd.DataFrame:
+def compare_practice(before: Table, after: Table, *, level: float = 0.95) -> pd.DataFrame:
     """Compare a drill before and after.
 
     Parameters
@@ -73,6 +72,9 @@ def compare_practice(
     change between two sessions is also a change of day, feed and mood: several sessions before
     and after say more than one long one.
     """
+    before = as_frame(before, "before")
+    after = as_frame(after, "after")
+    check_level(level)
     for name, part in (("before", before), ("after", after)):
         need_columns(part, ("on_target", "error_out_m", "error_long_m"))
         if part.empty:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtri
 
+from sidewall.arguments import check_seed, check_share, numbers_of
 from sidewall.errors import DataError
 
 __all__ = ["Ellipse", "error_ellipse"]
@@ -123,11 +124,11 @@ def error_ellipse(
     1999, Technometrics 41:212-223), as scikit-learn computes it; its n is the number of
     shots kept, and its share is approximate.
     """
-    if not 0.0 < share < 1.0:
-        raise DataError(f"share is {share}; give a number between 0 and 1, such as 0.8")
+    check_share(share, "share")
+    check_seed(seed)
     if of not in ("shots", "mean"):
         raise DataError(f"of is {of!r}; it must be 'shots' or 'mean'")
-    points = np.column_stack([np.asarray(x_m, float), np.asarray(y_m, float)])
+    points = np.column_stack([numbers_of(x_m, "x_m"), numbers_of(y_m, "y_m")])
     points = points[np.isfinite(points).all(axis=1)]
     least = _LEAST_ROBUST if robust else _LEAST
     if len(points) < least:

@@ -10,13 +10,14 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from sidewall.arguments import Table, as_frame, check_level, check_share, column_names
 from sidewall.court import WALLS, Court, Zones
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
 from sidewall.features.coded import need_columns
 from sidewall.features.shots import with_features
 from sidewall.placement.ellipse import error_ellipse
-from sidewall.placement.pace import HAS_PACE, with_pace
+from sidewall.placement.pace import tells_pace, with_pace
 from sidewall.placement.targets import Target, check_targets, court_targets
 
 __all__ = ["mean_error", "placed_shots", "placement_table", "spread_columns"]
@@ -144,10 +145,10 @@ def _wall_played_to(table: pd.DataFrame, x: Array, court: Court) -> NDArray[np.i
 
 
 def placement_table(
-    shots: pd.DataFrame,
+    shots: Table,
     targets: Sequence[Target] | None = None,
     *,
-    by: Sequence[str] = ("player", "side", "stroke"),
+    by: str | Sequence[str] = ("player", "side", "stroke"),
     court: Court | Zones | None = None,
     level: float = 0.95,
     ellipse_share: float = 0.8,
@@ -180,13 +181,17 @@ def placement_table(
         - ``out_sd_m``, ``long_sd_m``, ``correlation``;
         - ``ellipse_long_m``, ``ellipse_short_m`` (half axes), ``ellipse_deg`` (direction of
           the long one, from across to along the court) and the same ``robust_...``;
-        - ``pace_m_s``, ``pace_shots``: median pace where the log has times and places.
+        - ``pace_m_s``, ``pace_shots``: median pace where the log has places, and times finer
+          than whole seconds.
     """
+    shots = as_frame(shots)
+    check_level(level)
+    check_share(ellipse_share, "ellipse_share")
     table = placed_shots(shots, targets, court)
-    if "pace_m_s" not in table.columns and set(HAS_PACE) <= set(table.columns):
+    if "pace_m_s" not in table.columns and tells_pace(table):
         paced = with_pace(with_features(shots, court))
         table = table.assign(pace_m_s=paced["pace_m_s"])
-    need_columns(table, by)
+    by = column_names(by, table.columns)
     rows = []
     for key, group in table.groupby(list(by), observed=True, sort=True):
         counted = group[group["on_target"].notna()]

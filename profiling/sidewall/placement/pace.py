@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame, check_count, check_level, column_names
 from sidewall.court import Court, Zones
 from sidewall.errors import DataError, SeparationError
 from sidewall.features.coded import need_columns
@@ -22,7 +23,7 @@ from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.placement.player_curves import PlayerCurves
 
-__all__ = ["HAS_PACE", "pace_and_accuracy", "with_pace"]
+__all__ = ["HAS_PACE", "pace_and_accuracy", "tells_pace", "with_pace"]
 
 HAS_PACE: Final = ("t_s", "x_m", "y_m")
 #: Times coarser than this say nothing about balls that take about a second and a third.
@@ -63,7 +64,11 @@ def with_pace(shots: pd.DataFrame) -> pd.DataFrame:
     need_columns(shots, HAS_PACE)
     table = with_features(shots)
     t, x, y = (table[name].to_numpy(dtype=float) for name in HAS_PACE)
-    _check_times(t)
+    if (apart := _steps(t)) > _COARSE_S:
+        raise DataError(
+            f"the times are {apart:g} s apart at best, too coarse for the pace of a shot: "
+            "write them to a tenth of a second or finer"
+        )
     rally, shot = table["rally_id"].to_numpy(), table["shot"].to_numpy()
     follows = np.zeros(len(table), dtype=bool)
     follows[:-1] = (rally[1:] == rally[:-1]) & (shot[1:] == shot[:-1] + 1)
@@ -77,20 +82,24 @@ def with_pace(shots: pd.DataFrame) -> pd.DataFrame:
     return table.assign(time_left_s=left, pace_m_s=path / left)
 
 
-def _check_times(t: np.ndarray) -> None:
+def tells_pace(shots: pd.DataFrame) -> bool:
+    """Whether the log has places, and times fine enough, for the pace of a shot."""
+    if not set(HAS_PACE) <= set(shots.columns):
+        return False
+    return _steps(shots["t_s"].to_numpy(dtype=float)) <= _COARSE_S
+
+
+def _steps(t: np.ndarray) -> float:
+    """Least step between times, seconds; 0 where there are too few to tell."""
     steps = np.diff(np.unique(np.round(t[np.isfinite(t)], 3)))
-    if len(steps) > 20 and steps.min() > _COARSE_S:
-        raise DataError(
-            f"the times are {steps.min():g} s apart at best, too coarse for the pace of a shot: "
-            "write them to a tenth of a second or finer"
-        )
+    return float(steps.min()) if len(steps) > 20 else 0.0
 
 
 def pace_and_accuracy(
-    shots: pd.DataFrame,
+    shots: Table,
     targets: Sequence | None = None,
     *,
-    by: Sequence[str] = ("stroke",),
+    by: str | Sequence[str] = ("stroke",),
     bands: int = 3,
     court: Court | Zones | None = None,
     level: float = 0.95,
@@ -125,11 +134,13 @@ def pace_and_accuracy(
     is compared is shots that happened to be fast or slow: an easy ball may be both struck
     harder and placed better, and a ball that runs long has flown a longer path.
     """
+    shots = as_frame(shots)
+    check_level(level)
     from sidewall.placement.on_target import placed_shots, placement_table  # noqa: PLC0415
 
-    if bands < 2:
-        raise DataError(f"bands is {bands}; at least two are needed to compare")
+    check_count(bands, "bands", 2)
     table = with_features(shots, court)
+    by = column_names(by, table.columns)
     need_whole_rallies(table)
     paced = with_pace(table)
     placed = placed_shots(paced, targets, court)

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame, check_level, check_share, column_names
 from sidewall.features.coded import need_columns
 from sidewall.features.wilson import wilson_interval
 from sidewall.placement.on_target import spread_columns
@@ -25,8 +26,8 @@ PRACTICE_CAUTIONS: Final = (
 
 
 def practice_table(
-    balls: pd.DataFrame,
-    by: Sequence[str] = ("session", "target"),
+    balls: Table,
+    by: str | Sequence[str] = ("session", "target"),
     *,
     level: float = 0.95,
     ellipse_share: float = 0.8,
@@ -55,7 +56,11 @@ def practice_table(
     Balls are taken as independent of each other. A drill of fed or self-fed balls comes near
     that; where the player drifts within a session, compare whole sessions.
     """
-    need_columns(balls, (*by, "on_target", "error_out_m", "error_long_m"))
+    balls = as_frame(balls, "balls")
+    check_level(level)
+    check_share(ellipse_share, "ellipse_share")
+    need_columns(balls, ("on_target", "error_out_m", "error_long_m"))
+    by = column_names(by, balls.columns)
     rows = []
     for key, group in balls.groupby(list(by), observed=True, sort=True):
         hits = int(group["on_target"].sum())

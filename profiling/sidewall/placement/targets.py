@@ -13,6 +13,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sidewall.arguments import parse_toml
 from sidewall.court import WALLS, Court, Rectangle
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import STROKES
@@ -67,7 +68,11 @@ class Target:
     wall: str | None = None
 
     def __post_init__(self) -> None:
-        if not all(math.isfinite(value) for value in self.shape):
+        if not isinstance(self.shape, Rectangle | Circle):
+            raise DataError(
+                f"target {self.name!r}: its shape is {self.shape!r}; give a Rectangle or a Circle"
+            )
+        if not all(isinstance(v, int | float) and math.isfinite(v) for v in self.shape):
             raise DataError(f"target {self.name!r}: every length must be a number of metres")
         shape = self.shape
         size = shape.radius if isinstance(shape, Circle) else min(shape.width, shape.depth)
@@ -187,7 +192,7 @@ def read_targets(source: str | os.PathLike[str], court: Court | None = None) -> 
     except (OSError, UnicodeDecodeError) as error:
         raise DataError(f"{path.name}: the file of targets cannot be read ({error})") from error
     try:
-        table = tomllib.loads(text)
+        table = parse_toml(text)
     except tomllib.TOMLDecodeError as error:
         raise DataError(f"{path.name}: this is no TOML ({error}); mend that line") from error
     entries = table.get("target")

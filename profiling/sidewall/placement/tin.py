@@ -10,6 +10,15 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from sidewall.arguments import (
+    Table,
+    as_frame,
+    check_count,
+    check_lengths_m,
+    check_level,
+    check_scale,
+    check_seed,
+)
 from sidewall.errors import DataError, NotFittedError, SeparationError
 from sidewall.placement.aim_answer import (
     BEST,
@@ -84,6 +93,9 @@ class TinMargin:
         prior_scale: float = 0.1,
         seed: int = 0,
     ) -> None:
+        check_scale(tight_below_m, "tight_below_m")
+        check_scale(prior_scale)
+        check_seed(seed)
         self.pressure = pressure
         self.tight_below_m = tight_below_m
         self.tin_height_m = tin_height_m
@@ -91,7 +103,7 @@ class TinMargin:
         self.prior_scale = prior_scale
         self.seed = seed
 
-    def fit(self, shots: pd.DataFrame) -> TinMargin:
+    def fit(self, shots: Table) -> TinMargin:
         """Estimate all scatters and the gain of a lower ball.
 
         Raises
@@ -99,6 +111,7 @@ class TinMargin:
         DataError
             If the log has no heights, or lacks what `pressure` needs.
         """
+        shots = as_frame(shots)
         self.heights_, self.left_out_ = wall_heights(
             shots, self.tin_height_m, self.pressure, self.tight_below_m
         )
@@ -141,6 +154,7 @@ class TinMargin:
             normal), ``mean_m`` and ``sd_m`` with limits. Cells of fewer than 15 heights are left
             out.
         """
+        check_level(level)
         self._need_fit()
         names = ("player", "stroke", "side", "pressure")
         return pd.DataFrame(
@@ -168,8 +182,11 @@ class TinMargin:
         DataFrame
             ``aim_m``, ``tin``, ``tin_low``, ``tin_high``.
         """
+        check_level(level)
+        check_scale(tin_height_m, "tin_height_m")
         one = self._of(player, stroke, side, pressure)
-        aims = aims_from(tin_height_m, tin_height_m + 1.0) if aims_m is None else np.asarray(aims_m)
+        aims = aims_from(tin_height_m, tin_height_m + 1.0)
+        aims = aims if aims_m is None else check_lengths_m(aims_m, "aims_m")
         z = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(one.covariance[1, 1]))
         ends = [tin_chance(aims, one.sd_m * np.exp(k), tin_height_m) for k in (-z, z)]
         return pd.DataFrame(
@@ -199,6 +216,9 @@ class TinMargin:
         DataFrame
             ``aim_m``, ``win``, ``win_low``, ``win_high`` (pointwise).
         """
+        check_level(level)
+        check_count(draws, "draws", 2)
+        check_scale(tin_height_m, "tin_height_m")
         key = self._key(player, stroke, side, pressure)
         self._top(stroke)
         cell = self._cell(key, tin_height_m, draws)
@@ -253,6 +273,8 @@ class TinMargin:
         of the best height over evenly spread normal draws of both (Krinsky & Robb 1986,
         Review of Economics and Statistics 68:715-719).
         """
+        check_level(level)
+        check_count(draws, "draws", 2)
         self._need_fit()
         keys = [key for key in self._scatter if key[1] in self.gains_]
         if player is not None:
@@ -269,7 +291,7 @@ class TinMargin:
             dict(zip(("player", "stroke", "side", "pressure"), key, strict=True))
             | aim_answer(self._cell(key, float(tin), draws), level)
             for key in keys
-            for tin in tin_heights_m
+            for tin in check_lengths_m(tin_heights_m, "tin_heights_m")
         ]
         return pd.DataFrame(rows)
 

@@ -10,6 +10,15 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit, ndtri
 
+from sidewall.arguments import (
+    Table,
+    as_frame,
+    check_gaps_m,
+    check_lengths_m,
+    check_level,
+    check_scale,
+    check_seed,
+)
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
@@ -71,12 +80,14 @@ class PlacementWorth:
         prior_scale: float = 0.1,
         seed: int = 0,
     ) -> None:
+        check_scale(prior_scale)
+        check_seed(seed)
         self.transform = transform
         self.depth = depth
         self.prior_scale = prior_scale
         self.seed = seed
 
-    def fit(self, shots: pd.DataFrame) -> PlacementWorth:
+    def fit(self, shots: Table) -> PlacementWorth:
         """Estimate both curves for all players together.
 
         Raises
@@ -84,6 +95,7 @@ class PlacementWorth:
         DataError
             If too few shots have a reply with a gap (and depth), or no reply has a choice.
         """
+        shots = as_frame(shots)
         if self.depth not in ("reply", "bounce", "none"):
             raise DataError(f"depth is {self.depth!r}; it must be 'reply', 'bounce' or 'none'")
         table = with_features(shots)
@@ -198,6 +210,7 @@ class PlacementWorth:
             chance, ``_low`` and ``_high`` (pointwise), and ``shots`` within 5 cm of gap or
             25 cm of depth.
         """
+        check_level(level)
         gap, depth = self._grid(of, values_m, at_m)
         rows = self._columns(gap, depth).to_numpy()
         z = float(ndtri(0.5 + level / 2.0))
@@ -237,7 +250,8 @@ class PlacementWorth:
             looser to half a centimetre tighter, with ``_low`` and ``_high`` (delta method);
             ``shots`` behind the curve.
         """
-        gaps = np.asarray(gaps_m, dtype=float)
+        check_level(level)
+        gaps = check_gaps_m(gaps_m)
         z = float(ndtri(0.5 + level / 2.0))
         table: dict[str, Any] = {"gap_m": gaps}
         _, depth = self._grid("gap", gaps_m, at_m)
@@ -285,7 +299,7 @@ class PlacementWorth:
             low, high = self.used_[name].quantile([0.01, 0.99])
             values = np.linspace(low, high, 60)
         else:
-            values = np.asarray(values_m, dtype=float)
+            values = check_lengths_m(values_m, "values_m")
         if self.depth == "none":
             return values, None
         fixed = float(self.used_[other].median()) if at_m is None else at_m

@@ -29,7 +29,9 @@ __all__ = [
     "plot_rally",
     "plot_repeat",
     "plot_sequence",
+    "plot_shot_map",
     "plot_threshold",
+    "plot_thresholds_by",
     "plot_transitions",
     "plot_work_list",
     "plot_worth",
@@ -43,6 +45,8 @@ _HOMES = {
     "plot_calibration_ranks": "trust",
     "plot_chain": "chain",
     "plot_comfort": "comfort",
+    "plot_shot_map": "shots",
+    "plot_thresholds_by": "shots",
     "plot_court": "court",
     "plot_decisions": "decisions",
     "plot_effects": "effects",
@@ -81,6 +85,7 @@ if TYPE_CHECKING:
     from sidewall.plots.repeat import plot_repeat
     from sidewall.plots.scoring import plot_match_win_probability
     from sidewall.plots.sequence import plot_sequence
+    from sidewall.plots.shots import plot_shot_map, plot_thresholds_by
     from sidewall.plots.threshold import plot_threshold
     from sidewall.plots.transitions import plot_transitions
     from sidewall.plots.trust import plot_calibration_ranks, plot_overlap

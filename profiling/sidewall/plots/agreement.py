@@ -214,8 +214,8 @@ def _words(ax: Axes, agreement: Agreement, column: str) -> None:
     for tick in ax.get_xticklabels():
         tick.set(ha="right" if k > 3 else "center", rotation_mode="anchor")
     ax.set_yticks(edges[:-1] + 0.5, spoken)
-    ax.set_xlim(0, k)
-    ax.set_ylim(k, 0)
+    ax.set_xlim(0, max(k, 1))
+    ax.set_ylim(max(k, 1), 0)
     ax.set_xlabel("second charter wrote")
     ax.set_ylabel("first charter wrote")
     dress(ax, grid="none")

@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, PercentFormatter
 
+from sidewall.arguments import check_level
 from sidewall.placement.heights import TIN_HEIGHTS_M
 from sidewall.placement.tin import BEST, NO_GAIN, TinMargin
 from sidewall.plots.style import (
@@ -61,6 +62,7 @@ def plot_aim(
         Height in metres along x, chance along y. Thick: won, with its band for the last tin;
         thin: in the tin. Marks on the curves: the best height, with its interval below.
     """
+    check_level(level)
     tins = list(tin_heights_m)[:3]
     best = margin.best(player, tin_heights_m=tins, level=level)
     key = margin._key(player, stroke, side, pressure)

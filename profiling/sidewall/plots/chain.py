@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Any, Literal, cast
+from typing import TYPE_CHECKING, Any, Literal, cast, overload
 
 import numpy as np
 from matplotlib import pyplot as plt
@@ -13,6 +13,7 @@ from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from sidewall.arguments import check_count, check_level
 from sidewall.errors import DataError
 from sidewall.plots.ball_table import draw_ball_table, table_lines
 from sidewall.plots.chain_graph import (
@@ -32,13 +33,73 @@ from sidewall.plots.state_places import (
 )
 from sidewall.plots.style import PAPER, look, title, value_map
 from sidewall.plots.words import plain
-from sidewall.rallies.player_intervals import row_limits, shown_rows, shown_values
+from sidewall.rallies.intervals import row_limits, shown_rows, shown_values
 from sidewall.rallies.transitions import ENDS
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
 __all__ = ["plot_chain"]
+
+
+@overload
+def plot_chain(
+    chain: RallyChain,
+    player: str | None,
+    ax: Axes,
+    *,
+    start: str | None = ...,
+    strongest: int | None = ...,
+    least: float | None = ...,
+    table: Literal["beside", "below"] = ...,
+    draws: int = ...,
+    level: float = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_chain(
+    chain: RallyChain,
+    player: str | None = ...,
+    *,
+    ax: Axes,
+    start: str | None = ...,
+    strongest: int | None = ...,
+    least: float | None = ...,
+    table: Literal["beside", "below"] = ...,
+    draws: int = ...,
+    level: float = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_chain(
+    chain: RallyChain,
+    player: str | None = ...,
+    ax: None = ...,
+    *,
+    start: str | None = ...,
+    strongest: int | None = ...,
+    least: float | None = ...,
+    table: Literal["beside", "below"] = ...,
+    draws: int = ...,
+    level: float = ...,
+) -> NDArray[np.object_]: ...
+
+
+@overload
+def plot_chain(
+    chain: RallyChain,
+    player: str | None = ...,
+    ax: Axes | Sequence[Axes] | None = ...,
+    *,
+    start: str | None = ...,
+    strongest: int | None = ...,
+    least: float | None = ...,
+    table: Literal["beside", "below"] = ...,
+    draws: int = ...,
+    level: float = ...,
+) -> Axes | NDArray[np.object_]: ...
 
 
 def plot_chain(
@@ -99,6 +160,8 @@ def plot_chain(
     volleys from other balls. States whose names do not say '<side> <family> <band>' are
     drawn on a ring.
     """
+    check_count(draws, "draws", 2)
+    check_level(level)
     rows, n = shown_rows(chain, player)
     balls = balls_of(chain)
     if start is not None and start not in chain.visits_[chain.visits_ > 0].index:

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from sidewall.arguments import check_level
 from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import SIDES
@@ -83,6 +84,7 @@ def plot_comfort(
     UnitError
         If the unit is unknown, or boards are asked for and their width is not known.
     """
+    check_level(level)
     player = known_player(model, player)
     words = GapWords(unit, board_width_of(model, player, board_width_m))
     answers = rows_by(model.thresholds(level), "player", "side", "family")

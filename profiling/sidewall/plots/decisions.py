@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from itertools import product
-from typing import Any, Final, cast
+from typing import Any, Final, cast, overload
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame, check_level
 from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
@@ -51,8 +52,50 @@ _WIDEST: Final = 0.99
 _TOP: Final = 1.27
 
 
+@overload
 def plot_decisions(
-    table: pd.DataFrame,
+    table: Table,
+    player: str,
+    side: str,
+    family: str,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    ax: Axes | None = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_decisions(
+    table: Table,
+    player: str,
+    side: str | None = ...,
+    family: str | None = ...,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    ax: Axes,
+) -> Axes: ...
+
+
+@overload
+def plot_decisions(
+    table: Table,
+    player: str,
+    side: str | None = ...,
+    family: str | None = ...,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    ax: Axes | None = ...,
+) -> Axes | NDArray[np.object_]: ...
+
+
+def plot_decisions(
+    table: Table,
     player: str,
     side: str | None = None,
     family: str | None = None,
@@ -96,6 +139,8 @@ def plot_decisions(
     DataError
         If the table is not one of decisions, or holds none of what is asked for.
     """
+    table = as_frame(table, "table")
+    check_level(level)
     need_columns(table, _NEEDED)
     own = table[table["player"].astype(str) == player]
     if not len(own):

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from sidewall.arguments import Table, as_frame, check_level
 from sidewall.errors import DataError
 from sidewall.plots.frame import foot, head
 from sidewall.plots.letters import drawable
@@ -36,7 +37,7 @@ _WIDEST: Final = 60.0
 
 
 def plot_effects(
-    table: pd.DataFrame,
+    table: Table,
     *,
     level: float = 0.95,
     false_discovery: float = 0.05,
@@ -72,6 +73,8 @@ def plot_effects(
     DataError
         If the table is empty or not one of effects.
     """
+    table = as_frame(table, "table")
+    check_level(level)
     missing = [name for name in _NEEDED if name not in table.columns]
     if missing or not len(table):
         what = f"has no column {', '.join(missing)}" if missing else "is empty"

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from sidewall.arguments import check_level
 from sidewall.court import Court
 from sidewall.errors import DataError
 from sidewall.placement.tin import TinMargin
@@ -55,6 +56,7 @@ def plot_front_wall_hits(
     line from the contact to the first bounce, by way of the wall, meets it. Balls without a
     known contact or bounce stand in a column at the left; those in the tin are counted.
     """
+    check_level(level)
     margin._need_fit()
     rows = margin.heights_
     own = rows[(rows["player"].astype(str) == player) & (rows["stroke"].astype(str) == stroke)]

@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sidewall.arguments import Table, as_frame, check_level
 from sidewall.combinations.breaks import break_words, breaks_at, rivals_of
 from sidewall.plots.frame import foot, head
 from sidewall.plots.letters import drawable
@@ -42,7 +43,7 @@ _MARK: Final = {True: "  ◀ breaks here", False: "  ◀ weakest, not for certai
 
 def plot_funnel(
     combination: Combination,
-    shots: pd.DataFrame,
+    shots: Table,
     player: str | None = None,
     *,
     court: Court | Zones | None = None,
@@ -80,6 +81,8 @@ def plot_funnel(
     DataError
         If the log does not know the player or lacks what a step asks.
     """
+    shots = as_frame(shots)
+    check_level(level)
     table = combination.funnel(shots, player=player, court=court, loose=loose, level=level)
     stages = _stages(table)
     where = breaks_at(stages)

@@ -13,8 +13,10 @@ from matplotlib.patches import Circle as Disc
 from matplotlib.patches import Polygon
 from matplotlib.patches import Rectangle as Patch
 
+from sidewall.arguments import Table, as_frame, check_level, check_share
 from sidewall.court import Court, Rectangle
 from sidewall.errors import DataError
+from sidewall.features.coded import need_columns
 from sidewall.placement.ellipse import error_ellipse
 from sidewall.placement.on_target import placed_shots, placement_table
 from sidewall.placement.practice import practice_table
@@ -48,7 +50,7 @@ _MISS: Final[dict[str, Any]] = {"marker": "x", "s": 12, "color": RESET, "linewid
 
 
 def plot_placement(
-    shots: pd.DataFrame,
+    shots: Table,
     player: str,
     target: str,
     *,
@@ -92,6 +94,9 @@ def plot_placement(
     DataError
         If the player has no shot at the target.
     """
+    shots = as_frame(shots)
+    check_share(share, "share")
+    check_level(level)
     court = court or Court()
     targets = list(court_targets(court) if targets is None else targets)
     placed = placed_shots(shots, targets, court)
@@ -125,7 +130,7 @@ def plot_placement(
 
 
 def plot_practice(
-    balls: pd.DataFrame,
+    balls: Table,
     target: Target | str,
     *,
     court: Court | None = None,
@@ -154,6 +159,9 @@ def plot_practice(
     DataError
         If no ball was hit at the target, or its name is not known.
     """
+    balls = as_frame(balls, "balls")
+    check_share(share, "share")
+    check_level(level)
     court = court or Court()
     if isinstance(target, str):
         known = {one.name: one for one in court_targets(court)}
@@ -162,6 +170,7 @@ def plot_practice(
                 f"{target!r} is no target of the court ({', '.join(known)}); give the Target itself"
             )
         target = known[target]
+    need_columns(balls, ("target", "on_target", "error_out_m", "error_long_m"))
     own = balls[balls["target"].astype(str) == target.name]
     if own.empty:
         raise DataError(

@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame, check_level
 from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.plots.frame import foot, head
@@ -40,7 +41,7 @@ _STYLE: Final[dict[str, dict[str, Any]]] = {
 
 
 def plot_progress(
-    table: pd.DataFrame,
+    table: Table,
     *,
     unit: str = "cm",
     board_width_m: float | None = None,
@@ -75,6 +76,8 @@ def plot_progress(
     UnitError
         If the unit is unknown, or boards are asked for without a width.
     """
+    table = as_frame(table, "table")
+    check_level(level)
     missing = [name for name in _NEEDED if name not in table.columns]
     if missing or not len(table):
         what = f"has no column {', '.join(missing)}" if missing else "is empty"

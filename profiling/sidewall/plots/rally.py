@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from sidewall.arguments import Table, check_level
 from sidewall.errors import DataError
 from sidewall.plots.frame import head
 from sidewall.plots.letters import columns, drawable
@@ -61,7 +62,7 @@ def plot_rally(
     ax: Axes | None = None,
     *,
     player: str | None = None,
-    shots: pd.DataFrame | None = None,
+    shots: Table | None = None,
     level: float = 0.95,
 ) -> Axes:
     """Tell a rally shot by shot, from the serve at the top to its end at the bottom.
@@ -99,6 +100,7 @@ def plot_rally(
     DataError
         If there is no such rally, or the player was not in it.
     """
+    check_level(level)
     table = _the_rally(chain.shot_values(shots, measure="pair"), match, game, rally)
     server, receiver = (str(table[who].iloc[0]) for who in ("player", "opponent"))
     player = server if player is None else player

@@ -10,6 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sidewall.arguments import check_level
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.clustered import clustered_rate
 from sidewall.plots.frame import foot, head
@@ -69,6 +70,7 @@ def plot_repeat(
     DataError
         If the model does not know the player.
     """
+    check_level(level)
     if not hasattr(model, "fit_"):
         raise NotFittedError("call RepeatOrVary().fit(shots) first")
     if player is not None and player not in model.players_:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, cast
+from typing import Any, Final, cast, overload
 
 import numpy as np
 from matplotlib import pyplot as plt
@@ -36,6 +36,50 @@ _POINTS: Final = 161
 #: is named on the right, the steepest first on the left.
 _LEFT: Final = (74.0, 89.0, 60.0)
 _RIGHT: Final = 80.0
+
+
+@overload
+def plot_match_win_probability(
+    ax: Axes,
+    systems: Mapping[str, Game] | None = ...,
+    *,
+    best_of: int | Sequence[int] = ...,
+    share: tuple[float, float] = ...,
+    read_at: float = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_match_win_probability(
+    ax: Axes | None = ...,
+    systems: Mapping[str, Game] | None = ...,
+    *,
+    best_of: int,
+    share: tuple[float, float] = ...,
+    read_at: float = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_match_win_probability(
+    ax: None = ...,
+    systems: Mapping[str, Game] | None = ...,
+    *,
+    best_of: tuple[int, int] = ...,
+    share: tuple[float, float] = ...,
+    read_at: float = ...,
+) -> NDArray[np.object_]: ...
+
+
+@overload
+def plot_match_win_probability(
+    ax: Axes | None = ...,
+    systems: Mapping[str, Game] | None = ...,
+    *,
+    best_of: int | Sequence[int] = ...,
+    share: tuple[float, float] = ...,
+    read_at: float = ...,
+) -> Axes | NDArray[np.object_]: ...
 
 
 def plot_match_win_probability(

@@ -89,7 +89,7 @@ def group_words(group: tuple[str, str], has_contact: bool) -> str:
 def runs(balls: list[Ball]) -> list[tuple[tuple[str, str], int, int]]:
     """Stretches of balls of one group: the group, where it begins and where it ends."""
     starts = [i for i, ball in enumerate(balls) if i == 0 or ball.group != balls[i - 1].group]
-    ends = [*starts[1:], len(balls)]
+    ends = [*starts[1:], len(balls)][: len(starts)]  # none where there are no balls
     return [(balls[i].group, i, j) for i, j in zip(starts, ends, strict=True)]
 
 

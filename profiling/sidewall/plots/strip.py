@@ -45,7 +45,7 @@ def stretches(curve: pd.DataFrame, widest_m: float) -> list[Stretch]:
     list of Stretch
         In order, without holes; ``choice`` is attack, reset or too close to call.
     """
-    better = curve["p_attack_better"].to_numpy()
+    better = curve["p_attack_sure"].to_numpy()
     names = np.where(better >= OFTEN, "attack", np.where(1 - better >= OFTEN, "reset", _OPEN))
     found: list[Stretch] = []
     for name, rows in groupby(zip(names, curve["gap_m"], strict=True), key=lambda row: row[0]):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final, cast, overload
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from numpy.typing import NDArray
 
+from sidewall.arguments import check_level
 from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import CHOICES
@@ -52,6 +53,70 @@ _BESIDE: Final = 90.0
 #: Curves' names need this much room to the right of the widest gap.
 _ROOM: Final = 1.17
 _CURVE_NAMES_APART: Final = 9.0
+
+
+@overload
+def plot_threshold(
+    model: TightnessModel,
+    player: str,
+    side: str,
+    family: str,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    strip: bool = ...,
+    beside: TightnessModel | None = ...,
+    ax: Axes | None = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_threshold(
+    model: TightnessModel,
+    player: str,
+    side: str | None = ...,
+    family: str | None = ...,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    strip: bool = ...,
+    beside: TightnessModel | None = ...,
+    ax: Axes,
+) -> Axes: ...
+
+
+@overload
+def plot_threshold(
+    model: TightnessModel,
+    player: str,
+    side: None = ...,
+    family: None = ...,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    strip: bool = ...,
+    beside: TightnessModel | None = ...,
+    ax: None = ...,
+) -> NDArray[np.object_]: ...
+
+
+@overload
+def plot_threshold(
+    model: TightnessModel,
+    player: str,
+    side: str | None = ...,
+    family: str | None = ...,
+    *,
+    unit: str = ...,
+    board_width_m: float | None = ...,
+    level: float = ...,
+    strip: bool = ...,
+    beside: TightnessModel | None = ...,
+    ax: Axes | None = ...,
+) -> Axes | NDArray[np.object_]: ...
 
 
 def plot_threshold(
@@ -111,6 +176,7 @@ def plot_threshold(
     UnitError
         If the unit is unknown, or boards are asked for and their width is not known.
     """
+    check_level(level)
     player = known_player(model, player)
     sides = _asked("side", side, [cell[0] for cell in model.cells_])
     families = _asked("family", family, [cell[1] for cell in model.cells_])

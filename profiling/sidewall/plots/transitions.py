@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
 from numpy.typing import NDArray
 
+from sidewall.arguments import check_count, check_level
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_places import Ball, balls_of, group_words, runs, short
 from sidewall.plots.style import (
@@ -22,7 +23,7 @@ from sidewall.plots.style import (
     value_map,
 )
 from sidewall.plots.words import plain
-from sidewall.rallies.player_intervals import row_limits, shown_rows
+from sidewall.rallies.intervals import row_limits, shown_rows
 from sidewall.rallies.transitions import ENDS
 
 if TYPE_CHECKING:
@@ -81,6 +82,8 @@ def plot_transitions(
     DataError
         If the chain does not know the player.
     """
+    check_count(draws, "draws", 2)
+    check_level(level)
     rows, n = shown_rows(chain, player)
     low, high = row_limits(chain, player, draws, level)
     balls = balls_of(chain)
@@ -124,6 +127,8 @@ def _cells(ax: Axes, x: NDArray[np.float64], share: NDArray[np.float64], norm: N
     edges = np.arange(len(share) + 1)
     for part in (slice(0, split), slice(split, None)):
         columns = x[part]
+        if not len(columns):  # rallies of one shot leave nobody a ball
+            continue
         ax.pcolormesh(
             np.append(columns, columns[-1] + 1), edges, share[:, part],
             cmap=value_map(), norm=norm, edgecolors=PAPER, linewidth=0.6,

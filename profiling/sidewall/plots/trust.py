@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, overload
 
 import numpy as np
 import pandas as pd
@@ -135,6 +135,26 @@ def _overlap_note(overlap: Overlap) -> str:
         f"compare with: {share} in 100 balls lie between them.\nn = {count(n, 'shot')} in "
         f"{count(int(total['n_rallies']), 'rally', 'rallies')}"
     )
+
+
+@overload
+def plot_calibration_ranks(
+    checks: RankCheck,
+    kind: Literal["histogram", "ecdf"] = ...,
+    *,
+    name: str = ...,
+    ax: Axes | None = ...,
+) -> Axes: ...
+
+
+@overload
+def plot_calibration_ranks(
+    checks: Mapping[str, RankCheck],
+    kind: Literal["histogram", "ecdf"] = ...,
+    *,
+    name: str = ...,
+    ax: None = ...,
+) -> NDArray[Any]: ...
 
 
 def plot_calibration_ranks(

@@ -73,7 +73,7 @@ def cell_words(model: TightnessModel, side: str, family: str) -> str:
 def outcome_words(model: TightnessModel) -> str:
     """Say what the model judges a shot by."""
     if model.outcome == "value":
-        return "Judged by the chance of winning one exchange later."
+        return "Judged by the ball that the shot leaves."
     return "Judged by who won the rally."
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sidewall.arguments import Table, as_frame, check_count, check_level
 from sidewall.errors import DataError
 from sidewall.plots.frame import foot, head
 from sidewall.plots.letters import drawable
@@ -30,7 +31,7 @@ _DOTS: Final = 0.55
 
 
 def plot_work_list(
-    table: pd.DataFrame,
+    table: Table,
     player: str | None = None,
     *,
     most: int = 8,
@@ -67,6 +68,9 @@ def plot_work_list(
     DataError
         If the table is empty, no work list, or holds several players and none is named.
     """
+    table = as_frame(table, "table")
+    check_count(most, "most", 1)
+    check_level(level)
     table = _of_player(table, player)
     shown = table.head(most)
     own = ax is None

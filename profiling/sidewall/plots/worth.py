@@ -7,6 +7,7 @@ from typing import Literal
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, PercentFormatter
 
+from sidewall.arguments import check_level
 from sidewall.placement.worth import OUTCOMES, PlacementWorth
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (
@@ -59,6 +60,7 @@ def plot_worth(
     -------
     Axes
     """
+    check_level(level)
     table = worth.curves(player, of, level=level)
     ax = dress(new_axes(ax, size=(6.0, 4.4)))
     x = table[f"{of}_m"]

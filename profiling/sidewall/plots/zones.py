@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
 from matplotlib.patches import Rectangle as Patch
 
+from sidewall.arguments import Table, as_frame, check_count, check_level
 from sidewall.court.court import Court, Rectangle
 from sidewall.court.zones import Zones
 from sidewall.errors import DataError
@@ -61,7 +62,7 @@ _SHORT: Final = 24
 
 
 def plot_zone_map(
-    shots: pd.DataFrame,
+    shots: Table,
     player: str,
     value: Value = "win_rate",
     ax: Axes | None = None,
@@ -107,6 +108,9 @@ def plot_zone_map(
     without ``x_m`` the lane comes from side, hand and gap. Shots without a known zone are
     left out, and the note below the court says how many.
     """
+    shots = as_frame(shots)
+    check_count(min_shots, "min_shots", 1)
+    check_level(level)
     if value not in _SHOWN:
         raise DataError(f"Unknown value {value!r}; use one of {', '.join(_SHOWN)}.")
     shown = _SHOWN[value]

@@ -9,7 +9,9 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame, check_level, names_of
 from sidewall.errors import DataError
+from sidewall.features.coded import need_columns
 from sidewall.features.shots import with_features
 from sidewall.models.tightness import TightnessModel
 from sidewall.progress.measures import (
@@ -44,13 +46,13 @@ COLUMNS: Final = (
 
 
 def compare_periods(
-    shots: pd.DataFrame,
+    shots: Table,
     player: str,
     before: Sequence[str] | None = None,
     after: Sequence[str] | None = None,
     *,
     change: dt.date | str | None = None,
-    later: pd.DataFrame | None = None,
+    later: Table | None = None,
     model: TightnessModel | None = None,
     measures: Sequence[str] = MEASURES,
     matters: Mapping[str, float] | None = None,
@@ -130,6 +132,11 @@ def compare_periods(
     2.5 (1.4) with six before and one after; ``tests/studies/progress_false_alarms.py``. With
     three matches in each, thresholds must move by some 65 cm to be seen four times in five.
     """
+    shots = as_frame(shots)
+    later = None if later is None else as_frame(later, "later")
+    check_level(level)
+    need_columns(shots, ("match", "player", "opponent"))
+    measures = names_of(measures, "measures")
     strange = [name for name in measures if name not in MEASURES]
     if strange or not measures:
         raise DataError(

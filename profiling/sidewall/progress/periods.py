@@ -9,7 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Table, as_frame, names_of
 from sidewall.errors import DataError
+from sidewall.features.coded import need_columns
 from sidewall.log.dates import parse_dates
 
 __all__ = ["Periods", "find_periods", "join_logs", "matches_by_date"]
@@ -35,7 +37,7 @@ class Periods:
 
 
 def matches_by_date(
-    shots: pd.DataFrame, player: str, change: dt.date | str
+    shots: Table, player: str, change: dt.date | str
 ) -> tuple[list[str], list[str]]:
     """Split a player's matches at a date.
 
@@ -56,6 +58,7 @@ def matches_by_date(
     DataError
         If there are no dates, one is missing or not understood, or the day given is none.
     """
+    shots = as_frame(shots)
     if "date" not in shots.columns:
         raise DataError(
             "the log has no column date; give matches a date (column date, or a table of "
@@ -83,9 +86,7 @@ def _days(values: list[object]) -> list[dt.date | None]:
     return parse_dates(np.array(text, dtype=object))[0]
 
 
-def join_logs(
-    before: pd.DataFrame, after: pd.DataFrame
-) -> tuple[pd.DataFrame, dict[str, str], dict[str, str]]:
+def join_logs(before: Table, after: Table) -> tuple[pd.DataFrame, dict[str, str], dict[str, str]]:
     """Put two logs of one ladder below each other.
 
     Parameters
@@ -101,6 +102,10 @@ def join_logs(
     names_before, names_after : dict of str to str
         Each match's new name by its old one.
     """
+    before = as_frame(before, "before")
+    after = as_frame(after, "after")
+    for log in (before, after):
+        need_columns(log, ("match", "player", "opponent"))
     parts: list[pd.DataFrame] = []
     names: list[dict[str, str]] = []
     both = set(before["match"].astype(str)) & set(after["match"].astype(str))
@@ -112,7 +117,10 @@ def join_logs(
         names.append(new)
     players = list(
         dict.fromkeys(
-            str(name) for log in (before, after) for name in log["player"].astype(str).unique()
+            str(name)
+            for log in (before, after)
+            for who in ("player", "opponent")
+            for name in log[who].astype(str).unique()
         )
     )
     fixed: dict[str, list[str]] = {
@@ -166,7 +174,7 @@ def find_periods(
             "say which matches come before and which after: two lists of matches, the date of the "
             "change, or a second log"
         )
-    return _checked(shots, player, [str(m) for m in before], [str(m) for m in after])
+    return _checked(shots, player, list(names_of(before, "before")), list(names_of(after, "after")))
 
 
 def _checked(shots: pd.DataFrame, player: str, before: list[str], after: list[str]) -> Periods:

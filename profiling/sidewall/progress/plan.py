@@ -12,7 +12,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame, check_count, check_level, check_scale, check_seed
 from sidewall.errors import DataError
+from sidewall.features.coded import need_columns
 from sidewall.features.rallies import rally_runs
 from sidewall.features.shots import shot_features
 from sidewall.models.answers import CROSSES, NOT_KNOWN
@@ -63,7 +65,7 @@ class Plan:
 
 
 def plan(
-    shots: pd.DataFrame | None = None,
+    shots: Table | None = None,
     player: str | None = None,
     *,
     half_width_m: float = 0.15,
@@ -118,15 +120,17 @@ def plan(
     are taken to be straight on logarithmic scales, beyond them by the square-root law, which
     is a little too hopeful where players borrow much from each other.
     """
-    sizes = sorted({int(k) for k in matches})
-    if not sizes or sizes[0] < 1 or simulations < 2:
-        raise DataError(
-            f"matches {list(matches)} and {simulations} simulations: give numbers of matches from "
-            "1, and at least 2 simulations, so that their error can be told"
-        )
-    if not (np.isfinite(half_width_m) and half_width_m > 0):
-        raise DataError(f"the half width is {half_width_m!r} m; give a number above 0")
+    shots = None if shots is None else as_frame(shots)
+    check_level(level)
+    check_seed(seed)
+    check_count(simulations, "simulations", 2)  # with one, their error cannot be told
+    check_scale(half_width_m, "half_width_m")
+    if isinstance(matches, str) or not isinstance(matches, Sequence) or not matches:
+        raise DataError(f"matches is {matches!r}; give numbers of matches, such as (2, 5)")
+    sizes = sorted({check_count(k, "matches", 1) for k in matches})
     rng = np.random.default_rng(seed)
+    if shots is not None:
+        need_columns(shots, ("match", "player"))
     source, logs = _source(shots, player, rng)
     found: list[dict[str, Any]] = []
     for k in sizes:
@@ -154,7 +158,7 @@ def _source(
 
         def play(k: int) -> pd.DataFrame:
             schedule = round_robin(len(club.players), k)
-            return simulate_shots(club.players, schedule, rng, club.physics)
+            return simulate_shots(club.players, schedule, rng, club.world)
 
         return f"the invented club, {len(club.players)} players", play
     names = sorted(shots["player"].astype(str).unique())

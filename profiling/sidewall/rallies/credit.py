@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from sidewall.arguments import Keep, column_names, kept_rows
 from sidewall.errors import DataError
-from sidewall.rallies.resample import RallyBootstrap, percentile_limits
+from sidewall.rallies.intervals import RallyBootstrap, percentile_limits
 from sidewall.rallies.transitions import Transitions
 
 if TYPE_CHECKING:

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import check_lengths_m, check_scale
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category
 from sidewall.log.vocabulary import FAMILIES, SIDES
@@ -38,6 +39,9 @@ class LooseBall:
 
     thresholds: pd.DataFrame | None = field(default=None, compare=False)
     loose_from_m: float = 0.5
+
+    def __post_init__(self) -> None:
+        check_scale(self.loose_from_m, "loose_from_m")
 
     def __call__(self, table: pd.DataFrame) -> pd.Series:
         """Name every ball "tight" or "loose"; missing where there is no gap."""
@@ -81,6 +85,7 @@ class BallStates:
     loose: LooseBall | None = None
 
     def __post_init__(self) -> None:
+        check_lengths_m(self.bands_m, "bands_m")
         if any(low >= high for low, high in pairwise((0.0, *self.bands_m))):
             raise DataError(f"bands_m must rise from above 0, not {tuple(self.bands_m)}")
 

@@ -74,6 +74,8 @@ class Strengths:
         Posterior standard deviation of each.
     serve_ : float
         ``c``, what serving is worth.
+    covariance_ : ndarray, shape (players, players)
+        Of the strengths; with more than 400 players the variances alone.
     spread_ : float
         Posterior mean of the spread.
     n_rallies_ : int
@@ -122,13 +124,27 @@ class Strengths:
             spread = pairs.spread(self.prior_scale)
             found, weight = [pairs.fit(spread, exact=False)], np.ones(1)
         strength = sum(w * f[1] for w, f in zip(weight, found, strict=True))
-        second = sum(w * (f[2] + f[1] ** 2) for w, f in zip(weight, found, strict=True))
+        if len(weight) > 1:
+            pairs_of = zip(weight, found, strict=True)
+            second = sum(w * (f[2] + np.outer(f[1], f[1])) for w, f in pairs_of)
+            self.covariance_ = second - np.outer(strength, strength)
+        else:
+            self.covariance_ = found[0][2]
+        variance = np.diag(self.covariance_) if self.covariance_.ndim == 2 else self.covariance_
         self.strength_ = pd.Series(strength, names, name="strength")
-        self.se_ = pd.Series(np.sqrt(np.maximum(second - strength**2, 0.0)), names, name="se")
+        self.se_ = pd.Series(np.sqrt(np.maximum(variance, 0.0)), names, name="se")
         self.serve_ = float(sum(w * f[0] for w, f in zip(weight, found, strict=True)))
         self.spread_ = float(weight @ _SPREADS) if len(weight) > 1 else float(spread)
         self.n_rallies_ = int(rows["n"].sum())
         return self
+
+    def draws(self, count: int, rng: np.random.Generator) -> Array:
+        """Strengths drawn from their posterior, less their estimates, shape (count, players)."""
+        normal = rng.standard_normal((count, len(self.strength_)))
+        if self.covariance_.ndim == 1:
+            return np.asarray(normal * np.sqrt(self.covariance_))
+        values, vectors = np.linalg.eigh(self.covariance_)
+        return np.asarray((normal * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
     def difference(self, table: pd.DataFrame) -> Array:
         """Striker's strength less the opponent's for every shot; 0 for a stranger's."""
@@ -157,7 +173,7 @@ class _Pairs:
     players: int
 
     def fit(self, spread: float, exact: bool = True) -> tuple[float, Array, Array, float]:
-        """Serve, strengths, their variances and the log marginal likelihood (Laplace)."""
+        """Serve, strengths, their covariance and the log marginal likelihood (Laplace)."""
         s, c = np.zeros(self.players), 0.0
         for _ in range(50):
             p = expit(c + s[self.one] - s[self.two])
@@ -176,7 +192,7 @@ class _Pairs:
             return c, s, 1.0 / (self._to_players(w, w) + spread**-2.0) + level, loglik
         H = self._hessian(w, spread)
         inverse = np.linalg.inv(H)
-        return c, s, np.diag(inverse)[:-1], loglik - 0.5 * np.linalg.slogdet(H)[1]
+        return c, s, inverse[:-1, :-1], loglik - 0.5 * np.linalg.slogdet(H)[1]
 
     def spread(self, prior_scale: float) -> float:
         """Most likely spread of many players, by expectation and maximisation."""

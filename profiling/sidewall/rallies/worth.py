@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sidewall.arguments import Keep, column_names, kept_rows
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category
-from sidewall.rallies.resample import percentile_limits, rally_weights
+from sidewall.rallies.intervals import percentile_limits, rally_weights
 from sidewall.rallies.transitions import Transitions
 from sidewall.rallies.value import BallValue, outcomes
 

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
+from sidewall.arguments import Table, as_frame, check_count, check_level, check_player, check_seed
+from sidewall.court.gap_words import GapWords
 from sidewall.errors import DataError, NotFittedError
+from sidewall.files import account, make_folder, note_written, plan_files, write_file
 from sidewall.log.file_stem import file_stem
 from sidewall.plots.words import count
 from sidewall.report.clip_files import write_clip_files
 from sidewall.report.content import gather, with_clips
-from sidewall.report.files import make_parent, write_text
 from sidewall.report.ladder import FittedLadder
 from sidewall.report.page import render_index, render_page
 
@@ -82,6 +85,9 @@ class Report:
         check: LogCheck | None = None,
         initials: bool = False,
     ) -> None:
+        check_level(level)
+        check_seed(seed)
+        GapWords(unit, board_width_m).gap(0.5)  # an unknown unit is said before models are fitted
         self.unit = unit
         self.board_width_m = board_width_m
         self.level = level
@@ -90,7 +96,7 @@ class Report:
         self.check = check
         self.initials = initials
 
-    def fit(self, shots: pd.DataFrame) -> Report:
+    def fit(self, shots: Table) -> Report:
         """Fit every model of the reports, once.
 
         Parameters
@@ -103,6 +109,7 @@ class Report:
         DataError
             If the log has too little for the thresholds.
         """
+        shots = as_frame(shots)
         try:
             self.ladder_ = FittedLadder(shots, self.level, self.seed, self.efforts)
         except DataError as error:
@@ -149,17 +156,18 @@ class Report:
         ------
         DataError
             If the player cannot have a report.
-        SidewallError
+        WriteError
             If a file cannot be written.
         """
         path = Path(file)
-        make_parent(path)
+        plan_files([path])
         content, lists = self._gather(player)
         written = WrittenReport(player, path, answers=content.settle)
         if clips:
             files, written.clips = write_clip_files(lists, self.ladder_.features, path)
             content = with_clips(content, files)
-        write_text(path, render_page(content))
+        make_folder(path.parent)
+        write_file(path, render_page(content))
         return written
 
     def write_all(
@@ -191,15 +199,16 @@ class Report:
         list of WrittenReport
             In the order of `players`.
         """
+        check_count(jobs, "jobs", 1)
         names = list(self.players if players is None else players)
         place = Path(folder)
         files = {name: place / f"{file_stem(name, names)}.html" for name in names}
         index = place / "index.html"
         if index in files.values():  # a player called so
             files = {name: place / f"player-{path.name}" for name, path in files.items()}
-        make_parent(index)
+        plan_files([*files.values(), index])
         done: list[WrittenReport] = []
-        for one in _in_processes(self, files, clips, min(jobs, len(names))):
+        for one in self._each(files, clips, min(jobs, len(names))):
             done.append(one)
             if tell is not None:
                 tell(one)
@@ -208,39 +217,89 @@ class Report:
         games = len(shots[["match", "game"]].drop_duplicates())
         matches = count(shots["match"].nunique(), "match", "matches")
         words = f"{count(len(shots), 'shot')} of {count(games, 'game')} in {matches}"
-        write_text(index, render_index(links, words))
+        make_folder(place)
+        write_file(index, render_index(links, words))
         return done
+
+    def _each(self, files: dict[str, Path], clips: bool, jobs: int) -> Iterator[WrittenReport]:
+        tasks = [(name, path, clips) for name, path in files.items()]
+        if jobs > 1:
+            yield from _in_processes(self, tasks, jobs)
+        else:
+            for name, path, _ in tasks:
+                yield self.write(name, path, clips=clips)
 
 
 _SHARED: list[Report] = []
 
 
 def _take(report: Report) -> None:
+    """Keep what a process shares between its pages, and let Ctrl-C wait for a page."""
     _SHARED[:] = [report]
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _unblock()
 
 
-def _write_one(task: tuple[str, Path, bool]) -> WrittenReport:
+def _write_one(task: tuple[str, Path, bool]) -> tuple[WrittenReport | None, list[Path]]:
+    """Write a page; what was written of it where Ctrl-C came in between."""
     player, path, clips = task
-    return _SHARED[0].write(player, path, clips=clips)
+    with account() as own:
+        try:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+            return _SHARED[0].write(player, path, clips=clips), own.written
+        except KeyboardInterrupt:
+            return None, own.written
+        finally:
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _in_processes(report: Report, files: dict[str, Path], clips: bool, jobs: int) -> Any:
-    tasks = [(name, path, clips) for name, path in files.items()]
-    if jobs < 2:
-        for name, path, _ in tasks:
-            yield report.write(name, path, clips=clips)
-        return
+def _in_processes(
+    report: Report, tasks: list[tuple[str, Path, bool]], jobs: int
+) -> Iterator[WrittenReport]:
     from concurrent.futures import ProcessPoolExecutor  # noqa: PLC0415
     from multiprocessing import get_context  # noqa: PLC0415
 
     # Spawned, not forked: the libraries below hold threads, which do not survive a fork.
     context = get_context("spawn")
-    with ProcessPoolExecutor(jobs, context, initializer=_take, initargs=(report,)) as pool:
-        yield from pool.map(_write_one, tasks)
+    pool = ProcessPoolExecutor(jobs, context, initializer=_take, initargs=(report,))
+    pages: list[Future[tuple[WrittenReport | None, list[Path]]]] = []
+    try:
+        with _interrupts_held():  # a process that is still starting knows no better than to die
+            pages += [pool.submit(_write_one, task) for task in tasks]
+        for page in pages:
+            written, files = page.result()
+            note_written(files)
+            if written is None:
+                raise KeyboardInterrupt
+            yield written
+    finally:
+        # pages that are being written come to their end, no other is begun
+        pool.shutdown(cancel_futures=True)
+        for page in pages:
+            if not page.cancelled() and page.exception() is None:
+                note_written(page.result()[1])
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Let Ctrl-C wait until the block ends, where the system can."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _unblock() -> None:
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
 
 
 def write_report(
-    shots: pd.DataFrame,
+    shots: Table,
     player: str,
     file: str | PathLike[str],
     *,
@@ -275,4 +334,7 @@ def write_report(
     -----
     The page holds personal data: how well named people played, and when.
     """
+    shots = as_frame(shots)
+    if "player" in shots.columns:
+        check_player(player, shots["player"].dropna().unique())
     return Report(**options).fit(shots).write(player, file, clips=clips)

@@ -5,17 +5,27 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from sidewall.court import Court
 from sidewall.errors import DataError, LogError
 from sidewall.features.shots import shot_features
 from sidewall.log.rows import SCORES
-from sidewall.scale.schema import NEEDED, PLAYER_COLUMNS, kinds_of_columns, to_shots, words_of
+from sidewall.scale.rules import check_rules
+from sidewall.scale.schema import (
+    NEEDED,
+    PLAYER_COLUMNS,
+    WORD_COLUMNS,
+    kinds_of_columns,
+    says_nothing,
+    to_shots,
+    words_of,
+)
 from sidewall.scale.write import NOTE
 
 if TYPE_CHECKING:
@@ -30,6 +40,7 @@ def from_parquet(
     folder: str | Path,
     scheduler: int | str | Client | None = None,
     columns: Sequence[str] | None = None,
+    court: Court | None = None,
 ) -> ShotFolder:
     """Open a folder of Parquet files as a log in parts.
 
@@ -48,12 +59,19 @@ def from_parquet(
     columns : sequence of str, optional
         Further columns to read, besides those that every fit needs; all by default. Fewer
         columns are read faster.
+    court : Court, optional
+        The court that gaps and coordinates must fit into; singles by default.
 
     Raises
     ------
     LogError
         When there is no such folder, a file is missing or cannot be read, columns are
         missing or differ between files, or a match lies in two files.
+
+    Notes
+    -----
+    Every part is held to the rules of the reader each time it is read, whoever wrote it: a
+    rally that contradicts itself, or a length off the court, is refused with its row.
     """
     home = Path(folder)
     if not home.is_dir():
@@ -82,7 +100,12 @@ def from_parquet(
             owner[match] = part.path
         players |= part.players
     return ShotFolder(
-        tuple(files), tuple(sorted(players)), tuple(chosen), sum(p.shots for p in found), scheduler
+        tuple(files),
+        tuple(sorted(players)),
+        tuple(chosen),
+        sum(p.shots for p in found),
+        scheduler,
+        court or Court(),
     )
 
 
@@ -100,6 +123,7 @@ class ShotFolder:
     shots : int
         Shots in all parts.
     scheduler : int, str, distributed.Client or None
+    court : Court
     """
 
     files: tuple[Path, ...]
@@ -107,6 +131,7 @@ class ShotFolder:
     chosen: tuple[str, ...]
     shots: int
     scheduler: int | str | Client | None = None
+    court: Court = field(default_factory=Court)
 
     @property
     def columns(self) -> list[str]:
@@ -121,11 +146,11 @@ class ShotFolder:
         LogError
             When the file cannot be read, or holds what a log must not.
         """
-        return read_part(self.files[part], self.players, self.chosen)
+        return read_part(self.files[part], self.players, self.chosen, self.court)
 
     def each(self, function: Callable[[pd.DataFrame], Any]) -> Iterator[Any]:
         """Apply a function to the feature table of every part, in order."""
-        task = _Task(self.players, self.chosen, function)
+        task = _Task(self.players, self.chosen, self.court, function)
         if self.scheduler is None or self.scheduler == 1:
             yield from map(task, self.files)
         elif isinstance(self.scheduler, int):
@@ -145,19 +170,24 @@ class _Task:
 
     players: tuple[str, ...]
     columns: tuple[str, ...]
+    court: Court
     function: Callable[[pd.DataFrame], Any]
 
     def __call__(self, path: Path) -> Any:
-        shots = read_part(path, self.players, self.columns)
+        shots = read_part(path, self.players, self.columns, self.court)
         try:
-            return self.function(shot_features(shots))
+            return self.function(shot_features(shots, self.court))
         except DataError as error:
             raise type(error)(f"{path.name}: {error}") from error
 
 
-def read_part(path: Path, players: Sequence[str], columns: Sequence[str]) -> pd.DataFrame:
+def read_part(
+    path: Path, players: Sequence[str], columns: Sequence[str], court: Court
+) -> pd.DataFrame:
     """Read one file as a canonical shot table; see :meth:`ShotFolder.read`."""
-    return to_shots(_read(path, list(columns)), list(players), path.name)
+    shots = to_shots(_read(path, list(columns)), list(players), path.name)
+    check_rules(shots, court, path.name)
+    return shots
 
 
 def _read(path: Path, columns: list[str]) -> pa.Table:
@@ -194,12 +224,17 @@ def _look(path: Path) -> _Look:
     if missing:
         raise LogError(f"{path} has no column {', '.join(missing)}; see read_shots for the columns")
     note = (schema.metadata or {}).get(NOTE)
+    kinds = kinds_of_columns(schema)
+    for name in WORD_COLUMNS:
+        # A column that is blank throughout may carry any type.
+        if kinds.get(name, "words") != "words" and says_nothing(_read(path, [name])[name]):
+            kinds[name] = "words"
     keys = _read(path, ["match", *PLAYER_COLUMNS])
     players = {name for column in PLAYER_COLUMNS for name in words_of(keys[column])[1]}
     return _Look(
         path,
         None if note is None else json.loads(note),
-        kinds_of_columns(schema),
+        kinds,
         keys.num_rows,
         words_of(keys["match"])[1],
         players,

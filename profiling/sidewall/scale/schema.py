@@ -36,6 +36,9 @@ NEEDED: Final = (
 _INTEGERS: Final = ("game", "rally", "shot", "line")
 #: Columns whose words are fixed beforehand.
 _WORDS: Final = {**VOCABULARY, "hand": HANDS, "choice_source": ("charted", "derived")}
+WORD_COLUMNS: Final = ("match", *PLAYER_COLUMNS, *_WORDS)
+#: No number of a game, rally or shot is larger in a log; lines may be.
+_LARGEST: Final = {"line": 2**53}
 
 
 def to_arrow(shots: pd.DataFrame) -> pa.Table:
@@ -100,12 +103,23 @@ def to_shots(table: pa.Table, players: list[str], where: str) -> pd.DataFrame:
     kinds = kinds_of_columns(table.schema)
     columns: dict[str, Any] = {}
     for name in table.column_names:
-        if kinds[name] == "words":
+        if name in WORD_COLUMNS or kinds[name] == "words":
+            if kinds[name] != "words" and not says_nothing(table[name]):
+                raise LogError(f"{where}: column {name} must hold words, not {kinds[name]}")
             columns[name] = _words(table[name], name, players, where)
         elif name in _INTEGERS:
             if table[name].null_count or kinds[name] != "whole numbers":
                 raise LogError(f"{where}: column {name} must hold a whole number in every row")
-            columns[name] = table[name].to_numpy().astype(np.int64)
+            whole = table[name].to_numpy()
+            largest = _LARGEST.get(name, 1_000_000)
+            off = (whole < 1) | (whole > largest)
+            if off.any():
+                at = int(np.flatnonzero(off)[0])
+                raise LogError(
+                    f"{where}, row {at + 1}: {name} is {whole[at]}; it must be a whole number "
+                    f"from 1 to {largest}"
+                )
+            columns[name] = whole.astype(np.int64)
         elif kinds[name] in ("numbers", "whole numbers"):
             columns[name] = table[name].to_numpy().astype(np.float64)
         elif kinds[name] == "dates":
@@ -133,11 +147,21 @@ def _words(column: pa.ChunkedArray, name: str, players: list[str], where: str) -
     return as_category(np.append(place, -1)[codes], words)
 
 
+def says_nothing(column: pa.ChunkedArray) -> bool:
+    """Whether a column is blank throughout, whatever its type."""
+    from pyarrow import compute, types  # noqa: PLC0415 - slow to load
+
+    blank = column.null_count
+    if types.is_floating(column.type):
+        blank = compute.sum(compute.is_null(column, nan_is_null=True)).as_py() or 0
+    return blank == len(column)
+
+
 def words_of(column: pa.ChunkedArray) -> tuple[np.ndarray, list[str]]:
     """Code of every row (-1 where nothing stands) and the words met, as they first appear."""
     import pyarrow as pa  # noqa: PLC0415 - slow to load
 
-    if pa.types.is_null(column.type):
+    if says_nothing(column):
         return np.full(len(column), -1), []
     if not pa.types.is_dictionary(column.type):
         column = column.dictionary_encode()

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
+from io import BytesIO
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-from sidewall.errors import DataError, LogError
+from sidewall.arguments import check_count
+from sidewall.errors import DataError, LogError, WriteError
 from sidewall.features.coded import names_and_codes, need_columns
 from sidewall.features.rallies import rally_runs
+from sidewall.files import make_folder, write_file
 from sidewall.scale.schema import NEEDED, kinds_of_columns, to_arrow
 
 #: Key of the note in each file's own metadata: its number, the shots before it, whether it
@@ -48,27 +51,41 @@ def write_partitions(
     DataError
         When a rally is not whole, a match lies in two tables, or columns differ.
     LogError
-        When the folder holds Parquet files already, or there are no shots.
+        When there are no shots.
+    WriteError
+        When the folder holds Parquet files already, or a file cannot be written. No part
+        stays behind then.
     """
+    check_count(shots_per_part, "shots_per_part", 1)
     home = Path(folder)
     if shots_per_part < 1:
         raise DataError(f"shots_per_part is {shots_per_part}; it must be at least 1")
-    home.mkdir(parents=True, exist_ok=True)
+    make_folder(home)
     if any(home.glob("*.parquet")):
-        raise LogError(f"{home} holds Parquet files already; name a new folder or empty this one")
+        raise WriteError(f"{home} holds Parquet files already; name a new folder or empty this one")
     tables = [log] if isinstance(log, pd.DataFrame) else log
     paths: list[Path] = []
+    try:
+        _write_all(_cut(_checked(tables), shots_per_part), home, paths)
+    except BaseException:  # the parts are one log: all of it, or nothing
+        for path in paths:
+            path.unlink(missing_ok=True)
+        raise
+    return paths
+
+
+def _write_all(parts: Iterator[pd.DataFrame], home: Path, paths: list[Path]) -> None:
+    """Write the parts, and list each before it is begun."""
     before, waiting = 0, None
-    for part in _cut(_checked(tables), shots_per_part):
+    for part in parts:
         # written one behind, since the last file says that it is the last
         if waiting is not None:
-            paths.append(_write(waiting, home, len(paths), before, last=False))
+            _write(waiting, home, paths, before, last=False)
             before += len(waiting)
         waiting = part
     if waiting is None:
         raise LogError("there are no shots to write")
-    paths.append(_write(waiting, home, len(paths), before, last=True))
-    return paths
+    _write(waiting, home, paths, before, last=True)
 
 
 def _checked(tables: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:
@@ -128,14 +145,13 @@ def _joined(tables: list[pd.DataFrame]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _write(part: pd.DataFrame, home: Path, number: int, before: int, last: bool) -> Path:
+def _write(part: pd.DataFrame, home: Path, paths: list[Path], before: int, last: bool) -> None:
     import pyarrow.parquet as pq  # noqa: PLC0415 - slow to load
 
-    note = {"part": number, "shots_before": before, "last": last}
+    paths.append(home / f"part-{len(paths):05d}.parquet")
+    note = {"part": len(paths) - 1, "shots_before": before, "last": last}
     table = to_arrow(part)
     table = table.replace_schema_metadata({NOTE: json.dumps(note).encode()})
-    path = home / f"part-{number:05d}.parquet"
-    half = path.with_suffix(".unfinished")
-    pq.write_table(table, half, compression="zstd", row_group_size=max(len(part), 1))
-    half.replace(path)  # a file is there whole or not at all
-    return path
+    data = BytesIO()
+    pq.write_table(table, data, compression="zstd", row_group_size=max(len(part), 1))
+    write_file(paths[-1], data.getvalue())

@@ -11,7 +11,8 @@ from sidewall.simulate.demo import write_demo
 
 def main(arguments: list[str]) -> None:
     """Write into the folder named first, or where the package keeps its synthetic data."""
-    for path in write_demo(arguments[0] if arguments else None):
+    folder = arguments[0] if arguments else None
+    for path in write_demo(folder, overwrite=folder is None):
         typer.echo(path)
 
 

@@ -83,7 +83,9 @@ def second_charter(
             "between 0 and 1, standard deviations from 0 up."
         )
     rng, court = np.random.default_rng(seed), court or Court()
-    charted = _seen(shots, miss, miss_rally, rng)
+    # the score follows from the winners that are charted
+    scores = ["own_points", "opponent_points", "own_games", "opponent_games"]
+    charted = _seen(shots.drop(columns=scores, errors="ignore"), miss, miss_rally, rng)
     for column, rate in rates.items():
         charted[column] = _confused(charted, column, rate, rng)
     half = court.width_m / 2

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from importlib.resources import files
 from os import PathLike
 from pathlib import Path
 from typing import Any, Final
@@ -14,20 +15,24 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import parse_toml
 from sidewall.court import Court
+from sidewall.court.zones import DEPTHS
 from sidewall.errors import DataError
-from sidewall.log.vocabulary import HANDS
-from sidewall.simulate.folder import synthetic_data_folder
-from sidewall.simulate.ladder import simulate_shots
-from sidewall.simulate.physics import Physics
-from sidewall.simulate.players import CELLS, SimPlayer
-from sidewall.simulate.schedule import round_robin
+from sidewall.log.vocabulary import HANDS, SIDES
+from sidewall.simulate.dress import simulate_shots
+from sidewall.simulate.play import round_robin
+from sidewall.simulate.players import CELLS, MERITS, PLAYED, SimPlayer
 from sidewall.simulate.truth import true_curves, true_thresholds
+from sidewall.simulate.world import World
 
 _ABILITIES: Final = ("touch", "looseness_gain", "length", "steadiness", "attack_from_m")
-_PLAYER_KEYS: Final = ("name", "hand", "group", "planted", "retrieving", *_ABILITIES)
-_TOP_KEYS: Final = ("club", "seed", "games_to_win", "schedule", "court", "physics", "player")
+_NUMBERS: Final = ("retrieving", "stretched", "drift")
+_PLAYER_KEYS: Final = ("name", "hand", "group", "planted", "strokes", *_NUMBERS, *_ABILITIES)
+_TOP_KEYS: Final = ("club", "seed", "games_to_win", "schedule", "court", "world", "player")
 _SCHEDULE_KEYS: Final = ("rounds", "first_date", "days_between_rounds")
+_NAME: Final = "synthetic_data"
+_KNOWN_BY: Final = "scenario.toml"
 _COURT_KEYS: Final = ("tin_height_m", "board_widths_m")
 
 
@@ -45,7 +50,7 @@ class Scenario:
     schedule : list of (int, int)
     matches : DataFrame
         One row a match: match, date (a string), tin_height_m, board_width_m, scoring.
-    physics : Physics
+    world : World
     court : Court
     games_to_win : int
     """
@@ -57,7 +62,7 @@ class Scenario:
     planted: dict[str, str]
     schedule: list[tuple[int, int]]
     matches: pd.DataFrame
-    physics: Physics
+    world: World
     court: Court
     games_to_win: int = 3
 
@@ -67,19 +72,19 @@ class Scenario:
             self.players,
             self.schedule,
             self.seed if seed is None else seed,
-            self.physics,
+            self.world,
             games_to_win=self.games_to_win,
             match_names=self.matches["match"].tolist(),
             court=self.court,
         )
 
-    def thresholds(self) -> pd.DataFrame:
+    def thresholds(self, by: Sequence[str] = ()) -> pd.DataFrame:
         """See :func:`~sidewall.simulate.truth.true_thresholds`."""
-        return true_thresholds(self.players, self.schedule, self.physics)
+        return true_thresholds(self.players, self.schedule, self.world, by)
 
-    def curves(self, gaps_m: Any = None) -> pd.DataFrame:
+    def curves(self, gaps_m: Any = None, by: Sequence[str] = ()) -> pd.DataFrame:
         """See :func:`~sidewall.simulate.truth.true_curves`."""
-        return true_curves(self.players, self.schedule, self.physics, gaps_m)
+        return true_curves(self.players, self.schedule, self.world, gaps_m, by)
 
 
 def load_scenario(path: str | PathLike[str]) -> Scenario:
@@ -92,8 +97,7 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
     """
     file = Path(path)
     try:
-        with file.open("rb") as stream:
-            content = tomllib.load(stream)
+        content = parse_toml(file.read_text(encoding="utf-8"))
     except OSError as error:
         raise DataError(f"{file}: the scenario cannot be read ({error.strerror}).") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -114,8 +118,8 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
     if not isinstance(rounds, int) or rounds < 1:
         raise DataError(f"{where}, [schedule]: rounds is {rounds!r}; give a whole number from 1.")
     schedule = round_robin(len(players), rounds)
-    constants = content.get("physics", {})
-    _only(constants, [field.name for field in fields(Physics)], f"{where}, [physics]")
+    constants = content.get("world", {})
+    _only(constants, [field.name for field in fields(World)], f"{where}, [world]")
     tin = float(surroundings.get("tin_height_m", 0.48))
     return Scenario(
         club=str(content.get("club", file.stem)),
@@ -125,7 +129,7 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
         planted={entry["name"]: str(entry.get("planted", "")) for entry in entries},
         schedule=schedule,
         matches=_matches(len(schedule), rounds, plan, surroundings, tin),
-        physics=Physics(**constants),
+        world=World(**constants),
         court=Court.singles(tin),
         games_to_win=int(content.get("games_to_win", 3)),
     )
@@ -151,16 +155,33 @@ def _player(entry: Mapping[str, Any], where: str) -> SimPlayer:
         raise DataError(f"{where}: the player has no name.")
     if hand not in HANDS:
         raise DataError(f"{where} ({name}): hand is {hand!r}; write right or left.")
+    abilities: dict[str, Any] = {
+        ability: _by_cell(entry[ability], f"{where} ({name}), {ability}")
+        for ability in _ABILITIES
+        if ability in entry
+    }
+    abilities |= {number: float(entry.get(number, 0.0)) for number in _NUMBERS}
+    abilities["merit"] = _merit(entry.get("strokes", {}), f"{where} ({name}), strokes")
     return SimPlayer(
         name=name,
         hand=hand,
-        retrieving=float(entry.get("retrieving", 0.0)),
-        **{
-            ability: _by_cell(entry[ability], f"{where} ({name}), {ability}")
-            for ability in _ABILITIES
-            if ability in entry
-        },
+        **abilities,
     )
+
+
+def _merit(entries: Mapping[str, Any], where: str) -> NDArray[np.float64]:
+    """From keys such as "forehand kill" or "backhand drop back"; what comes later adds."""
+    merit = np.zeros(MERITS)
+    for key, value in entries.items():
+        side, stroke, *depth = key.split()[:4] if len(key.split()) > 1 else ("", "")
+        if side not in SIDES or stroke not in PLAYED or (depth and depth[0] not in DEPTHS):
+            raise DataError(
+                f"{where}: {key!r} is not understood; write a side, a stroke ({', '.join(PLAYED)}) "
+                f"and, if wanted, a depth ({', '.join(DEPTHS)})."
+            )
+        place = DEPTHS.index(depth[0]) if depth else slice(None)
+        merit[SIDES.index(side), PLAYED.index(stroke), place] += float(value)
+    return merit
 
 
 def _by_cell(value: Any, where: str) -> NDArray[np.float64]:
@@ -198,4 +219,24 @@ def _matches(
             "board_width_m": [widths[k % len(widths)] if widths else np.nan for k in range(count)],
             "scoring": "par11",
         }
+    )
+
+
+def synthetic_data_folder() -> Path:
+    """Return the folder of the synthetic ladder that comes with the package.
+
+    Raises
+    ------
+    DataError
+        If it is not there.
+    """
+    package = Path(str(files("sidewall")))
+    # Installed, the data lie within the package; in a checkout at the root of the repository.
+    places = [package / _NAME, package.parents[1] / _NAME]
+    for place in places:
+        if (place / _KNOWN_BY).is_file():
+            return place
+    raise DataError(
+        f"The synthetic data are missing: no {_KNOWN_BY} in {places[0]} or {places[1]}. Install "
+        "sidewall again, or give the path of a scenario."
     )

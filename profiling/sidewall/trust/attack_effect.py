@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from sidewall.arguments import check_level
 from sidewall.errors import DataError, SeparationError
 from sidewall.models import TightnessModel
 from sidewall.models.answers import CROSSES
@@ -93,6 +94,7 @@ def attack_effect(
     from the same shots, so their errors lean the same way, and the interval of the
     difference, which takes them as independent, is too wide rather than too short.
     """
+    check_level(level)
     model._need_fit()
     if player is not None:
         position(model, player)

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sidewall.arguments import numbers_of
 from sidewall.errors import DataError
 
 __all__ = ["e_value", "e_value_of_limit"]
@@ -43,7 +44,7 @@ def e_value(risk_ratio: ArrayLike) -> Array:
     >>> round(float(e_value(3.9)), 2)
     7.26
     """
-    ratio = np.asarray(risk_ratio, dtype=float)
+    ratio = numbers_of(risk_ratio, "risk_ratio")
     if (ratio <= 0).any():
         raise DataError(
             f"a risk ratio is {ratio[ratio <= 0].flat[0]:g}; it must be above zero: the chance of "

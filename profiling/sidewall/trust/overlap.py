@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame, check_lengths_m
 from sidewall.errors import DataError
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
@@ -80,7 +81,7 @@ class Overlap:
 
 
 def choice_overlap(
-    shots: pd.DataFrame,
+    shots: Table,
     player: str | None = None,
     *,
     reasons: Sequence[str] | None = None,
@@ -108,6 +109,7 @@ def choice_overlap(
     SeparationError
         When the log tells the choice without fault.
     """
+    shots = as_frame(shots)
     used = own_shots(usable_shots(with_features(shots))[0], player)
     edges = band_edges(bands_m)
     found = logged_reasons(used, reasons)
@@ -165,7 +167,7 @@ def band_edges(bands_m: Sequence[float]) -> Array:
     DataError
         When there are fewer than two, or they do not rise.
     """
-    edges = np.asarray(bands_m, dtype=float)
+    edges = check_lengths_m(bands_m, "bands_m")
     if len(edges) < 2 or not (np.diff(edges) > 0).all():
         raise DataError(f"bands_m is {list(bands_m)}; give two edges or more, rising, in metres")
     return edges

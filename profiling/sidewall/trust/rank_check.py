@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc, fdtrc, ndtri
 
+from sidewall.arguments import check_seed
 from sidewall.errors import DataError
 
 __all__ = ["RankCheck", "check_ranks"]
@@ -125,6 +126,7 @@ def check_ranks(
     simulation by simulation, and the band is stretched by what the simulations do to the
     variance of the line.
     """
+    check_seed(seed)
     values = np.asarray(ranks, dtype=np.int64).ravel()
     own = simulation is None
     group = np.arange(len(values)) if simulation is None else np.asarray(simulation).ravel()

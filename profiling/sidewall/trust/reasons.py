@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import names_of
 from sidewall.court.court import Court
 from sidewall.errors import DataError
 
@@ -87,7 +88,7 @@ def logged_reasons(
     commonest one.
     """
     table = _with_derived(used, court or Court())
-    asked = list(REASONS if reasons is None else reasons)
+    asked = list(REASONS if reasons is None else names_of(reasons, "reasons"))
     attack = (table["choice"] == "attack").to_numpy()
     columns: dict[str, Array] = {}
     names, left_out = [], {}

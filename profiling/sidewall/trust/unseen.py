@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import logit
 
-from sidewall.arguments import check_level
+from sidewall.arguments import check_gaps_m, check_level, check_number
 from sidewall.court.gap_words import GapWords
 from sidewall.models import TightnessModel
 from sidewall.models.answers import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES
@@ -69,8 +69,9 @@ def unseen_reason(
     cut = 0.5 * (1.0 - check_level(level))
     counts = counts_of(model, player)
     rows: list[dict[str, Any]] = []
+    asked = None if gaps_m is None else check_gaps_m(gaps_m, float(model.gap_max_m().max()))
     for cell, n, widest in zip(model.cells_, counts, model.gap_max_m(), strict=True):
-        gaps = [g for g in _GAPS_M if g <= widest] if gaps_m is None else list(gaps_m)
+        gaps = [g for g in _GAPS_M if g <= widest] if asked is None else asked
         attack, reset = draws_at(model, player, cell, gaps)
         with np.errstate(divide="ignore"):
             log_ratio = np.log(attack) - np.log(reset)
@@ -148,6 +149,7 @@ def threshold_tilt(
     own = answers[answers["player"] == player]
     write = GapWords(unit, board_width_m)
     write.gap(0.5)  # a width that is missing is found at once
+    moves = [check_number(move, "moves_m") for move in moves_m]
     rows: list[dict[str, Any]] = []
     for answer, n in zip(own.to_dict("records"), counts, strict=True):
         cell = (str(answer["side"]), str(answer["family"]))
@@ -156,7 +158,7 @@ def threshold_tilt(
         advantage = np.subtract(*draws_at(model, player, cell, grid)).mean(axis=0)
         head = {"player": player, "side": cell[0], "family": cell[1]}
         head |= {"status": answer["status"], "threshold_m": answer["threshold_m"]}
-        for target, gap in _targets(answer, moves_m, grid, advantage, write):
+        for target, gap in _targets(answer, moves, grid, advantage, write):
             at = _tilt(model, player, cell, gap, cut)
             if answer["status"] == CROSSES and not _reached(grid, advantage, gap, at[1] / 100.0):
                 at = (np.nan,) * 4

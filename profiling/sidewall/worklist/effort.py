@@ -9,7 +9,9 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, Final
 
+from sidewall.arguments import parse_toml
 from sidewall.errors import DataError
+from sidewall.files import write_file
 from sidewall.worklist.items import ITEM_WORDS, check_item
 
 __all__ = ["DEFAULT_EFFORT", "Efforts", "read_efforts", "write_efforts"]
@@ -93,21 +95,12 @@ def write_efforts(path: str | PathLike[str]) -> None:
 
     Raises
     ------
-    DataError
-        If the file is there already, or cannot be written.
+    WriteError
+        If the file is there already, and may hold ratings, or cannot be written.
     """
-    place = Path(path)
     lines = [f"{item} = {DEFAULT_EFFORT:g}  # {words.title}" for item, words in ITEM_WORDS.items()]
     text = _HEAD.format(default=DEFAULT_EFFORT) + "\n".join(lines) + "\n" + _TAIL
-    try:
-        with place.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise DataError(
-            f"{place.name} is there already and may hold ratings: give another name, or remove it"
-        ) from error
-    except OSError as error:
-        raise DataError(f"{place.name} cannot be written ({error.strerror})") from error
+    write_file(path, text, overwrite=False)
 
 
 def read_efforts(path: str | PathLike[str]) -> Efforts:
@@ -120,7 +113,7 @@ def read_efforts(path: str | PathLike[str]) -> Efforts:
     """
     place = Path(path)
     try:
-        content = tomllib.loads(place.read_text(encoding="utf-8"))
+        content = parse_toml(place.read_text(encoding="utf-8"))
     except OSError as error:
         raise DataError(f"{place.name}: the ratings cannot be read ({error.strerror})") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:

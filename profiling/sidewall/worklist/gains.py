@@ -86,7 +86,8 @@ def measure_gain(
         Of the player's other side, which is the target on a ladder of fewer than four.
     rng : numpy.random.Generator
     """
-    own = standing(ladder, one.row, one.value - one.expected, one.scale, rng)
+    total = ladder.sums(one.row, one.value - one.expected)[0]
+    own = standing(ladder, one.row, total, one.drawn, one.scale, rng)
     worth = one.worth + one.worth_error * rng.standard_normal((len(ladder.weights), 1))
     goal, target, why = upper_quartile(own.drawn, own.known), QUARTILE, ""
     if np.isnan(goal).all():
@@ -148,7 +149,8 @@ def decision_gains(
     for item, word in (("forced", "forced"), ("passed_up", "passed up")):
         mine = np.flatnonzero(code == word)
         # a standing for the number of shots judged, then its values are replaced by costs
-        base = standing(ladder, row[told], np.zeros(len(told)), 1.0, rng)
+        nothing = np.zeros((len(ladder.weights), len(ladder.names)))
+        base = standing(ladder, row[told], nothing[0], nothing, 1.0, rng)
         raw, drawn = _costs(ladder, row[mine], points[mine], worth.drawn(mine, which))
         known, n = base.known, base.n
         # not drawn toward the others: the curves' coefficients are already

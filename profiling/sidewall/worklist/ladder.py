@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -14,18 +15,83 @@ from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
-from sidewall.rallies.resample import rally_weights
+from sidewall.rallies.intervals import rally_weights
 from sidewall.rallies.value import BallValue, outcomes
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["Ladder"]
+__all__ = ["Ladder", "Redrawn", "values_left"]
 
 Array = NDArray[Any]
 
 #: A curve along the gap takes so many shots; fewer share a mean.
 _LEAST_FOR_CURVE: Final = 30
+_MOST_NUMBERS: Final = 20_000_000
+
+
+@dataclass(frozen=True)
+class Redrawn:
+    """A number of every shot: as charted, and in every redrawn set of rallies.
+
+    Attributes
+    ----------
+    fixed : ndarray, shape (n,)
+        The part that is the same in every set.
+    basis : sparse matrix, shape (n, q)
+    estimate : ndarray, shape (q,)
+        Of what the basis stands for; a shot's number is ``fixed + basis @ estimate``.
+    drawn : ndarray, shape (draws, q)
+    """
+
+    fixed: Array
+    basis: Any
+    estimate: Array
+    drawn: Array
+
+    @property
+    def charted(self) -> Array:
+        """Numbers as charted, shape (n,)."""
+        return np.asarray(self.fixed + self.basis @ self.estimate)
+
+    def __getitem__(self, row: Array) -> Redrawn:
+        return Redrawn(self.fixed[row], self.basis[row], self.estimate, self.drawn)
+
+    @classmethod
+    def known(cls, value: Array, draws: int) -> Redrawn:
+        """Numbers that hang on the shots alone."""
+        from scipy import sparse  # noqa: PLC0415 - slow to load
+
+        nothing = sparse.csr_matrix((len(value), 0))
+        return cls(value, nothing, np.empty(0), np.empty((draws, 0)))
+
+
+def values_left(
+    value: BallValue, features: pd.DataFrame, draws: int, rng: np.random.Generator
+) -> Redrawn:
+    """Striker's chance of winning against the ball that a shot leaves, or 1 or 0 where it ended.
+
+    The chance is that between average players. In every redrawn set of rallies the weights of
+    the value of a ball are drawn from their posterior, so that what is not known of the
+    worth of a ball is in the draws. All that the work list takes of it comes from here.
+
+    Parameters
+    ----------
+    value : BallValue
+    features : DataFrame, n rows
+    draws : int
+    rng : numpy.random.Generator
+    """
+    from scipy import sparse  # noqa: PLC0415 - slow to load
+
+    judged = outcomes(features, value, 1, strengths=False)
+    goes_on = np.flatnonzero(judged.ball >= 0)
+    fixed = judged.outcome.copy()
+    fixed[goes_on] = 0.5
+    columns = np.zeros((len(features), len(value.weights_)))
+    columns[goes_on] = -value.columns(features)[judged.ball[goes_on]]
+    estimate = value.weights_.to_numpy()
+    return Redrawn(fixed, sparse.csr_matrix(columns), estimate, estimate + value.draws(draws, rng))
 
 
 class Ladder:
@@ -44,8 +110,10 @@ class Ladder:
     Attributes
     ----------
     table : DataFrame
-        Features and ``value_after``: 1 or 0 where the rally ended, else the chance of
-        winning with the ball that was left, between average players of the ladder.
+        Features.
+    after : Redrawn
+        Of every shot, 1 or 0 where the rally ended, else the chance of winning with the ball
+        that was left; see `values_left`.
     columns : ShotColumns
         The same shots for combinations.
     names : list of str
@@ -59,16 +127,15 @@ class Ladder:
     def __init__(
         self, shots: pd.DataFrame, model: TightnessModel, draws: int, rng: np.random.Generator
     ) -> None:
-        features = _only_those_who_play(with_features(shots).reset_index(drop=True))
-        self.value = model.value_ if hasattr(model, "value_") else BallValue().fit(features)
-        after = outcomes(features, self.value, 1, strengths=False).outcome
-        self.table = features.assign(value_after=after)
-        self.columns = ShotColumns(features)
+        self.table = _only_those_who_play(with_features(shots).reset_index(drop=True))
+        self.columns = ShotColumns(self.table)
         self.names = [str(name) for name in self.columns.names]
         self.player = self.columns.player
         self.rally = self.columns.runs.of_shot
-        match = pd.factorize(features["match"])[0][self.columns.runs.first]
+        match = pd.factorize(self.table["match"])[0][self.columns.runs.first]
         self.weights = rally_weights(match, draws, rng)
+        value = model.value_ if hasattr(model, "value_") else BallValue().fit(self.table)
+        self.after = values_left(value, self.table, draws, rng)
         self.struck = (
             (self.table["stroke"] != "serve")
             & self.table["choice"].notna()
@@ -103,29 +170,81 @@ class Ladder:
         """Whether each shot has a word in a column, shape (n,)."""
         return (self.table[column] == word).fillna(False).to_numpy(dtype=bool)
 
-    def expected(
-        self, row: Array, value: Array, by: Sequence[str] = ("side", "family", "choice")
-    ) -> Array:
-        """What the ladder makes of the same balls, shape (rows,).
+    def against(
+        self,
+        row: Array,
+        value: Redrawn,
+        by: Sequence[str] = ("side", "family", "choice"),
+        cell: Array | None = None,
+    ) -> tuple[Array, Array]:
+        """Hold shots against what the ladder makes of the same balls.
 
         Least squares along the gap (a restricted cubic spline) for each group of shots that
         are alike in `by`, as a rule side, family and choice; a mean where a group is small.
+
+        Parameters
+        ----------
+        row : ndarray of int, shape (m,)
+        value : Redrawn
+            Numbers of these shots.
+        by : sequence of str
+        cell : ndarray of int, shape (m,), optional
+            To sum by; by player as a rule.
+
+        Returns
+        -------
+        expected : ndarray, shape (m,)
+            What the ladder makes of the same balls, as charted.
+        drawn : ndarray, shape (draws, cells)
+            Sums of value minus expectation in every redrawn set, the curve fitted anew.
         """
+        cell, cells = (
+            (self.player[row], len(self.names)) if cell is None else (cell, int(cell.max()) + 1)
+        )
         some = self.table.iloc[row]
         group = some.groupby(list(by), observed=True).ngroup().to_numpy()
         gap = some["gap_m"].to_numpy(dtype=float)
-        found = np.empty(len(row))
+        charted = value.charted
+        expected, drawn = np.empty(len(row)), np.zeros((len(self.weights), cells))
         for g in np.unique(group):
             at = np.flatnonzero(group == g)
-            try:
-                basis = GapTransform.fit("spline", gap[at]).basis(gap[at])
-            except DataError:  # too few different gaps for a curve
-                basis = np.empty((len(at), 0))
-            if len(at) < _LEAST_FOR_CURVE:
-                basis = basis[:, :0]
-            X = np.column_stack([np.ones(len(at)), basis])
-            found[at] = X @ np.linalg.lstsq(X, value[at], rcond=None)[0]
-        return found
+            X = _along_the_gap(gap[at])
+            expected[at] = X @ np.linalg.lstsq(X, charted[at], rcond=None)[0]
+            drawn += self._redrawn(self.rally[row[at]], X, value[at], cell[at], cells)
+        return expected, drawn
+
+    def _redrawn(self, rally: Array, X: Array, value: Redrawn, cell: Array, cells: int) -> Array:
+        """Sums by cell of value minus fitted value in every redrawn set, (draws, cells)."""
+        from scipy import sparse  # noqa: PLC0415 - slow to load
+
+        m, k = X.shape
+        q, rallies = value.basis.shape[1], self.weights.shape[1]
+        sum_up = sparse.csr_matrix((np.ones(m), (rally, np.arange(m))), (rallies, m))
+        columns = sparse.hstack([value.fixed[:, None], X, value.basis], format="coo")
+        width = 1 + k + q
+        own = sparse.csr_matrix(
+            (columns.data, (rally[columns.row], cell[columns.row] * width + columns.col)),
+            shape=(rallies, cells * width),
+        )
+        squares = np.hstack(
+            [
+                sum_up @ (X[:, :, None] * X[:, None, :]).reshape(m, -1),
+                sum_up @ (X * value.fixed[:, None]),
+            ]
+        )
+        crossed = [(sum_up @ value.basis.multiply(X[:, [j]])).tocsr() for j in range(k)]
+        found = []
+        for some in _slices(len(self.weights), cells * width):
+            weights, theta = self.weights[some], value.drawn[some]
+            gram, moment = np.split(weights @ squares, [k * k], axis=1)
+            for j in range(k):
+                moment[:, j] += np.einsum("bq,bq->b", weights @ crossed[j], theta)
+            inverse = np.linalg.pinv(gram.reshape(-1, k, k), hermitian=True)
+            curve = np.einsum("bij,bj->bi", inverse, moment)
+            less = np.hstack([np.ones((len(theta), 1)), -curve, theta])
+            sums = np.asarray(weights @ own).reshape(-1, cells, width)
+            found.append(np.einsum("bcw,bw->bc", sums, less))
+        return np.concatenate(found)
 
     def sums(self, row: Array, value: Array) -> tuple[Array, Array]:
         """Sums of some shots' values by player: as charted, and in every redrawn set.
@@ -140,6 +259,23 @@ class Ladder:
         shape = (self.weights.shape[1], len(self.names))
         table = sparse.csr_matrix((value, (self.rally[row], self.player[row])), shape=shape)
         return np.asarray(table.sum(axis=0)).ravel(), np.asarray(self.weights @ table)
+
+
+def _slices(draws: int, numbers: int) -> list[slice]:
+    """Slices of the draws that hold a bearable count of numbers each."""
+    step = max(1, _MOST_NUMBERS // max(numbers, 1))
+    return [slice(at, at + step) for at in range(0, draws, step)]
+
+
+def _along_the_gap(gap: Array) -> Array:
+    """Columns of a curve along the gap, or of a mean where there are few shots or gaps."""
+    mean = np.ones((len(gap), 1))
+    if len(gap) < _LEAST_FOR_CURVE:
+        return mean
+    try:
+        return np.hstack([mean, GapTransform.fit("spline", gap).basis(gap)])
+    except DataError:  # too few different gaps for a curve
+        return mean
 
 
 def _only_those_who_play(table: pd.DataFrame) -> pd.DataFrame:

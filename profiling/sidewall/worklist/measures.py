@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.combinations.built_in import BUILT_IN
@@ -23,8 +22,9 @@ from sidewall.combinations.stratified import mantel_haenszel
 from sidewall.errors import DataError
 from sidewall.placement.on_target import placed_shots
 from sidewall.placement.targets import BACK_STROKES
+from sidewall.rallies.intervals import deviation
 from sidewall.worklist.items import COMBINATION
-from sidewall.worklist.ladder import Ladder
+from sidewall.worklist.ladder import Ladder, Redrawn
 
 __all__ = ["Measure", "measures"]
 
@@ -50,6 +50,9 @@ class Measure:
     value, expected : ndarray, shape (m,)
         More is better. For a value measure in chances of winning the rally, for a share
         measure 0 or 1 (or -1 for what there should be less of).
+    drawn : ndarray, shape (draws, players)
+        Sums of value minus expectation in every redrawn set of rallies, with what a ball is
+        worth and what is to be expected found anew in each.
     scale : float
         Of the prior on the spread between players.
     worth, worth_error : float
@@ -61,6 +64,7 @@ class Measure:
     row: Array
     value: Array
     expected: Array
+    drawn: Array
     scale: float = _POINTS
     worth: float = 1.0
     worth_error: float = 0.0
@@ -97,37 +101,56 @@ def measures(ladder: Ladder) -> tuple[list[Measure], dict[str, str]]:
 
 
 def _values(ladder: Ladder) -> list[Measure]:
-    after = ladder.table["value_after"].to_numpy(dtype=float)
-    use = ladder.struck & ~np.isnan(after)
+    use = ladder.struck & ~np.isnan(ladder.after.fixed)
     attack, fault = ladder.attack, ladder.fault
-    every = np.flatnonzero(use)
-    expected = np.full(len(after), np.nan)
-    expected[every] = ladder.expected(every, after[every])
-    found = []
-    for side in ("forehand", "backhand"):
-        mine = use & ladder.of("side", side)
-        for name, kind in (("attack", attack), ("volley", ladder.of("family", "volley"))):
-            row = np.flatnonzero(mine & kind)
-            found.append(Measure(f"{name}_{side}", row, after[row], expected[row]))
-    # what an error costs is what the ladder gets from such a shot when it stays in play
-    good = np.flatnonzero(use & ~fault)
-    kept = np.full(len(after), np.nan)
-    kept[good] = ladder.expected(good, after[good])
-    for name, kind in (("reset_errors", ~attack), ("attack_errors", attack)):
-        row = np.flatnonzero(use & kind)
-        lost = np.where(fault[row], -_in_play_worth(ladder, row, after, fault), 0.0)
-        found.append(Measure(name, row, lost, ladder.expected(row, lost)))
     answered = ladder.table["shots_left"].to_numpy() > 0
-    row = np.flatnonzero(use & ~attack & answered)
-    return [*found, Measure("length", row, after[row], ladder.expected(row, after[row]))]
+    kinds = {
+        f"{name}_{side}": use & ladder.of("side", side) & kind
+        for side in ("forehand", "backhand")
+        for name, kind in (("attack", attack), ("volley", ladder.of("family", "volley")))
+    }
+    kinds["length"] = use & ~attack & answered
+    found = []
+    for item, kind in kinds.items():
+        row = np.flatnonzero(kind)
+        after = ladder.after[row]
+        found.append(Measure(item, row, after.charted, *ladder.against(row, after)))
+    for item, kind in (("reset_errors", ~attack), ("attack_errors", attack)):
+        row = np.flatnonzero(use & kind)
+        lost = _lost_by_faults(ladder, row, fault[row])
+        found.append(Measure(item, row, lost.charted, *ladder.against(row, lost)))
+    return found
 
 
-def _in_play_worth(ladder: Ladder, row: Array, after: Array, fault: Array) -> Array:
-    """Mean worth of the shots in play of the same side, family and choice, shape (rows,)."""
+def _lost_by_faults(ladder: Ladder, row: Array, fault: Array) -> Redrawn:
+    """What each error cost: what such shots bring when they stay in play; nothing else does.
+
+    Such shots are those of the same side, family and choice.
+    """
+    from scipy import sparse  # noqa: PLC0415 - slow to load
+
     some = ladder.table.iloc[row]
-    good = pd.Series(np.where(fault[row], np.nan, after[row]), index=some.index)
-    keys = [some[name].astype(str) for name in ("side", "family", "choice")]
-    return good.groupby(keys).transform("mean").fillna(good.mean()).to_numpy()
+    kind = some.groupby(["side", "family", "choice"], observed=True).ngroup().to_numpy()
+    kinds = int(kind.max(initial=-1)) + 1
+    good = row[~fault]
+    after, rally = ladder.after[good], ladder.rally[good]
+    every = np.arange(len(good))
+    mean, drawn = np.zeros(kinds), np.zeros((len(ladder.weights), kinds))
+    whole = float(after.charted.mean()) if len(good) else 0.0
+    of_rally = sparse.csr_matrix(
+        (np.ones(len(good)), (rally, every)), (ladder.weights.shape[1], len(good))
+    )
+    for k in range(kinds):
+        mine = kind[~fault] == k
+        n = np.asarray(ladder.weights @ of_rally[:, mine].sum(axis=1)).ravel()
+        mean[k] = after.charted[mine].mean() if mine.any() else whole
+        total = ladder.weights @ (of_rally[:, mine] @ after.fixed[mine])
+        by_ball = np.asarray(ladder.weights @ (of_rally[:, mine] @ after.basis[mine]).tocsr())
+        total = total + np.einsum("bq,bq->b", by_ball, after.drawn)
+        drawn[:, k] = np.divide(total, n, out=np.full(len(n), mean[k]), where=n > 0)
+    at = np.flatnonzero(fault)
+    basis = sparse.csr_matrix((-np.ones(len(at)), (at, kind[at])), shape=(len(row), kinds))
+    return Redrawn(np.zeros(len(row)), basis, mean, drawn)
 
 
 def _length_on_target(ladder: Ladder) -> Measure:
@@ -136,26 +159,24 @@ def _length_on_target(ladder: Ladder) -> Measure:
     placed = placed[placed["stroke"].isin(BACK_STROKES).to_numpy() & ~placed["fault"].to_numpy()]
     placed = placed[placed["on_target"].notna().to_numpy()]
     row = placed["_row"].to_numpy()
-    told = ladder.struck[row] & ladder.table["value_after"].notna().to_numpy()[row]
-    row, on = row[told], placed["on_target"].to_numpy()[told]
+    told = ladder.struck[row] & ~np.isnan(ladder.after.fixed[row])
+    row, on = row[told], placed["on_target"].to_numpy(dtype=float)[told]
     if not (0 < on.sum() < len(on)):
         raise DataError("no bounce of a drive or lob was seen both on and off the target")
-    after = ladder.table["value_after"].to_numpy(dtype=float)[row]
-    worth, error = _worth_of(ladder, row, on, after - ladder.expected(row, after))
-    return Measure(
-        "length_on_target", row, on, ladder.expected(row, on), _SHARE, worth, error, share=True
-    )
+    worth, error = _worth_of(ladder, row, on == 1.0)
+    shares = ladder.against(row, Redrawn.known(on, len(ladder.weights)))
+    return Measure("length_on_target", row, on, *shares, _SHARE, worth, error, share=True)
 
 
-def _worth_of(ladder: Ladder, row: Array, on: Array, residual: Array) -> tuple[float, float]:
+def _worth_of(ladder: Ladder, row: Array, on: Array) -> tuple[float, float]:
     """Difference of mean residuals with and without, and its error by redrawn rallies."""
-    means = []
-    for part in (on == 1.0, on == 0.0):
-        total, drawn = ladder.sums(row[part], residual[part])
-        n, n_drawn = ladder.sums(row[part], np.ones(int(part.sum())))
-        means.append(np.append(total.sum() / n.sum(), drawn.sum(axis=1) / n_drawn.sum(axis=1)))
-    difference = means[0] - means[1]
-    return float(difference[0]), float(np.nanstd(difference[1:], ddof=1))
+    after = ladder.after[row]
+    expected, drawn = ladder.against(row, after, cell=on.astype(np.int64))
+    residual = after.charted - expected
+    n = [ladder.sums(row[part], np.ones(int(part.sum())))[1].sum(axis=1) for part in (on, ~on)]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        difference = drawn[:, 1] / n[0] - drawn[:, 0] / n[1]
+    return float(residual[on].mean() - residual[~on].mean()), float(deviation(difference))
 
 
 def _compared(
@@ -179,8 +200,8 @@ def _repeats(ladder: Ladder) -> Measure:
     again = repeats[row] == 1.0
     worth, error = _compared(ladder, row, ~again)
     value = -again.astype(float)
-    expected = ladder.expected(row, value, ("side", "family"))
-    return Measure("repeats", row, value, expected, _SHARE, worth, error, share=True)
+    shares = ladder.against(row, Redrawn.known(value, len(ladder.weights)), ("side", "family"))
+    return Measure("repeats", row, value, *shares, _SHARE, worth, error, share=True)
 
 
 @dataclass(frozen=True)
@@ -198,7 +219,7 @@ class _Combination:
         worth, error = _compared(ladder, row, played, contact)
         value = played.astype(float)
         # not by family and choice, which are part of what the player decides
-        expected = ladder.expected(row, value, ("side",))
+        shares = ladder.against(row, Redrawn.known(value, len(ladder.weights)), ("side",))
         return Measure(
-            COMBINATION + self.name, row, value, expected, _SHARE, worth, error, share=True
+            COMBINATION + self.name, row, value, *shares, _SHARE, worth, error, share=True
         )

@@ -92,7 +92,12 @@ def pooled_draws(raw: Array, drawn: Array, scale: float, rng: np.random.Generato
 
 
 def standing(
-    ladder: Ladder, row: Array, residual: Array, scale: float, rng: np.random.Generator
+    ladder: Ladder,
+    row: Array,
+    total: Array,
+    total_drawn: Array,
+    scale: float,
+    rng: np.random.Generator,
 ) -> Standing:
     """Standings of all players from the residuals of some shots.
 
@@ -101,13 +106,14 @@ def standing(
     ladder : Ladder
     row : ndarray of int, shape (m,)
         Rows of the shots.
-    residual : ndarray, shape (m,)
-        Their values minus what is to be expected.
+    total : ndarray, shape (players,)
+        Sums of their values minus what is to be expected.
+    total_drawn : ndarray, shape (draws, players)
+        The same in redrawn rallies.
     scale : float
         Of the prior on the spread between players, in the residuals' unit.
     rng : numpy.random.Generator
     """
-    total, total_drawn = ladder.sums(row, residual)
     n, n_drawn = ladder.sums(row, np.ones(len(row)))
     pairs = np.unique(ladder.player[row] * ladder.weights.shape[1] + ladder.rally[row])
     rallies = np.bincount(pairs // ladder.weights.shape[1], minlength=len(ladder.names))

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Table, as_frame, check_count, check_level, check_number, check_seed
 from sidewall.combinations.breaks import break_words
 from sidewall.combinations.built_in import BUILT_IN
 from sidewall.decisions.judged import decisions
@@ -88,6 +89,10 @@ class WorkList:
         level: float = 0.95,
         seed: int = 0,
     ) -> None:
+        check_count(draws, "draws", 50)
+        check_number(useful, "useful", least=0.0)
+        check_level(level)
+        check_seed(seed)
         self.model = model
         self.efforts = efforts
         self.decision_target = decision_target
@@ -97,7 +102,7 @@ class WorkList:
         self.level = level
         self.seed = seed
 
-    def fit(self, shots: pd.DataFrame) -> WorkList:
+    def fit(self, shots: Table) -> WorkList:
         """Estimate the gains of all players of a log together.
 
         Parameters
@@ -110,6 +115,7 @@ class WorkList:
         DataError
             If a parameter makes no sense, or the log carries too little for any item.
         """
+        shots = as_frame(shots)
         self._check()
         if self.model is None:
             from sidewall.models.tightness import TightnessModel  # noqa: PLC0415 - slow to load
@@ -162,10 +168,6 @@ class WorkList:
             raise DataError(
                 f"decision_target is {self.decision_target!r}; it must be 'quartile' or 'half'"
             )
-        if self.draws < 50:
-            raise DataError(f"draws is {self.draws}; an interval takes at least 50")
-        if not 0.0 < self.level < 1.0:
-            raise DataError(f"level is {self.level}; give a number between 0 and 1, such as 0.95")
 
     def _need(self, player: str) -> int:
         if not hasattr(self, "ladder_"):
@@ -254,7 +256,7 @@ def _numbered_decisions(ladder: Ladder, model: TightnessModel, level: float) -> 
 
 
 def work_list(
-    shots: pd.DataFrame,
+    shots: Table,
     model: TightnessModel | None = None,
     player: str | None = None,
     **options: Any,
@@ -274,5 +276,6 @@ def work_list(
     DataFrame
         As :meth:`WorkList.table`, or :meth:`WorkList.tables` without a player.
     """
+    shots = as_frame(shots)
     found = WorkList(model, **options).fit(shots)
     return found.tables() if player is None else found.table(player)

@@ -303,3 +303,10 @@ def test_two_columns_of_one_heading(tmp_path):
 def test_no_map(shots_log, tmp_path):
     with pytest.raises(LogError, match=r"no such map.*--guess"):
         check_log(shots_log, mapping=tmp_path / "none.toml")
+
+
+@pytest.mark.parametrize("parts", ['[["stroke"]]', '[{ a = "stroke" }]', '["stroke", 1]', "[]"])
+def test_parts_that_are_no_columns(parts):
+    text = f'each_row_is = "a rally"\n[sequence]\ncolumn = "Shots"\nparts = {parts}'
+    with pytest.raises(LogError, match=r"sequence.parts is .*List our columns"):
+        ColumnMap.from_text(text)

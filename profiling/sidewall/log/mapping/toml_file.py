@@ -23,6 +23,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
+from sidewall.arguments import parse_toml
 from sidewall.court.units import parse_column, parse_unit
 from sidewall.errors import LogError, UnitError
 from sidewall.log.columns import SPECS
@@ -63,8 +64,8 @@ def read_file(path: str | os.PathLike[str]) -> ColumnMap:
 def read_text(text: str, name: str) -> ColumnMap:
     """Read a map from text; see :meth:`ColumnMap.read`."""
     try:
-        found = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        found = parse_toml(text)
+    except tomllib.TOMLDecodeError as error:
         raise LogError(
             f"{name}: this is no TOML ({error}). Every line is a name, an equals sign and a value "
             "in quotation marks; a name may stand once in a table."
@@ -197,7 +198,11 @@ def _sequence(table: Any, name: str) -> SequenceCell:
     _known(table, _SEQUENCE, name, "[sequence]")
     parts = table.get("parts", list(SequenceCell.parts))
     texts = {key: one for key, one in table.items() if key != "parts"}
-    if not isinstance(parts, list) or not parts or not all(one in SPECS for one in parts):
+    if (
+        not isinstance(parts, list)
+        or not parts
+        or not all(isinstance(one, str) and one in SPECS for one in parts)
+    ):
         raise LogError(
             f"{name}: sequence.parts is {parts!r}. List our columns in the order in which a shot "
             'gives them, such as ["stroke", "gap"].'

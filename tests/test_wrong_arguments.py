@@ -1,0 +1,330 @@
+"""No public name lets a wrong argument through to numpy or pandas.
+
+Levels, seeds, counts and tables are checked before anything is worked out, so every public
+function and method that takes one can be tried without a log. The tries below them have a
+small log and fitted models.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import inspect
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pytest
+from matplotlib import pyplot as plt
+
+import sidewall as sw
+from sidewall import simulate
+from sidewall.errors import SidewallError
+
+WRONG = {
+    "level": [0, 1, 95, -1, np.nan, "0.95", None],
+    "seed": [-1, 1.5, "a"],
+    "folds": [0, 1, 2.5, "5"],
+    "draws": [0, 1, 2.5, -3, None],
+    "prior_scale": [0, -1, np.nan, "1"],
+    "permutations": [0, 2.5],
+    "table": [None, {}, "log.csv", 3],
+}
+#: Draws of a posterior and seeds of many runs have rules of their own; a file is read first,
+#: and a picture of a rally leaves the table to the chain.
+APART = {
+    ("simulation_ranks", "seed"),
+    ("simulation_ranks", "draws"),
+    ("check_ranks", "draws"),
+    ("pseudonymise", "seed"),
+    ("plot_rally", "table"),
+}
+
+
+def public_callables():
+    """Name, function and parameters of every public function and method."""
+    for name in sw.__all__:
+        thing = getattr(sw, name)
+        if inspect.ismodule(thing):
+            continue
+        if not inspect.isclass(thing):
+            yield name, thing
+            continue
+        if name == "ChartMatch":  # its other methods are the widget's
+            continue
+        for method, function in inspect.getmembers(thing, inspect.isfunction):
+            if method == "__init__" or not method.startswith("_"):
+                yield f"{name}.{method}", function
+
+
+def of_table(parameter):
+    return "Table" in str(parameter.annotation).split(" | ")
+
+
+def tries():
+    for name, function in public_callables():
+        for parameter in inspect.signature(function).parameters.values():
+            kind = "table" if of_table(parameter) else parameter.name
+            if (name, kind) in APART or kind not in WRONG:
+                continue
+            if kind == "table" and not of_table(parameter):
+                continue
+            for wrong in WRONG[kind]:
+                if wrong is None and parameter.default is None:
+                    continue
+                yield pytest.param(
+                    function, parameter.name, wrong, id=f"{name}-{parameter.name}-{wrong}"
+                )
+
+
+class Bare:
+    """An instance before anything is done with it."""
+
+
+def stand_in(parameter):
+    """Anything that passes as the argument until it is used."""
+    return pd.DataFrame() if of_table(parameter) else Bare()
+
+
+@pytest.mark.parametrize(("function", "name", "wrong"), [*tries()])
+def test_a_wrong_argument_is_refused_before_anything_else(function, name, wrong):
+    given = {
+        parameter.name: stand_in(parameter)
+        for parameter in inspect.signature(function).parameters.values()
+        if parameter.default is parameter.empty and parameter.kind != parameter.VAR_KEYWORD
+    }
+    with pytest.raises(SidewallError, match=f"^{name} is .*give a "):
+        function(**{**given, name: wrong})
+    if "self" in given:  # nothing was kept of it
+        assert vars(given["self"]) == {}
+
+
+def test_many_functions_are_tried():
+    names = {one.id.split("-")[0] for one in tries()}
+    assert len(names) > 80
+    assert {"TightnessModel.thresholds", "plot_comfort", "decision_table"} <= names
+
+
+@pytest.fixture(scope="module")
+def shots():
+    names = ["Alder", "Birch", "Cedar", "Rowan"]
+    players = simulate.draw_players(names, np.random.default_rng(12))
+    return simulate.simulate_shots(players, simulate.round_robin(4, 2), rng=21)
+
+
+@pytest.fixture(scope="module")
+def model(shots):
+    return sw.TightnessModel(draws=200).fit(shots)
+
+
+#: Functions of a table of shots alone, and of the table and a fitted model.
+OF_SHOTS = {
+    "rally_table": sw.rally_table,
+    "shot_features": sw.shot_features,
+    "zone_features": sw.zone_features,
+    "TightnessModel": lambda shots: sw.TightnessModel(draws=200).fit(shots),
+    "RallyChain": lambda shots: sw.RallyChain().fit(shots).win_probability_,
+    "Predictability": lambda shots: sw.Predictability(draws=2).fit(shots).players_,
+    "RepeatOrVary": lambda shots: sw.RepeatOrVary().fit(shots),
+    "PlacementWorth": lambda shots: sw.PlacementWorth().fit(shots),
+    "TinMargin": lambda shots: sw.TinMargin().fit(shots),
+    "WorkList": lambda shots: sw.WorkList(draws=50).fit(shots),
+    "Agreement": lambda shots: sw.Agreement(draws=2).fit(shots, shots),
+    "Report": lambda shots: sw.Report().fit(shots),
+    "Combination.find": lambda shots: sw.Combination("any", [sw.Step.own()]).find(shots),
+    "Combination.funnel": lambda shots: sw.Combination("any", [sw.Step.own()]).funnel(shots),
+    "Combination.effect": lambda shots: sw.Combination("any", [sw.Step.own()]).effect(
+        shots, permutations=1
+    ),
+    "align": lambda shots: sw.align(shots, shots),
+    "choice_overlap": sw.choice_overlap,
+    "compare_periods": lambda shots: sw.compare_periods(shots, "Rowan", ["a"], ["b"]),
+    "matches_by_date": lambda shots: sw.matches_by_date(shots, "Rowan", "2024-01-01"),
+    "join_logs": lambda shots: sw.join_logs(shots, shots),
+    "pace_and_accuracy": sw.pace_and_accuracy,
+    "placement_table": sw.placement_table,
+    "practice_table": sw.practice_table,
+    "compare_practice": lambda shots: sw.compare_practice(shots, shots),
+    "plan": lambda shots: sw.plan(shots, "Rowan", matches=[1], simulations=2),
+    "plot_placement": lambda shots: sw.plot_placement(shots, "Rowan", "back left"),
+    "plot_practice": lambda shots: sw.plot_practice(shots, "back left"),
+    "plot_zone_map": lambda shots: sw.plot_zone_map(shots, "Rowan"),
+    "plot_decisions": lambda shots: sw.plot_decisions(shots, "Rowan"),
+    "plot_effects": sw.plot_effects,
+    "plot_progress": sw.plot_progress,
+    "plot_work_list": sw.plot_work_list,
+    "plot_funnel": lambda shots: sw.plot_funnel(sw.Combination("any", [sw.Step.own()]), shots),
+    "read_shots": sw.read_shots,
+    "check_log": sw.check_log,
+    "simex_thresholds": lambda shots: sw.simex_thresholds(shots, 0.05),
+    "threshold_agreement": lambda shots: sw.threshold_agreement(shots, shots),
+    "clip_times": lambda shots: sw.clip_times(shots, shots),
+    "write_clips": lambda shots: sw.write_clips(shots, "/nowhere/at/all"),
+    "write_report": lambda shots: sw.write_report(shots, "Rowan", "/nowhere/at/all.html"),
+    "work_list": lambda shots: sw.work_list(shots, draws=50),
+    "reidentify": lambda shots: sw.reidentify(shots, "/nowhere/at/all.csv"),
+    "write_table": lambda shots: sw.write_table(shots, "/nowhere/at/all.csv"),
+}
+WITH_A_MODEL = {
+    "decision_table": sw.decision_table,
+    "decisions_by": sw.decisions_by,
+    "predict_proba": lambda shots, model: model.predict_proba(shots),
+    "shot_values": lambda shots, model: model.chain_.shot_values(shots),
+}
+
+
+def refused_or_done(call):
+    """Run a call that may refuse what it was given, in the package's own words."""
+    with contextlib.suppress(SidewallError):
+        call()
+    plt.close("all")
+
+
+@pytest.mark.parametrize("name", [*OF_SHOTS, *WITH_A_MODEL])
+@pytest.mark.parametrize("kind", ["no rows", "no columns", "one row", "other columns"])
+def test_a_table_with_nothing_in_it_is_refused_or_answered(name, kind, shots, model):
+    table = {
+        "no rows": shots.iloc[:0],
+        "no columns": pd.DataFrame(),
+        "one row": shots.iloc[:1],
+        "other columns": pd.DataFrame({"player": ["Rowan"], "gap_m": [0.3]}),
+    }[kind]
+    if name in OF_SHOTS:
+        refused_or_done(lambda: OF_SHOTS[name](table))
+    else:
+        refused_or_done(lambda: WITH_A_MODEL[name](table, model))
+
+
+def arrow(table):
+    return pa.Table.from_pandas(table, preserve_index=False)
+
+
+def polars(table):
+    return pytest.importorskip("polars").from_pandas(table)
+
+
+@pytest.mark.parametrize("other", [arrow, polars])
+def test_any_arrow_table_gives_what_the_pandas_table_gives(other, shots, model):
+    again = sw.RallyChain().fit(other(shots))
+    pd.testing.assert_frame_equal(again.transition_, model.chain_.transition_)
+    features = sw.shot_features(shots)
+    for ask in (
+        lambda table: sw.decision_table(table, model),
+        lambda table: sw.zone_features(table, by="player"),
+        lambda table: model.predict_proba(table)[:50],
+    ):
+        ours, theirs = (pd.DataFrame(ask(table)) for table in (features, other(features)))
+        pd.testing.assert_frame_equal(ours, theirs, check_dtype=False, check_categorical=False)
+
+
+UNKNOWN = {
+    "player": [
+        lambda s, m: sw.plot_threshold(m, "Nobody"),
+        lambda s, m: sw.plot_comfort(m, "Nobody"),
+        lambda s, m: sw.plot_zone_map(s, "Nobody"),
+        lambda s, m: sw.plot_transitions(m.chain_, "Nobody"),
+        lambda s, m: sw.plot_chain(m.chain_, "Nobody"),
+        lambda s, m: sw.plot_decisions(s, "Nobody"),
+        lambda s, m: sw.decisions_by(s, m, player="Nobody"),
+        lambda s, m: sw.attack_effect(m, "Nobody"),
+        lambda s, m: sw.choice_overlap(s, "Nobody"),
+        lambda s, m: sw.threshold_tilt(m, "Nobody"),
+        lambda s, m: sw.unseen_reason(m, "Nobody"),
+        lambda s, m: sw.compare_periods(s, "Nobody", ["m01"], ["m02"]),
+        lambda s, m: sw.plan(s, "Nobody"),
+        lambda s, m: sw.plot_placement(s, "Nobody", "back left"),
+        lambda s, m: sw.write_report(s, "Nobody", "/nowhere/at/all.html"),
+        lambda s, m: m.chain_.pair("Nobody"),
+        lambda s, m: sw.Combination("any", [sw.Step.own()]).find(s, "Nobody"),
+        lambda s, m: sw.matches_by_date(s, "Nobody", "2024-01-01"),
+        lambda s, m: sw.plot_rally(m.chain_, "m01", 1, 1, player="Nobody"),
+    ],
+    "column": [
+        lambda s, m: sw.zone_features(s, by="balanse"),
+        lambda s, m: sw.placement_table(s, by="balanse"),
+        lambda s, m: sw.pace_and_accuracy(s, by="balanse"),
+        lambda s, m: sw.decision_table(s, m, by="balanse"),
+        lambda s, m: sw.decisions_by(s, m, by="balanse"),
+        lambda s, m: sw.TightnessModel(situation="balanse", draws=200).fit(s),
+        lambda s, m: sw.Predictability(situation="balanse").fit(s),
+        lambda s, m: sw.Predictability(reply=["balanse"]).fit(s),
+        lambda s, m: m.chain_.value_by("balanse", draws=2),
+        lambda s, m: m.chain_.set_up_credit("balanse", draws=2),
+        lambda s, m: m.chain_.finish_credit(["balanse"], draws=2),
+        lambda s, m: m.chain_.stationarity_test("balanse"),
+        lambda s, m: sw.choice_overlap(s, reasons=["balanse"]),
+        lambda s, m: sw.attack_effect(m, reasons="balanse"),
+        lambda s, m: sw.Combination("any", [sw.Step.own()]).funnel(s, by="balanse"),
+    ],
+    "unit": [
+        lambda s, m: sw.plot_threshold(m, "Rowan", unit="furlongs"),
+        lambda s, m: sw.plot_comfort(m, "Rowan", unit="furlongs"),
+        lambda s, m: sw.plot_decisions(s, "Rowan", unit="furlongs"),
+        lambda s, m: sw.plot_overlap(sw.choice_overlap(s), unit="furlongs"),
+        lambda s, m: sw.threshold_tilt(m, "Rowan", unit="furlongs"),
+        lambda s, m: sw.Report(unit="furlongs"),
+        lambda s, m: sw.write_template("/nowhere/at/all.csv", gap_unit="furlongs"),
+    ],
+    "word": [
+        lambda s, m: sw.TightnessModel(outcome="games", draws=200).fit(s),
+        lambda s, m: sw.TightnessModel(draws=200).fit(s),
+        lambda s, m: sw.plot_threshold(m, "Rowan", side="left"),
+        lambda s, m: sw.plot_threshold(m, "Rowan", family="lobs"),
+        lambda s, m: sw.plot_zone_map(s, "Rowan", value="luck"),
+        lambda s, m: sw.plan(s, "Rowan", outcome="games"),
+        lambda s, m: m.chain_.shot_values(measure="match"),
+        lambda s, m: m.thresholds(situation={"balance": "set"}),
+        lambda s, m: m.thresholds(situation="set"),
+    ],
+    "length": [
+        lambda s, m: m.curves(gaps_m=[20, 50]),
+        lambda s, m: m.curves(gaps_m=[-0.1]),
+        lambda s, m: m.curves(gaps_m=[]),
+        lambda s, m: m.curves(gaps_m="0.2"),
+        lambda s, m: m.curves(gaps_m=[np.nan]),
+        lambda s, m: sw.unseen_reason(m, "Rowan", gaps_m=[20]),
+        lambda s, m: sw.threshold_tilt(m, "Rowan", moves_m=["far"]),
+        lambda s, m: sw.choice_overlap(s, bands_m=[0.5, "wide"]),
+        lambda s, m: sw.attack_effect(m, bands_m=[-1.0, 0.5]),
+        lambda s, m: sw.plan(s, "Rowan", half_width_m=-1),
+        lambda s, m: sw.plan(s, "Rowan", matches=[0]),
+        lambda s, m: sw.plan(s, "Rowan", matches=3),
+        lambda s, m: sw.plan(s, "Rowan", simulations=1.5),
+        lambda s, m: m.chain_.order_test(7),
+        lambda s, m: sw.BallStates(bands_m=[0.4, "wide"]),
+        lambda s, m: sw.BallStates(bands_m=[0.4, np.nan]),
+        lambda s, m: sw.LooseBall(loose_from_m="wide"),
+        lambda s, m: sw.simex_thresholds(s, -0.1),
+        lambda s, m: sw.simex_thresholds(s, 0.05, n=0),
+        lambda s, m: sw.error_ellipse([0.1, 0.2, 0.3, 0.1], [1.0, 2.0, 3.0, 0.0], share=1.5),
+        lambda s, m: sw.error_ellipse(["a"], [1.0]),
+        lambda s, m: sw.balls_needed("half", 0.7),
+        lambda s, m: sw.e_value("big"),
+        lambda s, m: sw.clip_times(s, s, lead_in_s=-1),
+        lambda s, m: sw.WorkList(useful=np.nan),
+        lambda s, m: sw.plot_funnel(sw.Combination("any", [sw.Step.own()]), s, "Nobody"),
+        lambda s, m: sw.plot_rally(m.chain_, "no such match", 1, 1),
+        lambda s, m: sw.plot_rally(m.chain_, "m01", 1, 1, shots={}),
+        lambda s, m: sw.plot_rally(m.chain_, "m01", 99, 1),
+        lambda s, m: sw.write_partitions(s, "/nowhere", shots_per_part=0),
+        lambda s, m: sw.check_ranks([1, 2], draws=3, bins=0),
+        lambda s, m: sw.compare_periods(s, "Rowan", ["no such"], ["m01"]),
+        lambda s, m: sw.compare_periods(s, "Rowan", "m01", 7),
+        lambda s, m: sw.compare_periods(s, "Rowan", ["m01"], ["m02"], measures="luck"),
+        lambda s, m: sw.matches_by_date(s, "Rowan", "not a date"),
+        lambda s, m: sw.court_targets(depth_m=-1),
+        lambda s, m: sw.Court(width_m="wide"),
+        lambda s, m: sw.Target("here", "round"),
+        lambda s, m: sw.from_parquet("/nowhere/at/all"),
+        lambda s, m: sw.from_parquet("/nowhere/at/all", -1),
+    ],
+}
+
+
+@pytest.mark.parametrize(
+    "call", [pytest.param(c, id=f"{k} {i}") for k, v in UNKNOWN.items() for i, c in enumerate(v)]
+)
+def test_what_is_unknown_is_refused(call, shots, model):
+    with pytest.raises(SidewallError) as found:
+        call(shots, model)
+    plt.close("all")
+    assert len(str(found.value)) > 20
