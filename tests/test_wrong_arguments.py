@@ -18,6 +18,7 @@ from matplotlib import pyplot as plt
 
 import sidewall as sw
 from sidewall import simulate
+from sidewall.decisions import decisions
 from sidewall.errors import SidewallError
 
 WRONG = {
@@ -26,7 +27,7 @@ WRONG = {
     "folds": [0, 1, 2.5, "5"],
     "draws": [0, 1, 2.5, -3, None],
     "prior_scale": [0, -1, np.nan, "1"],
-    "permutations": [0, 2.5],
+    "permutations": [-1, 2.5],
     "table": [None, {}, "log.csv", 3],
 }
 #: Draws of a posterior and seeds of many runs have rules of their own; a file is read first,
@@ -116,6 +117,11 @@ def model(shots):
     return sw.TightnessModel(draws=200).fit(shots)
 
 
+@pytest.fixture(scope="module")
+def chain(shots):
+    return sw.RallyChain().fit(shots)
+
+
 #: Functions of a table of shots alone, and of the table and a fitted model.
 OF_SHOTS = {
     "rally_table": sw.rally_table,
@@ -168,8 +174,8 @@ WITH_A_MODEL = {
     "decision_table": sw.decision_table,
     "decisions_by": sw.decisions_by,
     "predict_proba": lambda shots, model: model.predict_proba(shots),
-    "shot_values": lambda shots, model: model.chain_.shot_values(shots),
 }
+WITH_A_CHAIN = {"shot_values": lambda shots, chain: chain.shot_values(shots)}
 
 
 def refused_or_done(call):
@@ -179,9 +185,9 @@ def refused_or_done(call):
     plt.close("all")
 
 
-@pytest.mark.parametrize("name", [*OF_SHOTS, *WITH_A_MODEL])
+@pytest.mark.parametrize("name", [*OF_SHOTS, *WITH_A_MODEL, *WITH_A_CHAIN])
 @pytest.mark.parametrize("kind", ["no rows", "no columns", "one row", "other columns"])
-def test_a_table_with_nothing_in_it_is_refused_or_answered(name, kind, shots, model):
+def test_a_table_with_nothing_in_it_is_refused_or_answered(name, kind, shots, model, chain):
     table = {
         "no rows": shots.iloc[:0],
         "no columns": pd.DataFrame(),
@@ -190,8 +196,10 @@ def test_a_table_with_nothing_in_it_is_refused_or_answered(name, kind, shots, mo
     }[kind]
     if name in OF_SHOTS:
         refused_or_done(lambda: OF_SHOTS[name](table))
-    else:
+    elif name in WITH_A_MODEL:
         refused_or_done(lambda: WITH_A_MODEL[name](table, model))
+    else:
+        refused_or_done(lambda: WITH_A_CHAIN[name](table, chain))
 
 
 def arrow(table):
@@ -202,10 +210,31 @@ def polars(table):
     return pytest.importorskip("polars").from_pandas(table)
 
 
+def turned_round(table):
+    """The same table, with the words of every column kept in another order."""
+    words = [name for name in ("side", "family", "stroke", "choice", "balance", "depth", "decision")
+             if name in table]  # fmt: skip
+    back = {name: table[name].cat.reorder_categories(table[name].cat.categories[::-1])
+            for name in words}  # fmt: skip
+    return table.assign(**back)
+
+
+def test_the_order_in_which_a_library_keeps_words_changes_nothing(shots, model):
+    features, judged = sw.shot_features(shots), decisions(shots, model)
+    for ask, table in (
+        (lambda table: sw.TightnessModel(draws=200).fit(table).thresholds(), features),
+        (model.predict_proba, features),
+        (lambda table: sw.decision_table(table, model), features),
+        (lambda table: sw.decision_table(table, model), judged),
+    ):
+        ours, theirs = (pd.DataFrame(ask(one)) for one in (table, turned_round(table)))
+        pd.testing.assert_frame_equal(ours, theirs, check_dtype=False, check_categorical=False)
+
+
 @pytest.mark.parametrize("other", [arrow, polars])
-def test_any_arrow_table_gives_what_the_pandas_table_gives(other, shots, model):
+def test_any_arrow_table_gives_what_the_pandas_table_gives(other, shots, model, chain):
     again = sw.RallyChain().fit(other(shots))
-    pd.testing.assert_frame_equal(again.transition_, model.chain_.transition_)
+    pd.testing.assert_frame_equal(again.transition_, chain.transition_)
     features = sw.shot_features(shots)
     for ask in (
         lambda table: sw.decision_table(table, model),
@@ -218,104 +247,122 @@ def test_any_arrow_table_gives_what_the_pandas_table_gives(other, shots, model):
 
 UNKNOWN = {
     "player": [
-        lambda s, m: sw.plot_threshold(m, "Nobody"),
-        lambda s, m: sw.plot_comfort(m, "Nobody"),
-        lambda s, m: sw.plot_zone_map(s, "Nobody"),
-        lambda s, m: sw.plot_transitions(m.chain_, "Nobody"),
-        lambda s, m: sw.plot_chain(m.chain_, "Nobody"),
-        lambda s, m: sw.plot_decisions(s, "Nobody"),
-        lambda s, m: sw.decisions_by(s, m, player="Nobody"),
-        lambda s, m: sw.attack_effect(m, "Nobody"),
-        lambda s, m: sw.choice_overlap(s, "Nobody"),
-        lambda s, m: sw.threshold_tilt(m, "Nobody"),
-        lambda s, m: sw.unseen_reason(m, "Nobody"),
-        lambda s, m: sw.compare_periods(s, "Nobody", ["m01"], ["m02"]),
-        lambda s, m: sw.plan(s, "Nobody"),
-        lambda s, m: sw.plot_placement(s, "Nobody", "back left"),
-        lambda s, m: sw.write_report(s, "Nobody", "/nowhere/at/all.html"),
-        lambda s, m: m.chain_.pair("Nobody"),
-        lambda s, m: sw.Combination("any", [sw.Step.own()]).find(s, "Nobody"),
-        lambda s, m: sw.matches_by_date(s, "Nobody", "2024-01-01"),
-        lambda s, m: sw.plot_rally(m.chain_, "m01", 1, 1, player="Nobody"),
+        lambda s, m, c: m.which_shot("Nobody", "forehand", "ground"),
+        lambda s, m, c: m.follow("Nobody"),
+        lambda s, m, c: m.chart_next("Nobody"),
+        lambda s, m, c: sw.plot_threshold(m, "Nobody"),
+        lambda s, m, c: sw.plot_thresholds_by(m, "Nobody"),
+        lambda s, m, c: sw.plot_shot_map(m, "Nobody", "forehand", "ground"),
+        lambda s, m, c: sw.plot_comfort(m, "Nobody"),
+        lambda s, m, c: sw.plot_zone_map(s, "Nobody"),
+        lambda s, m, c: sw.plot_transitions(c, "Nobody"),
+        lambda s, m, c: sw.plot_chain(c, "Nobody"),
+        lambda s, m, c: sw.plot_decisions(s, "Nobody"),
+        lambda s, m, c: sw.decisions_by(s, m, player="Nobody"),
+        lambda s, m, c: sw.attack_effect(m, "Nobody"),
+        lambda s, m, c: sw.choice_overlap(s, "Nobody"),
+        lambda s, m, c: sw.threshold_tilt(m, "Nobody"),
+        lambda s, m, c: sw.unseen_reason(m, "Nobody"),
+        lambda s, m, c: sw.compare_periods(s, "Nobody", ["m01"], ["m02"]),
+        lambda s, m, c: sw.plan(s, "Nobody"),
+        lambda s, m, c: sw.plot_placement(s, "Nobody", "back left"),
+        lambda s, m, c: sw.write_report(s, "Nobody", "/nowhere/at/all.html"),
+        lambda s, m, c: c.pair("Nobody"),
+        lambda s, m, c: sw.Combination("any", [sw.Step.own()]).find(s, "Nobody"),
+        lambda s, m, c: sw.matches_by_date(s, "Nobody", "2024-01-01"),
+        lambda s, m, c: sw.plot_rally(c, "m01", 1, 1, player="Nobody"),
     ],
     "column": [
-        lambda s, m: sw.zone_features(s, by="balanse"),
-        lambda s, m: sw.placement_table(s, by="balanse"),
-        lambda s, m: sw.pace_and_accuracy(s, by="balanse"),
-        lambda s, m: sw.decision_table(s, m, by="balanse"),
-        lambda s, m: sw.decisions_by(s, m, by="balanse"),
-        lambda s, m: sw.TightnessModel(situation="balanse", draws=200).fit(s),
-        lambda s, m: sw.Predictability(situation="balanse").fit(s),
-        lambda s, m: sw.Predictability(reply=["balanse"]).fit(s),
-        lambda s, m: m.chain_.value_by("balanse", draws=2),
-        lambda s, m: m.chain_.set_up_credit("balanse", draws=2),
-        lambda s, m: m.chain_.finish_credit(["balanse"], draws=2),
-        lambda s, m: m.chain_.stationarity_test("balanse"),
-        lambda s, m: sw.choice_overlap(s, reasons=["balanse"]),
-        lambda s, m: sw.attack_effect(m, reasons="balanse"),
-        lambda s, m: sw.Combination("any", [sw.Step.own()]).funnel(s, by="balanse"),
+        lambda s, m, c: sw.zone_features(s, by="balanse"),
+        lambda s, m, c: sw.placement_table(s, by="balanse"),
+        lambda s, m, c: sw.pace_and_accuracy(s, by="balanse"),
+        lambda s, m, c: sw.decision_table(s, m, by="balanse"),
+        lambda s, m, c: sw.decisions_by(s, m, by="balanse"),
+        lambda s, m, c: sw.TightnessModel(situation="balanse", draws=200).fit(s),
+        lambda s, m, c: sw.Predictability(situation="balanse").fit(s),
+        lambda s, m, c: sw.Predictability(reply=["balanse"]).fit(s),
+        lambda s, m, c: c.value_by("balanse", draws=2),
+        lambda s, m, c: c.set_up_credit("balanse", draws=2),
+        lambda s, m, c: c.finish_credit(["balanse"], draws=2),
+        lambda s, m, c: c.stationarity_test("balanse"),
+        lambda s, m, c: sw.choice_overlap(s, reasons=["balanse"]),
+        lambda s, m, c: sw.attack_effect(m, reasons="balanse"),
+        lambda s, m, c: sw.Combination("any", [sw.Step.own()]).funnel(s, by="balanse"),
     ],
     "unit": [
-        lambda s, m: sw.plot_threshold(m, "Rowan", unit="furlongs"),
-        lambda s, m: sw.plot_comfort(m, "Rowan", unit="furlongs"),
-        lambda s, m: sw.plot_decisions(s, "Rowan", unit="furlongs"),
-        lambda s, m: sw.plot_overlap(sw.choice_overlap(s), unit="furlongs"),
-        lambda s, m: sw.threshold_tilt(m, "Rowan", unit="furlongs"),
-        lambda s, m: sw.Report(unit="furlongs"),
-        lambda s, m: sw.write_template("/nowhere/at/all.csv", gap_unit="furlongs"),
+        lambda s, m, c: sw.plot_threshold(m, "Rowan", unit="furlongs"),
+        lambda s, m, c: sw.plot_thresholds_by(m, "Rowan", unit="furlongs"),
+        lambda s, m, c: sw.plot_shot_map(m, "Rowan", "forehand", "ground", unit="furlongs"),
+        lambda s, m, c: sw.plot_comfort(m, "Rowan", unit="furlongs"),
+        lambda s, m, c: sw.plot_decisions(s, "Rowan", unit="furlongs"),
+        lambda s, m, c: sw.plot_overlap(sw.choice_overlap(s), unit="furlongs"),
+        lambda s, m, c: sw.threshold_tilt(m, "Rowan", unit="furlongs"),
+        lambda s, m, c: sw.Report(unit="furlongs"),
+        lambda s, m, c: sw.write_template("/nowhere/at/all.csv", gap_unit="furlongs"),
     ],
     "word": [
-        lambda s, m: sw.TightnessModel(outcome="games", draws=200).fit(s),
-        lambda s, m: sw.TightnessModel(draws=200).fit(s),
-        lambda s, m: sw.plot_threshold(m, "Rowan", side="left"),
-        lambda s, m: sw.plot_threshold(m, "Rowan", family="lobs"),
-        lambda s, m: sw.plot_zone_map(s, "Rowan", value="luck"),
-        lambda s, m: sw.plan(s, "Rowan", outcome="games"),
-        lambda s, m: m.chain_.shot_values(measure="match"),
-        lambda s, m: m.thresholds(situation={"balance": "set"}),
-        lambda s, m: m.thresholds(situation="set"),
+        lambda s, m, c: sw.TightnessModel(outcome="games", draws=200).fit(s),
+        lambda s, m, c: sw.plot_thresholds_by(m, "Rowan", by="direction"),
+        lambda s, m, c: sw.plot_threshold(m, "Rowan", side="left"),
+        lambda s, m, c: sw.plot_threshold(m, "Rowan", family="lobs"),
+        lambda s, m, c: sw.plot_zone_map(s, "Rowan", value="luck"),
+        lambda s, m, c: sw.plan(s, "Rowan", outcome="games"),
+        lambda s, m, c: c.shot_values(measure="match"),
+        lambda s, m, c: m.thresholds(by={"balance": "set"}),
+        lambda s, m, c: m.thresholds(by="set"),
+        lambda s, m, c: m.curves(by="balanse"),
+        lambda s, m, c: m.rule(by="direction"),
+        lambda s, m, c: m.chart_next("Rowan", by="balanse"),
+        lambda s, m, c: m.which_shot("Rowan", "forehand", "lobs"),
+        lambda s, m, c: m.which_shot("Rowan", "left", "ground"),
+        lambda s, m, c: m.which_shot("Rowan", "forehand", "ground", balance="tired"),
+        lambda s, m, c: m.which_shot("Rowan", "forehand", "ground", mood="set"),
+        lambda s, m, c: sw.TightnessModel(horizon=3).fit(s),
+        lambda s, m, c: sw.TightnessModel(horizon="match").fit(s),
     ],
     "length": [
-        lambda s, m: m.curves(gaps_m=[20, 50]),
-        lambda s, m: m.curves(gaps_m=[-0.1]),
-        lambda s, m: m.curves(gaps_m=[]),
-        lambda s, m: m.curves(gaps_m="0.2"),
-        lambda s, m: m.curves(gaps_m=[np.nan]),
-        lambda s, m: sw.unseen_reason(m, "Rowan", gaps_m=[20]),
-        lambda s, m: sw.threshold_tilt(m, "Rowan", moves_m=["far"]),
-        lambda s, m: sw.choice_overlap(s, bands_m=[0.5, "wide"]),
-        lambda s, m: sw.attack_effect(m, bands_m=[-1.0, 0.5]),
-        lambda s, m: sw.plan(s, "Rowan", half_width_m=-1),
-        lambda s, m: sw.plan(s, "Rowan", matches=[0]),
-        lambda s, m: sw.plan(s, "Rowan", matches=3),
-        lambda s, m: sw.plan(s, "Rowan", simulations=1.5),
-        lambda s, m: m.chain_.order_test(7),
-        lambda s, m: sw.BallStates(bands_m=[0.4, "wide"]),
-        lambda s, m: sw.BallStates(bands_m=[0.4, np.nan]),
-        lambda s, m: sw.LooseBall(loose_from_m="wide"),
-        lambda s, m: sw.simex_thresholds(s, -0.1),
-        lambda s, m: sw.simex_thresholds(s, 0.05, n=0),
-        lambda s, m: sw.error_ellipse([0.1, 0.2, 0.3, 0.1], [1.0, 2.0, 3.0, 0.0], share=1.5),
-        lambda s, m: sw.error_ellipse(["a"], [1.0]),
-        lambda s, m: sw.balls_needed("half", 0.7),
-        lambda s, m: sw.e_value("big"),
-        lambda s, m: sw.clip_times(s, s, lead_in_s=-1),
-        lambda s, m: sw.WorkList(useful=np.nan),
-        lambda s, m: sw.plot_funnel(sw.Combination("any", [sw.Step.own()]), s, "Nobody"),
-        lambda s, m: sw.plot_rally(m.chain_, "no such match", 1, 1),
-        lambda s, m: sw.plot_rally(m.chain_, "m01", 1, 1, shots={}),
-        lambda s, m: sw.plot_rally(m.chain_, "m01", 99, 1),
-        lambda s, m: sw.write_partitions(s, "/nowhere", shots_per_part=0),
-        lambda s, m: sw.check_ranks([1, 2], draws=3, bins=0),
-        lambda s, m: sw.compare_periods(s, "Rowan", ["no such"], ["m01"]),
-        lambda s, m: sw.compare_periods(s, "Rowan", "m01", 7),
-        lambda s, m: sw.compare_periods(s, "Rowan", ["m01"], ["m02"], measures="luck"),
-        lambda s, m: sw.matches_by_date(s, "Rowan", "not a date"),
-        lambda s, m: sw.court_targets(depth_m=-1),
-        lambda s, m: sw.Court(width_m="wide"),
-        lambda s, m: sw.Target("here", "round"),
-        lambda s, m: sw.from_parquet("/nowhere/at/all"),
-        lambda s, m: sw.from_parquet("/nowhere/at/all", -1),
+        lambda s, m, c: m.curves(gaps_m=[20, 50]),
+        lambda s, m, c: m.which_shot("Rowan", "forehand", "ground", 20),
+        lambda s, m, c: m.which_shot("Rowan", "forehand", "ground", "wide"),
+        lambda s, m, c: m.curves(gaps_m=[-0.1]),
+        lambda s, m, c: m.curves(gaps_m=[]),
+        lambda s, m, c: m.curves(gaps_m="0.2"),
+        lambda s, m, c: m.curves(gaps_m=[np.nan]),
+        lambda s, m, c: sw.unseen_reason(m, "Rowan", gaps_m=[20]),
+        lambda s, m, c: sw.threshold_tilt(m, "Rowan", moves_m=["far"]),
+        lambda s, m, c: sw.choice_overlap(s, bands_m=[0.5, "wide"]),
+        lambda s, m, c: sw.attack_effect(m, bands_m=[-1.0, 0.5]),
+        lambda s, m, c: sw.plan(s, "Rowan", half_width_m=-1),
+        lambda s, m, c: sw.plan(s, "Rowan", matches=[0]),
+        lambda s, m, c: sw.plan(s, "Rowan", matches=3),
+        lambda s, m, c: sw.plan(s, "Rowan", simulations=1.5),
+        lambda s, m, c: c.order_test(7),
+        lambda s, m, c: sw.BallStates(bands_m=[0.4, "wide"]),
+        lambda s, m, c: sw.BallStates(bands_m=[0.4, np.nan]),
+        lambda s, m, c: sw.LooseBall(loose_from_m="wide"),
+        lambda s, m, c: sw.simex_thresholds(s, -0.1),
+        lambda s, m, c: sw.simex_thresholds(s, 0.05, n=0),
+        lambda s, m, c: sw.error_ellipse([0.1, 0.2, 0.3, 0.1], [1.0, 2.0, 3.0, 0.0], share=1.5),
+        lambda s, m, c: sw.error_ellipse(["a"], [1.0]),
+        lambda s, m, c: sw.balls_needed("half", 0.7),
+        lambda s, m, c: sw.e_value("big"),
+        lambda s, m, c: sw.clip_times(s, s, lead_in_s=-1),
+        lambda s, m, c: sw.WorkList(useful=np.nan),
+        lambda s, m, c: sw.plot_funnel(sw.Combination("any", [sw.Step.own()]), s, "Nobody"),
+        lambda s, m, c: sw.plot_rally(c, "no such match", 1, 1),
+        lambda s, m, c: sw.plot_rally(c, "m01", 1, 1, shots={}),
+        lambda s, m, c: sw.plot_rally(c, "m01", 99, 1),
+        lambda s, m, c: sw.write_partitions(s, "/nowhere", shots_per_part=0),
+        lambda s, m, c: sw.check_ranks([1, 2], draws=3, bins=0),
+        lambda s, m, c: sw.compare_periods(s, "Rowan", ["no such"], ["m01"]),
+        lambda s, m, c: sw.compare_periods(s, "Rowan", "m01", 7),
+        lambda s, m, c: sw.compare_periods(s, "Rowan", ["m01"], ["m02"], measures="luck"),
+        lambda s, m, c: sw.matches_by_date(s, "Rowan", "not a date"),
+        lambda s, m, c: sw.court_targets(depth_m=-1),
+        lambda s, m, c: sw.Court(width_m="wide"),
+        lambda s, m, c: sw.Target("here", "round"),
+        lambda s, m, c: sw.from_parquet("/nowhere/at/all"),
+        lambda s, m, c: sw.from_parquet("/nowhere/at/all", -1),
     ],
 }
 
@@ -323,8 +370,8 @@ UNKNOWN = {
 @pytest.mark.parametrize(
     "call", [pytest.param(c, id=f"{k} {i}") for k, v in UNKNOWN.items() for i, c in enumerate(v)]
 )
-def test_what_is_unknown_is_refused(call, shots, model):
+def test_what_is_unknown_is_refused(call, shots, model, chain):
     with pytest.raises(SidewallError) as found:
-        call(shots, model)
+        call(shots, model, chain)
     plt.close("all")
     assert len(str(found.value)) > 20

@@ -14,7 +14,7 @@ def table():
         {
             "player": ["Rowan", "Rowan"],
             "threshold_m": [0.46789, np.nan],
-            "threshold_difference_low": [-0.12345, 0.2],
+            "threshold_difference_low_m": [-0.12345, 0.2],
             "win_difference_low": [-0.012345, 0.5],
             "worse_by": [0.00123456, 0.0],
             "more_shots": [1899.0, np.inf],

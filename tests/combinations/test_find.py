@@ -173,7 +173,7 @@ def test_room_is_from_the_bounce_to_the_opponent(by_hand):
     [
         (Step.own(balance="set"), "no column balance: chart balance"),
         (Step.own(room_m=(3, None)), "no column bounce_x_m, bounce_y_m, opponent_x_m"),
-        (Step.own(depth="back"), "no column y_m: chart the contact point"),
+        (Step.own(depth="back"), "depth, which the log tells for no shot: chart the contact point"),
         (Step.own(lane="left"), "lane, which the log tells for no shot"),
         (Step.own(choice="attack"), "choice, which the log tells for no shot"),
     ],

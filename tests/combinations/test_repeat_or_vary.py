@@ -12,8 +12,10 @@ from sidewall.errors import DataError, NotFittedError
 
 @pytest.fixture(scope="module")
 def planted(study):
+    # steeper, and the replies that decide are nearly sure: no straight line holds that, and a
+    # plain logistic regression crosses at 3 and not at 2.5 as well
     rng = np.random.default_rng([5, 4])
-    return sw.shot_features(study.plant_repeats(study.ladder(rng, 6, 15), rng, slope=3.0))
+    return sw.shot_features(study.plant_repeats(study.ladder(rng, 6, 15), rng, slope=1.2))
 
 
 @pytest.fixture(scope="module")
@@ -51,9 +53,9 @@ def test_the_set_is_where_the_drawn_lines_cross(fitted):
     inside = (cross > 1.0) & (cross < fitted.most)
     assert inside.mean() > 0.97
     assert average["repeats"] == pytest.approx(np.median(cross), abs=0.02)
-    low, high = np.quantile(cross, [0.025, 0.975])
-    assert average["low"] == pytest.approx(max(low, 1.0), abs=0.05)
-    assert average["high"] == pytest.approx(high, abs=0.05)
+    # the ends are draws: the next ones outward
+    assert average["low"] == pytest.approx(np.quantile(cross, 0.025, method="lower"))
+    assert average["high"] == pytest.approx(np.quantile(cross, 0.975, method="higher"))
 
 
 def test_curves_cross_where_the_answer_says(fitted):

@@ -181,12 +181,23 @@ def test_what_is_not_there_is_said(ladder, planted):
         TinMargin().fit(ladder.assign(wall_z_m=np.nan))
 
 
+def test_gap_and_pressure_that_say_the_same_spoil_nothing(study):
+    """The gap tells the pressure and nothing else: their effects cannot be told apart."""
+    rng = np.random.default_rng(14)
+    players = study.draw_players(rng)
+    table = study.drops(players, 400, rng)
+    table["gap_m"] = np.where(rng.random(len(table)) < 0.5, 0.2, 0.6)
+    best = TinMargin(pressure="gap").fit(table).best("all players", tin_heights_m=[0.48])
+    assert len(best) == 2
+    assert (best["low_m"] < study.true_best(players.mean())).all()
+    assert (best["high_m"] > study.true_best(players.mean())).all()
+
+
 def test_a_gain_that_cannot_be_fitted_is_said_not_left_empty(study):
     rng = np.random.default_rng(14)
     table = study.drops(study.draw_players(rng), 100, rng)
-    # the gap tells the pressure and nothing else, so the two cannot be told apart
-    table["gap_m"] = np.where(rng.random(len(table)) < 0.5, 0.2, 0.6)
-    margin = TinMargin(pressure="gap").fit(table)
+    table["won"] = 1.0 - (table["ending"] == "tin")  # all that cleared the tin were won
+    margin = TinMargin().fit(table)
     assert len(margin.scatter())
     with pytest.raises(DataError, match=r"no best height can be told\. drop: "):
         margin.best()

@@ -2,8 +2,11 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
+from sidewall import shot_features
 from sidewall.errors import DataError, NotFittedError
 from sidewall.placement import PlacementWorth
+from sidewall.rallies.strengths import Strengths
+from sidewall.simulate import SimPlayer, round_robin, simulate_shots
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +43,26 @@ def test_a_centimetre_is_the_slope_of_the_curve(planted):
         assert cm[outcome][0] == pytest.approx(step, rel=1e-6)
         assert cm[f"{outcome}_low"][0] < step < cm[f"{outcome}_high"][0]
     assert cm["opponent_attacks"][0] < 0 < cm["wins"][0]
+
+
+def test_a_curve_is_of_the_opponents_that_were_met():
+    """The share of rallies won, so its mean over the own balls is the share that was won.
+
+    Ordinary logistic regression has it so exactly; pooling moves it by a little.
+    """
+    levels = {"Alder": 0.8, "Birch": 0.3, "Cedar": -0.3, "Elm": -0.8}
+    players = [
+        SimPlayer(name, touch=np.full((2, 2), at), steadiness=np.full((2, 2), at))
+        for name, at in levels.items()
+    ]
+    shots = shot_features(simulate_shots(players, round_robin(4, 2), rng=3))
+    model = PlacementWorth(depth="none").fit(shots)
+    told = model.used_[model.used_["wins"].notna()]
+    lead = Strengths().fit(shots).strength_
+    assert lead.max() - lead.min() > 0.3
+    for player, own in told.groupby(told["player"].astype(str)):
+        mean = model.curves(player, values_m=own["gap_left_m"])["wins"].mean()
+        assert mean == pytest.approx(own["wins"].mean(), abs=0.02)
 
 
 def test_rows_left_out_are_counted(ladder):

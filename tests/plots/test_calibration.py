@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -27,7 +29,7 @@ def checks():
         index=pd.Index(["model", "no gap", "no player"], name="predictor"),
     )
     table = calibration_table(won, win, rally, bins=8)
-    return Diagnostics(held_out, table, brier_parts(won, win), 4000, 1000)
+    return Diagnostics(held_out, 1.0, 0.05, table, brier_parts(won, win), [], 4000, 1000, 20)
 
 
 def labelled(ax, label):
@@ -41,7 +43,9 @@ def test_points_and_intervals_are_the_tables_in_per_cent(checks):
     np.testing.assert_allclose(points.get_xdata(), 100 * table["predicted"])
     np.testing.assert_allclose(points.get_ydata(), 100 * table["observed"])
     segments = np.array(labelled(ax, "_intervals").get_segments())
-    np.testing.assert_allclose(segments[:, :, 1], 100 * table[["low", "high"]].to_numpy())
+    np.testing.assert_allclose(
+        segments[:, :, 1], 100 * table[["observed_low", "observed_high"]].to_numpy()
+    )
 
 
 def test_the_diagonal_crosses_square_axes_that_hold_everything(checks):
@@ -50,8 +54,8 @@ def test_the_diagonal_crosses_square_axes_that_hold_everything(checks):
     np.testing.assert_array_equal(diagonal.get_xdata(), diagonal.get_ydata())
     assert ax.get_xlim() == ax.get_ylim()
     low, high = ax.get_xlim()
-    assert 0 <= low <= 100 * checks.calibration["low"].min()
-    assert 100 * checks.calibration["high"].max() <= high <= 100
+    assert 0 <= low <= 100 * checks.calibration["observed_low"].min()
+    assert 100 * checks.calibration["observed_high"].max() <= high <= 100
     assert [text.get_text() for text in ax.get_legend().get_texts()] == [
         "won as often as predicted"
     ]
@@ -70,10 +74,10 @@ def test_n_and_what_the_gap_is_worth_are_said(checks):
 
 def test_extreme_chances_stay_within_0_to_100(checks):
     table = pd.DataFrame(
-        {"predicted": [0.01, 0.99], "observed": [0.0, 1.0], "low": [0.0, 0.8], "high": [0.2, 1.0],
-         "n": [20, 30], "n_rallies": [10, 10]}
+        {"predicted": [0.01, 0.99], "observed": [0.0, 1.0], "observed_low": [0.0, 0.8],
+         "observed_high": [0.2, 1.0], "n": [20, 30], "n_rallies": [10, 10]}
     )  # fmt: skip
-    ax = plot_calibration(Diagnostics(checks.held_out, table, checks.brier, 50, 20))
+    ax = plot_calibration(replace(checks, calibration=table, n_shots=50, n_rallies=20))
     assert ax.get_xlim() == (0.0, 100.0)
     assert "20 to 30 a point" in ax.texts[0].get_text()
 
@@ -81,6 +85,6 @@ def test_extreme_chances_stay_within_0_to_100(checks):
 def test_axes_given_are_used_and_an_empty_table_refused(checks):
     _, ax = plt.subplots()
     assert plot_calibration(checks, ax=ax) is ax
-    empty = Diagnostics(checks.held_out, checks.calibration.iloc[:0], checks.brier, 0, 0)
+    empty = replace(checks, calibration=checks.calibration.iloc[:0], n_shots=0, n_rallies=0)
     with pytest.raises(DataError, match="empty"):
         plot_calibration(empty)

@@ -85,8 +85,8 @@ def test_a_log_without_contact_has_one_family(shots):
 def test_a_side_never_charted_is_not_compared(shots):
     features = shot_features(shots)
     own = (features["player"] == "Rowan") & (features["side"] == "forehand")
-    kept = features[~(own & (features["family"] == "volley"))]
-    left, right = plot_comfort(TightnessModel(draws=200).fit(kept), "Rowan")
+    kept = ~(own & (features["family"] == "volley"))
+    left, right = plot_comfort(TightnessModel(draws=200).fit(features, keep=kept), "Rowan")
     assert said(left).count("none charted") == 1
     assert said(left).count("no forehand charted") == said(right).count("no forehand charted") == 1
     assert list(lines(right, "_difference")) == ["_difference ground"]

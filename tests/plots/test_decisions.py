@@ -59,10 +59,15 @@ def test_bars_are_forced_from_below_and_passed_up_from_above(table):
 
 
 def test_the_band_is_the_thresholds_own_interval(table):
-    own = cell(table)
-    ax = plot_decisions(table, "Rowan", "backhand", "ground", unit="in")
+    known = table[table["status"] == "crosses"].iloc[0]
+    where = known["player"], known["side"], known["family"]
+    ax = plot_decisions(table, *where, unit="in")
     line = next(one for one in ax.lines if one.get_label() == "_threshold")
-    assert line.get_xdata()[0] == pytest.approx(own["threshold_m"].iloc[0])
+    assert line.get_xdata()[0] == pytest.approx(known["threshold_m"])
+    (band,) = (one for one in ax.patches if one.get_label() == "_band")
+    reach = table.loc[table["player"] == known["player"], "gap_m"].quantile(0.99)
+    assert band.get_x() == pytest.approx(known["low_m"])
+    assert band.get_x() + band.get_width() == pytest.approx(min(known["high_m"], reach))
     assert "(in)" in ax.get_xlabel()
 
 

@@ -31,9 +31,7 @@ def rally(shots):
 
 
 def draw(chain, rally, **more):
-    return plot_rally(
-        chain, rally["match"], rally["game"], rally["rally"], **({"draws": 20} | more)
-    )
+    return plot_rally(chain, rally["match"], rally["game"], rally["rally"], **more)
 
 
 def lines(ax, prefix):
@@ -116,14 +114,17 @@ def test_a_let_has_no_result(chain, shots):
     assert not lines(ax, "end")
 
 
-def test_a_ball_that_is_not_known_leaves_a_hole(shots, rally):
+def test_a_ball_without_a_gap_has_a_chance_and_no_count(shots, rally):
     key = [(shots[name] == rally[name]) for name in ("match", "game", "rally")]
     holed = shots.copy()
     holed.loc[key[0] & key[1] & key[2] & (shots["shot"] == 3), "gap_m"] = np.nan
-    ax = draw(RallyChain(BallStates(bands_m=(0.3,))).fit(holed), rally)
-    assert "not known" in written(ax, 2)
-    assert np.isnan(dots(ax)[2])
-    assert np.isfinite(dots(ax)[3])
+    chain = RallyChain(BallStates(bands_m=(0.3,))).fit(holed)
+    ax = draw(chain, rally)
+    before = own_shots(chain, rally)["value_before"].iloc[2]
+    assert dots(ax)[2] == pytest.approx(100 * before)  # shot 3 is the server's
+    *_, chance, n = written(ax, 2)
+    assert chance.startswith(f"{100 * before:.0f} (")
+    assert n == "–"
 
 
 def test_another_log(chain, shots, rally):

@@ -11,8 +11,8 @@ mpl.use("Agg")
 
 
 @pytest.fixture(scope="module")
-def model(ladder):
-    return sw.TightnessModel(draws=100).fit(ladder)
+def model(shots):
+    return sw.TightnessModel(draws=100).fit(shots)
 
 
 def test_a_row_a_stroke_beside_the_general_answer(model):

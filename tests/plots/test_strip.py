@@ -9,7 +9,7 @@ from sidewall.plots.strip import stretches, sure_words
 
 
 def curve(*better):
-    return pd.DataFrame({"gap_m": 0.1 * np.arange(len(better)), "p_attack_better": better})
+    return pd.DataFrame({"gap_m": 0.1 * np.arange(len(better)), "p_attack_sure": better})
 
 
 def test_stretches_follow_one_another_to_the_widest_gap():

@@ -154,7 +154,7 @@ def test_an_open_answer_says_how_many_shots_would_settle_it(model, open_answer):
 def test_a_player_without_such_shots_gets_no_curves(shots):
     features = shot_features(shots)
     volleys = (features["player"] == "Rowan") & (features["family"] == "volley")
-    model = TightnessModel(draws=200).fit(features[~volleys])
+    model = TightnessModel(draws=200).fit(features, keep=~volleys)
     ax = plot_threshold(model, "Rowan", "forehand", "volley")
     assert "No such shot charted" in said(ax)
     assert "n = 0 attacks, 0 resets, 0 rallies" in said(ax)
@@ -218,7 +218,7 @@ def test_the_figure_says_what_shots_are_judged_by(shots, model):
         for one in (model, by_value)
     ]
     assert "who won the rally" in small_print[0]
-    assert "one exchange later" in small_print[1].replace("\n", " ")
+    assert "the ball that the shot leaves" in small_print[1].replace("\n", " ")
 
 
 def test_no_text_of_a_panel_runs_into_its_neighbour(model):
@@ -249,7 +249,10 @@ def test_the_other_outcome_is_drawn_and_said_beside(shots, model, crossing):
     other = TightnessModel(outcome="value", draws=200).fit(shots)
     ax = panel(model, crossing, beside=other)
     assert "by value: attack from " in said(ax)
-    assert "Grey bracket: judged by the chance" in ax.figure.get_supxlabel().replace("\n", " ")
+    assert (
+        "Grey bracket: judged by the ball that the shot leaves"
+        in ax.figure.get_supxlabel().replace("\n", " ")
+    )
     answer = other.thresholds().set_index(["player", "side", "family"])
     answer = answer.loc[(crossing["player"], crossing["side"], crossing["family"])]
     at = labelled(ax, "_beside").get_xdata()[0]

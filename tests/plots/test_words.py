@@ -70,8 +70,8 @@ def test_further_shots_keep_two_figures(more):
 def difference(at, low, high):
     return {
         "threshold_difference_m": at,
-        "threshold_difference_low": low,
-        "threshold_difference_high": high,
+        "threshold_difference_low_m": low,
+        "threshold_difference_high_m": high,
         "win_difference": at,
         "win_difference_low": low,
         "win_difference_high": high,

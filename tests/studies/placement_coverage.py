@@ -143,6 +143,8 @@ def left_balls(rng, shots):
     first = pd.DataFrame({"player": names[who], "match": match, "shot": 1, "won": won})
     first["shots_left"] = 1
     second = first.assign(player="Opponent", shot=2, shots_left=0, won=1.0 - won)
+    second = second.assign(opponent=names[who], is_server=False)
+    first = first.assign(opponent="Opponent", is_server=True)
     first = first.assign(gap_m=0.4, y_m=5.0, choice="reset")
     second = second.assign(gap_m=gap, y_m=depth, choice=np.where(attacked, "attack", "reset"))
     table = pd.concat([first.assign(rally_id=first.index), second.assign(rally_id=first.index)])

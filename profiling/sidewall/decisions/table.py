@@ -14,6 +14,8 @@ from sidewall.decisions.choice_worth import ChoiceWorth
 from sidewall.decisions.judged import DECISIONS, decisions
 from sidewall.errors import DataError
 from sidewall.features.clustered import clustered_rate
+from sidewall.features.coded import codes_of
+from sidewall.features.shots import words_in_order
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -70,14 +72,14 @@ def decision_table(
     table = as_frame(shots)
     if "decision" not in table.columns:
         table = decisions(table, model, level)
+    table = words_in_order(table)
     by = list(column_names(by, table.columns))
     table = table[kept_rows(table, keep)]
     if not len(table):
         raise DataError("there is no decision to sum up: no shot is left in the table")
-    check_level(level)
     keys, group = _groups(table, by)
     groups, kinds = len(keys), len(DECISIONS)
-    code = table["decision"].cat.codes.to_numpy().astype(np.int64)
+    code = codes_of(table["decision"], DECISIONS)
     rally = pd.factorize(table["rally_id"])[0].astype(np.int64)
     cell = group * kinds + code
     points = table["points"].to_numpy(dtype=float)

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.arguments import Table, as_frame
+from sidewall.court.zones import BOUNCES, DEPTHS, LANES, OPPONENT_PLACES, WALLS
 from sidewall.features.coded import as_category, codes_of, need_columns
 from sidewall.features.places import place_columns
 from sidewall.features.rallies import RallyRuns, player_names, rally_runs, rally_table
@@ -23,15 +24,22 @@ from sidewall.log.vocabulary import (
     FAMILY_OF_CONTACT,
     SIDES,
     STROKES,
+    VOCABULARY,
 )
 
 if TYPE_CHECKING:
     from sidewall.court.court import Court
     from sidewall.court.zones import Zones
 
-__all__ = ["rally_table", "shot_features", "with_features"]
+__all__ = ["rally_table", "shot_features", "with_features", "words_in_order"]
 
 _NEEDED: Final = ("side", "stroke", "gap_m")
+#: Words of every column, in the order of all tables.
+_WORDS: Final = {
+    **VOCABULARY,
+    **{"family": FAMILIES, "depth": DEPTHS, "lane": LANES, "wall": WALLS, "bounce": BOUNCES},
+    "opponent_place": OPPONENT_PLACES,
+}
 
 
 def shot_features(shots: Table, court: Court | Zones | None = None) -> pd.DataFrame:
@@ -141,7 +149,20 @@ def with_features(table: pd.DataFrame, court: Court | Zones | None = None) -> pd
     done = {"rally_id", "won", "family", "depth", "lane", "wall"} <= set(table.columns)
     if not done:
         return shot_features(table, court)
-    return table if court is None else table.assign(**place_columns(table, court))
+    table = table if court is None else table.assign(**place_columns(table, court))
+    return words_in_order(table)
+
+
+def words_in_order(table: pd.DataFrame) -> pd.DataFrame:
+    """Put the words of a column in their order; another library may keep them in its own."""
+    new = {}
+    for name in set(_WORDS) & set(table.columns):
+        if isinstance(table[name].dtype, pd.CategoricalDtype):
+            met = table[name].cat.categories
+            known = [word for word in _WORDS[name] if word in met]
+            if known != list(met) and len(known) == len(met):
+                new[name] = table[name].cat.reorder_categories(known)
+    return table.assign(**new) if new else table
 
 
 def _family_codes(shots: pd.DataFrame, serve: NDArray[np.bool_]) -> NDArray[np.int64]:

@@ -172,11 +172,11 @@ class TightnessModel:
             When no usable shots are left, only one choice occurs, a named situation column
             is missing, or by value shots were left out of rallies beforehand.
         """
+        parts = as_parts(shots)
         rng = np.random.default_rng(check_seed(self.seed))
         horizon: Horizon = "rally" if self.outcome == "rally" else need_horizon(self.horizon)
         for name in ("value_", "correction_", "corrections_", "posterior_", "used_"):
             self.__dict__.pop(name, None)  # of an earlier fit
-        parts = as_parts(shots)
         if not (keep is None or isinstance(keep, str) or callable(keep)):
             one_table(parts, "a mask to keep shots by")
         self._parts, self._keep = parts, keep
@@ -323,9 +323,9 @@ class TightnessModel:
         table = table if "family" in table.columns else with_features(table)
         _check_words(table, self)
         win = np.full(len(table), np.nan)
-        told = table[["side", "choice", "gap_m"]].notna().all(axis=1).to_numpy()
-        if self.families_ != (ALL_STROKES,):
-            told &= table["family"].notna().to_numpy()
+        needed = ["side", "choice", "gap_m"]
+        needed += ["family"] if self.families_ != (ALL_STROKES,) else []
+        told = table[needed].notna().all(axis=1).to_numpy()
         win[told] = self.posterior_.mean_of(table[told])
         return np.column_stack([1.0 - win, win])
 
@@ -356,8 +356,9 @@ class TightnessModel:
             ``p_attack_sure``, the same widened by what no draw holds (unseen reasons, the
             error of the charted gap): what is shown as sure.
         """
+        cut = 0.5 * (1.0 - check_level(level))
         self._need_fit()
-        cut, by = 0.5 * (1.0 - check_level(level)), self._by(by)
+        by = self._by(by)
         widest = self.gap_max_m().to_numpy()
         given = None if gaps_m is None else check_gaps_m(gaps_m, float(np.nanmax(widest)))
         posterior, parts = self.posterior_, []
@@ -420,8 +421,9 @@ class TightnessModel:
             own) and the general answer stands in. With fewer than five attacks or resets
             of the player's own in the cell nothing is known yet.
         """
+        check_level(level)
         self._need_fit()
-        level, by = check_level(level), self._by(by)
+        by = self._by(by)
         posterior, rows = self.posterior_, []
         counts, widest = self.cell_counts(), self.gap_max_m().to_numpy()
         general: dict[tuple[int, int], tuple[Threshold, float, float]] = {}
@@ -489,8 +491,9 @@ class TightnessModel:
             ``cost_high`` (NaN for a player who met no such ball); ``n_attack``, ``n_reset``;
             ``own`` and ``own_words`` as in :meth:`thresholds`.
         """
+        check_level(level)
         self._need_fit()
-        level, by = check_level(level), self._by(by)
+        by = self._by(by)
         posterior, rows = self.posterior_, []
         for i, j, ask in self._answers(by):
             gaps = posterior.grids[j]
@@ -542,6 +545,7 @@ class TightnessModel:
             better; ``n``, own shots of the kind in the cell; ``words``: "best so far" for
             the first, "no difference known" for those that may be as good, else "worse".
         """
+        cut = 0.5 * (1.0 - check_level(level))
         self._need_fit()
         i = self.players_.index(check_player(player, self.players_))
         families = self.families_
@@ -551,7 +555,6 @@ class TightnessModel:
             raise DataError(f"no ball is {side!r} {family!r}; the model knows {known}")
         j = self.cells_.index((side, str(family)))
         here = check_gaps_m([gap_m], float(self.gap_max_m().iloc[j]))
-        cut = 0.5 * (1.0 - check_level(level))
         where = self.posterior_.situation(situation)
         names, draws, n = [], [], []
         for choice in CHOICES:
@@ -597,10 +600,12 @@ class TightnessModel:
         DataError
             For an unknown player, or one with a single match.
         """
+        check_level(level)
+        check_folds(folds)
         self._need_fit()
         one_table(self._parts, "what following the rule would bring")
         check_player(player, self.players_)
-        return follow_table(self, player, check_level(level), check_folds(folds))
+        return follow_table(self, player, level, folds)
 
     def chart_next(
         self, player: str, matches: int = 1, by: str | Sequence[str] = ()
@@ -617,9 +622,9 @@ class TightnessModel:
             By side, family and `by`, most first: ``saves``, rallies in 100 such balls;
             ``saves_per_game``, points a game; ``n_attack``, ``n_reset`` so far.
         """
+        check_count(matches, "matches", 1)
         self._need_fit()
         i = self.players_.index(check_player(player, self.players_))
-        check_count(matches, "matches", 1)
         posterior, rows = self.posterior_, []
         charted = max(int(self.matches_[i]), 1)
         games = max(int(self.games_[i]), 1)
@@ -654,14 +659,16 @@ class TightnessModel:
             ``win_backhand``, ``win_difference`` with ``_low``, ``_high``; ``n_forehand``,
             ``n_backhand`` shots and ``n_rallies``.
         """
+        check_level(level)
         self._need_fit()
-        return comfort_table(self, check_level(level))
+        return comfort_table(self, level)
 
     def diagnostics(self, folds: int = 5) -> Diagnostics:
         """Held-out checks; see :func:`~sidewall.models.diagnostics.diagnose`."""
+        check_folds(folds)
         self._need_fit()
         one_table(self._parts, "a held-out check")
-        return diagnose(self, check_folds(folds))
+        return diagnose(self, folds)
 
 
 def _check_words(table: pd.DataFrame, model: TightnessModel) -> None:

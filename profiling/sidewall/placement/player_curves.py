@@ -62,7 +62,8 @@ class PlayerCurves:
         rows : DataFrame
             With ``player`` and ``rally_id``.
         offset : ndarray, shape (n,), optional
-            Known log odds, such as the difference of the two players' strengths.
+            Known log odds, such as the difference of the two players' strengths. A curve
+            stands at the player's own mean of it, so against the opponents that were met.
 
         Raises
         ------
@@ -91,12 +92,16 @@ class PlayerCurves:
         )
         self.columns_, self.players_ = names, [str(name) for name in self.fit_.groups_]
         self._own = np.array([names.index(name) for name in vary])
-        self.usual_ = self._moments(self.fit_.draws_.common)
+        known = np.zeros(len(result)) if offset is None else offset
+        self._lead = pd.Series(known).groupby(rows["player"].astype(str).to_numpy()).mean()
+        self.usual_ = self._moments(self.fit_.draws_.common, float(self._lead.mean()))
         return self
 
     @staticmethod
-    def _moments(draws: Array) -> tuple[Array, Array]:
-        return draws.mean(axis=0), np.atleast_2d(np.cov(draws.T))
+    def _moments(draws: Array, lead: float) -> tuple[Array, Array]:
+        mean = draws.mean(axis=0)
+        mean[0] += lead
+        return mean, np.atleast_2d(np.cov(draws.T))
 
     def of(self, player: str | None) -> tuple[Array, Array]:
         """Coefficients and their covariance of a player; of the usual one for None.
@@ -107,4 +112,4 @@ class PlayerCurves:
             return self.usual_
         draws = self.fit_.draws_.common.copy()
         draws[:, self._own] += self.fit_.draws_.own[self.players_.index(player)]
-        return self._moments(draws)
+        return self._moments(draws, float(self._lead[player]))

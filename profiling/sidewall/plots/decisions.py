@@ -108,9 +108,10 @@ def plot_decisions(
     """Draw the share of balls attacked at each gap against the player's own threshold.
 
     One panel a side and stroke family. Dots: the share attacked, with intervals, in steps of
-    10 cm, wider where balls are few. The red band holds the gaps at which nobody can say.
-    Left of it every attack is a forced one (filled from below); right of it every reset is a
-    ball passed up (filled from above). The words count both and say what they cost.
+    10 cm, wider where balls are few. The red line is the player's threshold, the band its
+    interval. Every ball was judged in its own situation: filled from below are attacks of
+    balls that were surely tight (forced), from above resets of balls that were surely loose
+    (passed up). The words count both and say what they cost.
 
     Parameters
     ----------
@@ -278,7 +279,7 @@ def _frame(ax: Axes, player: str, level: float) -> None:
     head(figure, f"{plain(player)}: which balls are attacked")
     foot(
         figure,
-        f"Dots: share attacked, {level:.0%} intervals. Red: the threshold and the gaps at which "
-        "nobody can say. From below, orange: forced, attacked though surely tight. From above, "
+        f"Dots: share attacked, {level:.0%} intervals. Red: the threshold and its interval. "
+        "From below, orange: forced, attacked though surely tight. From above, "
         "blue: passed up, reset though surely loose. Cost: rallies, over all charted matches.",
     )

@@ -218,12 +218,11 @@ def _write_numbers(
     for at, words in ((_CHANCE_AT, "chance"), (_N_AT, "n")):
         _beside(ax, -1, words, at, fontsize=8.5, color=QUIET)
     for k, (low, chance, high, state) in enumerate(zip(*chances, states, strict=True)):
-        if isinstance(state, str):
-            words = f"{chance:.0f} ({low:.0f}–{high:.0f})"
-            _beside(ax, k, words, _CHANCE_AT, fontsize=9, color=INK)
-            _beside(ax, k, f"{int(visits[state]):,}", _N_AT, fontsize=9, color=INK)
-        else:
-            _beside(ax, k, "not known", _N_AT, fontsize=9, color=QUIET)
+        words = f"{chance:.0f} ({low:.0f}–{high:.0f})"
+        _beside(ax, k, words, _CHANCE_AT, fontsize=9, color=INK)
+        # a ball whose gap is not charted has a value, and no state to count
+        n = f"{int(visits[state]):,}" if isinstance(state, str) else "–"
+        _beside(ax, k, n, _N_AT, fontsize=9, color=INK)
 
 
 def _shot_words(row: dict[Any, Any]) -> str:

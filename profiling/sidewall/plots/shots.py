@@ -85,6 +85,7 @@ def plot_thresholds_by(
     DataError
         If the model does not know the player, or does not tell `by` apart.
     """
+    check_level(level)
     player = known_player(model, player)
     width = board_width_of(model, player, board_width_m)
     words = GapWords(unit, width)
@@ -180,9 +181,9 @@ def plot_shot_map(
         If the player, the ball or the situation is not known to the model, or no stroke has
         five own shots.
     """
+    cut = 0.5 * (1.0 - check_level(level))
     player = known_player(model, player)
     i, posterior = model.players_.index(player), model.posterior_
-    cut = 0.5 * (1.0 - check_level(level))
     family = model.families_[0] if family is None and len(model.families_) == 1 else family
     if (side, family) not in model.cells_:
         known = "; ".join(" ".join(cell) for cell in model.cells_)

@@ -267,7 +267,8 @@ class RallyChain:
             The feature table with ``state``, ``value_before``, ``value_after`` and
             ``value``, all as chances of the striker; missing where the rally was a let.
         """
-        moves = self.moves(None if shots is None else as_frame(shots))
+        shots = None if shots is None else as_frame(shots)
+        moves = self.moves(shots)
         found = shot_values(moves, self.ball_value_, measure)
         return found if keep is None else found[kept_rows(moves.table, keep)]
 

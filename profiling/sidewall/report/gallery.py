@@ -155,8 +155,8 @@ class Gallery:
             drawn = inline(draw, (WIDE, 3.6))
             found += framed(drawn, words, said, count(len(cell), "judged shot"), alt, link)
         read = (
-            "Dots: the share of balls attacked at each gap, with intervals. The red band holds the "
-            "gaps at which nobody can say. Orange from below: forced, attacked though surely "
+            "Dots: the share of balls attacked at each gap, with intervals. The red band is "
+            "the threshold's interval. Orange from below: forced, attacked though surely "
             "tight. Blue from above: passed up, reset though surely loose."
         )
         return title, read, found
