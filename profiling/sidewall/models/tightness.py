@@ -323,7 +323,7 @@ class TightnessModel:
         win = np.full(len(table), np.nan)
         told = table[["side", "choice", "gap_m"]].notna().all(axis=1).to_numpy()
         if self.families_ != (ALL_STROKES,):
-            told &= table["family"].notna().to_numpy()
+            told = told & table["family"].notna().to_numpy()
         win[told] = self.posterior_.mean_of(table[told])
         return np.column_stack([1.0 - win, win])
 
