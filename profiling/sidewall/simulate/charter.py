@@ -50,9 +50,8 @@ def second_charter(
     shots : DataFrame
         A canonical shot table, taken for the truth.
     miss : float, default 0.01
-        Chance, at each shot after the serve, of looking away and missing it and the reply.
-        A single missed shot would make one player strike twice running, which the reader
-        refuses with its rally.
+        Chance, at each shot after the serve, of looking away and missing it and the reply (a
+        single missed shot would make one player strike twice running).
     miss_rally : float, default 0
         Chance of missing a rally; the later ones of its game are numbered on.
     confuse : float or mapping of str to float, default 0.05
@@ -60,26 +59,23 @@ def second_charter(
         column is not named). Other words are those that the log holds, all equally likely;
         a serve stays one, and an ending stays one that suits who won.
     gap_sd_m : float, default 0.05
-        Standard deviation of the error of the gap. A reading below zero is turned back
-        from the wall, since nobody charts a gap below zero.
+        Standard deviation of the error of the gap; below zero it is turned back.
     place_sd_m, time_sd_s : float, default 0
         Standard deviations of the errors of each coordinate of contact and bounce, and of
         times, which never run back.
     seed : int or Generator
     court : Court, optional
-        For how far a ball can be from a wall; the standard singles court by default.
+        For how far a ball can be from a wall.
 
     Returns
     -------
     DataFrame
-        A canonical shot table: whole rallies, without contradictions. Lengths are whole
-        centimetres, times whole hundredths of a second.
+        A canonical shot table: whole rallies, without contradictions, in whole centimetres.
 
     Raises
     ------
     DataError
-        If a chance is not between 0 and 1, a standard deviation is negative, or `confuse`
-        names a column that is none of words.
+        If a chance or a standard deviation cannot be, or `confuse` names no column of words.
     """
     rates = _rates(confuse, shots)
     chances = {"miss": miss, "miss_rally": miss_rally, **rates}

@@ -54,10 +54,9 @@ _BY_STROKE: Final = {
 _HOW: Final = np.array([_BY_STROKE.get(stroke, (1.0,) * 7) for stroke in STROKES])
 #: How much higher a drive is aimed by a player who is stretched, to win time.
 _SLOW: Final = 1.35
-#: Where a ball in the tin hits it, at the lowest: half the ball's size over the floor.
-_LOWEST_M: Final = 0.02
-#: Standard deviations that the aim never falls below: at worst nearly every other ball dies.
-_LEAST_MARGIN: Final = 0.05
+#: Where a ball in the tin hits it, at the lowest: half the ball's size over the floor; and
+#: standard deviations that the aim never falls below: at worst nearly every other ball dies.
+_LOWEST_M, _LEAST_MARGIN = 0.02, 0.05
 
 #: Nearest and farthest contacts from the front wall, metres.
 _NEAREST_M, _FARTHEST_M = 0.60, 9.45
@@ -80,11 +79,7 @@ _JAMMED_SHARE: Final = (0.01, 0.12)
 #: opponent meets the ball: volley, after the bounce in front, middle, back, off the back
 #: wall. Fitted to the published tempo of about 1.34 s (men) and 1.39 s (women) a shot.
 _SECONDS: Final = np.array(
-    [
-        [0.96, 1.18, 1.14, 1.28, 1.68],
-        [1.08, 1.36, 1.30, 1.42, 1.76],
-        [1.25, 1.40, 1.54, 1.64, 1.94],
-    ]
+    [[0.96, 1.18, 1.14, 1.28, 1.68], [1.08, 1.36, 1.3, 1.42, 1.76], [1.25, 1.4, 1.54, 1.64, 1.94]]
 )
 _SECONDS_SPREAD: Final = 0.13
 _WARM_UP_S, _BETWEEN_RALLIES_S, _BETWEEN_GAMES_S = 20.0, 12.0, 90.0
@@ -119,7 +114,7 @@ def simulate_shots(
     games_to_win : int, default 3
         3 for the best of five, 2 for the best of three.
     match_names : sequence of str, optional
-        One for each match; by default ``m01``, ``m02`` and so on.
+        By default ``m01``, ``m02`` and so on.
     court : Court, optional
 
     Returns

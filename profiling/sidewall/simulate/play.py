@@ -120,8 +120,7 @@ def play_rallies(
         ends = rng.random(n)
         if serves:
             stroke = choice = np.full(n, -1)
-            error, win = np.full(n, world.serve_error), np.full(n, world.serve_winner)
-            ease = np.zeros(n)
+            win, error, ease = np.full((n, 3), (world.serve_winner, world.serve_error, 0.0)).T
             level = pick(rng, np.broadcast_to(world.serve_levels, (n, physics.MIDDLE + 1)))
             kind = np.full(n, physics.SERVE_KIND)
         else:
@@ -149,10 +148,10 @@ def play_rallies(
         record.append(row | {"gap_m": gap, "next_gap_m": next_gap, "error": error, "ease": ease})
         still = (rng.random(n) < world.still_out(cell[3], out)).astype(np.int64)
         on, serves = result == GO_ON, False
-        rally, who, other, out, other_out = (
-            part[on] for part in (rally, other, who, other_out, still)
+        rally, who, other, out, other_out, gap = (
+            part[on] for part in (rally, other, who, other_out, still, next_gap)
         )
-        cell, gap = met[:, on], next_gap[on]
+        cell = met[:, on]
     order = np.argsort(np.concatenate([row["rally"] for row in record]), kind="stable")
     return {name: np.concatenate([row[name] for row in record])[order] for name in record[0]}
 
@@ -161,13 +160,10 @@ class _Matches:
     """Score and server of every match, point-a-rally to 11."""
 
     def __init__(self, count: int, games_to_win: int, rng: np.random.Generator) -> None:
-        self.games_to_win = games_to_win
-        self.points = np.zeros((count, 2), int)
-        self.games = np.zeros((count, 2), int)
-        self.game = np.ones(count, int)
-        self.rally = np.ones(count, int)
+        self.games_to_win, self.over = games_to_win, np.zeros(count, bool)
+        self.points, self.games = np.zeros((2, count, 2), int)
+        self.game, self.rally = np.ones((2, count), int)
         self.server = rng.integers(0, 2, count)
-        self.over = np.zeros(count, bool)
 
     def next_rally(self, live: Codes, winner: Codes) -> None:
         """Count the point (winner -1 is a let), and name the next server."""

@@ -35,9 +35,12 @@ _ABILITIES: Final = ("touch", "looseness_gain", "length", "steadiness", "attack_
 _NUMBERS: Final = ("retrieving", "stretched", "drift")
 _PLAYER_KEYS: Final = ("name", "hand", "group", "planted", "strokes", *_NUMBERS, *_ABILITIES)
 _TOP_KEYS: Final = ("club", "seed", "games_to_win", "schedule", "court", "world", "player")
-_SCHEDULE_KEYS: Final = ("rounds", "first_date", "days_between_rounds")
+_TABLES: Final = {
+    "schedule": ("rounds", "first_date", "days_between_rounds"),
+    "court": ("tin_height_m", "board_widths_m"),
+    "world": tuple(one.name for one in fields(World)),
+}
 _KNOWN_BY: Final = "scenario.toml"
-_COURT_KEYS: Final = ("tin_height_m", "board_widths_m")
 
 #: Every file that :func:`write_demo` writes.
 FILES: Final = (
@@ -110,13 +113,7 @@ class Scenario:
 
 
 def load_scenario(path: str | PathLike[str]) -> Scenario:
-    """Read a scenario from a TOML file.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read, or holds something that is not understood.
-    """
+    """Read a scenario from a TOML file; a DataError says what is not understood."""
     file = Path(path)
     try:
         content = parse_toml(file.read_text(encoding="utf-8"))
@@ -125,13 +122,10 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise DataError(f"{file.name}: the scenario is no valid TOML: {error}.") from error
     where = file.name
-    plan, surroundings, constants = (
-        content.get(name, {}) for name in ("schedule", "court", "world")
-    )
     _only(content, _TOP_KEYS, where)
-    _only(plan, _SCHEDULE_KEYS, f"{where}, [schedule]")
-    _only(surroundings, _COURT_KEYS, f"{where}, [court]")
-    _only(constants, [field.name for field in fields(World)], f"{where}, [world]")
+    plan, surroundings, constants = (content.get(name, {}) for name in _TABLES)
+    for table, (name, known) in zip((plan, surroundings, constants), _TABLES.items(), strict=True):
+        _only(table, known, f"{where}, [{name}]")
     entries = content.get("player", [])
     if len(entries) < 2:
         raise DataError(f"{where}: a scenario needs at least two [[player]] tables.")
@@ -181,7 +175,7 @@ def _player(entry: Mapping[str, Any], where: str) -> SimPlayer:
     where = f"{where} ({name})"
     given = [ability for ability in _ABILITIES if ability in entry]
     abilities: dict[str, Any] = {one: _by_cell(entry[one], f"{where}, {one}") for one in given}
-    abilities |= {number: float(entry.get(number, 0.0)) for number in _NUMBERS}
+    abilities |= {one: _number(entry.get(one, 0.0), f"{where}, {one}") for one in _NUMBERS}
     abilities["merit"] = _merit(entry.get("strokes", {}), f"{where}, strokes")
     return SimPlayer(name, hand, **abilities)
 
@@ -190,15 +184,22 @@ def _merit(entries: Mapping[str, Any], where: str) -> NDArray[np.float64]:
     """From keys such as "forehand kill" or "backhand drop back"; what comes later adds."""
     merit = np.zeros(MERITS)
     for key, value in entries.items():
-        side, stroke, *depth = key.split()[:4] if len(key.split()) > 1 else ("", "")
-        if side not in SIDES or stroke not in PLAYED or (depth and depth[0] not in DEPTHS):
+        side, stroke, depth, *more = [*key.split(), "", "", ""]
+        if side not in SIDES or stroke not in PLAYED or depth not in ("", *DEPTHS) or any(more):
             raise DataError(
                 f"{where}: {key!r} is not understood; write a side, a stroke ({', '.join(PLAYED)}) "
                 f"and, if wanted, a depth ({', '.join(DEPTHS)})."
             )
-        place = DEPTHS.index(depth[0]) if depth else slice(None)
-        merit[SIDES.index(side), PLAYED.index(stroke), place] += float(value)
+        place = DEPTHS.index(depth) if depth else slice(None)
+        better = _number(value, f"{where}, {key}")
+        merit[SIDES.index(side), PLAYED.index(stroke), place] += better
     return merit
+
+
+def _number(value: Any, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
+        raise DataError(f"{where}: {value!r} is no number.")
+    return float(value)
 
 
 def _by_cell(value: Any, where: str) -> NDArray[np.float64]:
@@ -232,13 +233,7 @@ def _matches(
 
 
 def synthetic_data_folder() -> Path:
-    """Return the folder of the synthetic ladder that comes with the package.
-
-    Raises
-    ------
-    DataError
-        If it is not there.
-    """
+    """Return the folder of the synthetic ladder that comes with the package."""
     package = Path(str(files("sidewall")))
     # Installed, the data lie within the package; in a checkout at the root of the repository.
     places = [package / "synthetic_data", package.parents[1] / "synthetic_data"]
@@ -266,17 +261,12 @@ def write_demo(
     scenario : Scenario, optional
         The club ladder by default.
     overwrite : bool
-        Whether files that hold something else are replaced.
+        Whether files that hold something else are replaced; else they are a WriteError.
 
     Returns
     -------
     list of Path
         The files written.
-
-    Raises
-    ------
-    WriteError
-        If a file of that name holds something else, or cannot be written.
     """
     place = synthetic_data_folder() if folder is None else Path(folder)
     make_folder(place)
@@ -296,46 +286,29 @@ def write_demo(
 def demo_files(scenario: Scenario | None = None) -> dict[str, bytes]:
     """Make what :func:`write_demo` writes: the content of each of `FILES`."""
     scenario = club_ladder() if scenario is None else scenario
-    shots = scenario.shots()
+    shots, who = scenario.shots(), scenario.players
+    log = to_log(shots, "cm", details=False)
+    # Whole centimetres, typed without a decimal point.
+    log["gap_cm"] = log["gap_cm"].round().astype("Int64")
+    details = [(one.name, one.hand, scenario.groups[one.name], one.name[:2].upper()) for one in who]
+    matches = scenario.matches.rename(columns=lambda name: name.replace("_m", "_cm"))
+    for name in ("tin_height_cm", "board_width_cm"):
+        matches[name] = (100 * matches[name]).round(2)
+    # Thresholds over all, then by stroke, by balance and by depth; blank where averaged.
+    parts = [scenario.thresholds(by) for by in ((), *((name,) for name in _SPLITS))]
+    columns = ["player", "side", "family", *_SPLITS, "status", "threshold_m"]
+    truth = pd.concat(parts, ignore_index=True).reindex(columns=columns)
+    crossing = truth["threshold_m"].where(truth["status"] == CROSSES)
     tables = {
-        "ladder.csv": _ladder(shots),
-        "players.csv": _player_table(scenario),
-        "matches.csv": _match_table(scenario),
-        "truth.csv": _truth(scenario),
+        "ladder.csv": log,
+        "players.csv": pd.DataFrame(details, columns=["player", "hand", "group", "initials"]),
+        "matches.csv": matches,
+        "truth.csv": truth.assign(threshold_m=crossing.round(_TRUTH_DECIMALS)),
         "truth_curves.csv": scenario.curves(_CURVE_GAPS_M).round(_TRUTH_DECIMALS),
     }
     texts = {name: table.to_csv(index=False, lineterminator="\n") for name, table in tables.items()}
     texts["typed_by_hand.csv"] = "\n".join(_typed(scenario, shots)) + "\n"
     return {name: texts[name].encode("utf-8") for name in FILES}
-
-
-def _truth(scenario: Scenario) -> pd.DataFrame:
-    """Thresholds over all, then by stroke, by balance and by depth; blank where averaged."""
-    columns = ["player", "side", "family", *_SPLITS, "status", "threshold_m"]
-    parts = [scenario.thresholds(by) for by in ((), *((name,) for name in _SPLITS))]
-    table = pd.concat(parts, ignore_index=True).reindex(columns=columns)
-    crossing = table["threshold_m"].where(table["status"] == CROSSES)
-    return table.assign(threshold_m=crossing.round(_TRUTH_DECIMALS))
-
-
-def _ladder(shots: pd.DataFrame) -> pd.DataFrame:
-    log = to_log(shots, "cm", details=False)
-    # Whole centimetres, typed without a decimal point.
-    log["gap_cm"] = log["gap_cm"].round().astype("Int64")
-    return log
-
-
-def _player_table(scenario: Scenario) -> pd.DataFrame:
-    rows = [(p.name, p.hand, scenario.groups[p.name], p.name[:2].upper()) for p in scenario.players]
-    return pd.DataFrame(rows, columns=["player", "hand", "group", "initials"])
-
-
-def _match_table(scenario: Scenario) -> pd.DataFrame:
-    table = scenario.matches.copy()
-    lengths = {"tin_height_m": "tin_height_cm", "board_width_m": "board_width_cm"}
-    for name in lengths:
-        table[name] = (100 * table[name]).round(2)
-    return table.rename(columns=lengths)
 
 
 def _typed(scenario: Scenario, shots: pd.DataFrame) -> list[str]:

@@ -98,8 +98,7 @@ class Pair:
         """Chance of each stroke by habit or by a rule, shape (ease, stroke, *ball)."""
         attack = self._attack[me] if attack is None else attack
         by_choice = np.stack([attack, 1.0 - attack], axis=1)
-        chance: Array = self._strikers[me].mix * by_choice[:, physics.CHOICE_OF]
-        return chance
+        return np.asarray(self._strikers[me].mix * by_choice[:, physics.CHOICE_OF])
 
     def _shot_ends(self, me: int, opponent: SimPlayer) -> tuple[Array, Array, Array]:
         """Winning, losing and going on, each (ease, out, opponent out, stroke, *ball)."""
@@ -139,8 +138,7 @@ class Pair:
         coming = self._coming[1 - me][:, :, other, :, ::-1]
         worth = np.einsum("klrw,rb->kblw", coming, self._still(out))[self._kind]
         left = self._strikers[me].left[out]
-        value: Array = np.einsum("csfdbgl,csblw->csfdbgw", left, worth, optimize=True)
-        return value
+        return np.asarray(np.einsum("csfdbgl,csblw->csfdbgw", left, worth, optimize=True))
 
     @cached_property
     def _serve_ends(self) -> Array:
@@ -148,8 +146,7 @@ class Pair:
         at_once = np.array([self.world.serve_winner, self.world.serve_error])
         coming = np.array([self._coming[you][physics.SERVE_KIND, :, 0, 0] for you in (1, 0)])
         later = (1.0 - at_once.sum()) * np.einsum("l,plw->pw", self.world.serve_levels, coming)
-        ends: Array = (1.0 - self.world.let) * (at_once + later[:, ::-1])
-        return ends
+        return np.asarray((1.0 - self.world.let) * (at_once + later[:, ::-1]))
 
     @cached_property
     def server(self) -> tuple[float, float]:
@@ -178,19 +175,13 @@ class Pair:
         served = np.array([self.rallies_won, 1.0 - self.rallies_won])
         second, first = np.multiply.outer(served / self._serve_ends.sum(axis=1), start.ravel())
         to_one = np.linalg.solve(self._system.T, first + second @ self._moves_two)
-        return [
-            np.einsum(
-                *("klro,klrsfdb,lg->sfdbgro", visits.reshape(start.shape)),
-                *(world.cell_table, world.gap_table),
-                optimize=True,
-            )
-            for visits in (to_one, second + to_one @ self._moves_one)
-        ]
+        visits = (to_one, second + to_one @ self._moves_one)
+        path, tables = "klro,klrsfdb,lg->sfdbgro", (world.cell_table, world.gap_table)
+        return [np.einsum(path, v.reshape(start.shape), *tables, optimize=True) for v in visits]
 
     def own_balls(self, me: int) -> Array:
         """Own balls for each decided rally, shape (*ball)."""
-        balls: Array = self._balls[me].sum(axis=(-2, -1))
-        return balls
+        return np.asarray(self._balls[me].sum(axis=(-2, -1)))
 
     def mix(self, me: int) -> Array:
         """Share of each stroke within its choice, shape (stroke, side, family, depth, balance)."""
@@ -218,15 +209,11 @@ class Pair:
 
         As if the stroke were chosen irrespective of what no log holds.
         """
-        value = self._averaged(me, np.ones(1))
-        chance: Array = value[..., 0] / value.sum(axis=-1)
-        return chance
+        return _won(self._averaged(me, np.ones(1)))
 
     def by_ball(self, me: int) -> Array:
         """P(striker wins | ball) as the player chooses, lets left out, shape (*ball)."""
-        value = self._averaged(me, self._choose(me)).sum(axis=0)
-        chance: Array = value[..., 0] / value.sum(axis=-1)
-        return chance
+        return _won(self._averaged(me, self._choose(me)).sum(axis=0))
 
     def advantage(self, attack: Array) -> float:
         """Rallies that the first player would gain for each decided one, to first order.
@@ -259,17 +246,18 @@ class Pair:
         return total
 
 
+def _won(value: Array) -> Array:
+    return np.asarray(value[..., 0] / value.sum(axis=-1))
+
+
 def crossing_gap(gaps_m: Array, difference: Array) -> float:
     """Gap at which an attack-minus-reset difference turns positive for good.
 
     Returns minus infinity when it is positive everywhere, plus infinity when it is never
     positive at the widest gap; linear between grid points.
     """
-    if difference[-1] <= 0:
-        return float("inf")
-    below = np.flatnonzero(difference <= 0)
-    if len(below) == 0:
-        return float("-inf")
-    k = below[-1]
+    k = np.flatnonzero(np.append(0.0, difference) <= 0)[-1] - 1
+    if k < 0 or k == len(difference) - 1:
+        return float("-inf") if k < 0 else float("inf")
     share = -difference[k] / (difference[k + 1] - difference[k])
     return float(gaps_m[k] + share * (gaps_m[k + 1] - gaps_m[k]))

@@ -64,8 +64,7 @@ def occupancy(
         gap. Both are missing for a player without a match.
     """
     _, balls, mix = _facts(players, schedule, world)
-    share: Array = balls / balls.sum(axis=(1, 2, 3, 4, 5), keepdims=True)
-    return share, np.moveaxis(mix, 1, -1)
+    return balls / balls.sum(axis=(1, 2, 3, 4, 5), keepdims=True), np.moveaxis(mix, 1, -1)
 
 
 def as_table(values: Array, players: Sequence[SimPlayer], name: str) -> pd.DataFrame:
@@ -186,8 +185,7 @@ def rule_gains(
     rule = np.broadcast_to(np.asarray(from_m, dtype=float), (len(players), *CELL[:2]))
     rows = []
     for pair, form in zip(schedule, match_players(players, schedule), strict=True):
-        for me in (0, 1):
-            own, other = form[me], form[1 - me]
+        for me, own, other in ((0, *form), (1, *form[::-1])):
             from_gap = rule[pair[me]][:, :, None, None, None]
             attack = np.broadcast_to((from_gap - 1e-9 <= GAPS_M).astype(float), BALL)
             habit = Pair(world, own, other)

@@ -29,9 +29,8 @@ PLAYED: Final = ("drop", "kill", "boast", "drive", "lob")
 #: Side, stroke, depth (front, middle, back).
 MERITS: Final = (2, len(PLAYED), 3)
 ATTACK, RESET = 0, 1
-#: Choice that each stroke of ``PLAYED`` serves.
 CHOICE_OF: Final = np.array([ATTACK, ATTACK, ATTACK, RESET, RESET])
-_DROP, _KILL, BOAST, _DRIVE, _LOB = range(5)
+BOAST: Final = PLAYED.index("boast")
 GAP_MAX_M: Final = 3.2
 #: Gaps at which the chain is solved: every centimetre to 1 m, every fourth from there.
 GAPS_M: Final[Array] = np.append(np.arange(101), 104 + 4 * np.arange(55)) / 100.0
@@ -46,9 +45,8 @@ SERVE_KIND: Final = 6
 MEDIANS_M: Final = np.geomspace(0.05, 1.2, 10)
 MIDDLE: Final = len(MEDIANS_M)
 LEVELS: Final = MIDDLE + 1
-_MIDDLE_FROM_M: Final = 1.5
-#: From here a looser ball gives less, and is attacked less often.
-_FAR_M: Final = 1.0
+#: Where the middle begins, and from where a looser ball gives less and is attacked less often.
+_MIDDLE_FROM_M, _FAR_M = 1.5, 1.0
 
 # By stroke: drop, kill, boast, drive, lob. Log odds at the pivot gap.
 _ERROR: Final = np.array([-1.93, -1.7, -2.25, -4.05, -3.9])
@@ -204,6 +202,8 @@ class World:
     drift : float
         Standard deviation between drawn players of how far abilities move (log odds) from
         the season's first match to its last.
+
+    What follows are constants of every world.
     """
 
     carry_over: float = 0.0
@@ -243,11 +243,11 @@ class World:
         # From the middle a ball has further to go to a wall (common practice, no source).
         far = np.maximum(gap - _FAR_M, 0.0)
         scale: Array = np.log1p((gap - 0.75 * far) / self.bend_m)
-        if self.bent or self.kinks_m > 0:
-            kink = np.log1p((self.kink_m + np.asarray(kink_m)) / self.bend_m)
-            scale = 1.8 * np.minimum(scale, kink) + 0.1 * np.maximum(scale - kink, 0.0)
-            return scale - 1.8 * np.log1p(0.7 * self.kink_m / self.bend_m)
-        return scale - np.log1p(self.pivot_m / self.bend_m)
+        if not (self.bent or self.kinks_m > 0):
+            return scale - np.log1p(self.pivot_m / self.bend_m)
+        kink = np.log1p((self.kink_m + np.asarray(kink_m)) / self.bend_m)
+        scale = 1.8 * np.minimum(scale, kink) + 0.1 * np.maximum(scale - kink, 0.0)
+        return scale - 1.8 * np.log1p(0.7 * self.kink_m / self.bend_m)
 
     @property
     def eases(self) -> Array:
@@ -302,8 +302,8 @@ class World:
         side, family, balance = (
             np.stack([1.0 - share, share], axis=-1) for share in (backhand, volley, stretched)
         )
-        table: Array = np.einsum("kls,klf,klfd,klofb->klosfdb", side, family, depth, balance)
-        return table
+        path = "kls,klf,klfd,klofb->klosfdb"
+        return np.asarray(np.einsum(path, side, family, depth, balance))
 
     @cached_property
     def serve_levels(self) -> Array:
@@ -319,8 +319,7 @@ class World:
         from_m = a.attack_from_m[who, side, family] + np.array([-0.12, 0.0, 0.08])[depth]
         habit = expit((gap - from_m - 0.12 * balance) / 0.12 + 0.8 * ease)
         most = 0.78 - 0.36 * np.clip((gap - _FAR_M) / 0.5, 0.0, 1.0)
-        chance: Array = 0.03 + most * habit
-        return chance
+        return np.asarray(0.03 + most * habit)
 
     def shot(
         self, a: Any, who: Any, ball: Sequence[Any], stroke: Any, out: Any = 0, ease: Any = 0.0
@@ -360,22 +359,15 @@ def draw_players(
 ) -> list[SimPlayer]:
     """Draw players from the ladder's population.
 
-    Parameters
-    ----------
-    names : sequence of str
-    rng : numpy.random.Generator
-    spread : float, default 1.0
-        Multiplies every standard deviation between players; 0 makes them all alike.
-    world : World, optional
-        Where its switches say so, players differ by stroke, in the place of the kink and in
-        how they change over the season.
+    `spread` multiplies every standard deviation between players; 0 makes them all alike. Where
+    the switches of `world` say so, players differ by stroke, in the place of the kink and in how
+    they change over the season.
     """
     world = world or World()
 
     def ability(overall: float, by_side: float, by_family: float) -> Array:
-        sides = rng.normal(0.0, by_side, (2, 1))
-        families = rng.normal(0.0, by_family, (1, 2))
-        return spread * (rng.normal(0.0, overall) + sides + families)
+        by_cell = rng.normal(0.0, by_side, (2, 1)) + rng.normal(0.0, by_family, (1, 2))
+        return spread * (rng.normal(0.0, overall) + by_cell)
 
     def one(name: str) -> SimPlayer:
         player = SimPlayer(
@@ -426,8 +418,7 @@ def stroke_mix(a: Any, who: Any, family: Any, depth: Any, balance: Any) -> Array
     weight = weight * np.where(np.asarray(balance)[..., None] == 1, _MIX_STRETCHED, 1.0)
     attack = (CHOICE_OF == ATTACK) * 1.0
     of_choice = np.outer(attack, attack) + np.outer(1.0 - attack, 1.0 - attack)
-    share: Array = weight / (weight @ of_choice)
-    return share
+    return np.asarray(weight / (weight @ of_choice))
 
 
 def levels(reply: Array) -> tuple[NDArray[np.int64], Array]:
@@ -440,5 +431,4 @@ def levels(reply: Array) -> tuple[NDArray[np.int64], Array]:
 
 def open_to_winners(a: Any, who: Any, out: Any) -> Array:
     """What the opponent adds to the log odds of a winner."""
-    added: Array = 0.6 * np.asarray(out) - a.retrieving[who]
-    return added
+    return np.asarray(0.6 * np.asarray(out) - a.retrieving[who])
