@@ -128,7 +128,9 @@ def count_used(
     y = np.round(used["outcome"].to_numpy(dtype=float), 9)
     player, opponent = (positions(used[name], players) for name in ("player", "opponent"))
     ones = np.ones(len(y))
-    return _collapse(CountedShots(kinds, players, player, opponent, kind, ones, y, np.round(y * y, 9)))
+    return _collapse(
+        CountedShots(kinds, players, player, opponent, kind, ones, y, np.round(y * y, 9))
+    )
 
 
 def _collapse(rows: CountedShots) -> CountedShots:
@@ -139,8 +141,7 @@ def _collapse(rows: CountedShots) -> CountedShots:
     pair, kind = np.divmod(found, max(len(rows.kinds), 1))
     player, opponent = np.divmod(pair, max(size, 1))
     n, total, square = (
-        np.round(sums_by(place, part, len(found)), 9)
-        for part in (rows.n, rows.total, rows.square)
+        np.round(sums_by(place, part, len(found)), 9) for part in (rows.n, rows.total, rows.square)
     )
     return CountedShots(rows.kinds, rows.players, player, opponent, kind, n, total, square)
 
