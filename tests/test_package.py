@@ -46,7 +46,7 @@ MAY_IMPORT = {
     "report": "errors arguments files court log features rallies models combinations placement "
     "decisions worklist clips plots",
     "cli": "errors arguments files court log features rallies models scoring simulate plots "
-    "worklist progress report",
+    "worklist progress agreement report",
 }
 
 

@@ -7,10 +7,11 @@ import json
 import pytest
 
 from sidewall.charting.chart import Chart
-from sidewall.charting.floor import floor_drawing
+from sidewall.charting.floor import known_points
+from sidewall.charting.hand import derived_choice, direction_of
 from sidewall.charting.rows import finished_shots, problems_of
 from sidewall.charting.store import Store
-from sidewall.charting.view import ROWS_SHOWN, setup_view, state_view
+from sidewall.charting.view import LEVEL_TEXTS, ROWS_SHOWN, floor_view, setup_view, state_view
 from sidewall.court import Court
 from sidewall.errors import DataError, LogError
 
@@ -92,19 +93,23 @@ def test_the_gap_is_to_the_nearer_wall_and_moves_the_ball_when_typed(desk):
         desk.do("gap", cm="wide")
 
 
-def test_a_click_off_the_floor_is_taken_to_its_edge(desk):
+def test_a_slip_off_the_floor_is_taken_to_its_edge_and_more_is_refused(desk):
     desk.do("commit")
-    desk.click(-0.2, 12.0)
+    desk.click(-0.2, 10.0)
     fields = desk.chart.hand.fields
     assert (fields["x"], fields["y"], fields["gap_cm"]) == (0.0, 9.75, 0.0)
+    for x, y, says in [(7.2, 5.0, "0.8 m beyond the right wall"), (1, -2, "beyond the front wall")]:
+        with pytest.raises(DataError, match=says):
+            desk.click(x, y)
+    assert desk.chart.hand.fields == fields
 
 
-def test_a_click_moves_the_ball_until_the_shot_is_complete(desk):
+def test_a_click_on_the_next_ball_waits_for_the_stroke_of_the_last(desk):
     desk.do("commit")
     desk.click(5.9, 8.3)
-    desk.click(5.5, 8.3)  # no stroke yet
-    assert len(desk.rows) == 1
-    assert desk.chart.hand.fields["x"] == 5.5
+    with pytest.raises(DataError, match="Shot 2 lacks its stroke: key it, then click the next"):
+        desk.click(0.5, 8.0)
+    assert (len(desk.rows), desk.chart.hand.fields["x"]) == (1, 5.9)
     desk.key(*DRIVE)
     desk.click(5.7, 8.3, move=True)
     assert len(desk.rows) == 1
@@ -279,11 +284,205 @@ def test_what_the_browser_gets_is_plain_and_short(desk):
     assert desk.state()["rows"][0]["at"] == 0
 
 
-def test_the_drawing_is_the_courts_own():
-    court = Court.doubles()
-    drawing = floor_drawing(court)
-    short = next(line for line in drawing["lines"] if line["name"] == "short line")
-    assert short["width"] == court.width_m == drawing["width"]
-    assert short["y"] + short["depth"] == pytest.approx(court.length_m - court.short_line_m)
-    box = next(line for line in drawing["lines"] if line["name"] == "left box, back")
-    assert box["width"] == court.service_box_m
+def at_level(desk, level, **more):
+    desk.do("settings", level=level, **more)
+    desk.do("commit")  # the serve
+
+
+def test_the_usual_level_asks_for_the_opponent_and_takes_set_for_granted(desk):
+    at_level(desk, "usual")
+    desk.click(5.9, 8.3)
+    desk.key(*DRIVE)
+    assert desk.chart.click == "opponent"
+    desk.click(3.2, 5.5)
+    assert desk.chart.click == "next"
+    assert len(desk.rows) == 1
+    desk.click(0.5, 8.0)
+    row = desk.rows[1]
+    assert (row["x"], row["opponent_x"], row["opponent_y"]) == (5.9, 3.2, 5.5)
+    assert (row["balance"], row["gap_cm"]) == ("set", 50.0)
+    desk.key(("balance", "stretched"), *DRIVE, ("ending", "tin"))
+    assert desk.rows[2]["balance"] == "stretched"
+    assert desk.rows[2]["opponent_x"] is None  # an ending takes the shot as it is
+    assert desk.problems() == []
+
+
+def test_the_full_level_takes_bounce_and_height_and_the_direction_follows(desk):
+    at_level(desk, "full")
+    desk.click(5.9, 8.3)
+    desk.key(("stroke", "drive"))
+    desk.click(3.2, 5.5)
+    assert desk.chart.click == "bounce"
+    desk.do("wall", z=2.345)
+    desk.click(0.6, 7.5)
+    assert desk.chart.click == "next"
+    desk.click(0.5, 8.0)
+    row = desk.rows[1]
+    assert (row["bounce_x"], row["bounce_y"], row["wall_z"]) == (0.6, 7.5, 2.35)
+    assert row["direction"] == "cross"
+    desk.key(("stroke", "boast"))
+    desk.click(3.2, 5.5)
+    desk.click(5.0, 1.0)
+    assert desk.chart.shown().get("direction") is None  # by way of the side wall
+    with pytest.raises(DataError, match="not on the front wall"):
+        desk.do("wall", z=9)
+
+
+def test_the_right_button_is_a_volley_of_the_next_ball(desk):
+    at_level(desk, "full")
+    desk.click(5.9, 8.3)
+    desk.key(*DRIVE)
+    desk.click(3.2, 5.5)
+    desk.click(4.4, 6.0, volley=True)  # met before its bounce, so there is none to click
+    assert (len(desk.rows), desk.rows[1]["bounce_x"]) == (2, None)
+    desk.key(*DRIVE, ("ending", "winner"))
+    assert desk.rows[2]["contact"] == "volley"
+    desk.click(0.5, 8.0, volley=True)  # the return of a serve that was not clicked
+    desk.key(*DRIVE)
+    desk.do("commit")
+    assert [row["stroke"] for row in desk.rows[3:]] == ["serve", "drive"]
+    assert desk.rows[4]["contact"] == "volley"
+    assert desk.problems() == []
+
+
+def test_what_a_click_means_can_be_chosen(desk):
+    at_level(desk, "short")
+    desk.click(5.9, 8.3)
+    desk.do("aim", value="bounce")
+    desk.click(5.8, 7.0)
+    assert desk.chart.hand.fields["bounce_y"] == 7.0
+    assert desk.chart.click == "next"
+    with pytest.raises(DataError, match="cannot mean 'net'"):
+        desk.do("aim", value="net")
+
+
+def test_a_short_row_holds_the_gap_in_words_and_the_choice(desk):
+    at_level(desk, "usual", in_full=["Rowan"])  # Hazel strikes next
+    desk.do("row", gap_class="tight", choice="reset")
+    assert desk.chart.click == "next"
+    desk.click(0.5, 8.0)  # Rowan's, which takes it
+    row = desk.rows[1]
+    assert (row["player"], row["gap_class"], row["choice"]) == ("Hazel", "tight", "reset")
+    assert [row[name] for name in ("side", "stroke", "gap_cm", "contact", "balance")] == [None] * 5
+    with pytest.raises(DataError, match="lacks its stroke"):
+        desk.do("row", gap_class="loose", choice="attack")  # Hazel's, before Rowan's is complete
+    desk.key(*DRIVE)
+    desk.do("row", gap_class="loose", choice="attack")
+    assert (len(desk.rows), desk.rows[2]["stroke"]) == (3, "drive")
+    desk.do("commit")
+    with pytest.raises(DataError, match="Rowan is charted in full"):
+        desk.do("row", gap_class="tight", choice="reset")
+    desk.click(0.4, 8.0, volley=True)
+    desk.key(*DRIVE)
+    desk.click(3, 5)
+    desk.click(6.0, 8.0)  # Hazel's: a click gives the gap in cm
+    with pytest.raises(DataError, match="known in cm"):
+        desk.do("row", gap_class="tight", choice="reset")
+    with pytest.raises(DataError, match=r"lacks its choice \(attack or reset\)"):
+        desk.do("commit")
+    desk.key(("choice", "attack"), ("ending", "winner"))
+    assert (desk.rows[5]["gap_cm"], desk.rows[5]["side"]) == (40.0, "backhand")
+
+
+def test_settings_are_kept_and_undo_leaves_them_alone(desk, tmp_path):
+    at_level(desk, "full", in_full=["Hazel"])
+    desk.do("undo")
+    assert desk.rows == ()
+    with pytest.raises(DataError, match="nothing to undo"):
+        desk.do("undo")
+    again = Chart(Store(tmp_path / "log.csv", {})).table.settings
+    assert (again.level, again.in_full) == ("full", ("Hazel",))
+    for wrong, says in [
+        ({"level": "all"}, "use one of short, usual, full"),
+        ({"in_full": ["Alder"]}, "name Rowan or Hazel"),
+        ({}, "Settings are"),
+    ]:
+        with pytest.raises(DataError, match=says):
+            desk.do("settings", **wrong)
+
+
+@pytest.fixture
+def camera(study):
+    return study.Camera()
+
+
+def fit(desk, camera, order=(0, 1, 2, 3)):
+    known = list(known_points(Court()).items())[:4]
+    pixels = [camera.pixel(*place) for _, place in known]
+    points = [
+        {"name": name, "u": pixels[at][0], "v": pixels[at][1], "px": 2.0}
+        for (name, _), at in zip(known, order, strict=True)
+    ]
+    desk.do("fit", points=points, frame=list(camera.frame))
+
+
+def test_a_click_in_the_video_gives_the_place_and_says_how_good_it_is(desk, camera, tmp_path):
+    desk.do("commit")
+    u, v = camera.pixel(0.4, 7.0)
+    with pytest.raises(DataError, match="set its four points first"):
+        desk.do("place", u=u, v=v, px=2)
+    fit(desk, camera)
+    desk.do("place", u=u, v=v, px=2)
+    fields = desk.chart.hand.fields
+    assert (fields["x"], fields["y"], fields["gap_cm"]) == (0.4, 7.0, 40.0)
+    assert "Good to ±" in desk.chart.message
+    # By the camera's own geometry: 50 cm up is 0.5 / 4.2 of the way to the camera at x = 3.6.
+    assert "50 cm up in the air makes the gap 38 cm too small" in desk.chart.message
+    seen = floor_view(desk.chart.view)
+    assert seen["errors"][0]["cm"] > seen["errors"][3]["cm"] > 0
+    with pytest.raises(DataError, match="beyond the left wall"):
+        desk.do("place", u=5, v=400, px=2)
+    assert desk.chart.hand.fields == fields
+    # The view survives a crash, and a second one that does not fit leaves it alone.
+    again = Chart(Store(tmp_path / "log.csv", {}))
+    assert again.view.place(u, v) == pytest.approx((0.4, 7.0))
+    with pytest.raises(DataError, match="their lines cross"):
+        fit(desk, camera, order=(1, 0, 2, 3))
+    with pytest.raises(DataError, match="cannot be understood"):
+        desk.do("fit", points=[{"name": "T"}] * 4, frame=[1, 2])
+    desk.do("place", u=u, v=v, px=2, move=True)
+    assert desk.chart.hand.fields == fields
+
+
+def test_without_a_view_nothing_is_shown_of_it():
+    assert floor_view(None) == {}
+
+
+def test_a_plain_shot_costs_what_is_said(study):
+    table = study.cost()
+    assert table["both"][0] <= 2.2
+    for level, at in zip(LEVEL_TEXTS, range(3), strict=True):
+        row = table.loc[at]
+        assert (row["level"], row["in_full"]) == (level.name, "both")
+        assert level.costs.startswith(f"{row['both']:.1f} clicks and keys a shot")
+        assert f"some {row['minutes']:.0f} minutes" in level.costs
+
+
+def test_what_is_charted_of_the_script_is_what_was_played(study, tmp_path):
+    charter, _ = study.charted(tmp_path, "full")
+    rows = charter.chart.table.rows
+    assert problems_of(charter.chart.table.setup, rows, Court()) == []
+    for row, shot in zip(rows, study.script(), strict=True):
+        for name in ("side", "stroke", "contact", "choice", "ending"):
+            held = row[name] if name != "choice" else row[name] or derived_choice(row)
+            assert held == shot[name], (name, shot)
+        if shot["stroke"] != "serve":
+            for name in ("x", "y", "direction", "opponent_x", "wall_z", "bounce_y", "balance"):
+                assert row[name] == shot[name], (name, shot)
+
+
+def test_the_direction_follows_from_where_the_ball_goes():
+    court = Court()
+
+    def of(x, lands, stroke="drive"):
+        return direction_of({"x": x, "stroke": stroke}, lands, court)
+
+    assert (of(0.4, 0.5), of(0.4, 5.9), of(5.9, 6.2), of(5.9, 1.0)) == (
+        *("straight", "cross"),
+        *("straight", "cross"),
+    )
+    assert of(0.4, 2.4) is None  # perhaps a cross that was cut off
+    assert of(0.4, 3.4) is None
+    assert of(3.1, 0.5) is None
+    assert of(0.4, 5.9, "boast") is None
+    assert of(0.4, None) is None

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from sidewall.charting import journal as journal_module
 from sidewall.charting import store as store_module
 from sidewall.charting.journal import Journal, read_entries
-from sidewall.charting.rows import Setup, log_bytes
+from sidewall.charting.rows import WORDS, Setup, log_bytes
 from sidewall.charting.session import REDO, UNDO, Session
 from sidewall.charting.store import Store
+from sidewall.charting.table import LEVELS
 from sidewall.errors import DataError, LogError, SidewallError, WriteError
 from sidewall.log import read_shots
 from sidewall.log.vocabulary import VOCABULARY
@@ -35,8 +36,9 @@ def number(most):
 
 
 SHOTS = st.fixed_dictionaries(
-    {name: word(name) for name in ("side", "stroke", "direction", "contact", "choice", "balance")}
+    {name: word(name) for name in WORDS if name != "ending"}
     | {"gap_cm": number(400), "t": number(4000), "x": number(6.4), "y": number(9.75)}
+    | {"bounce_x": number(6.4), "wall_z": number(5), "opponent_y": number(9.75)}
     | {"ending": st.none() | st.none() | word("ending")}
 ).map(lambda shot: {"op": "shot", "shot": shot})
 EVENTS = st.lists(
@@ -46,6 +48,7 @@ EVENTS = st.lists(
     | st.just(TIN)
     | st.just({"op": "swap"})
     | st.integers(1, 4).map(lambda game: {"op": "game", "game": game})
+    | st.sampled_from(LEVELS).map(lambda level: {"op": "settings", "level": level})
     | st.builds(
         lambda at, gap: {"op": "change", "at": at, "set": {"gap_cm": gap}},
         st.integers(0, 5),

@@ -58,6 +58,21 @@ def test_actions_that_overtake_one_another_are_put_in_order(widget):
     assert widget.state["points"] == [1, 0]  # Hazel served, and out
 
 
+def test_what_to_record_is_chosen_once(tmp_path):
+    match = {"match": "m", "players": ("Rowan", "Hazel")}
+    first = ChartMatch(tmp_path / "log.csv", **match, level="full", in_full="Rowan")
+    assert (first.state["level"], first.state["in_full"], first.state["undos"]) == ("full", [0], 0)
+    again = ChartMatch(tmp_path / "log.csv")
+    assert (again.state["level"], again.state["in_full"], again.state["chosen"]) == (
+        *("full", [0]),
+        True,
+    )
+    both = ChartMatch(tmp_path / "log.csv", in_full=("Hazel", "Rowan"))
+    assert both.state["in_full"] == [0, 1]
+    with pytest.raises(DataError, match="use one of short, usual, full"):
+        ChartMatch(tmp_path / "log.csv", level="all")
+
+
 @pytest.mark.parametrize("video", ["https://example.org/a.mp4", "/etc/a.mp4", "../a.mp4"])
 def test_a_video_is_below_the_folder_of_jupyterlab(tmp_path, video):
     with pytest.raises(DataError, match="below the folder"):
@@ -76,7 +91,7 @@ def test_nothing_in_the_browsers_files_points_elsewhere():
 def test_the_browser_knows_every_action_of_the_key_table():
     script = (FOLDER / "widget.js").read_text(encoding="utf-8")
     for key in keys.ACTIONS:
-        if key.group == "video":
+        if key.group in ("video", "screen"):
             assert f'"{key.action}"' in script
 
 

@@ -25,7 +25,7 @@ def log(tmp_path_factory):
 
 
 def test_a_log_gives_a_table_and_a_sentence(log):
-    words = ("--log", log, "--player", "rowan", "--most", 1, "--simulations", 2)
+    words = (log, "--player", "rowan", "--most", 1, "--simulations", 2)
     result = run(*words, "--half-width-cm", 30)
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
@@ -38,8 +38,8 @@ def test_a_log_gives_a_table_and_a_sentence(log):
 
 def test_mistakes_are_said_plainly(log):
     for words, said in (
-        (("--log", log), "Add --player; the log has"),
-        (("--log", log, "--player", "Oak"), "No player is called 'Oak'"),
+        ((log,), "Add --player; the log has"),
+        ((log, "--player", "Oak"), "No player is called 'Oak'"),
         (("--player", "Rowan"), "no log is given"),
         (("--outcome", "luck"), "use rally or value"),
         (("--half-width-cm", -1), "above 0"),

@@ -50,7 +50,7 @@ def test_counts_are_those_of_a_group_by(used, names):
     np.testing.assert_allclose(ours["square"], squares)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(st.integers(0, 2**31))
 def test_parts_in_any_order_make_the_whole(used, names, seed):
     rng = np.random.default_rng(seed)

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 import sidewall as sw
+from sidewall import simulate
 from sidewall.errors import DataError, NotFittedError
 from sidewall.models.answers import CROSSES, NOT_KNOWN
 from sidewall.simulate import true_curves
@@ -70,23 +71,21 @@ def test_errors_are_of_the_size_that_the_bands_say(model, true_gain):
 @pytest.fixture(scope="module")
 def true_comfort(by_rally, players, schedule):
     """Own shots through the exact curves of either side: backhand minus forehand."""
-    physics = sw.simulate.Physics()
-    curves = true_curves(players, schedule, physics).set_index([*KEYS, "choice"])
-    used, found = by_rally.used_, {}
-    for (player, family), own in used.groupby(["player", "family"], observed=True):
-        win = {}
-        for side in ("forehand", "backhand"):
-            at = {c: curves.loc[(player, side, family, c)] for c in ("attack", "reset")}
-            win[side] = np.concatenate(
-                [
-                    np.interp(
-                        own.loc[own["choice"] == c, "gap_m"], t["gap_m"], t["win_probability"]
-                    )
-                    for c, t in at.items()
-                ]
-            ).mean()
-        found[player, family] = win["backhand"] - win["forehand"]
-    return pd.Series(found)
+    by = ("depth", "balance", "stroke")
+    curves = true_curves(players, schedule, by=by).set_index([*KEYS, *by]).sort_index()
+    grid = np.unique(curves["gap_m"])
+    used = by_rally.used_
+    known = used["stroke"].isin(simulate.PLAYED) & used["balance"].isin(["set", "stretched"])
+    differences = []
+    for key, own in used[known].groupby(["player", "family", *by], observed=True):
+        player, family, *rest = key
+        win = [
+            np.interp(own["gap_m"], grid, curves.loc[(player, s, family, *rest), "win_probability"])
+            for s in ("forehand", "backhand")
+        ]
+        shots = pd.DataFrame({"player": player, "family": family, "d": win[1] - win[0]})
+        differences.append(shots)
+    return pd.concat(differences).groupby(["player", "family"])["d"].mean()
 
 
 def test_comfort_has_the_planted_signs(by_value, true_comfort):
@@ -346,16 +345,24 @@ def test_a_stronger_opponent_takes_from_the_chance(model):
         ({"family": ["half"]}, "family holds 'half'"),
         ({"depth": ["deep"]}, "depth holds 'deep'"),
         ({"stroke": ["slap"]}, "stroke holds 'slap'"),
-        ({"gap_m": [np.nan]}, "gap_m holds nan"),
+        ({"gap_m": ["wide"]}, "gap_m holds words"),
         ({"gap_m": [-0.2]}, "gap_m holds -0.2"),
-        ({"choice": [None]}, "choice is blank in 1 rows"),
-        ({"side": [None]}, "side is blank in 1 rows"),
-        ({"player": [None]}, "player is blank in 1 rows"),
     ],
 )
 def test_what_cannot_be_predicted_is_said(by_value, change, message):
     with pytest.raises(DataError, match=message):
         by_value.predict_proba(pd.DataFrame({"player": ["Elm"], **BALL, **change}))
+
+
+@pytest.mark.parametrize("name", ["side", "choice", "family", "gap_m"])
+def test_a_blank_has_no_answer_and_its_neighbour_has(by_value, name):
+    two = pd.DataFrame({"player": "Elm", **BALL}).loc[[0, 0]].reset_index(drop=True)
+    alone = by_value.predict_proba(two)[1]
+    two[name] = two[name].astype(object if name != "gap_m" else float)
+    two.loc[0, name] = np.nan if name == "gap_m" else None
+    win = by_value.predict_proba(two)
+    assert np.isnan(win[0]).all()
+    np.testing.assert_array_equal(win[1], alone)
 
 
 def test_a_missing_column_is_named(by_value):

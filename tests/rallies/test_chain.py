@@ -96,7 +96,7 @@ def test_pair_values_agree_with_the_exact_chain_of_the_simulation(players):
     pair = players[:2]
     shots = simulate.simulate_shots(pair, [(0, 1)] * 300, rng=3)
     chain = sw.RallyChain().fit(shots)
-    exact = simulate.solve_pair(simulate.World(), *pair)
+    exact = simulate.Pair(simulate.World(), *pair)
     for k, (me, you) in enumerate(((0, 1), (1, 0))):
         ours = chain.pair(pair[me].name, pair[you].name)
         assert ours.loc["serve", "win_probability"] == pytest.approx(exact.server[k], abs=0.01)

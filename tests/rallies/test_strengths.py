@@ -90,14 +90,14 @@ def test_at_a_fixed_spread_it_is_a_ridge_regression(spread):
     X[np.arange(len(table)), [names.index(n) for n in table["player"]]] = 1.0
     X[np.arange(len(table)), [names.index(n) for n in table["opponent"]]] = -1.0
     ridge = LogisticRegression(C=spread**2, tol=1e-10, max_iter=10_000).fit(X, table["won"])
-    c, s, variance, _ = pairs_of(THREE).fit(spread)
+    c, s, covariance, _ = pairs_of(THREE).fit(spread)
     np.testing.assert_allclose(s, ridge.coef_[0], atol=1e-5)
     assert c == pytest.approx(ridge.intercept_[0], abs=1e-5)
-    # and the variances are the inverse of the penalised information
+    # and the covariance is the inverse of the penalised information
     D = np.column_stack([X, np.ones(len(X))])
     p = ridge.predict_proba(X)[:, 1]
     H = (D.T * (p * (1 - p))) @ D + np.diag([spread**-2.0] * 3 + [0.0])
-    np.testing.assert_allclose(variance, np.diag(np.linalg.inv(H))[:3], rtol=1e-4)
+    np.testing.assert_allclose(covariance, np.linalg.inv(H)[:3, :3], rtol=1e-4)
 
 
 def pairs_of(counts):

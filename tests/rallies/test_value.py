@@ -307,29 +307,33 @@ def test_errors_of_values_are_the_spread_of_their_draws(some, fitted):
     )
 
 
-def test_a_looser_ball_is_worth_more_and_the_exact_value_is_near(shots, players):
-    """The simulator's own value of every ball, by its chain's linear algebra."""
-    from sidewall.simulate import Physics, solve_pair  # noqa: PLC0415
+def test_values_are_those_of_the_simulators_own_chain(shots, players):
+    """Its exact chance with every shot, by linear algebra: on average over the shots that are
+    played from such balls, what the ball is worth.
+    """
+    from sidewall.simulate import GAPS_M, PLAYED, World, solve_pair  # noqa: PLC0415
 
     ours = BallValue().fit(shots)
-    balls = shots[(shots["stroke"] != "serve") & shots["won"].notna()]
-    names = [player.name for player in players]
-    exact = np.empty(len(balls))
-    physics = Physics()
-    pair = list(zip(balls["player"].astype(str), balls["opponent"].astype(str), strict=True))
-    for one, two in set(pair):
-        values = solve_pair(physics, players[names.index(one)], players[names.index(two)])
-        for i, side in enumerate(("forehand", "backhand")):
-            for j, family in enumerate(("ground", "volley")):
-                rows = np.array([p == (one, two) for p in pair])
-                rows &= (balls["side"] == side).to_numpy() & (balls["family"] == family).to_numpy()
-                gap = balls["gap_m"].to_numpy()[rows]
-                exact[rows] = np.interp(gap, physics.gaps_m, values.by_ball[0][i, j])
-    found = ours.predict(shots)[balls.index]
-    assert np.corrcoef(found, exact)[0, 1] > 0.8
-    assert np.corrcoef(1.0 - found, exact)[0, 1] < 0
-    # more than half of what tells balls apart is told
-    assert np.mean((found - exact) ** 2) < 0.5 * np.mean((exact - 0.5) ** 2)
+    known = shots["won"].notna() & shots["stroke"].isin(PLAYED) & shots["balance"].ne("jammed")
+    names = {player.name: player for player in players}
+    words = {"stroke": PLAYED, "side": ("forehand", "backhand"), "family": ("ground", "volley")}
+    words |= {"depth": ("front", "middle", "back"), "balance": ("set", "stretched")}
+    found, exact = [], []
+    predicted = ours.predict(shots)
+    for pair, balls in shots[known].groupby(["player", "opponent"], observed=True):
+        chances = solve_pair(World(), *(names[str(name)] for name in pair)).chances[0]
+        at = [balls[c].map(w.index).to_numpy(dtype=int) for c, w in words.items()]
+        curves = chances[tuple(at)]
+        gaps = balls["gap_m"].to_numpy()
+        exact += [np.interp(g, GAPS_M, curve) for g, curve in zip(gaps, curves, strict=True)]
+        found += list(predicted[balls.index])
+    found, exact = np.array(found), np.array(exact)
+    fit = np.polyfit(found - found.mean(), exact, 1)
+    assert fit[0] == pytest.approx(1.0, abs=0.3)
+    assert fit[1] == pytest.approx(found.mean(), abs=0.02)
+    tenth = np.argsort(np.argsort(found)) * 10 // len(found)
+    by_tenth = [(found[tenth == k].mean(), exact[tenth == k].mean()) for k in range(10)]
+    assert np.corrcoef(np.transpose(by_tenth))[0, 1] > 0.9
 
 
 def test_what_is_not_charted_counts_nothing(some, fitted):

@@ -10,7 +10,7 @@ import pytest
 
 import sidewall as sw
 import sidewall.simulate as sim
-from sidewall.simulate.demo import FILES
+from sidewall.simulate.scenario import FILES
 
 FOLDER = sim.synthetic_data_folder()
 

@@ -17,13 +17,9 @@ from sidewall.simulate.world import (
     KINDS,
     LEVELS,
     MIDDLE,
-    Abilities,
-    attack_chance,
-    cell_table,
-    gap_table,
     kind_of,
     levels,
-    shot,
+    stack,
     stroke_mix,
 )
 
@@ -86,7 +82,7 @@ def test_a_stroke_forced_on_a_ball_wins_as_often_as_the_chain_says(
     whatever no log holds as it was.
     """
     shots = played.shots
-    a = Abilities.of(played.players)
+    a = stack(played.players)
     for me in (stroke % 2,):
         balls = shots[(shots["player"] == me) & (shots["shot"] > 1)]
         begin = {name: balls[name].to_numpy() for name in (*CELL, "gap_m", "out", "opponent_out")}
@@ -164,8 +160,8 @@ def test_one_move_of_the_chain_by_plain_loops() -> None:
     players = sim.draw_players(["Rowan", "Hazel"], np.random.default_rng(4))
     players[1] = replace(players[1], hand="left")
     pair = Pair(world, *players)
-    a = Abilities.of(players)
-    cells, gaps = cell_table(world), gap_table(world)
+    a = stack(players)
+    cells, gaps = world.cell_table, world.gap_table
     kind, level, out, other_out = 2, 1, 1, 0
     moved = np.zeros((len(KINDS), LEVELS, 2, 2))
     ends = np.zeros(2)
@@ -173,24 +169,24 @@ def test_one_move_of_the_chain_by_plain_loops() -> None:
         side, family, depth, balance = cell
         for k in np.flatnonzero(gaps[level] > 1e-9):
             ball = (*cell, sim.GAPS_M[k])
-            attack = float(attack_chance(world, a, 0, ball, 0.0))
+            attack = float(world.attack_chance(a, 0, ball, 0.0))
             for stroke, share in enumerate(stroke_mix(a, 0, family, depth, balance)):
                 weight = cells[(kind, level, out, *cell)] * gaps[level, k] * share
                 weight *= attack if stroke < 3 else 1.0 - attack
-                made = shot(world, a, 0, ball, stroke, out)
-                wins = (1 - made.error) * expit(made.winner - players[1].retrieving)
-                ends += weight * (1 - world.let) * np.array([wins, made.error])
-                on = weight * (1 - world.let) * (1 - made.error - wins)
-                lower, upper = levels(made.reply)
+                error, winner, reply, middle = world.shot(a, 0, ball, stroke, out)
+                wins = (1 - error) * expit(winner - players[1].retrieving)
+                ends += weight * (1 - world.let) * np.array([wins, error])
+                on = weight * (1 - world.let) * (1 - error - wins)
+                lower, upper = levels(reply)
                 still = world.carry_over * max(balance, out)
                 new, low = int(kind_of(stroke, side, True)), int(lower)
                 to = np.zeros(LEVELS)
                 to[low], to[low + 1] = 1 - upper, upper
-                to *= 1 - made.middle
-                to[MIDDLE] = made.middle
+                to *= 1 - middle
+                to[MIDDLE] = middle
                 moved[new, :, other_out] += on * np.outer(to, [1 - still, still])
     here = np.ravel_multi_index((kind, level, out, other_out), moved.shape)
-    np.testing.assert_allclose(pair._moves[0][here], moved.ravel(), atol=1e-7)
+    np.testing.assert_allclose(pair._moves_one[here], moved.ravel(), atol=1e-7)
     np.testing.assert_allclose(moved.sum() + ends.sum(), 1 - world.let, rtol=1e-6)
 
 

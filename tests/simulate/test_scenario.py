@@ -62,6 +62,9 @@ def test_constants_can_be_replaced(tmp_path: Path) -> None:
         (TWO + 'strokes = { "forehand flick" = 1.0 }', "'forehand flick' is not understood"),
         (TWO + 'strokes = { "backhand drop deep" = 1.0 }', "a depth"),
         (TWO + 'strokes = { "kill" = 1.0 }', "'kill' is not understood"),
+        (TWO + 'strokes = { "forehand drop back deep" = 1.0 }', "back deep' is not understood"),
+        (TWO + 'strokes = { "forehand drop" = "much" }', "'much' is no number"),
+        (TWO + 'retrieving = "much"', "'much' is no number"),
         (TWO + "[world]\ncentre = 2", "centre is 2"),
     ],
 )

@@ -101,8 +101,8 @@ def test_curves_are_the_own_mix_added_up_by_plain_loops(
     three: list[sim.SimPlayer], by: tuple[str, ...]
 ) -> None:
     chances = sim.win_chances(three, SCHEDULE, WORLD)
-    share = sim.occupancy(three, SCHEDULE, WORLD).sum(axis=-1)
-    mix = sim.stroke_mix(three, SCHEDULE, WORLD)
+    share, mix = sim.occupancy(three, SCHEDULE, WORLD)
+    share = share.sum(axis=-1)
     depths, balances = ("front", "middle", "back"), ("set", "stretched")
     table = sim.true_curves(three, SCHEDULE, WORLD, by=by)
     key = [name for name in ("player", "side", "family", *by, "choice", "gap_m")]
@@ -152,11 +152,11 @@ def test_tables_hold_the_arrays(three: list[sim.SimPlayer]) -> None:
         & (table["gap_m"] == 0.33)
     ]
     assert row["win_probability"].item() == chances[1, 1, 1, 1, 1, 4, 33]
-    share = sim.occupancy(three, SCHEDULE, WORLD)
+    share, mix = sim.occupancy(three, SCHEDULE, WORLD)
     assert sim.as_table(share, three, "share").groupby("player")["share"].sum().to_numpy() == (
         pytest.approx(1.0)
     )
-    assert "gap_m" not in sim.as_table(sim.stroke_mix(three, SCHEDULE, WORLD), three, "share")
+    assert "gap_m" not in sim.as_table(mix, three, "share")
 
 
 def test_first_order_is_the_slope_of_the_resolved_gain(three: list[sim.SimPlayer]) -> None:
@@ -178,13 +178,13 @@ def test_a_rule_gains_on_court_what_the_chain_says(
     two = [replace(one, attack_from_m=np.full((2, 2), 1.2)) for one in three[:2]]
     gains = sim.rule_gains(two, [(0, 1)], 0.45, WORLD).set_index("player").loc["Rowan"]
     before = Pair(WORLD, *two)
-    usual = play.attack_chance
+    usual = sim.World.attack_chance
 
     def by_rule(world, a, who, ball, ease):
         habit = usual(world, a, who, ball, ease)
         return np.where(np.asarray(who) % 2 == 0, (ball[-1] >= 0.45) * 1.0, habit)
 
-    monkeypatch.setattr(play, "attack_chance", by_rule)
+    monkeypatch.setattr(sim.World, "attack_chance", by_rule)
     shots = sim.play_matches(two, [(0, 1)] * 300, np.random.default_rng(3), WORLD)
     last = shots[shots["result"].isin([play.WIN, play.ERROR])]
     won = np.where(last["result"] == play.WIN, last["player"], 1 - last["player"]) == 0

@@ -12,19 +12,15 @@ from hypothesis.extra.numpy import arrays
 
 import sidewall.simulate as sim
 from sidewall.errors import DataError
-from sidewall.simulate.players import MERITS
 from sidewall.simulate.solve import Pair
 from sidewall.simulate.world import (
     LEVELS,
+    MERITS,
     MIDDLE,
     SERVE_KIND,
-    Abilities,
-    cell_table,
-    draw_gaps,
-    gap_table,
+    at_season,
     kind_of,
-    serve_levels,
-    shot,
+    stack,
     stroke_mix,
 )
 
@@ -52,12 +48,12 @@ players = st.builds(
 
 @pytest.mark.parametrize("world", [PLAIN, EVERYTHING], ids=["plain", "everything"])
 def test_chances_of_the_ball_on_its_way_add_up_to_one(world: sim.World) -> None:
-    np.testing.assert_allclose(gap_table(world).sum(axis=1), 1.0, rtol=1e-9)
-    cells = cell_table(world)
+    np.testing.assert_allclose(world.gap_table.sum(axis=1), 1.0, rtol=1e-9)
+    cells = world.cell_table
     np.testing.assert_allclose(cells.sum(axis=(-4, -3, -2, -1)), 1.0, rtol=1e-9)
     assert (cells >= 0).all()
-    assert serve_levels(world).sum() == pytest.approx(1.0)
-    a = Abilities.of(sim.draw_players(["Rowan", "Hazel"], np.random.default_rng(1)))
+    assert world.serve_levels.sum() == pytest.approx(1.0)
+    a = stack(sim.draw_players(["Rowan", "Hazel"], np.random.default_rng(1)))
     mix = stroke_mix(a, 1, *np.ix_(range(2), range(3), range(2)))
     np.testing.assert_allclose(mix[..., :3].sum(axis=-1), 1.0)
     np.testing.assert_allclose(mix[..., 3:].sum(axis=-1), 1.0)
@@ -80,9 +76,9 @@ def test_gaps_are_drawn_as_the_table_has_them() -> None:
     rng = np.random.default_rng(4)
     edges = np.append((sim.GAPS_M[1:] + sim.GAPS_M[:-1]) / 2, np.inf)
     for level in (0, 5, MIDDLE):
-        drawn = draw_gaps(PLAIN, np.full(40_000, level), rng)
+        drawn = PLAIN.draw_gaps(np.full(40_000, level), rng)
         assert np.allclose(drawn, drawn.round(2))
-        share = gap_table(PLAIN)[level]
+        share = PLAIN.gap_table[level]
         # drawn in whole centimetres: compare where the grid has them all
         for k in np.flatnonzero((share > 0.002) & (sim.GAPS_M < 0.99)):
             found = ((drawn < edges[k]) & (drawn > edges[k - 1] if k else True)).mean()
@@ -96,12 +92,12 @@ def test_a_boast_ends_at_the_other_side_wall() -> None:
     # from my backhand to another right-hander's forehand, to a left-hander's backhand
     assert kind_of(boast, 1, False) == 4
     assert kind_of(boast, 1, True) == 5
-    assert cell_table(PLAIN)[4, :, 0, 1].sum() == 0
+    assert PLAIN.cell_table[4, :, 0, 1].sum() == 0
 
 
 def attack_curve(world: sim.World, kink_m: float = 0.0) -> np.ndarray:
-    a = Abilities.of([sim.SimPlayer("Rowan", kink_m=kink_m)])
-    return shot(world, a, 0, (0, 0, 1, 0, sim.GAPS_M), 0).winner
+    a = stack([sim.SimPlayer("Rowan", kink_m=kink_m)])
+    return world.shot(a, 0, (0, 0, 1, 0, sim.GAPS_M), 0)[1]
 
 
 def test_steep_and_bent_curves() -> None:
@@ -175,12 +171,12 @@ def test_drawn_players_differ_as_the_world_says() -> None:
 
 def test_abilities_drift_over_the_season() -> None:
     one = sim.SimPlayer("Rowan", drift=0.4)
-    np.testing.assert_allclose(one.at(1.0).touch - one.at(0.0).touch, 0.4)
-    np.testing.assert_allclose(one.at(0.5).length, one.length)
+    np.testing.assert_allclose(at_season(one, 1.0).touch - at_season(one, 0.0).touch, 0.4)
+    np.testing.assert_allclose(at_season(one, 0.5).length, one.length)
     schedule = [(0, 1)] * 3
     two = [one, sim.SimPlayer("Hazel")]
     mean = sim.win_chances(two, schedule)[0]
-    parts = [sim.win_chances([one.at(t), two[1]], [(0, 1)])[0] for t in (0.0, 0.5, 1.0)]
+    parts = [sim.win_chances([at_season(one, t), two[1]], [(0, 1)])[0] for t in (0.0, 0.5, 1.0)]
     np.testing.assert_allclose(mean, np.mean(parts, axis=0), rtol=1e-10)
 
 

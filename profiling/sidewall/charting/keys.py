@@ -2,7 +2,8 @@
 
 A word keeps the key of `PREFERRED`, so that fingers need not learn again when the vocabulary
 grows. A word that is not there takes the first of its own letters that is free, or else the
-first free letter of the alphabet. Endings take the digits, in the order of the vocabulary.
+first free letter of the alphabet; with Shift once all are taken. Endings take the digits, in
+the order of the vocabulary.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ PREFERRED: Final[dict[str, dict[str, str]]] = {
     "contact": {"volley": "v", "after_bounce": "u", "off_back_wall": "w"},
     "choice": {"attack": "a", "reset": "r"},
     "balance": {"set": "e", "stretched": "t", "jammed": "j"},
+    "gap_class": {"tight": "h", "middling": "n", "loose": "x"},
 }
 
 
@@ -52,7 +54,7 @@ class Key:
     shown: str
 
 
-#: Keys that are no words of the log. The browser runs those of the group ``video``.
+#: Keys that are no words of the log. The browser runs those of ``video`` and ``screen``.
 ACTIONS: Final = (
     Key("enter", "commit", "", "take the shot, wait for the next", "shot", "Enter"),
     Key("g", "gap", "", "type the gap in cm", "shot", "G"),
@@ -69,18 +71,25 @@ ACTIONS: Final = (
     Key("8", "won_by", "0", "rally to the first player", "rally", "8"),
     Key("9", "won_by", "1", "rally to the second player", "rally", "9"),
     Key("0", "swap", "", "the other player serves, or has struck", "rally", "0"),
-    Key("n", "game", "1", "next game", "rally", "N"),
-    Key("shift+n", "game", "-1", "game before", "rally", "Shift N"),
+    Key("shift+g", "game", "1", "next game", "rally", "Shift G"),
+    Key("shift+b", "game", "-1", "game before", "rally", "Shift B"),
     Key("pageup", "select", "-1", "go to the row above, to mend it", "rows", "Page Up"),
     Key("pagedown", "select", "1", "go to the row below", "rows", "Page Down"),
     Key("escape", "select", "0", "back to the shot in hand", "rows", "Esc"),
     Key(" ", "play", "", "play or pause", "video", "Space"),
     Key("arrowleft", "skip", "-2", "back 2 s", "video", "←"),
     Key("arrowright", "skip", "2", "forward 2 s", "video", "→"),
-    Key("arrowdown", "speed", "-1", "slower", "video", "↓"),
-    Key("arrowup", "speed", "1", "faster", "video", "↑"),
-    Key("h", "open", "", "choose the video file", "video", "H"),
-    Key("?", "help", "", "all keys", "video", "?"),
+    Key("ctrl+arrowleft", "frame", "-1", "back one frame", "video", "Ctrl ←"),
+    Key("ctrl+arrowright", "frame", "1", "forward one frame", "video", "Ctrl →"),
+    Key("arrowdown", "speed", "-1", "half the speed", "video", "↓"),
+    Key("arrowup", "speed", "1", "double the speed", "video", "↑"),
+    Key("shift+z", "zoom", "", "closer to the pointer, and back", "video", "Shift Z"),
+    Key("shift+o", "open", "", "choose the video file", "video", "Shift O"),
+    Key("shift+c", "points", "", "set the court's four points", "video", "Shift C"),
+    Key("shift+f", "screen", "", "fill the screen, and back", "screen", "Shift F"),
+    Key("shift+v", "arrange", "", "video beside the court or above it", "screen", "Shift V"),
+    Key("shift+r", "record", "", "what to record", "screen", "Shift R"),
+    Key("?", "help", "", "all keys", "screen", "?"),
 )
 
 
@@ -101,7 +110,7 @@ def words_of_keys() -> tuple[Key, ...]:
             else:
                 key = wanted.get((column, word)) or _free(word, taken)
                 taken.add(key)
-            keys.append(Key(key, "word", word, word.replace("_", " "), column, key.upper()))
+            keys.append(Key(key, "word", word, word.replace("_", " "), column, _shown(key)))
     return tuple(keys)
 
 
@@ -115,6 +124,11 @@ def key_table() -> list[dict[str, str]]:
     return [asdict(key) for key in all_keys()]
 
 
+def _shown(key: str) -> str:
+    return key.upper().replace("SHIFT+", "Shift ")
+
+
 def _free(word: str, taken: set[str]) -> str:
-    letters = [letter for letter in word if letter.isalpha()]
-    return next(letter for letter in (*letters, *string.ascii_lowercase) if letter not in taken)
+    letters = [*filter(str.isalpha, word), *string.ascii_lowercase]
+    keys = (*letters, *(f"shift+{letter}" for letter in letters))
+    return next(key for key in keys if key not in taken)

@@ -28,13 +28,19 @@ from sidewall.log.vocabulary import HANDS
 Row: TypeAlias = dict[str, Any]
 
 #: Words and numbers that one charts; the rest of a row follows from where it stands.
-WORDS: Final = ("side", "stroke", "direction", "contact", "choice", "balance", "ending")
-NUMBERS: Final = ("gap_cm", "t", "x", "y")
+WORDS: Final = (
+    *("side", "stroke", "direction", "contact", "choice", "balance", "gap_class", "ending"),
+)
+NUMBERS: Final = (
+    *("gap_cm", "t", "x", "y"),
+    *("bounce_x", "bounce_y", "wall_z", "opponent_x", "opponent_y"),
+)
 COUNTS: Final = ("game", "rally", "shot")
 HEADINGS: Final = (
     *("match", "game", "rally", "shot", "player", "side", "stroke", "direction", "contact"),
-    *("gap_cm", "choice", "balance", "rally_won_by", "ending", "t"),
-    *("opponent", "x", "y", "hand", "scoring"),
+    *("gap_cm", "gap_class", "choice", "balance", "rally_won_by", "ending", "t"),
+    *("opponent", "x", "y", "bounce_x", "bounce_y", "wall_z", "opponent_x", "opponent_y"),
+    *("hand", "scoring"),
 )
 
 

@@ -80,7 +80,9 @@ class Session:
         return self.table
 
     def _note(self, event: Event) -> None:
-        if event.get("op") == "undo":
+        if event.get("op") == "settings":
+            self._start = self._start.after(event)  # below what undo can reach
+        elif event.get("op") == "undo":
             self._need(self._done, "undo")
             self._undone.append(self._done.pop())
         elif event.get("op") == "redo":

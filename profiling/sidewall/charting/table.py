@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, TypeAlias
 
 import numpy as np
@@ -22,7 +22,9 @@ from sidewall.scoring import Game, HandInHandOut, PointARally
 
 Event: TypeAlias = dict[str, Any]
 
-OPS: Final = ("shot", "ending", "change", "swap", "game")
+OPS: Final = ("shot", "ending", "change", "swap", "game", "settings")
+#: How much is charted of a shot, from the least.
+LEVELS: Final = ("short", "usual", "full")
 _CHARTED: Final = (*WORDS, *NUMBERS, "rally_won_by")
 _MOST: Final = 10**9
 
@@ -35,6 +37,26 @@ class Next:
     rally: int
     shot: int
     striker: str
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How the match is charted; undo leaves it alone.
+
+    Parameters
+    ----------
+    level
+        How much is charted of a shot, one of `LEVELS`; None until it is chosen.
+    in_full
+        Whose shots are charted in full; the other player's rows are short.
+    floor
+        Four points of the floor in the video, as `sidewall.charting.floor.FloorView` takes
+        them: ``points`` and ``frame``. None if they are not known.
+    """
+
+    level: str | None = None
+    in_full: tuple[str, ...] = ()
+    floor: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -51,12 +73,15 @@ class Table:
         Game of the next rally where it was said by hand.
     swapped
         Whether the next rally is served by the other player than the rules say.
+    settings
+        How the match is charted.
     """
 
     setup: Setup
     rows: tuple[Row, ...] = ()
     next_game: int | None = None
     swapped: bool = False
+    settings: Settings = field(default_factory=Settings)
 
     @property
     def open_rally(self) -> bool:
@@ -120,7 +145,8 @@ class Table:
             **dict.fromkeys(_CHARTED),
             **charted,
         }
-        return Table(self.setup, (*self.rows, self._with_winner(row)))
+        rows = (*self.rows, self._with_winner(row))
+        return replace(self, rows=rows, next_game=None, swapped=False)
 
     def _ending(self, event: Event) -> Table:
         if not self.open_rally:
@@ -166,6 +192,31 @@ class Table:
         if self.open_rally:
             raise DataError("End the rally first: a new game begins between rallies.")
         return replace(self, next_game=game)
+
+    def _settings(self, event: Event) -> Table:
+        values = {name: value for name, value in event.items() if name != "op"}
+        strange = set(values) - {"level", "in_full", "floor"}
+        if strange or not values:
+            raise DataError(f"Settings are level, in_full and floor, not {sorted(strange)}.")
+        if "level" in values and values["level"] not in LEVELS:
+            raise DataError(f"level is {values['level']!r}: use one of {', '.join(LEVELS)}.")
+        if "in_full" in values:
+            names = values["in_full"]
+            if not isinstance(names, list | tuple) or not set(names) <= set(self.setup.players):
+                raise DataError(
+                    f"in_full is {names!r}: name {' or '.join(self.setup.players)}, or both."
+                )
+            values["in_full"] = tuple(name for name in self.setup.players if name in names)
+        return replace(self, settings=replace(self.settings, **values))
+
+    @property
+    def level(self) -> str:
+        """How much is charted of a shot; the least until it is chosen."""
+        return self.settings.level or LEVELS[0]
+
+    def is_short(self, player: str) -> bool:
+        """Whether a player's rows are short: the gap in words and the choice are enough."""
+        return bool(self.settings.in_full) and player not in self.settings.in_full
 
     def _with_winner(self, row: Row) -> Row:
         """Fill in the winner where the ending says who it is."""

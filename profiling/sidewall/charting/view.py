@@ -2,16 +2,55 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 from sidewall.charting.chart import Chart
-from sidewall.charting.floor import floor_drawing
-from sidewall.charting.hand import derived_choice, missing
+from sidewall.charting.floor import CLICK_PX, FloorView, floor_drawing
+from sidewall.charting.hand import derived_choice
 from sidewall.charting.keys import key_table
 from sidewall.charting.rows import HEADINGS, Problem, Row
 
 #: Rows of the table that are shown at a time.
-ROWS_SHOWN: Final = 5
+ROWS_SHOWN: Final = 4
+_NEAR_WALL_M: Final = 0.4
+
+
+@dataclass(frozen=True)
+class LevelText:
+    """A level of charting in words: what is taken, what it makes possible, what it costs.
+
+    Costs are counted over sixty shots; minutes assume how long a click, a key and a thought
+    take (`tests/studies/charting.py cost`).
+    """
+
+    name: str
+    takes: str
+    makes_possible: str
+    costs: str
+
+
+LEVEL_TEXTS: Final = (
+    LevelText(
+        "short",
+        "Click where the ball is struck, key the stroke.",
+        "Thresholds, comfort and zones by side, stroke, depth and lane; decisions; combinations.",
+        "2.1 clicks and keys a shot; some 42 minutes for a match of 860 shots.",
+    ),
+    LevelText(
+        "usual",
+        "Also click where the opponent stands; key T or J if the striker is not set.",
+        "All that, with like balls compared with like. Players attack when they are set and the "
+        "opponent is out of place; where the log does not say so, that looks like skill.",
+        "3.2 clicks and keys a shot; some 60 minutes for such a match.",
+    ),
+    LevelText(
+        "full",
+        "Also click where the ball bounces and how high it hits the front wall.",
+        "All that, and length and width on target, and height over the tin.",
+        "4.9 clicks and keys a shot; some 89 minutes for such a match.",
+    ),
+)
 _SHOWN: Final = tuple(
     name for name in HEADINGS if name not in ("match", "opponent", "hand", "scoring")
 )
@@ -25,8 +64,34 @@ def setup_view(chart: Chart, video: str) -> dict[str, Any]:
         "players": list(setup.players),
         "keys": _named_keys(setup.players),
         "floor": floor_drawing(chart.court),
+        "levels": [asdict(level) for level in LEVEL_TEXTS],
+        "click_px": CLICK_PX,
         "video": video,
         "file": chart.store.path.name,
+    }
+
+
+def floor_view(view: FloorView | None) -> dict[str, Any]:
+    """Return how the video shows the floor; empty if that is not known.
+
+    Its ``errors`` are 95% errors of the gap of a ball near the worse side wall, in cm, by
+    distance from the front wall in metres.
+    """
+    if view is None:
+        return {}
+    court, px = view.court, max(float(point["px"]) for point in view.points)
+    to_picture = view.to_picture
+    errors = []
+    for share in (0.05, 0.3, 0.55, 0.75, 0.95):
+        y = share * court.length_m
+        pixels = [to_picture @ [x, y, 1] for x in (_NEAR_WALL_M, court.width_m - _NEAR_WALL_M)]
+        worst = max(view.error_m(u / w, v / w, px)[0] for u, v, w in pixels)
+        errors.append({"y": round(y, 2), "cm": round(196 * worst, 1)})
+    return {
+        "frame": list(view.frame),
+        "to_picture": to_picture.tolist(),
+        "to_floor": view.to_floor.tolist(),
+        "errors": errors,
     }
 
 
@@ -48,7 +113,17 @@ def state_view(chart: Chart, problems: list[Problem]) -> dict[str, Any]:
         "hand": _plain(shown),
         "keyed": [name for name, value in keyed.items() if value is not None],
         "derived": derived_choice(shown) if "stroke" in shown else None,
-        "missing": missing(shown) if held and chart.selected is None else [],
+        "missing": chart.lacking() if held and chart.selected is None else [],
+        "click": chart.click,
+        "aimed": chart.aimed,
+        "short": chart.short,
+        "level": table.level,
+        "chosen": table.settings.level is not None,
+        "in_full": [
+            at
+            for at, name in enumerate(table.setup.players)
+            if name in (table.settings.in_full or table.setup.players)
+        ],
         "in_hand": bool(held),
         "selected": chart.selected,
         "rows": _window(chart, problems),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from threading import RLock
 from typing import Any, Final
@@ -11,11 +11,13 @@ from typing import Any, Final
 import pandas as pd
 
 from sidewall.charting.chart import Chart
+from sidewall.charting.floor import FloorView
 from sidewall.charting.rows import Problem, Row, finished_shots, problems_of
 from sidewall.charting.store import Store
-from sidewall.charting.view import setup_view, state_view
+from sidewall.charting.view import floor_view, setup_view, state_view
 from sidewall.court import Court
 from sidewall.errors import DataError, SidewallError
+from sidewall.log.cells import tidy_name
 
 try:
     import anywidget
@@ -53,7 +55,13 @@ class ChartMatch(anywidget.AnyWidget):
     scoring
         ``par11`` (default), ``par15`` or ``hiho9``.
     hands
-        Player to ``right`` or ``left``. Where known, the side is suggested by the place.
+        Player to ``right`` or ``left``. Where known, the side follows from the place.
+    level
+        What is recorded of a shot: ``short``, ``usual`` or ``full``; what each makes possible
+        and costs is on the screen (``Shift R``), where it is asked for unless it is given here.
+    in_full
+        The player whose shots are charted in full, if not both are. The other player's rows are
+        short: the gap in words or by a click, and attack or reset.
     video
         Address of a video below the folder that JupyterLab was started in, such as
         ``matches/rowan.mp4``. Or leave it out and pick a file on the screen.
@@ -77,6 +85,7 @@ class ChartMatch(anywidget.AnyWidget):
     _css = Path(__file__).with_name("widget.css")
     setup = traitlets.Dict().tag(sync=True)
     state = traitlets.Dict().tag(sync=True)
+    floor = traitlets.Dict().tag(sync=True)
 
     def __init__(
         self,
@@ -87,6 +96,8 @@ class ChartMatch(anywidget.AnyWidget):
         server: str | None = None,
         scoring: str | None = None,
         hands: Mapping[str, str] | None = None,
+        level: str | None = None,
+        in_full: str | Sequence[str] | None = None,
         video: str | None = None,
         court: Court | None = None,
     ) -> None:
@@ -98,13 +109,17 @@ class ChartMatch(anywidget.AnyWidget):
             "hands": hands,
         }
         self._chart = Chart(Store(path, wanted), court)
+        self._settle(level, in_full)
         self._order = InOrder()
         self._one_at_a_time = RLock()
         self._checked: tuple[Row, ...] | None = None
         self._problems: list[Problem] = []
         super().__init__(
-            setup=setup_view(self._chart, _local(video)), state=self._state(answer=0, trouble="")
+            setup=setup_view(self._chart, _local(video)),
+            state=self._state(answer=0, trouble=""),
+            floor=floor_view(self._chart.view),
         )
+        self._view: FloorView | None = self._chart.view
         self.on_msg(self._on_action)
 
     def shots(self) -> pd.DataFrame:
@@ -126,7 +141,23 @@ class ChartMatch(anywidget.AnyWidget):
                     self._chart.act(action)
                 except SidewallError as error:
                     trouble = str(error)
+                if self._chart.view is not self._view:
+                    self._view = self._chart.view
+                    self.floor = floor_view(self._view)
                 self.state = self._state(answer=action["number"], trouble=trouble)
+
+    def _settle(self, level: str | None, in_full: str | Sequence[str] | None) -> None:
+        """Take what to record from the caller, where that is new."""
+        players, held = self._chart.table.setup.players, self._chart.table.settings
+        wanted: dict[str, Any] = {}
+        if level is not None and level != held.level:
+            wanted["level"] = level
+        if in_full is not None:
+            names = [in_full] if isinstance(in_full, str) else list(in_full)
+            if {tidy_name(name) for name in names} != set(held.in_full or players):
+                wanted["in_full"] = [tidy_name(name) for name in names]
+        if wanted:
+            self._chart.act({"do": "settings", **wanted})
 
     def _state(self, *, answer: int, trouble: str) -> dict[str, Any]:
         chart = self._chart

@@ -11,23 +11,25 @@ from typing import Annotated
 
 import typer
 
+from sidewall.cli.logs import agree, compare, join, notebook
 from sidewall.cli.map import map_columns
 from sidewall.cli.options import (
     REFUSED,
     BoardWidth,
     Encoding,
-    Log,
+    Logs,
     Matches,
     Players,
     Program,
     Sheets,
     Unit,
     read_log,
+    usable_log,
 )
 from sidewall.cli.plan import plan
 from sidewall.cli.pseudonymise import pseudonymise
 from sidewall.cli.report import report
-from sidewall.errors import LogError, WriteError
+from sidewall.errors import WriteError
 
 __all__ = ["app"]
 
@@ -74,18 +76,18 @@ def demo(
 
 @app.command()
 def check(
-    log: Log,
+    logs: Logs,
     players: Players = None,
     matches: Matches = None,
     board_width_cm: BoardWidth = None,
     sheet: Sheets = None,
     encoding: Encoding = None,
 ) -> None:
-    """Say what of a log can be used, and how to mend the rest.
+    """Say what of one or several logs can be used, and how to mend the rest.
 
     Ends with 0 if every row is used, 1 if rows were refused, 2 if the log cannot be read.
     """
-    found = read_log(log, players, matches, board_width_cm, sheet, encoding)
+    found = read_log(logs, players, matches, board_width_cm, sheet, encoding)
     typer.echo(found.summary())
     if found.rows_refused:
         raise typer.Exit(REFUSED)
@@ -93,7 +95,7 @@ def check(
 
 @app.command()
 def profile(
-    log: Log,
+    logs: Logs,
     player: Annotated[str, typer.Option("--player", help="Whose profile.")],
     out: Annotated[Path, typer.Option("--out", help="Folder to write into.")],
     unit: Unit = "cm",
@@ -114,15 +116,7 @@ def profile(
     """Write the tables and pictures of one player."""
     from sidewall.cli.profile import write_profile  # noqa: PLC0415
 
-    found = read_log(log, players, matches, board_width_cm, sheet, encoding)
-    if found.rows_refused:
-        typer.echo(
-            f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "
-            f"'sidewall check' says why.",
-            err=True,
-        )
-    if not found.rows_used:
-        raise LogError(f"{log}: no row can be used, so there is nothing to profile.")
+    found = usable_log(read_log(logs, players, matches, board_width_cm, sheet, encoding))
     width_m = None if board_width_cm is None else board_width_cm / 100
     made = write_profile(found.shots, player, out, unit, width_m, outcome)
     for line in made.lines():
@@ -148,7 +142,22 @@ def template(
     typer.echo(f"Type your shots under the headings, then: sidewall check {file}")
 
 
+@app.command()
+def efforts(
+    out: Annotated[Path, typer.Option("--out", help="File to write (.toml).")],
+) -> None:
+    """Write a file to rate the effort of everything that can be trained, for --effort."""
+    from sidewall.worklist import write_efforts  # noqa: PLC0415
+
+    write_efforts(out)
+    typer.echo(f"Wrote {out}. Change the ratings, then: sidewall report LOG ... --effort {out}")
+
+
 app.command("map")(map_columns)
 app.command()(pseudonymise)
 app.command()(report)
 app.command()(plan)
+app.command()(join)
+app.command()(compare)
+app.command()(agree)
+app.command()(notebook)

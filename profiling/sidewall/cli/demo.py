@@ -18,7 +18,7 @@ from sidewall.log.file_stem import file_stem
 from sidewall.models import TightnessModel
 from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder
-from sidewall.simulate.demo import FILES
+from sidewall.simulate.scenario import FILES
 
 __all__ = ["make_demo"]
 

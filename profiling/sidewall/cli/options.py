@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from sidewall.errors import SidewallError
+from sidewall.errors import LogError, SidewallError
 from sidewall.files import Account, account
 
 if TYPE_CHECKING:
@@ -24,18 +24,25 @@ __all__ = [
     "BoardWidth",
     "Encoding",
     "Log",
+    "Logs",
     "Matches",
     "Players",
     "Program",
     "Sheets",
+    "Steps",
     "Unit",
     "plain_errors",
     "read_log",
+    "usable_log",
 ]
 
 #: Exit codes; the last is what a shell says of a program that Ctrl-C ended.
 REFUSED, FAILED, STOPPED = 1, 2, 130
 
+Logs = Annotated[
+    list[Path],
+    typer.Argument(help="Shot logs (.csv, .xlsx or .parquet) and folders of them."),
+]
 Log = Annotated[Path, typer.Argument(help="The shot log: .csv, .xlsx or .parquet.")]
 Players = Annotated[
     Path | None, typer.Option("--players", help="Table of players: hand, group, initials.")
@@ -130,22 +137,66 @@ def _listed(paths: Iterable[Path]) -> list[str]:
     return [f"  {path}" for path in paths]
 
 
+class Steps:
+    """A progress bar on the error stream, shown where that is a terminal.
+
+    Parameters
+    ----------
+    command
+        What is being done.
+    total
+        How many steps it takes.
+    """
+
+    def __init__(self, command: str, total: int) -> None:
+        from tqdm import tqdm  # noqa: PLC0415
+
+        self.bar = tqdm(total=total, desc=command, unit="step", leave=False, disable=None)
+        self.begun = False
+
+    def next(self, what: str) -> None:
+        """Say what comes now; what came before is done."""
+        if self.begun:
+            self.bar.update()
+        self.begun = True
+        self.bar.set_postfix_str(what)
+
+    def __enter__(self) -> Steps:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.bar.close()
+
+
 def read_log(
-    log: Path,
+    logs: list[Path],
     players: Path | None,
     matches: Path | None,
     board_width_cm: float | None,
     sheets: list[str] | None,
     encoding: str | None,
 ) -> LogCheck:
-    """Read and check a log with the tables beside it."""
+    """Read and check logs, and folders of them, with the tables beside them."""
     from sidewall.log import check_log  # noqa: PLC0415
 
     return check_log(
-        log,
+        logs[0] if len(logs) == 1 else logs,
         players=players,
         matches=matches,
         board_width_cm=board_width_cm,
         sheet=sheets or None,
         encoding=encoding,
     )
+
+
+def usable_log(found: LogCheck) -> LogCheck:
+    """Return the check if any row can be used, and say how many cannot."""
+    if found.rows_refused:
+        typer.echo(
+            f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "
+            "'sidewall check' says why.",
+            err=True,
+        )
+    if not found.rows_used:
+        raise LogError(f"{found.source}: no row can be used, so there is nothing to go on.")
+    return found

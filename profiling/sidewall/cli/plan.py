@@ -24,12 +24,12 @@ __all__ = ["plan"]
 
 
 def plan(
-    log: Annotated[
-        Path | None,
-        typer.Option("--log", help="A shot log to take the matches from; else an invented club."),
+    logs: Annotated[
+        list[Path] | None,
+        typer.Argument(help="Shot logs to take the matches from; else an invented club."),
     ] = None,
     player: Annotated[
-        str | None, typer.Option("--player", help="Whose matches; needed with --log.")
+        str | None, typer.Option("--player", help="Whose matches; needed with a log.")
     ] = None,
     half_width_cm: Annotated[
         float, typer.Option("--half-width-cm", help="Wanted: threshold known within plus or minus.")
@@ -59,8 +59,8 @@ def plan(
     if outcome not in ("rally", "value"):
         raise DataError(f"Unknown outcome {outcome!r}; use rally or value.")
     shots = None
-    if log is not None:
-        shots = read_log(log, players, matches, board_width_cm, sheet, encoding).shots
+    if logs:
+        shots = read_log(logs, players, matches, board_width_cm, sheet, encoding).shots
         names = [str(name) for name in shots["player"].cat.categories]
         if player is None:
             raise DataError(f"Whose matches? Add --player; the log has {', '.join(names)}.")

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, cast
 
 import pandas as pd
-from tqdm import tqdm
 
 from sidewall.cli.files import Profile, Writer
 from sidewall.cli.names import find_player
+from sidewall.cli.options import Steps
 from sidewall.cli.tables import by_outcome, player_tables, player_zones, readable
 from sidewall.court.units import board_width, parse_unit
 from sidewall.errors import DataError
@@ -92,8 +92,7 @@ def write_profile(
     player = find_player(player, names)
     profile = Profile(player, folder)
     plan_files(profile_files(folder, player, names, OUTCOMES[outcome]))
-    steps = _Steps(3 * len(OUTCOMES[outcome]) + 2)
-    try:
+    with Steps("profile", 3 * len(OUTCOMES[outcome]) + 2) as steps:
         models = models or _fit(shots, OUTCOMES[outcome], profile, steps)
         some = next(iter(models.values()))
         known_player(some, player)
@@ -109,8 +108,6 @@ def write_profile(
         for name, table in player_tables(models, player).items():
             writer.table(name, readable(table, unit, width))
         _checks(writer, models, steps)
-    finally:
-        steps.close()
     return profile
 
 
@@ -126,26 +123,8 @@ def profile_files(
     return [folder / name for name in (*listed, *(f"{stem}-{name}.csv" for name in _TABLES))]
 
 
-class _Steps:
-    """A progress bar on the error stream, shown where that is a terminal."""
-
-    def __init__(self, total: int) -> None:
-        self.bar = tqdm(total=total, desc="profile", unit="step", leave=False, disable=None)
-        self.begun = False
-
-    def next(self, what: str) -> None:
-        """Say what comes now; what came before is done."""
-        if self.begun:
-            self.bar.update()
-        self.begun = True
-        self.bar.set_postfix_str(what)
-
-    def close(self) -> None:
-        self.bar.close()
-
-
 def _fit(
-    shots: pd.DataFrame, outcomes: tuple[Outcome, ...], profile: Profile, steps: _Steps
+    shots: pd.DataFrame, outcomes: tuple[Outcome, ...], profile: Profile, steps: Steps
 ) -> dict[str, TightnessModel]:
     """Fit a model by each outcome; the first must succeed, the others may not."""
     models: dict[str, TightnessModel] = {}
@@ -164,7 +143,7 @@ def _fit(
 
 
 def _pictures(
-    writer: Writer, models: Mapping[str, TightnessModel], look: dict[str, Any], steps: _Steps
+    writer: Writer, models: Mapping[str, TightnessModel], look: dict[str, Any], steps: Steps
 ) -> None:
     from sidewall.plots import plot_comfort, plot_threshold  # noqa: PLC0415
 
@@ -186,7 +165,7 @@ def _zones(writer: Writer, shots: pd.DataFrame, unit: str, width: float | None) 
     writer.table("zones", readable(player_zones(shots, player), unit, width))
 
 
-def _checks(writer: Writer, models: Mapping[str, TightnessModel], steps: _Steps) -> None:
+def _checks(writer: Writer, models: Mapping[str, TightnessModel], steps: Steps) -> None:
     """Held-out checks, where there are matches enough to hold some out."""
     from sidewall.plots import plot_calibration  # noqa: PLC0415
 

@@ -11,14 +11,16 @@ import typer
 from sidewall.cli.options import (
     BoardWidth,
     Encoding,
-    Log,
+    Logs,
     Matches,
     Players,
     Sheets,
+    Steps,
     Unit,
     read_log,
+    usable_log,
 )
-from sidewall.errors import LogError, SidewallError
+from sidewall.errors import SidewallError
 
 if TYPE_CHECKING:
     from sidewall.report import WrittenReport
@@ -31,7 +33,7 @@ _MOST_JOBS = 2
 
 
 def report(
-    log: Log,
+    logs: Logs,
     out: Annotated[Path, typer.Option("--out", help="Page to write (.html); with --all a folder.")],
     player: Annotated[str | None, typer.Option("--player", help="Whose report.")] = None,
     everyone: Annotated[
@@ -70,16 +72,8 @@ def report(
     from sidewall.report import Report, initials_of, with_initials  # noqa: PLC0415
     from sidewall.worklist import read_efforts  # noqa: PLC0415
 
-    found = read_log(log, players, matches, board_width_cm, sheet, encoding)
+    found = usable_log(read_log(logs, players, matches, board_width_cm, sheet, encoding))
     shots = found.shots
-    if found.rows_refused:
-        typer.echo(
-            f"{found.rows_refused:,} of {found.rows_in:,} rows are refused and left out; "
-            "'sidewall check' says why.",
-            err=True,
-        )
-    if not found.rows_used:
-        raise LogError(f"{log}: no row can be used, so there is nothing to report.")
     names = [str(name) for name in shots["player"].cat.categories]
     asked = None if player is None else find_player(player, names)
     efforts = None if effort is None else read_efforts(effort)
@@ -89,14 +83,21 @@ def report(
         if efforts is not None:
             efforts = _by_initials(efforts, initials_of(found.shots))
     width_m = None if board_width_cm is None else board_width_cm / 100
-    made = Report(unit, width_m, seed=seed, efforts=efforts, check=found, initials=initials).fit(
-        shots
-    )
-    if asked is None:
-        made.write_all(out, clips=clips, jobs=_jobs(), tell=_tell)
-        typer.echo(f"Open first: {out / 'index.html'}")
-    else:
-        _tell(made.write(asked, out, clips=clips))
+    with Steps("report", 2 if asked else len(names) + 1) as steps:
+        steps.next("models")
+        made = Report(unit, width_m, seed=seed, efforts=efforts, check=found, initials=initials)
+        made.fit(shots)
+        steps.next("pages")
+        if asked is None:
+
+            def tell(written: WrittenReport) -> None:
+                steps.next("pages")
+                _tell(written)
+
+            made.write_all(out, clips=clips, jobs=_jobs(), tell=tell)
+            typer.echo(f"Open first: {out / 'index.html'}")
+        else:
+            _tell(made.write(asked, out, clips=clips))
     typer.echo("Pages hold personal data: show each player their own, and keep them safe.")
 
 

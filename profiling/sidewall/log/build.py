@@ -72,7 +72,7 @@ def build_shots(
     columns["choice_source"] = _coded(
         np.select([charted >= 0, derived >= 0], [0, 1], default=-1), list(_SOURCES)
     )
-    for name in ("balance", "depth", "lane", "opponent_place", "bounce"):
+    for name in ("gap_class", "balance", "depth", "lane", "opponent_place", "bounce"):
         if name in words:
             columns[name] = _words(name, words[name])
     columns["rally_won_by"] = names.categorical(np.where(ends, rows.winner[at], -1))

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import cast
 
 import numpy as np
@@ -30,6 +32,7 @@ from sidewall.log.raw import RawLog, shown_cell
 from sidewall.log.reading import Reading
 from sidewall.log.rows import Rows, gap_of_place, identify, read_gap, read_lengths, read_words
 from sidewall.log.score import settle_score
+from sidewall.log.several import check_several, is_several
 from sidewall.log.source import Source, open_log
 from sidewall.log.summary import summarise
 from sidewall.log.workbook import Sheet
@@ -58,6 +61,9 @@ class LogCheck:
         Name of the file.
     refused_by_kind
         Number of refused rows by the kind of their first problem.
+    logs
+        Where several logs were read: their names, with the number of rows of each. Shots and
+        problems then name theirs in a column ``log``.
     sheets
         Sheets of a workbook that were read, with the number of rows of each. Where there are
         several, shots and problems name theirs in a column ``sheet``.
@@ -76,6 +82,7 @@ class LogCheck:
     doubts: pd.DataFrame = field(default_factory=lambda: Problems(np.empty(0, int)).doubts())
     source: str = "the log"
     refused_by_kind: dict[str, int] = field(default_factory=dict)
+    logs: dict[str, int] = field(default_factory=dict)
     sheets: dict[str, int] = field(default_factory=dict)
     passed_over: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
@@ -86,7 +93,7 @@ class LogCheck:
 
 
 def check_log(
-    path: Source,
+    path: Source | Sequence[Source],
     *,
     players: Source | None = None,
     matches: Source | None = None,
@@ -104,7 +111,10 @@ def check_log(
     ----------
     path
         CSV or other separated text, ``.xlsx``, ``.parquet``, or a DataFrame with the same
-        columns; see :func:`sidewall.log.columns.column_table`.
+        columns; see :func:`sidewall.log.columns.column_table`. Also a list of these, or a
+        folder: each log is read by its own headings. A match that two logs hold with different
+        play is two matches, named after their logs; a rally that two logs hold is taken from
+        the first and refused in the other.
     players
         Table of players: player, hand, group, initials. A file or a DataFrame. By default the
         sheet "match details" of a workbook that has one, and so for matches.
@@ -148,7 +158,20 @@ def check_log(
     court = court or Court()
     column_map = None if mapping is None else read_map(mapping)
     needs = missing_columns if column_map is None else column_map.missing
-    raw = open_log(path, sheet=sheet, delimiter=delimiter, encoding=encoding, needs=needs)
+    opening = partial(open_log, sheet=sheet, delimiter=delimiter, encoding=encoding, needs=needs)
+    if is_several(path):
+        check_one = partial(
+            check_log,
+            players=players,
+            matches=matches,
+            board_width_cm=board_width_cm,
+            choice_table=choice_table,
+            encoding=encoding,
+            court=court,
+            mapping=column_map,
+        )
+        return check_several(path, check_one, opening, needs)
+    raw = opening(cast(Source, path))
     tables = _with_sheet(raw, players, matches)
     of_players = details.read_table(tables[0], "player", details.OF_PLAYER, encoding)
     of_matches = details.read_table(tables[1], "match", details.OF_MATCH, encoding)
@@ -224,6 +247,7 @@ def _finish(
         reading.problems.doubts(),
         reading.source,
         reading.problems.counts(),
+        {},
         dict(zip(raw.sheets, counts, strict=False)),
         raw.passed_over,
         (*raw.notes, *_of_several_sheets(reading, rows)),

@@ -63,6 +63,13 @@ COLUMNS: Final = (
         "gap between the incoming ball and the nearest side wall when it is struck",
     ),
     ColumnSpec(
+        "gap_class",
+        "word",
+        False,
+        "the gap in words where nobody measured it: tight, middling, loose",
+        ("gap_word", "gap_in_words"),
+    ),
+    ColumnSpec(
         "rally_won_by",
         "name",
         False,

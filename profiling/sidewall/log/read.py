@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 from typing import Any, Literal
 
 import pandas as pd
@@ -21,7 +22,7 @@ OnRefused = Literal["warn", "raise", "ignore"]
 
 
 def read_shots(
-    path: Source,
+    path: Source | Sequence[Source],
     *,
     players: Source | None = None,
     matches: Source | None = None,
@@ -94,7 +95,7 @@ def read_shots(
     return check.shots
 
 
-def check_shots(path: Source, **options: Any) -> pd.DataFrame:
+def check_shots(path: Source | Sequence[Source], **options: Any) -> pd.DataFrame:
     """Return the problems of a log: line, column, value, reason, mend and kind.
 
     Parameters

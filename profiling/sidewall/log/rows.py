@@ -20,7 +20,7 @@ SERVE: Final = STROKES.index("serve")
 #: A word of these that is not known is left blank, and its rally used all the same.
 _OPTIONAL_WORDS: Final = (
     *("direction", "contact", "choice", "balance"),
-    *("depth", "lane", "opponent_place", "bounce"),
+    *("depth", "lane", "opponent_place", "bounce", "gap_class"),
 )
 SCORES: Final = ("own_points", "opponent_points", "own_games", "opponent_games")
 #: Rounding a gap to whole inches or boards may put it this far past the middle, metres.
@@ -91,13 +91,29 @@ def read_words(reading: Reading, rows: Rows) -> None:
             own = np.where(own >= 0, own, other)
         if name in reading.headings or (own >= 0).any():
             rows.words[name] = own
-    blank = _blank(reading, "side") & (rows.words["side"] < 0)
+    short = _short(reading, rows)
+    blank = _blank(reading, "side") & (rows.words["side"] < 0) & ~short
     reading.refuse(blank, "side", "blank", "write forehand or backhand")
-    blank = _blank(reading, "stroke") & (rows.words["stroke"] < 0)
+    blank = _blank(reading, "stroke") & (rows.words["stroke"] < 0) & ~short
     reading.doubt(blank, "stroke", "blank: the stroke is not known", "write the stroke played")
     for name in SCORES:
         if name in reading.headings:
             rows.scores[name] = cells.scores(reading, name)
+
+
+def _short(reading: Reading, rows: Rows) -> npt.NDArray[np.bool_]:
+    """Rows that need no stroke and no side: they give the choice, and the gap in words or not."""
+    unknown = np.full(reading.rows, -1, dtype=np.int64)
+    choice, gap_class = (rows.words.get(name, unknown) for name in ("choice", "gap_class"))
+    measured = np.zeros(reading.rows, dtype=bool)
+    if "gap" in reading.headings:
+        measured = ~_blank(reading, "gap")
+    return (choice >= 0) & ((gap_class >= 0) | measured)
+
+
+def _in_words(rows: Rows) -> npt.NDArray[np.bool_]:
+    """Rows whose gap is given in words."""
+    return rows.words.get("gap_class", np.full(len(rows.shot), -1, dtype=np.int64)) >= 0
 
 
 def _blank(reading: Reading, name: str) -> npt.NDArray[np.bool_]:
@@ -142,10 +158,10 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
     given_on_serve = int((~struck & ~blank).sum())
     reading.folded.add(reading.shown("gap"), "gap on a serve", "not used", given_on_serve)
     reading.refuse(
-        struck & blank & ~_stroke_refused(reading, rows),
+        struck & blank & ~_in_words(rows) & ~_stroke_refused(reading, rows),
         "gap",
         "blank",
-        "write the gap of the incoming ball; only a serve has none",
+        "write the gap of the incoming ball, or its class; only a serve has none",
     )
     if unit == "boards":
         gap = typed * _widths(reading, board_width_m, struck & ~np.isnan(typed))
@@ -187,7 +203,7 @@ def gap_of_place(reading: Reading, rows: Rows) -> None:
     column = reading.column("x")
     if column is not None:
         reading.refuse(
-            struck & column.blank & ~_stroke_refused(reading, rows),
+            struck & column.blank & ~_in_words(rows) & ~_stroke_refused(reading, rows),
             "x",
             "blank, and the log has no gap",
             "write the place of contact; only a serve needs none",

@@ -24,6 +24,9 @@ def summarise(check: LogCheck, most: int) -> str:
         f"{check.rows_refused} refused.",
         f"Used: {_count(rallies, 'rally', 'rallies')} in {_count(matches, 'match', 'matches')}.",
     ]
+    if check.logs:
+        read = [f"{name} ({_count(n, 'row')})" for name, n in check.logs.items()]
+        lines.append(f"Read from {', '.join(read)}.")
     if len(check.sheets) > 1 or check.passed_over:
         lines.append(_sheets(check))
     if check.rows_refused:
@@ -52,7 +55,11 @@ def summarise(check: LogCheck, most: int) -> str:
         ]
         lines += _more(len(check.folded), most)
     if check.notes:
-        lines += ["", "About the file:", *(f"  {_one_line(note)}" for note in check.notes[:most])]
+        lines += [
+            "",
+            "About the logs:" if check.logs else "About the file:",
+            *(f"  {_one_line(note)}" for note in check.notes[:most]),
+        ]
         lines += _more(len(check.notes), most)
     return "\n".join(lines)
 
@@ -91,6 +98,8 @@ def problem_text(problem: pd.Series) -> str:
     where = f"line {problem['line']}"
     if "sheet" in problem:
         where = f"sheet {shown_cell(problem['sheet'])}, {where}"
+    if "log" in problem:
+        where = f"{problem['log']}, {where}"
     if problem["column"]:
         where += f", {_short(problem['column'])}"
     if problem["value"]:

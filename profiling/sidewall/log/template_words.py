@@ -35,6 +35,7 @@ _EXAMPLES: Final = {
     "direction": "straight",
     "contact": "volley",
     "choice": "attack",
+    "gap_class": "tight",
     "balance": "set",
     "depth": "middle",
     "lane": "left",

@@ -145,6 +145,8 @@ def _lists(log: Any, details: Any) -> None:
         return f"{letter(name)}2:{letter(name)}{end}"
 
     for name, words in VOCABULARY.items():
+        if name not in LOG_COLUMNS:
+            continue  # may be added by hand
         log.add_data_validation(_listed(f'"{",".join(words)}"', cells(name), _OWN_WORD))
     row = f"MATCH($A2,{detail_range('match')},0)"
     both = detail_range("player_1").split(":")[0] + ":" + detail_range("player_2").split(":")[1]

@@ -26,6 +26,8 @@ DIRECTIONS: Final = ("straight", "cross")
 CONTACTS: Final = ("volley", "after_bounce", "off_back_wall")
 CHOICES: Final = ("attack", "reset")
 BALANCES: Final = ("set", "stretched", "jammed")
+#: A gap that nobody measured, in words.
+GAP_CLASSES: Final = ("tight", "middling", "loose")
 ENDINGS: Final = ("winner", "tin", "out", "down", "stroke", "no_let", "let")
 HANDS: Final = ("right", "left")
 
@@ -54,5 +56,6 @@ VOCABULARY: Final[dict[str, tuple[str, ...]]] = {
     "lane": LANES,
     "opponent_place": OPPONENT_PLACES,
     "bounce": BOUNCES,
+    "gap_class": GAP_CLASSES,
     "ending": ENDINGS,
 }

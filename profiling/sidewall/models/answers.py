@@ -198,6 +198,7 @@ class Posterior:
 
     def __init__(self, model: TightnessModel) -> None:
         self.model, self.mix = model, Mix(model)
+        self._side, self._volley = side_and_volley(self.mix.table)
         self._words = {
             choice: model.curves_[choice].columns.words(self.mix.table) for choice in CHOICES
         }
@@ -237,16 +238,14 @@ class Posterior:
             The stroke; the player's own mix of strokes by default.
         """
         fitted = self.model.curves_[choice]
-        table = self.mix.table
         weight = self._weights(choice, where, stroke)[player + 1]
         rows = np.flatnonzero((self.mix.cell == cell) & (weight > 0))
         if not len(rows):
             return np.full((self.n_draws, len(gaps_m)), np.nan)
         weight, words = weight[rows], self._words[choice][rows]
-        side, volley = (part[:1] for part in side_and_volley(table.iloc[rows]))
-        mean = weight @ words
-        eta = self.eta(choice, player, gaps_m, side[0], volley[0], mean)
-        bend = self._mean_of_chances(fitted, player, gaps_m, (side[0], volley[0]), weight, words)
+        side, volley = self._side[rows[0]], self._volley[rows[0]]
+        eta = self.eta(choice, player, gaps_m, side, volley, weight @ words)
+        bend = self._mean_of_chances(fitted, player, gaps_m, (side, volley), weight, words)
         return np.clip(expit(eta) + bend + self.corrected(choice, gaps_m), 0.0, 1.0)
 
     def _weights(self, choice: str, where: NDArray[np.bool_] | None, stroke: str | None) -> Array:
@@ -352,9 +351,8 @@ class Posterior:
     def between(self, cell: int, gap_m: float) -> float:
         """Variance of the gain at a gap between players of the club."""
         total, gaps = 0.0, np.array([gap_m])
-        side, family = self.model.cells_[cell]
-        row = pd.DataFrame({"side": [side], "family": [family]})
-        s, v = (float(part[0]) for part in side_and_volley(row))
+        first = int(np.flatnonzero(self.mix.cell == cell)[0])
+        s, v = float(self._side[first]), float(self._volley[first])
         for choice in CHOICES:
             fitted = self.model.curves_[choice]
             weight = self._weights(choice, None, None)[0] * (self.mix.cell == cell)

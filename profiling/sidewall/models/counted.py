@@ -124,10 +124,13 @@ def count_used(
 ) -> CountedShots:
     """Collapse usable shots with an ``outcome`` to counts."""
     kinds, kind = sorted_kinds(kind_columns(used, situation))
-    y = used["outcome"].to_numpy(dtype=float)
+    # 9 digits: the values of a ball are the same whatever order their sums were added up in
+    y = np.round(used["outcome"].to_numpy(dtype=float), 9)
     player, opponent = (positions(used[name], players) for name in ("player", "opponent"))
     ones = np.ones(len(y))
-    return _collapse(CountedShots(kinds, players, player, opponent, kind, ones, y, y * y))
+    return _collapse(
+        CountedShots(kinds, players, player, opponent, kind, ones, y, np.round(y * y, 9))
+    )
 
 
 def _collapse(rows: CountedShots) -> CountedShots:
@@ -138,7 +141,7 @@ def _collapse(rows: CountedShots) -> CountedShots:
     pair, kind = np.divmod(found, max(len(rows.kinds), 1))
     player, opponent = np.divmod(pair, max(size, 1))
     n, total, square = (
-        sums_by(place, part, len(found)) for part in (rows.n, rows.total, rows.square)
+        np.round(sums_by(place, part, len(found)), 9) for part in (rows.n, rows.total, rows.square)
     )
     return CountedShots(rows.kinds, rows.players, player, opponent, kind, n, total, square)
 

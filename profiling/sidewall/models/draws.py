@@ -30,6 +30,8 @@ _DF: Final = 4.0
 _FLAT: Final = -1
 #: Precision of a coefficient without a prior: no spread of a chance comes near 100.
 _FLAT_PRECISION: Final = 1e-4
+#: Directions with less information than this share of the most are left out of a ratio.
+_TOLD: Final = 1e-6
 _CHUNK: Final = 20_000
 _WARM: Final = 200
 _ROUGH: Final = 60
@@ -171,8 +173,15 @@ def design_effect(scores: Array, cluster: Ints, information: Array) -> float:
     code = np.unique(cluster, return_inverse=True)[1]
     sums = np.zeros((int(code.max(initial=-1)) + 1, scores.shape[1]))
     np.add.at(sums, code, scores)
-    p = len(information)
-    return float(np.trace(np.linalg.solve(information + 1e-6 * np.eye(p), sums.T @ sums)) / p)
+    return variance_ratio(sums.T @ sums, information)
+
+
+def variance_ratio(J: Array, information: Array) -> float:
+    """Mean of variances over those expected, over the directions that the rows tell of."""
+    values, vectors = np.linalg.eigh(information)
+    told = values > _TOLD * values[-1]
+    seen = np.einsum("ki,kl,li->i", vectors, J, vectors)
+    return float((seen[told] / values[told]).mean())
 
 
 def draw(

@@ -22,10 +22,10 @@ from sidewall.models.counted import (
     kind_columns,
 )
 from sidewall.models.curves import CurveColumns, side_and_volley
-from sidewall.models.draws import Draws, Moments, draw
+from sidewall.models.draws import Draws, Moments, draw, variance_ratio
 from sidewall.models.usable import cell_of, usable_shots
 from sidewall.rallies.strengths import Strengths
-from sidewall.rallies.value import BallValue, Horizon, outcomes
+from sidewall.rallies.value import BallValue, Horizon, outcomes, settled
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -61,7 +61,8 @@ class MetPart:
         """Usable shots by level of every column."""
         keep = self.judge.keep
         used = usable_shots(table, None if keep is None else kept_rows(table, keep))[0]
-        return {name: used[name].dropna().astype(str).value_counts() for name in self.columns}
+        there = [name for name in self.columns if name in used.columns]
+        return {name: used[name].dropna().astype(str).value_counts() for name in there}
 
 
 @dataclass(frozen=True)
@@ -169,8 +170,8 @@ class RoughCurve:
         """Draw the curve."""
         moments = self.moments()
         J, xm, zm = sums.of_choice[self.columns.choice]
-        independent = moments.xx + 1e-6 * np.eye(len(moments.xx))
-        design = float(np.trace(np.linalg.solve(independent, J)) / len(J))
+        design = round(variance_ratio(J, moments.xx), 6)
+        xm, zm = settled(xm), settled(zm)
         moments = replace(moments, xm=xm, zm=zm).widened(max(design, 1.0))
         found = draw(moments, self.columns.groups, count, _WARM, rng, shifts)
         return FittedCurve(self.columns, found, self.dispersion, design)

@@ -72,6 +72,8 @@ Ints = NDArray[np.int64]
 
 #: Columns of the situation that are used where they are charted.
 SITUATION: Final = ("depth", "balance", "opponent_place")
+#: Columns that the features add to those of the log.
+_DERIVED: Final = ("depth", "lane", "opponent_place", "incoming_stroke")
 _WORDS: Final = {"depth": DEPTHS, **VOCABULARY}
 
 
@@ -195,8 +197,8 @@ class TightnessModel:
 
     def _situation_columns(self, columns: Sequence[str]) -> tuple[str, ...]:
         if isinstance(self.situation, str) and self.situation == "charted":
-            return tuple(name for name in SITUATION if name in columns)
-        return column_names(self.situation, columns, "situation")
+            return SITUATION
+        return column_names(self.situation, [*columns, *_DERIVED], "situation")
 
     def _count(self, parts: Parts, judge: Judge) -> CountedShots:
         columns = self._situation_columns(parts.columns)

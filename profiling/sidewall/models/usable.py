@@ -133,6 +133,8 @@ def levels_told_apart(
         order += sorted(str(word) for word in counts.index if word not in order)
         kept = tuple(word for word in order if counts[word] >= LEAST_IN_CELL)
         rare = [f"{word} ({int(counts[word])})" for word in order if word not in kept]
+        if not order:  # not charted at all
+            continue
         if len(kept) < 2:
             notes.append(f"{column}: fewer than two kinds charted often enough to tell apart")
             continue

@@ -28,6 +28,7 @@ from scipy.special import expit, logit
 
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.usable import cell_of
+from sidewall.rallies.strengths import Strengths
 from sidewall.rallies.value import BallValue, gap_scale, outcomes
 
 if TYPE_CHECKING:
@@ -41,6 +42,8 @@ Array = NDArray[Any]
 #: little data finite, and draws on others by next to nothing.
 _WIDEST_SD: Final = 3.0
 _STEPS: Final = 8
+#: Scale of the prior on the spread of strengths, log odds.
+_CHANGE: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -107,7 +110,8 @@ def own_change(
     if model.horizon_ != "rally":
         matches = set(rows.loc[late, "match"].astype(str))
         parted = _two_players(table, player, matches)
-        value = BallValue().fit(parted)
+        # a wide prior: a player may have changed by more than players of a club differ
+        value = BallValue(Strengths(prior_scale=_CHANGE)).fit(parted)
         judged = outcomes(parted, value, model.horizon_)
         at = rows["row"].to_numpy()
         y, ball = judged.outcome[at], judged.ball[at]

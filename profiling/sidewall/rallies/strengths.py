@@ -123,11 +123,12 @@ class Strengths:
         else:
             spread = pairs.spread(self.prior_scale)
             found, weight = [pairs.fit(spread, exact=False)], np.ones(1)
-        strength = sum(w * f[1] for w, f in zip(weight, found, strict=True))
+        # 9 digits: the same whatever order the parts of a log were added up in
+        strength = np.round(sum(w * f[1] for w, f in zip(weight, found, strict=True)), 9)
         if len(weight) > 1:
             pairs_of = zip(weight, found, strict=True)
             second = sum(w * (f[2] + np.outer(f[1], f[1])) for w, f in pairs_of)
-            self.covariance_ = second - np.outer(strength, strength)
+            self.covariance_ = np.round(second - np.outer(strength, strength), 9)
         else:
             self.covariance_ = found[0][2]
         variance = np.diag(self.covariance_) if self.covariance_.ndim == 2 else self.covariance_

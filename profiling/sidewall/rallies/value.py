@@ -148,6 +148,19 @@ def _distances(table: pd.DataFrame, counts: NDArray[np.bool_]) -> dict[str, Arra
     return {"away": away, "away squared": away**2 * known, "opponent deep": deep}
 
 
+def settled(values: Array, digits: int = 8) -> Array:
+    """Round an array to so many digits of its largest number.
+
+    Sums over the parts of a log differ from those over the whole in their last digits, which a
+    chain of draws may magnify; rounded, they are the same.
+    """
+    most = np.abs(values).max(initial=0.0)
+    if not np.isfinite(most) or most == 0.0:
+        return values
+    step = 10.0 ** (np.floor(np.log10(most)) - digits)
+    return np.asarray(np.round(values / step) * step)
+
+
 @dataclass(frozen=True)
 class _Sums:
     """What a part of the log adds: by fold, for every trace."""
@@ -311,10 +324,10 @@ class BallValue:
         self._choose(A, b, S, c, n)
         k = _TRACES.index(self.trace_)
         matrix = A.sum(axis=0)[k] + self._penalty(S.sum(axis=0), self.ridge_)
-        weights = np.linalg.solve(matrix, b.sum(axis=0)[k])
+        weights = settled(np.linalg.solve(matrix, b.sum(axis=0)[k]))
         J = sum(parts.each(_ScorePart(self.strengths_, self.trace_, weights)))
         inverse = np.linalg.inv(matrix)
-        self.covariance_ = inverse @ J @ inverse.T
+        self.covariance_ = settled(inverse @ J @ inverse.T)
         empty = pd.DataFrame(columns=["stroke", "side", "family", "gap_m"])
         self.weights_ = pd.Series(weights, ball_columns(empty)[1], name="weight")
         return self
@@ -376,9 +389,11 @@ class BallValue:
 
     def draws(self, count: int, rng: np.random.Generator) -> Array:
         """Weights drawn from their posterior, less the weights, shape (count, m)."""
-        values, vectors = np.linalg.eigh(0.5 * (self.covariance_ + self.covariance_.T))
-        root = vectors * np.sqrt(np.maximum(values, 0.0))
-        return rng.standard_normal((count, len(values))) @ root.T
+        # a triangle, and not eigenvectors, which a last digit may turn: parts of a log agree
+        size = len(self.weights_)
+        even = 0.5 * (self.covariance_ + self.covariance_.T)
+        even = even + (1e-7 * np.trace(even) / size + 1e-18) * np.eye(size)
+        return np.asarray(rng.standard_normal((count, size)) @ np.linalg.cholesky(even).T)
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
@@ -25,21 +26,23 @@ class Answers:
 
     def __init__(self, model: TightnessModel) -> None:
         self._model = model
-        self._made: dict[tuple[str, float], pd.DataFrame] = {}
+        self._made: dict[tuple[str, float, str], pd.DataFrame] = {}
 
     def __getattr__(self, name: str) -> Any:
         if name.startswith("__") or name in ("_model", "_made"):  # not there while unpickling
             raise AttributeError(name)
         return getattr(self._model, name)
 
-    def _once(self, name: str, level: float) -> pd.DataFrame:
-        if (name, level) not in self._made:
-            self._made[name, level] = getattr(self._model, name)(level=level)
-        return self._made[name, level]
+    def _once(self, name: str, level: float, by: str | Sequence[str] = ()) -> pd.DataFrame:
+        key = (name, level, str(by))
+        if key not in self._made:
+            asked: dict[str, Any] = {"by": by} if by else {}
+            self._made[key] = getattr(self._model, name)(level=level, **asked)
+        return self._made[key]
 
-    def thresholds(self, level: float = 0.95) -> pd.DataFrame:
+    def thresholds(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
         """As :meth:`TightnessModel.thresholds`."""
-        return self._once("thresholds", level)
+        return self._once("thresholds", level, by)
 
     def curves(self, level: float = 0.95) -> pd.DataFrame:
         """As :meth:`TightnessModel.curves`, at its own gaps."""

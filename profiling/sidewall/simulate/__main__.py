@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from sidewall.simulate.demo import write_demo
+from sidewall.simulate.scenario import write_demo
 
 
 def main(arguments: list[str]) -> None:

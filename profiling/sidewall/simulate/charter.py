@@ -1,4 +1,4 @@
-"""The same matches as a second person would have charted them, slips and all."""
+"""Logs as people write them: typed with a unit, and charted by a second person, slips and all."""
 
 from __future__ import annotations
 
@@ -10,16 +10,25 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.court import Court
+from sidewall.court.units import board_width, parse_unit, to_display
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import ENDING_WINNER, VOCABULARY
-
-__all__ = ["second_charter"]
 
 Array = NDArray[Any]
 
 _PLACES: Final = ("x_m", "y_m", "bounce_x_m", "bounce_y_m")
 #: A stroke or a no-let may go to either player, so it never contradicts the winner.
 _EITHER_WAY: Final = ("stroke", "no_let")
+
+_ORDER: Final = (
+    *("match", "game", "rally", "shot", "player", "side", "stroke", "direction", "contact"),
+    *("gap_m", "choice", "balance", "rally_won_by", "ending"),
+    *("x_m", "y_m", "bounce_x_m", "bounce_y_m", "wall_z_m", "opponent_x_m", "opponent_y_m"),
+    *("t_s", "hand", "group", "date", "tin_height_m", "board_width_m", "scoring"),
+)
+_DETAILS: Final = ("hand", "group", "date", "tin_height_m", "board_width_m", "scoring")
+#: Decimals that lose nothing of a whole number of centimetres, or of half boards.
+_DECIMALS: Final = {"cm": 1, "m": 3, "in": 2, "boards": 2}
 
 
 def second_charter(
@@ -41,9 +50,8 @@ def second_charter(
     shots : DataFrame
         A canonical shot table, taken for the truth.
     miss : float, default 0.01
-        Chance, at each shot after the serve, of looking away and missing it and the reply.
-        A single missed shot would make one player strike twice running, which the reader
-        refuses with its rally.
+        Chance, at each shot after the serve, of looking away and missing it and the reply (a
+        single missed shot would make one player strike twice running).
     miss_rally : float, default 0
         Chance of missing a rally; the later ones of its game are numbered on.
     confuse : float or mapping of str to float, default 0.05
@@ -51,26 +59,23 @@ def second_charter(
         column is not named). Other words are those that the log holds, all equally likely;
         a serve stays one, and an ending stays one that suits who won.
     gap_sd_m : float, default 0.05
-        Standard deviation of the error of the gap. A reading below zero is turned back
-        from the wall, since nobody charts a gap below zero.
+        Standard deviation of the error of the gap; below zero it is turned back.
     place_sd_m, time_sd_s : float, default 0
         Standard deviations of the errors of each coordinate of contact and bounce, and of
         times, which never run back.
     seed : int or Generator
     court : Court, optional
-        For how far a ball can be from a wall; the standard singles court by default.
+        For how far a ball can be from a wall.
 
     Returns
     -------
     DataFrame
-        A canonical shot table: whole rallies, without contradictions. Lengths are whole
-        centimetres, times whole hundredths of a second.
+        A canonical shot table: whole rallies, without contradictions, in whole centimetres.
 
     Raises
     ------
     DataError
-        If a chance is not between 0 and 1, a standard deviation is negative, or `confuse`
-        names a column that is none of words.
+        If a chance or a standard deviation cannot be, or `confuse` names no column of words.
     """
     rates = _rates(confuse, shots)
     chances = {"miss": miss, "miss_rally": miss_rally, **rates}
@@ -88,12 +93,11 @@ def second_charter(
     charted = _seen(shots.drop(columns=scores, errors="ignore"), miss, miss_rally, rng)
     for column, rate in rates.items():
         charted[column] = _confused(charted, column, rate, rng)
-    half = court.width_m / 2
-    charted["gap_m"] = _measured(charted["gap_m"], gap_sd_m, half, rng)
+    charted["gap_m"] = measured(charted["gap_m"], gap_sd_m, court.half_width_m, rng)
     for name in _PLACES:
         if name in charted and place_sd_m > 0:
             limit = court.width_m if name.endswith("x_m") else court.length_m
-            charted[name] = _measured(charted[name], place_sd_m, limit, rng)
+            charted[name] = measured(charted[name], place_sd_m, limit, rng)
     if "t_s" in charted and time_sd_s > 0:
         noisy = charted["t_s"] + rng.normal(0.0, time_sd_s, len(charted))
         late = noisy.clip(lower=0.0).groupby(charted["match"], observed=True).cummax()
@@ -162,9 +166,7 @@ def _confused(charted: pd.DataFrame, column: str, rate: float, rng: np.random.Ge
         allowed[:, VOCABULARY["stroke"].index("serve")] = False
         slips &= (charted["stroke"] != "serve").to_numpy()
     if column == "ending":
-        won = (
-            charted["rally_won_by"].astype(object) == charted["player"].astype(object)
-        ).to_numpy()
+        won = (charted["rally_won_by"].astype(str) == charted["player"].astype(str)).to_numpy()
         for k, word in enumerate(VOCABULARY["ending"]):
             suits = (won == (ENDING_WINNER.get(word, 0) > 0)) | (word in _EITHER_WAY)
             allowed[:, k] &= suits & (word != "let")
@@ -176,8 +178,66 @@ def _confused(charted: pd.DataFrame, column: str, rate: float, rng: np.random.Ge
     return pd.Categorical.from_codes(written, dtype=values.dtype)
 
 
-def _measured(true: pd.Series, sd: float, limit: float, rng: np.random.Generator) -> Array:
+def measured(true: Any, sd: float, limit: float, rng: np.random.Generator) -> Array:
     """Add an error, turned back at 0 and at the limit, to whole centimetres."""
-    value = np.abs(true.to_numpy(dtype=float) + rng.normal(0.0, sd, len(true)))
+    true = np.asarray(true, dtype=float)
+    value = np.abs(true + rng.normal(0.0, sd, len(true)))
     value = np.where(value > limit, np.maximum(2 * limit - value, 0.0), value)
-    return np.round(value, 2) if sd > 0 else true.to_numpy(dtype=float)
+    return np.round(value, 2) if sd > 0 else true
+
+
+def to_log(
+    shots: pd.DataFrame,
+    unit: str = "cm",
+    *,
+    board_width_m: float | None = None,
+    details: bool = True,
+) -> pd.DataFrame:
+    """Turn a canonical shot table into a log as a charter types it.
+
+    Parameters
+    ----------
+    shots : DataFrame
+    unit : {"cm", "in", "m", "boards"}
+        Of the gap; it goes into the column's name.
+    board_width_m : float, optional
+        Needed for boards if `shots` has no column ``board_width_m``; the width is written
+        into the column ``board_width_cm``.
+    details : bool, default True
+        Whether details of player and match (hand, date and so on) are kept.
+
+    Returns
+    -------
+    DataFrame
+        The columns of a shot log; what is not known is missing. With gaps in cm or m,
+        :func:`sidewall.read_shots` gives `shots` back.
+
+    Raises
+    ------
+    UnitError
+        If the unit is unknown, or boards are asked for without their width.
+    """
+    known, width = parse_unit(unit), None
+    if known == "boards":
+        given = shots.get("board_width_m", pd.Series([np.nan])).to_numpy(dtype=float)
+        use_given = board_width_m is None and not np.isnan(given).any()
+        width = given if use_given else np.full(len(shots), board_width(board_width_m))
+    columns: dict[str, Any] = {}
+    for name in _ORDER:
+        if name not in shots or (name in _DETAILS and not details):
+            continue
+        values = shots[name]
+        if name == "gap_m":
+            gap = values / width if width is not None else to_display(values, known)
+            columns[f"gap_{known}"] = gap.round(_DECIMALS[known])
+        elif name == "t_s":
+            columns["t"] = values
+        elif name == "board_width_m" and known == "boards":
+            continue
+        elif isinstance(values.dtype, pd.CategoricalDtype):
+            columns[name] = values.astype(object).where(values.notna(), None)
+        else:
+            columns[name] = values
+    if width is not None:
+        columns["board_width_cm"] = np.round(100 * width, 2)
+    return pd.DataFrame(columns)

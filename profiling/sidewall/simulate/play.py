@@ -11,35 +11,11 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from sidewall.errors import DataError
-from sidewall.simulate.players import SimPlayer
-from sidewall.simulate.world import (
-    ATTACK,
-    CELL,
-    CHOICE_OF,
-    MIDDLE,
-    RESET,
-    SERVE_KIND,
-    Abilities,
-    World,
-    attack_chance,
-    cell_table,
-    draw_gaps,
-    kind_of,
-    levels,
-    open_to_winners,
-    serve_levels,
-    shot,
-    stroke_mix,
-)
+from sidewall.simulate import world as physics
+from sidewall.simulate.world import SimPlayer, World
 
 Codes = NDArray[np.int64]
 
-_WHOLE = (
-    *("rally", "who", "side", "family", "depth", "balance", "stroke", "choice", "result"),
-    *("next_side", "next_family", "next_depth", "next_balance", "kind", "level"),
-    *("out", "opponent_out"),
-)
-_REAL = ("gap_m", "next_gap_m", "error", "ease")
 GO_ON, WIN, ERROR, LET = 0, 1, 2, 3
 _POINTS, _CLEAR = 11, 2
 #: Rallies played ahead for each server: at first a match's worth, then a few at a time.
@@ -56,24 +32,20 @@ def pick(rng: np.random.Generator, weights: Any) -> Codes:
 def round_robin(players: int, rounds: int | None = None) -> list[tuple[int, int]]:
     """Pair the players round by round, so that all have met once before any meet again.
 
-    The circle method: one player stays, the others move on by one place each round.
+    The circle method: one player stays, the others move on by one place each round; with an
+    odd number one of them rests.
 
     Parameters
     ----------
     players : int
-        At least 2. With an odd number one of them rests in each round.
+        At least 2.
     rounds : int, optional
-        How many rounds; by default everyone meets everyone once. More rounds begin again.
+        By default everyone meets everyone once. More rounds begin again.
 
     Returns
     -------
     list of (int, int)
         Positions of the two players of each match, in order of play.
-
-    Raises
-    ------
-    DataError
-        If there are fewer than two players, or a negative number of rounds.
     """
     if players < 2:
         raise DataError(f"A round robin of {players} players: at least two are needed.")
@@ -95,13 +67,7 @@ def round_robin(players: int, rounds: int | None = None) -> list[tuple[int, int]
 
 
 def check_schedule(players: Sequence[SimPlayer], schedule: Sequence[tuple[int, int]]) -> None:
-    """Refuse a schedule that cannot be played.
-
-    Raises
-    ------
-    DataError
-        See :func:`~sidewall.simulate.dress.simulate_shots`.
-    """
+    """Refuse a schedule that cannot be played."""
     names = [player.name for player in players]
     if len(set(names)) != len(names):
         raise DataError(f"Two players share a name: {', '.join(names)}. Names must differ.")
@@ -119,114 +85,85 @@ def match_players(
     players: Sequence[SimPlayer], schedule: Sequence[tuple[int, int]]
 ) -> list[tuple[SimPlayer, SimPlayer]]:
     """Both players of every match, at their form of that part of the season."""
-    season = np.linspace(0.0, 1.0, len(schedule)) if len(schedule) > 1 else [0.5]
-    return [
-        (players[one].at(float(when)), players[two].at(float(when)))
-        for (one, two), when in zip(schedule, season, strict=True)
-    ]
+    season = np.linspace(0.0, 1.0, len(schedule)) if len(schedule) > 1 else np.array([0.5])
+    form, at = zip(schedule, season.tolist(), strict=True), physics.at_season
+    return [(at(players[one], when), at(players[two], when)) for (one, two), when in form]
 
 
 def play_rallies(
     world: World,
-    a: Abilities,
+    a: Any,
     server: Codes,
     receiver: Codes,
     rng: np.random.Generator,
     begin: Mapping[str, NDArray[Any]] | None = None,
 ) -> dict[str, NDArray[Any]]:
-    """Play one rally for each pair of a server and a receiver.
+    """Play one rally for each pair of a server and a receiver, positions in `a`.
 
-    Parameters
-    ----------
-    world : World
-    a : Abilities
-    server, receiver : ndarray, shape (rallies,)
-        Positions in `a`.
-    rng : numpy.random.Generator
-    begin : mapping of str to ndarray, shape (rallies,), optional
-        Begin in mid-rally, with this ball to the server and this stroke: side, family, depth,
-        balance, gap_m, out, opponent_out and stroke, as in :func:`play_matches`.
-
-    Returns
-    -------
-    dict of ndarray, shape (shots,)
-        One value a shot, rally by rally; the columns of :func:`play_matches` with ``who``,
-        a position in `a`, for the player, and ``rally``, a position in `server`.
+    Abilities `a` are from :func:`~sidewall.simulate.world.stack`. With `begin` a rally begins
+    in the middle, with this ball to the server and this stroke: side, family, depth, balance,
+    gap_m, out, opponent_out and stroke, as in :func:`play_matches`. Returns its columns, one
+    value a shot and rally by rally, with ``who``, a position in `a`, for the player, and
+    ``rally``, a position in `server`.
     """
-    arrive = cell_table(world).reshape(SERVE_KIND + 1, MIDDLE + 1, world.bits, -1)
-    rally = np.arange(len(server))
-    who, other = server, receiver
-    nobody = np.zeros(len(rally), dtype=np.int64)
-    out, other_out = nobody, nobody
-    cell, gap, turn = np.zeros((4, len(rally)), dtype=np.int64), np.zeros(len(rally)), 1
+    arrive = world.cell_table.reshape(physics.SERVE_KIND + 1, physics.MIDDLE + 1, world.bits, -1)
+    names = ("side", "family", "depth", "balance")
+    count, kept = len(server), 1.0 - world.let
+    rally, who, other, serves = np.arange(count), server, receiver, begin is None
+    cell, gap, forced = np.full((len(physics.CELL), count), -1), np.zeros(count), None
+    out = other_out = np.zeros(count, dtype=np.int64)
     if begin is not None:
-        cell = np.array([begin[name] for name in ("side", "family", "depth", "balance")])
-        gap, out, other_out, turn = begin["gap_m"], begin["out"], begin["opponent_out"], 0
+        cell, gap, forced = np.array([begin[n] for n in names]), begin["gap_m"], begin["stroke"]
+        out, other_out = begin["out"], begin["opponent_out"]
     record = []
-    while len(rally):
-        n = len(rally)
-        uniform = rng.random(n)
-        if turn == 1:
-            stroke, choice, ease = nobody - 1, nobody - 1, np.zeros(n)
-            error = np.full(n, world.serve_error)
-            win = np.full(n, world.serve_winner)
-            level = pick(rng, np.broadcast_to(serve_levels(world), (n, MIDDLE + 1)))
-            kind = nobody + SERVE_KIND
+    while n := len(rally):
+        ends = rng.random(n)
+        if serves:
+            stroke = choice = np.full(n, -1)
+            win, error, ease = np.full((n, 3), (world.serve_winner, world.serve_error, 0.0)).T
+            level = pick(rng, np.broadcast_to(world.serve_levels, (n, physics.MIDDLE + 1)))
+            kind = np.full(n, physics.SERVE_KIND)
         else:
             ball = (*cell, gap)
             ease = world.eases[rng.integers(0, len(world.eases), n)]
-            stroke = _stroke(world, a, who, ball, ease, rng)
-            if begin is not None and turn == 0:
-                stroke = begin["stroke"]
-            choice = CHOICE_OF[stroke]
-            made = shot(world, a, who, ball, stroke, out, ease)
-            error = made.error
-            win = (1.0 - error) * expit(made.winner + open_to_winners(a, other, other_out))
-            lower, share = levels(made.reply)
-            level = np.where(rng.random(n) < made.middle, MIDDLE, lower + (rng.random(n) < share))
-            kind = kind_of(stroke, cell[0], a.left[who] != a.left[other])
-        kept = 1.0 - world.let
+            attacks = rng.random(n) < world.attack_chance(a, who, ball, ease)
+            choice = np.where(attacks, physics.ATTACK, physics.RESET)
+            mix = physics.stroke_mix(a, who, *cell[1:]) * (choice[:, None] == physics.CHOICE_OF)
+            stroke = pick(rng, mix) if forced is None else forced
+            choice, forced = physics.CHOICE_OF[stroke], None
+            error, winner, reply, middle = world.shot(a, who, ball, stroke, out, ease)
+            win = expit(winner + physics.open_to_winners(a, other, other_out)) * (1.0 - error)
+            lower, share = physics.levels(reply)
+            through = rng.random(n) < middle
+            level = np.where(through, physics.MIDDLE, lower + (rng.random(n) < share))
+            kind = physics.kind_of(stroke, cell[0], a.left[who] != a.left[other])
         bounds = np.cumsum([kept * win, kept * error, np.full(n, world.let)], axis=0)
-        result = (LET - (uniform < bounds).sum(axis=0) + 1) % (LET + 1)
-        met = np.unravel_index(pick(rng, arrive[kind, level, other_out]), CELL)
-        new_gap = draw_gaps(world, level, rng)
-        row = (rally, who, *(np.where(stroke < 0, -1, part) for part in cell), stroke, choice)
-        row += (result, *met, kind, level, out, other_out)
-        record.append((np.array(row), np.array([gap, new_gap, error, ease])))
+        result = np.array([GO_ON, LET, ERROR, WIN])[(ends < bounds).sum(axis=0)]
+        met = np.array(np.unravel_index(pick(rng, arrive[kind, level, other_out]), physics.CELL))
+        next_gap = world.draw_gaps(level, rng)
+        row = dict(zip(names, cell, strict=True))
+        row |= {f"next_{name}": part for name, part in zip(names, met, strict=True)}
+        row |= {"rally": rally, "who": who, "stroke": stroke, "choice": choice, "result": result}
+        row |= {"kind": kind, "level": level, "out": out, "opponent_out": other_out}
+        record.append(row | {"gap_m": gap, "next_gap_m": next_gap, "error": error, "ease": ease})
         still = (rng.random(n) < world.still_out(cell[3], out)).astype(np.int64)
-        on = result == GO_ON
-        rally, who, other = rally[on], other[on], who[on]
-        out, other_out = other_out[on], still[on]
-        cell, gap, nobody = np.array(met)[:, on], new_gap[on], nobody[on]
-        turn = 2
-    whole = np.concatenate([part[0] for part in record], axis=1)
-    real = np.concatenate([part[1] for part in record], axis=1)
-    order = np.argsort(whole[0], kind="stable")
-    return dict(zip(_WHOLE, whole[:, order], strict=True)) | dict(
-        zip(_REAL, real[:, order], strict=True)
-    )
-
-
-def _stroke(
-    world: World, a: Abilities, who: Codes, ball: Any, ease: Any, rng: np.random.Generator
-) -> Codes:
-    """Draw the choice by habit, then one of the strokes that serve it."""
-    attacks = rng.random(len(who)) < attack_chance(world, a, who, ball, ease)
-    choice = np.where(attacks, ATTACK, RESET)
-    return pick(rng, stroke_mix(a, who, *ball[1:4]) * (choice[:, None] == CHOICE_OF))
+        on, serves = result == GO_ON, False
+        rally, who, other, out, other_out, gap = (
+            part[on] for part in (rally, other, who, other_out, still, next_gap)
+        )
+        cell = met[:, on]
+    order = np.argsort(np.concatenate([row["rally"] for row in record]), kind="stable")
+    return {name: np.concatenate([row[name] for row in record])[order] for name in record[0]}
 
 
 class _Matches:
     """Score and server of every match, point-a-rally to 11."""
 
     def __init__(self, count: int, games_to_win: int, rng: np.random.Generator) -> None:
-        self.games_to_win = games_to_win
-        self.points = np.zeros((count, 2), int)
-        self.games = np.zeros((count, 2), int)
-        self.game = np.ones(count, int)
-        self.rally = np.ones(count, int)
+        self.games_to_win, self.over = games_to_win, np.zeros(count, bool)
+        self.points, self.games = np.zeros((2, count, 2), int)
+        self.game, self.rally = np.ones((2, count), int)
         self.server = rng.integers(0, 2, count)
-        self.over = np.zeros(count, bool)
 
     def next_rally(self, live: Codes, winner: Codes) -> None:
         """Count the point (winner -1 is a let), and name the next server."""
@@ -253,16 +190,7 @@ def play_matches(
 ) -> pd.DataFrame:
     """Play every match of a schedule and record the states of every shot.
 
-    Parameters
-    ----------
-    players : sequence of SimPlayer
-    schedule : sequence of (int, int)
-        Positions in `players` of the two opponents of each match.
-    rng : numpy.random.Generator
-    world : World, optional
-        The plain game by default.
-    games_to_win : int, default 3
-        3 for the best of five, 2 for the best of three.
+    Takes what :func:`~sidewall.simulate.dress.simulate_shots` does.
 
     Returns
     -------
@@ -279,49 +207,47 @@ def play_matches(
     """
     world = world or World()
     pair = np.asarray(schedule, dtype=np.int64).reshape(-1, 2)
-    a = Abilities.of([one for both in match_players(players, schedule) for one in both])
+    a = physics.stack([one for both in match_players(players, schedule) for one in both])
     state = _Matches(len(pair), games_to_win, rng)
     played: list[dict[str, NDArray[Any]]] = []
-    count = 0  # rallies so far
-    number = np.zeros((len(pair), 2, 0), dtype=np.int64)  # of each rally ahead
+    number = np.zeros((len(pair), 2, 0), dtype=np.int64)  # of each rally played ahead
     winner = np.zeros(0, dtype=np.int64)
     used = np.zeros((len(pair), 2), dtype=np.int64)
     taken = []
     while not state.over.all():
         live = np.flatnonzero(~state.over)
-        if (used[live, state.server[live]] == number.shape[2]).any():
+        serving = state.server[live]
+        if (used[live, serving] == number.shape[2]).any():
             more = _MORE if played else _AHEAD * games_to_win // 3
             fresh = np.full((len(pair), 2, more), -1)
-            fresh[live] = count + np.arange(len(live) * 2 * more).reshape(-1, 2, more)
+            fresh[live] = len(winner) + np.arange(len(live) * 2 * more).reshape(-1, 2, more)
+            number = np.concatenate([number, fresh], axis=2)
             server: Codes = np.repeat(2 * live[:, None] + [0, 1], more)
             shots = play_rallies(world, a, server, server ^ 1, rng)
-            last = shots["result"] != GO_ON
-            won, by = shots["result"][last], shots["who"][last] % 2
-            winner = np.append(winner, np.select([won == WIN, won == ERROR], [by, 1 - by], -1))
-            shots["rally"] += count
-            count += len(server)
+            shots["rally"] += len(winner)
             played.append(shots)
-            number = np.concatenate([number, fresh], axis=2)
-        serving = state.server[live]
+            won, by = (shots[name][shots["result"] != GO_ON] for name in ("result", "who"))
+            sides = [by % 2, 1 - by % 2]
+            winner = np.append(winner, np.select([won == WIN, won == ERROR], sides, -1))
         rally = number[live, serving, used[live, serving]]
         used[live, serving] += 1
         before = (*state.points[live].T, *state.games[live].T)
         taken.append(np.array([live, state.game[live], state.rally[live], rally, *before]))
         state.next_rally(live, winner[rally])
-    match, game, within, rally, *score = np.concatenate(taken, axis=1)
     whole = {name: np.concatenate([part[name] for part in played]) for name in played[0]}
-    order = np.argsort(match, kind="stable")
-    begins = np.searchsorted(whole["rally"], np.arange(count + 1))
-    length = np.diff(begins)[rally[order]]
-    shot_number = np.arange(length.sum()) - np.repeat(np.cumsum(length) - length, length)
-    at = np.repeat(begins[rally[order]], length) + shot_number
-    of_rally = (np.repeat(column[order], length) for column in (match, game, within))
-    columns = dict(zip(("match", "game", "rally"), of_rally, strict=True))
-    who = whole.pop("who")[at]
-    columns |= {"shot": shot_number + 1, "player": pair.ravel()[who]}
-    points_games = np.repeat(np.array(score)[:, order], length, axis=1).reshape(2, 2, -1)
-    for name, of_player in zip(("points", "games"), points_games, strict=True):
-        for whose, side in (("own", who % 2), ("opponent", 1 - who % 2)):
-            columns[f"{whose}_{name}"] = np.where(side == 0, *of_player)
-    del whole["rally"]
-    return pd.DataFrame(columns | {name: values[at] for name, values in whole.items()})
+    by_rally = np.concatenate(taken, axis=1)
+    by_rally = by_rally[:, np.argsort(by_rally[0], kind="stable")]
+    begins = np.searchsorted(whole["rally"], np.arange(len(winner) + 1))
+    length = np.diff(begins)[by_rally[3]]
+    match, game, within, rally, *score = np.repeat(by_rally, length, axis=1)
+    shot = np.arange(len(match)) - np.repeat(np.cumsum(length) - length, length)
+    whole = {name: values[begins[rally] + shot] for name, values in whole.items()}
+    first = whole["who"] % 2 == 0
+    columns = {"match": match, "game": game, "rally": within, "shot": shot + 1}
+    columns["player"] = pair.ravel()[whole["who"]]
+    for k, name in enumerate(("points", "games")):
+        one, two = score[2 * k : 2 * k + 2]
+        columns[f"own_{name}"] = np.where(first, one, two)
+        columns[f"opponent_{name}"] = np.where(first, two, one)
+    columns |= {name: part for name, part in whole.items() if name not in ("who", "rally")}
+    return pd.DataFrame(columns)

@@ -1,4 +1,7 @@
-"""A scenario: who plays, how well, when, and from which seed, read from a TOML file."""
+"""A scenario: who plays, how well, when, and from which seed; and the files made from it.
+
+It is read from a TOML file, and gives the same bytes every time.
+"""
 
 from __future__ import annotations
 
@@ -17,42 +20,64 @@ from numpy.typing import NDArray
 
 from sidewall.arguments import parse_toml
 from sidewall.court import Court
+from sidewall.court.units import to_display
 from sidewall.court.zones import DEPTHS
-from sidewall.errors import DataError
-from sidewall.log.vocabulary import HANDS, SIDES
+from sidewall.errors import DataError, WriteError
+from sidewall.files import make_folder, plan_files, write_file
+from sidewall.log.vocabulary import ENDING_WINNER, HANDS, SIDES
+from sidewall.simulate.charter import to_log
 from sidewall.simulate.dress import simulate_shots
 from sidewall.simulate.play import round_robin
-from sidewall.simulate.players import CELLS, MERITS, PLAYED, SimPlayer
-from sidewall.simulate.truth import true_curves, true_thresholds
-from sidewall.simulate.world import World
+from sidewall.simulate.truth import CROSSES, true_curves, true_thresholds
+from sidewall.simulate.world import CELLS, MERITS, PLAYED, SimPlayer, World
 
 _ABILITIES: Final = ("touch", "looseness_gain", "length", "steadiness", "attack_from_m")
 _NUMBERS: Final = ("retrieving", "stretched", "drift")
 _PLAYER_KEYS: Final = ("name", "hand", "group", "planted", "strokes", *_NUMBERS, *_ABILITIES)
 _TOP_KEYS: Final = ("club", "seed", "games_to_win", "schedule", "court", "world", "player")
-_SCHEDULE_KEYS: Final = ("rounds", "first_date", "days_between_rounds")
-_NAME: Final = "synthetic_data"
+_TABLES: Final = {
+    "schedule": ("rounds", "first_date", "days_between_rounds"),
+    "court": ("tin_height_m", "board_widths_m"),
+    "world": tuple(one.name for one in fields(World)),
+}
 _KNOWN_BY: Final = "scenario.toml"
-_COURT_KEYS: Final = ("tin_height_m", "board_widths_m")
+
+#: Every file that :func:`write_demo` writes.
+FILES: Final = (
+    *("ladder.csv", "players.csv", "matches.csv"),
+    *("typed_by_hand.csv", "truth.csv", "truth_curves.csv"),
+)
+_CURVE_GAPS_M: Final = np.round(np.arange(17) * 0.1, 1)
+_SPLITS: Final = ("stroke", "balance", "depth")
+#: Digits that stay the same whatever order a machine adds numbers up in.
+_TRUTH_DECIMALS: Final = 4
+
+_HEADINGS: Final = (
+    *("Match", "Game", "Rally", "Shot", "Player", "Side", "Stroke", "Contact"),
+    *("Gap (boards)", "board_width_cm", "Rally won by", "Ending", "Time"),
+)
+_SAID: Final = {
+    **{"forehand": ("FH", "fh", "Forehand", "forehand ")},
+    **{"backhand": ("BH", "bh", "Backhand", "backhand")},
+    **{"serve": ("serve", "Serve", "Service"), "drive": ("drive", "Drive", "length")},
+    **{"drop": ("drop", "Drop", "drop shot"), "boast": ("boast", "Boast", "two-wall boast")},
+    **{"back_wall_boast": ("back wall boast",), "lob": ("lob", "Lob"), "kill": ("kill", "Kill")},
+    **{"straight": ("straight", "Straight", "str."), "cross": ("cross", "Cross-court", "x-court")},
+    **{"volley": ("volley", "Vol", "V"), "after_bounce": ("bounce", "after bounce", "ground")},
+    **{"off_back_wall": ("back wall", "Off back wall"), "winner": ("winner", "Winner", "win")},
+    **{"tin": ("tin", "Tin", "tinned"), "out": ("out", "Out"), "down": ("down", "not up")},
+    **{"stroke": ("stroke", "Stroke"), "no_let": ("no let", "No let"), "let": ("let", "Let")},
+}
+#: A rally must be this long for a shot left out of its middle to go unnoticed by the typist.
+_LONG_RALLY: Final = 6
 
 
 @dataclass(frozen=True)
 class Scenario:
     """Players of known abilities and the matches they play.
 
-    Attributes
-    ----------
-    club : str
-    seed : int
-    players : list of SimPlayer
-    groups, planted : dict
-        By player: the group, and in words what a good analysis should find.
-    schedule : list of (int, int)
-    matches : DataFrame
-        One row a match: match, date (a string), tin_height_m, board_width_m, scoring.
-    world : World
-    court : Court
-    games_to_win : int
+    `groups` and `planted` say by player the group, and what a good analysis should find;
+    `matches` has one row a match: match, date, tin_height_m, board_width_m, scoring.
     """
 
     club: str
@@ -88,13 +113,7 @@ class Scenario:
 
 
 def load_scenario(path: str | PathLike[str]) -> Scenario:
-    """Read a scenario from a TOML file.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read, or holds something that is not understood.
-    """
+    """Read a scenario from a TOML file; a DataError says what is not understood."""
     file = Path(path)
     try:
         content = parse_toml(file.read_text(encoding="utf-8"))
@@ -104,6 +123,9 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
         raise DataError(f"{file.name}: the scenario is no valid TOML: {error}.") from error
     where = file.name
     _only(content, _TOP_KEYS, where)
+    plan, surroundings, constants = (content.get(name, {}) for name in _TABLES)
+    for table, (name, known) in zip((plan, surroundings, constants), _TABLES.items(), strict=True):
+        _only(table, known, f"{where}, [{name}]")
     entries = content.get("player", [])
     if len(entries) < 2:
         raise DataError(f"{where}: a scenario needs at least two [[player]] tables.")
@@ -111,15 +133,10 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
     seed = content.get("seed")
     if not isinstance(seed, int) or isinstance(seed, bool) or seed < 0:
         raise DataError(f"{where}: seed is {seed!r}; give a whole number from 0.")
-    plan, surroundings = content.get("schedule", {}), content.get("court", {})
-    _only(plan, _SCHEDULE_KEYS, f"{where}, [schedule]")
-    _only(surroundings, _COURT_KEYS, f"{where}, [court]")
     rounds = plan.get("rounds", 1)
     if not isinstance(rounds, int) or rounds < 1:
         raise DataError(f"{where}, [schedule]: rounds is {rounds!r}; give a whole number from 1.")
     schedule = round_robin(len(players), rounds)
-    constants = content.get("world", {})
-    _only(constants, [field.name for field in fields(World)], f"{where}, [world]")
     tin = float(surroundings.get("tin_height_m", 0.48))
     return Scenario(
         club=str(content.get("club", file.stem)),
@@ -128,7 +145,7 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
         groups={entry["name"]: str(entry.get("group", "")) for entry in entries},
         planted={entry["name"]: str(entry.get("planted", "")) for entry in entries},
         schedule=schedule,
-        matches=_matches(len(schedule), rounds, plan, surroundings, tin),
+        matches=_matches(len(schedule), rounds, plan, surroundings.get("board_widths_m", []), tin),
         world=World(**constants),
         court=Court.singles(tin),
         games_to_win=int(content.get("games_to_win", 3)),
@@ -137,7 +154,7 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
 
 def club_ladder() -> Scenario:
     """Return the scenario of the demonstration: an invented club's ladder."""
-    return load_scenario(synthetic_data_folder() / "scenario.toml")
+    return load_scenario(synthetic_data_folder() / _KNOWN_BY)
 
 
 def _only(table: Mapping[str, Any], known: Any, where: str) -> None:
@@ -155,66 +172,59 @@ def _player(entry: Mapping[str, Any], where: str) -> SimPlayer:
         raise DataError(f"{where}: the player has no name.")
     if hand not in HANDS:
         raise DataError(f"{where} ({name}): hand is {hand!r}; write right or left.")
-    abilities: dict[str, Any] = {
-        ability: _by_cell(entry[ability], f"{where} ({name}), {ability}")
-        for ability in _ABILITIES
-        if ability in entry
-    }
-    abilities |= {number: float(entry.get(number, 0.0)) for number in _NUMBERS}
-    abilities["merit"] = _merit(entry.get("strokes", {}), f"{where} ({name}), strokes")
-    return SimPlayer(
-        name=name,
-        hand=hand,
-        **abilities,
-    )
+    where = f"{where} ({name})"
+    given = [ability for ability in _ABILITIES if ability in entry]
+    abilities: dict[str, Any] = {one: _by_cell(entry[one], f"{where}, {one}") for one in given}
+    abilities |= {one: _number(entry.get(one, 0.0), f"{where}, {one}") for one in _NUMBERS}
+    abilities["merit"] = _merit(entry.get("strokes", {}), f"{where}, strokes")
+    return SimPlayer(name, hand, **abilities)
 
 
 def _merit(entries: Mapping[str, Any], where: str) -> NDArray[np.float64]:
     """From keys such as "forehand kill" or "backhand drop back"; what comes later adds."""
     merit = np.zeros(MERITS)
     for key, value in entries.items():
-        side, stroke, *depth = key.split()[:4] if len(key.split()) > 1 else ("", "")
-        if side not in SIDES or stroke not in PLAYED or (depth and depth[0] not in DEPTHS):
+        side, stroke, depth, *more = [*key.split(), "", "", ""]
+        if side not in SIDES or stroke not in PLAYED or depth not in ("", *DEPTHS) or any(more):
             raise DataError(
                 f"{where}: {key!r} is not understood; write a side, a stroke ({', '.join(PLAYED)}) "
                 f"and, if wanted, a depth ({', '.join(DEPTHS)})."
             )
-        place = DEPTHS.index(depth[0]) if depth else slice(None)
-        merit[SIDES.index(side), PLAYED.index(stroke), place] += float(value)
+        place = DEPTHS.index(depth) if depth else slice(None)
+        better = _number(value, f"{where}, {key}")
+        merit[SIDES.index(side), PLAYED.index(stroke), place] += better
     return merit
+
+
+def _number(value: Any, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
+        raise DataError(f"{where}: {value!r} is no number.")
+    return float(value)
 
 
 def _by_cell(value: Any, where: str) -> NDArray[np.float64]:
     try:
         table = np.asarray(value, dtype=float)
-        return np.broadcast_to(table, CELLS).copy() if table.ndim in (0, 2) else _wrong(where)
     except (TypeError, ValueError):
-        return _wrong(where)
-
-
-def _wrong(where: str) -> NDArray[np.float64]:
-    raise DataError(
-        f"{where}: give one number, or two rows (forehand, backhand) of two numbers "
-        "(ground, volley)."
-    )
+        table = np.zeros(0)
+    if table.shape not in ((), CELLS):
+        raise DataError(
+            f"{where}: give one number, or two rows (forehand, backhand) of two numbers "
+            "(ground, volley)."
+        )
+    return np.broadcast_to(table, CELLS).copy()
 
 
 def _matches(
-    count: int,
-    rounds: int,
-    plan: Mapping[str, Any],
-    surroundings: Mapping[str, Any],
-    tin: float,
+    count: int, rounds: int, plan: Mapping[str, Any], widths: Sequence[float], tin: float
 ) -> pd.DataFrame:
     first = plan.get("first_date", dt.date(2026, 1, 12))
-    days = int(plan.get("days_between_rounds", 7))
-    widths = surroundings.get("board_widths_m", [])
-    a_round = count // rounds
-    turn = np.arange(count) // a_round
+    later = dt.timedelta(days=int(plan.get("days_between_rounds", 7)))
+    turns = [divmod(k, count // rounds) for k in range(count)]
     return pd.DataFrame(
         {
-            "match": [f"w{k // a_round + 1}m{k % a_round + 1}" for k in range(count)],
-            "date": [(first + dt.timedelta(days=int(days * k))).isoformat() for k in turn],
+            "match": [f"w{turn + 1}m{k + 1}" for turn, k in turns],
+            "date": [(first + turn * later).isoformat() for turn, _ in turns],
             "tin_height_m": tin,
             "board_width_m": [widths[k % len(widths)] if widths else np.nan for k in range(count)],
             "scoring": "par11",
@@ -223,20 +233,134 @@ def _matches(
 
 
 def synthetic_data_folder() -> Path:
-    """Return the folder of the synthetic ladder that comes with the package.
-
-    Raises
-    ------
-    DataError
-        If it is not there.
-    """
+    """Return the folder of the synthetic ladder that comes with the package."""
     package = Path(str(files("sidewall")))
     # Installed, the data lie within the package; in a checkout at the root of the repository.
-    places = [package / _NAME, package.parents[1] / _NAME]
-    for place in places:
-        if (place / _KNOWN_BY).is_file():
-            return place
+    places = [package / "synthetic_data", package.parents[1] / "synthetic_data"]
+    found = [place for place in places if (place / _KNOWN_BY).is_file()]
+    if found:
+        return found[0]
     raise DataError(
         f"The synthetic data are missing: no {_KNOWN_BY} in {places[0]} or {places[1]}. Install "
         "sidewall again, or give the path of a scenario."
     )
+
+
+def write_demo(
+    folder: str | PathLike[str] | None = None,
+    scenario: Scenario | None = None,
+    *,
+    overwrite: bool = False,
+) -> list[Path]:
+    """Write the log, its two side tables, a hand-typed match and the truth of a scenario.
+
+    Parameters
+    ----------
+    folder : path, optional
+        Made if it is not there; by default where the package keeps its synthetic data.
+    scenario : Scenario, optional
+        The club ladder by default.
+    overwrite : bool
+        Whether files that hold something else are replaced; else they are a WriteError.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    place = synthetic_data_folder() if folder is None else Path(folder)
+    make_folder(place)
+    plan_files([place / name for name in FILES])
+    data = {place / name: content for name, content in demo_files(scenario).items()}
+    edited = [path for path in data if path.is_file() and path.read_bytes() != data[path]]
+    if edited and not overwrite:
+        raise WriteError(
+            f"{', '.join(map(str, edited))}: there already, and not what is written here. Choose "
+            "another folder, or pass overwrite=True."
+        )
+    for path, content in data.items():
+        write_file(path, content)
+    return list(data)
+
+
+def demo_files(scenario: Scenario | None = None) -> dict[str, bytes]:
+    """Make what :func:`write_demo` writes: the content of each of `FILES`."""
+    scenario = club_ladder() if scenario is None else scenario
+    shots, who = scenario.shots(), scenario.players
+    log = to_log(shots, "cm", details=False)
+    # Whole centimetres, typed without a decimal point.
+    log["gap_cm"] = log["gap_cm"].round().astype("Int64")
+    details = [(one.name, one.hand, scenario.groups[one.name], one.name[:2].upper()) for one in who]
+    matches = scenario.matches.rename(columns=lambda name: name.replace("_m", "_cm"))
+    for name in ("tin_height_cm", "board_width_cm"):
+        matches[name] = (100 * matches[name]).round(2)
+    # Thresholds over all, then by stroke, by balance and by depth; blank where averaged.
+    parts = [scenario.thresholds(by) for by in ((), *((name,) for name in _SPLITS))]
+    columns = ["player", "side", "family", *_SPLITS, "status", "threshold_m"]
+    truth = pd.concat(parts, ignore_index=True).reindex(columns=columns)
+    crossing = truth["threshold_m"].where(truth["status"] == CROSSES)
+    tables = {
+        "ladder.csv": log,
+        "players.csv": pd.DataFrame(details, columns=["player", "hand", "group", "initials"]),
+        "matches.csv": matches,
+        "truth.csv": truth.assign(threshold_m=crossing.round(_TRUTH_DECIMALS)),
+        "truth_curves.csv": scenario.curves(_CURVE_GAPS_M).round(_TRUTH_DECIMALS),
+    }
+    texts = {name: table.to_csv(index=False, lineterminator="\n") for name, table in tables.items()}
+    texts["typed_by_hand.csv"] = "\n".join(_typed(scenario, shots)) + "\n"
+    return {name: texts[name].encode("utf-8") for name in FILES}
+
+
+def _typed(scenario: Scenario, shots: pd.DataFrame) -> list[str]:
+    """Type out the shortest match, as somebody would in one evening, with mistakes.
+
+    One rally lacks a shot in its middle; another lacks its winner and its ending; in a third
+    only the winner is left out, which the ending gives. There are a blank line, trailing
+    spaces and times as mm:ss; the gaps are in half boards.
+    """
+    rng = np.random.default_rng(scenario.seed + 1)
+    shortest = shots["match"].value_counts(sort=False).idxmin()
+    shots = shots[shots["match"] == shortest]
+    widths = scenario.matches["board_width_m"][scenario.matches["match"] == shortest]
+    width = float(widths.iloc[0])
+    rally = shots.groupby(["game", "rally"], sort=False).ngroup().to_numpy()
+    last = shots["ending"].notna().to_numpy()
+    length = np.bincount(rally)[rally]
+    gives_winner = last & shots["ending"].isin(list(ENDING_WINNER)).to_numpy()
+    with_hole = rally[np.flatnonzero(length >= _LONG_RALLY)[0]]
+    unsaid = rally[np.flatnonzero(gives_winner & (rally > with_hole + 1))[0]]
+    half_said = rally[np.flatnonzero(gives_winner & (rally > unsaid + 1))[0]]
+    boards = np.round(2 * to_display(shots["gap_m"].to_numpy(), "boards", width)) / 2
+
+    lines = [",".join(_HEADINGS)]
+    for at, row in enumerate(shots.to_dict("records")):
+        if rally[at] == with_hole and row["shot"] == 3:
+            continue
+        name = row["player"]
+        winner = "" if rally[at] in (unsaid, half_said) else row["rally_won_by"]
+        ending = "" if rally[at] == unsaid else row["ending"]
+        minutes, seconds = divmod(int(row["t_s"]), 60)
+        cells = (
+            *(str(row[key]) for key in ("match", "game", "rally", "shot")),
+            _one_of(rng, (name, name, name.lower(), f"{name} ", name.upper())),
+            _say(rng, row["side"]),
+            f"{_say(rng, row['direction'])} {_say(rng, row['stroke'])}".lstrip(),
+            _say(rng, row["contact"]),
+            "" if np.isnan(boards[at]) else f"{boards[at]:g}",
+            f"{100 * width:g}",
+            winner if isinstance(winner, str) else "",
+            _say(rng, ending),
+            f"{minutes}:{seconds:02d}",
+        )
+        lines.append(",".join(cells) + ("  " if rng.random() < 0.02 else ""))
+        if last[at] and rally[at] == half_said:
+            lines.append("")
+    return lines
+
+
+def _one_of(rng: np.random.Generator, words: Sequence[str]) -> str:
+    return words[int(rng.integers(len(words)))]
+
+
+def _say(rng: np.random.Generator, word: object) -> str:
+    return _one_of(rng, _SAID[word]) if isinstance(word, str) and word else ""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -13,9 +14,8 @@ from sidewall.court.zones import DEPTHS
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import BALANCES, CHOICES, FAMILIES, SIDES
 from sidewall.simulate.play import check_schedule, match_players
-from sidewall.simulate.players import PLAYED, SimPlayer
-from sidewall.simulate.solve import BALL, Pair, crossing_gap, solve_pair
-from sidewall.simulate.world import CELL, CHOICE_OF, GAPS_M, World
+from sidewall.simulate.solve import BALL, Pair, crossing_gap
+from sidewall.simulate.world import ATTACK, CELL, CHOICE_OF, GAPS_M, PLAYED, SimPlayer, World
 
 Array = NDArray[np.float64]
 Schedule = Sequence[tuple[int, int]]
@@ -23,12 +23,12 @@ Schedule = Sequence[tuple[int, int]]
 CROSSES: Final = "crosses"
 ATTACK_ALWAYS: Final = "attack at any gap"
 RESET_ALWAYS: Final = "reset at any gap"
-#: What answers may be split by, besides side and family.
-SPLITS: Final = ("depth", "balance", "stroke")
-_WORDS: Final = {
+_WORDS: Final[dict[str, Any]] = {
     **{"side": SIDES, "family": FAMILIES, "depth": DEPTHS, "balance": BALANCES[: CELL[-1]]},
-    **{"stroke": PLAYED, "choice": CHOICES},
+    **{"stroke": PLAYED, "gap_m": GAPS_M},
 }
+#: What answers may be split by, besides side and family.
+_SPLITS: Final = ("depth", "balance", "stroke")
 
 
 def win_chances(
@@ -47,54 +47,31 @@ def win_chances(
         Strokes in the order of ``PLAYED``, gaps those of ``GAPS_M``. Missing for a player
         without a match.
     """
-    chances = _facts(players, schedule, world or World())[0]
-    return np.moveaxis(chances, 1, 5)
+    return np.moveaxis(_facts(players, schedule, world)[0], 1, 5)
 
 
 def occupancy(
     players: Sequence[SimPlayer], schedule: Schedule, world: World | None = None
-) -> Array:
-    """Share of each player's own balls that are of a description, in the long run.
+) -> tuple[Array, Array]:
+    """Which balls each player meets, and which strokes are played from them.
 
     Returns
     -------
-    ndarray, shape (player, side, family, depth, balance, gap)
-        Adds up to 1 for each player; missing without a match.
+    balls : ndarray, shape (player, side, family, depth, balance, gap)
+        Share of the player's own balls in the long run: they add up to 1 for each player.
+    strokes : ndarray, shape (player, side, family, depth, balance, stroke)
+        The player's own share of each stroke among those that serve its choice, whatever the
+        gap. Both are missing for a player without a match.
     """
-    balls = _facts(players, schedule, world or World())[1]
-    share: Array = balls / balls.reshape(len(balls), -1).sum(axis=1).reshape(-1, *(1,) * len(BALL))
-    return share
-
-
-def stroke_mix(
-    players: Sequence[SimPlayer], schedule: Schedule, world: World | None = None
-) -> Array:
-    """Each player's own share of strokes, given the choice and the situation.
-
-    Returns
-    -------
-    ndarray, shape (player, side, family, depth, balance, stroke)
-        Strokes that serve one choice add up to 1; the gap plays no part in it.
-    """
-    return np.moveaxis(_facts(players, schedule, world or World())[2], 1, -1)
+    _, balls, mix = _facts(players, schedule, world)
+    return balls / balls.sum(axis=(1, 2, 3, 4, 5), keepdims=True), np.moveaxis(mix, 1, -1)
 
 
 def as_table(values: Array, players: Sequence[SimPlayer], name: str) -> pd.DataFrame:
-    """Turn what the three functions above return into a table, one row a number.
-
-    Parameters
-    ----------
-    values : ndarray
-    players : sequence of SimPlayer
-    name : str
-        Of the column of numbers.
-    """
-    axes: dict[str, Any] = {"player": [player.name for player in players]}
-    axes |= {axis: _WORDS[axis] for axis in ("side", "family", "depth", "balance")}
-    if len(PLAYED) in values.shape[5:6]:
-        axes["stroke"] = PLAYED
-    if values.shape[-1] == len(GAPS_M):
-        axes["gap_m"] = GAPS_M
+    """Turn what the functions above return into a table, one number a row, as `name`."""
+    axes: dict[str, Any] = {"player": [player.name for player in players]} | _WORDS
+    kept = ["player", *(axis for axis in _WORDS if len(_WORDS[axis]) in values.shape[1:])]
+    axes = {axis: axes[axis] for axis in kept}
     index = pd.MultiIndex.from_product(list(axes.values()), names=list(axes))
     return pd.Series(values.ravel(), index=index, name=name).reset_index()
 
@@ -131,14 +108,16 @@ def true_curves(
     """
     gaps = GAPS_M if gaps_m is None else np.asarray(gaps_m, dtype=float)
     rows = []
-    for key, curves in _curves(players, schedule, world or World(), by):
-        for stroke, choice, curve in curves:
-            values = np.interp(gaps, GAPS_M, curve)
-            rows.append(
-                pd.DataFrame(
-                    key | stroke | {"choice": choice, "gap_m": gaps, "win_probability": values}
-                )
-            )
+    for key, by_choice, by_stroke in _curves(players, schedule, world, by):
+        curves = [({"choice": c}, curve) for c, curve in zip(CHOICES, by_choice, strict=True)]
+        if "stroke" in by:
+            curves = [
+                ({"stroke": PLAYED[k], "choice": CHOICES[CHOICE_OF[k]]}, curve)
+                for k, curve in enumerate(by_stroke)
+            ]
+        for what, curve in curves:
+            values = {"gap_m": gaps, "win_probability": np.interp(gaps, GAPS_M, curve)}
+            rows.append(pd.DataFrame(key | what | values))
     return pd.concat(rows, ignore_index=True)
 
 
@@ -161,12 +140,15 @@ def true_thresholds(
         any gap, infinity for reset at any gap).
     """
     rows = []
-    for key, curves in _curves(players, schedule, world or World(), by, whole_resets=True):
-        reset = curves[-1][-1]
-        for stroke, _, attack in curves[:-1]:
-            gap = crossing_gap(GAPS_M, attack - reset)
+    for key, (attack, reset), by_stroke in _curves(players, schedule, world, by):
+        curves: list[tuple[dict[str, str], Array]] = [({}, attack)]
+        if "stroke" in by:
+            strokes = np.flatnonzero(CHOICE_OF == ATTACK)
+            curves = [({"stroke": PLAYED[k]}, by_stroke[k]) for k in strokes]
+        for what, curve in curves:
+            gap = crossing_gap(GAPS_M, curve - reset)
             status = {np.inf: RESET_ALWAYS, -np.inf: ATTACK_ALWAYS}.get(gap, CROSSES)
-            rows.append(key | stroke | {"status": status, "threshold_m": gap})
+            rows.append(key | what | {"status": status, "threshold_m": gap})
     return pd.DataFrame(rows)
 
 
@@ -203,8 +185,7 @@ def rule_gains(
     rule = np.broadcast_to(np.asarray(from_m, dtype=float), (len(players), *CELL[:2]))
     rows = []
     for pair, form in zip(schedule, match_players(players, schedule), strict=True):
-        for me in (0, 1):
-            own, other = form[me], form[1 - me]
+        for me, own, other in ((0, *form), (1, *form[::-1])):
             from_gap = rule[pair[me]][:, :, None, None, None]
             attack = np.broadcast_to((from_gap - 1e-9 <= GAPS_M).astype(float), BALL)
             habit = Pair(world, own, other)
@@ -212,78 +193,60 @@ def rule_gains(
             balls, rallies = float(habit.own_balls(0).sum()), habit.rallies_a_game
             both = np.array([habit.advantage(attack), resolved])
             rows.append((own.name, balls, *(100 * both / balls), *(both * rallies)))
-    columns = ["player", "own_balls"]
-    columns += [f"{how}_{per}" for per in ("per_100", "a_game") for how in _HOW]
+    columns = ["player", "own_balls", "first_order_per_100", "resolved_per_100"]
+    columns += ["first_order_a_game", "resolved_a_game"]
     table = pd.DataFrame(rows, columns=columns)
     return table.groupby("player", sort=False).mean().reset_index()
 
 
-_HOW: Final = ("first_order", "resolved")
+@lru_cache(maxsize=128)
+def _solved(world: World, one: SimPlayer, two: SimPlayer) -> list[tuple[Array, Array, Array]]:
+    """Chances, own balls and mix of both players of a pair."""
+    pair = Pair(world, one, two)
+    return [(pair.chances(me), pair.own_balls(me), pair.mix(me)) for me in (0, 1)]
 
 
 def _facts(
-    players: Sequence[SimPlayer], schedule: Schedule, world: World
+    players: Sequence[SimPlayer], schedule: Schedule, world: World | None
 ) -> tuple[Array, Array, Array]:
-    """Chances (player, stroke, *ball), own balls in a rally (player, *ball), and mixes."""
+    """Chances (player, stroke, *ball), own balls (player, *ball) and mixes; match means."""
     check_schedule(players, schedule)
-    chances = np.zeros((len(players), len(PLAYED), *BALL))
-    balls = np.zeros((len(players), *BALL))
-    mix = np.full((len(players), len(PLAYED), *CELL), np.nan)
-    matches = np.zeros(len(players))
+    shapes = (len(PLAYED), *BALL), BALL, (len(PLAYED), *CELL)
+    chances, balls, mix = (np.zeros((len(players), *shape)) for shape in shapes)
+    matches = np.bincount(np.ravel(schedule), minlength=len(players)).astype(float)
+    matches[matches == 0] = np.nan
     for pair, form in zip(schedule, match_players(players, schedule), strict=True):
-        one, two = sorted((0, 1), key=lambda k: pair[k])
-        values = solve_pair(world, form[one], form[two])
-        for k, player in enumerate((pair[one], pair[two])):
-            chances[player] += values.chances[k]
-            balls[player] += values.own_balls[k]
-            mix[player] = values.mix[k]
-            matches[player] += 1
-    played = np.where(matches > 0, matches, np.nan)
-    return (
-        chances / played.reshape(-1, *(1,) * (chances.ndim - 1)),
-        balls / played.reshape(-1, *(1,) * (balls.ndim - 1)),
-        mix,
-    )
+        order = sorted((0, 1), key=lambda k: pair[k])
+        solved = _solved(world or World(), *(form[k] for k in order))
+        for k, parts in zip(order, solved, strict=True):
+            for total, part in zip((chances, balls, mix), parts, strict=True):
+                total[pair[k]] += part / matches[pair[k]]
+    for part in (chances, balls, mix):
+        part[np.isnan(matches)] = np.nan
+    return chances, balls, mix
 
 
 def _curves(
-    players: Sequence[SimPlayer],
-    schedule: Schedule,
-    world: World,
-    by: Sequence[str],
-    whole_resets: bool = False,
-) -> Any:
-    """Yield for each player and cell what it is, and its (stroke, choice, curve) triples."""
-    strange = [name for name in by if name not in SPLITS]
+    players: Sequence[SimPlayer], schedule: Schedule, world: World | None, by: Sequence[str]
+) -> Iterator[tuple[dict[str, Any], Array, Array]]:
+    """Yield for each player and cell what it is, and its curves by choice and by stroke."""
+    strange = [name for name in by if name not in _SPLITS]
     if strange:
-        raise DataError(f"by: {strange[0]!r} is none of {', '.join(SPLITS)}.")
-    chances, balls, mix = _facts(players, schedule, world)
-    free = tuple(k for k, name in enumerate(("depth", "balance")) if name not in by)
-    kept = [name for name in ("depth", "balance") if name in by]
-    for player, chance, ball, own in zip(players, chances, balls, mix, strict=True):
-        if np.isnan(ball).any():
+        raise DataError(f"by: {strange[0]!r} is none of {', '.join(_SPLITS)}.")
+    over = tuple(2 + k for k, name in enumerate(("depth", "balance")) if name not in by)
+    kept = ["side", "family", *(name for name in ("depth", "balance") if name in by)]
+    for player, *parts in zip(players, *_facts(players, schedule, world), strict=True):
+        chance, balls, own = parts
+        if np.isnan(balls).any():
             continue
-        situation = ball.sum(axis=-1)  # side, family, depth, balance
-        situation = situation / situation.sum(axis=tuple(2 + k for k in free), keepdims=True)
-        by_stroke = chance * situation[None, ..., None]
-        by_choice = [
-            (by_stroke * own[..., None])[choice == CHOICE_OF].sum(axis=0) for choice in (0, 1)
-        ]
-        over = tuple(2 + k for k in free)
-        by_stroke = by_stroke.sum(axis=tuple(1 + k for k in over))
-        attack, reset = (part.sum(axis=over) for part in by_choice)
-        for at in np.ndindex(attack.shape[:-1]):
-            names = ("side", "family", *kept)
-            key = {"player": player.name}
-            key |= {name: _WORDS[name][k] for name, k in zip(names, at, strict=True)}
-            if "stroke" not in by:
-                yield key, [({}, "attack", attack[at]), ({}, "reset", reset[at])]
-                continue
-            curves = [
-                ({"stroke": stroke}, CHOICES[CHOICE_OF[k]], by_stroke[(k, *at)])
-                for k, stroke in enumerate(PLAYED)
-            ]
-            if whole_resets:
-                curves = [one for one in curves if one[1] == "attack"]
-                curves.append(({}, "reset", reset[at]))
-            yield key, curves
+        situation = balls.sum(axis=-1)  # side, family, depth, balance
+        situation = situation / situation.sum(axis=over, keepdims=True)
+        weighted = chance * situation[..., None]
+        chosen = weighted * own[..., None]
+        mixed = np.array([chosen[choice == CHOICE_OF].sum(axis=0) for choice in (0, 1)])
+        averaged = tuple(1 + k for k in over)
+        by_choice, by_stroke = mixed.sum(axis=averaged), weighted.sum(axis=averaged)
+        for at in np.ndindex(by_choice.shape[1:-1]):
+            key = {name: _WORDS[name][k] for name, k in zip(kept, at, strict=True)}
+            here = (slice(None), *at)
+            yield {"player": player.name} | key, by_choice[here], by_stroke[here]

@@ -1,4 +1,4 @@
-"""The simulated game: what may happen when a player meets a ball, and how often.
+"""The simulated game: players, and what may happen when one meets a ball, and how often.
 
 A rally is a Markov chain. Its state is the ball as the striker meets it: side, stroke family,
 depth, balance and gap. The striker picks a stroke; the shot wins, errs, is a let or leaves a
@@ -8,8 +8,10 @@ opponent meets it. Switches of a :class:`World` add what a log does not show.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from functools import lru_cache
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields, replace
+from functools import cached_property, lru_cache, partial
+from types import SimpleNamespace
 from typing import Any, Final
 
 import numpy as np
@@ -17,14 +19,18 @@ from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 
 from sidewall.errors import DataError
-from sidewall.simulate.players import SimPlayer
 
 Array = NDArray[np.float64]
 
+#: Rows are forehand and backhand, columns ground and volley, as in the vocabulary.
+CELLS: Final = (2, 2)
+#: The strokes that are played after the serve: three that attack, two that reset.
+PLAYED: Final = ("drop", "kill", "boast", "drive", "lob")
+#: Side, stroke, depth (front, middle, back).
+MERITS: Final = (2, len(PLAYED), 3)
 ATTACK, RESET = 0, 1
-#: Choice that each stroke of ``PLAYED`` serves.
 CHOICE_OF: Final = np.array([ATTACK, ATTACK, ATTACK, RESET, RESET])
-_DROP, _KILL, BOAST, _DRIVE, _LOB = range(5)
+BOAST: Final = PLAYED.index("boast")
 GAP_MAX_M: Final = 3.2
 #: Gaps at which the chain is solved: every centimetre to 1 m, every fourth from there.
 GAPS_M: Final[Array] = np.append(np.arange(101), 104 + 4 * np.arange(55)) / 100.0
@@ -39,9 +45,8 @@ SERVE_KIND: Final = 6
 MEDIANS_M: Final = np.geomspace(0.05, 1.2, 10)
 MIDDLE: Final = len(MEDIANS_M)
 LEVELS: Final = MIDDLE + 1
-_MIDDLE_FROM_M: Final = 1.5
-#: From here a looser ball gives less, and is attacked less often.
-_FAR_M: Final = 1.0
+#: Where the middle begins, and from where a looser ball gives less and is attacked less often.
+_MIDDLE_FROM_M, _FAR_M = 1.5, 1.0
 
 # By stroke: drop, kill, boast, drive, lob. Log odds at the pivot gap.
 _ERROR: Final = np.array([-1.93, -1.7, -2.25, -4.05, -3.9])
@@ -96,6 +101,76 @@ _DEPTH_LOOSE: Final = np.array([0.4, 0.4, 0.6, 0.5, 0.2, 0.2, 0.3, 0.0])
 _MIDDLE_SHARE: Final = np.array([0.30, 0.50, 0.35, 1.30, 1.00])
 
 
+def _none(*shape: int) -> Any:
+    return field(default_factory=partial(np.zeros, shape))
+
+
+@dataclass(frozen=True, eq=False)
+class SimPlayer:
+    """A simulated player.
+
+    All abilities are on the log-odds scale (or log metres), 0 being the ladder's average
+    and more being better. Arrays have shape (2, 2), side (forehand, backhand) by stroke
+    family (ground, volley), where nothing else is said.
+
+    Parameters
+    ----------
+    name : str
+    hand : {"right", "left"}
+    touch : ndarray
+        Fewer errors and more winners when attacking.
+    looseness_gain : ndarray
+        How much more than average the player's attack gains from a looser ball.
+    length : ndarray
+        Tighter replies when resetting (log metres of the gap left).
+    steadiness : ndarray
+        Fewer errors when resetting.
+    retrieving : float
+        Takes winners away from the opponent.
+    attack_from_m : ndarray
+        Gap at which the player attacks half of the time: the player's habit, which need
+        not be the player's threshold.
+    merit : ndarray, shape (side, stroke, depth)
+        How much better than that a stroke is; strokes in the order of ``PLAYED``.
+    merit_slope : ndarray, shape (side, stroke)
+        How much more the stroke gains from a looser ball.
+    prefers : ndarray, shape (stroke,)
+        Log weight of the stroke among those that serve the same choice.
+    stretched : float
+        How much less than average the player loses when stretched.
+    kink_m : float
+        How much looser the ball is at which the player's curves bend.
+    drift : float
+        How far touch, steadiness and (by two fifths) length move over the season.
+    """
+
+    name: str
+    hand: str = "right"
+    touch: Array = _none(*CELLS)  # noqa: RUF009
+    looseness_gain: Array = _none(*CELLS)  # noqa: RUF009
+    length: Array = _none(*CELLS)  # noqa: RUF009
+    steadiness: Array = _none(*CELLS)  # noqa: RUF009
+    retrieving: float = 0.0
+    attack_from_m: Array = field(default_factory=partial(np.full, CELLS, 0.6))
+    merit: Array = _none(*MERITS)  # noqa: RUF009
+    merit_slope: Array = _none(*MERITS[:2])  # noqa: RUF009
+    prefers: Array = _none(len(PLAYED))  # noqa: RUF009
+    stretched: float = 0.0
+    kink_m: float = 0.0
+    drift: float = 0.0
+
+
+@lru_cache(maxsize=1024)  # the same object for the same player and time: solved chains are kept
+def at_season(player: SimPlayer, season: float) -> SimPlayer:
+    """Return the player at a part of the season, 0 its first match and 1 its last."""
+    if player.drift == 0:
+        return player
+    moved = player.drift * (season - 0.5)
+    touch, steadiness = player.touch + moved, player.steadiness + moved
+    length = player.length + 0.4 * moved
+    return replace(player, touch=touch, steadiness=steadiness, length=length, drift=0.0)
+
+
 @dataclass(frozen=True)
 class World:
     """What the simulated game is like. The defaults are the plain game; switches combine.
@@ -127,6 +202,8 @@ class World:
     drift : float
         Standard deviation between drawn players of how far abilities move (log odds) from
         the season's first match to its last.
+
+    What follows are constants of every world.
     """
 
     carry_over: float = 0.0
@@ -166,11 +243,11 @@ class World:
         # From the middle a ball has further to go to a wall (common practice, no source).
         far = np.maximum(gap - _FAR_M, 0.0)
         scale: Array = np.log1p((gap - 0.75 * far) / self.bend_m)
-        if self.bent or self.kinks_m > 0:
-            kink = np.log1p((self.kink_m + np.asarray(kink_m)) / self.bend_m)
-            scale = 1.8 * np.minimum(scale, kink) + 0.1 * np.maximum(scale - kink, 0.0)
-            return scale - 1.8 * np.log1p(0.7 * self.kink_m / self.bend_m)
-        return scale - np.log1p(self.pivot_m / self.bend_m)
+        if not (self.bent or self.kinks_m > 0):
+            return scale - np.log1p(self.pivot_m / self.bend_m)
+        kink = np.log1p((self.kink_m + np.asarray(kink_m)) / self.bend_m)
+        scale = 1.8 * np.minimum(scale, kink) + 0.1 * np.maximum(scale - kink, 0.0)
+        return scale - 1.8 * np.log1p(0.7 * self.kink_m / self.bend_m)
 
     @property
     def eases(self) -> Array:
@@ -182,197 +259,166 @@ class World:
         """How many states a player's position has: in place, and out of place where it lasts."""
         return 2 if self.carry_over > 0 else 1
 
-    def still_out(self, balance: Any, out: Any) -> Array:
+    def still_out(self, balance: Any, out: Any) -> Any:
         """Chance of being out of place at the next own ball."""
         return self.carry_over * np.maximum(balance, out)
 
+    @cached_property
+    def gap_table(self) -> Array:
+        """Chance of each gap of ``GAPS_M`` by level, shape (level, grid)."""
+        edges = (GAPS_M[1:] + GAPS_M[:-1]) / 2
+        z = (np.log(edges) - np.log(MEDIANS_M)[:, None]) / self.reply_spread
+        through = np.clip((edges - _MIDDLE_FROM_M) / (GAP_MAX_M - _MIDDLE_FROM_M), 0.0, 1.0)
+        below = np.vstack([ndtr(z), through ** (2 / 3)])
+        return np.diff(below, axis=1, prepend=0.0, append=1.0)
 
-@lru_cache(maxsize=64)
-def gap_table(world: World) -> Array:
-    """Chance of each gap of ``GAPS_M`` by level, shape (level, grid)."""
-    edges = (GAPS_M[1:] + GAPS_M[:-1]) / 2
-    z = (np.log(edges) - np.log(MEDIANS_M)[:, None]) / world.reply_spread
-    through = np.clip((edges - _MIDDLE_FROM_M) / (GAP_MAX_M - _MIDDLE_FROM_M), 0.0, 1.0)
-    below = np.vstack([ndtr(z), through ** (2 / 3)])
-    ends = np.zeros((LEVELS, 1)), np.ones((LEVELS, 1))
-    table: Array = np.diff(np.hstack([ends[0], below, ends[1]]), axis=1)
-    return table
+    def draw_gaps(self, level: NDArray[np.int64], rng: np.random.Generator) -> Array:
+        """Draw gaps as `gap_table` has them, in whole centimetres, in metres."""
+        normal, uniform = rng.standard_normal(len(level)), rng.random(len(level))
+        through = _MIDDLE_FROM_M + (GAP_MAX_M - _MIDDLE_FROM_M) * uniform**1.5
+        gap = np.append(MEDIANS_M, 0.0)[level] * np.exp(self.reply_spread * normal)
+        gap = np.minimum(np.where(level == MIDDLE, through, gap), GAP_MAX_M)
+        return np.asarray(np.round(gap, 2), dtype=np.float64)
+
+    @cached_property
+    def cell_table(self) -> Array:
+        """Chance of how a ball on its way is met.
+
+        Shape (kind, level, receiver out of place, side, family, depth, balance).
+        """
+        row = np.repeat(np.arange(len(KINDS))[:, None], LEVELS, axis=1)
+        row[:, MIDDLE] = len(KINDS)
+        loose = np.append(np.log(MEDIANS_M / 0.25), 0.0)
+        volley = expit(_VOLLEY[row] + _VOLLEY_LOOSE[row] * loose)
+        likelier = np.multiply.outer(_DEPTH_LOOSE[row] * loose, [0.0, 1.0, 0.0])
+        depth = _DEPTH[row] * np.exp(likelier)[:, :, None]
+        depth = depth / depth.sum(axis=-1, keepdims=True)
+        tight = (_STRETCHED[row] - _STRETCHED_TIGHT[row] * loose)[..., None, None]
+        stretched = expit(tight + 1.3 * np.arange(self.bits)[:, None] - np.array([0.0, 0.3]))
+        backhand = np.full((len(KINDS), LEVELS), self.backhand)
+        backhand[SERVE_KIND] = self.serve_backhand
+        backhand[:, MIDDLE] = 0.5
+        backhand[4], backhand[5] = 0.0, 1.0
+        side, family, balance = (
+            np.stack([1.0 - share, share], axis=-1) for share in (backhand, volley, stretched)
+        )
+        path = "kls,klf,klfd,klofb->klosfdb"
+        return np.asarray(np.einsum(path, side, family, depth, balance))
+
+    @cached_property
+    def serve_levels(self) -> Array:
+        """Chance of each level of a serve, shape (level,)."""
+        lower, share = levels(np.log([self.serve_gap_m]))
+        weights = np.zeros(LEVELS)
+        weights[lower], weights[lower + 1] = 1.0 - share, share
+        return weights
+
+    def attack_chance(self, a: Any, who: Any, ball: Sequence[Any], ease: Any) -> Array:
+        """Chance that a player attacks the ball: the habit, more often the wider the gap."""
+        side, family, depth, balance, gap = ball
+        from_m = a.attack_from_m[who, side, family] + np.array([-0.12, 0.0, 0.08])[depth]
+        habit = expit((gap - from_m - 0.12 * balance) / 0.12 + 0.8 * ease)
+        most = 0.78 - 0.36 * np.clip((gap - _FAR_M) / 0.5, 0.0, 1.0)
+        return np.asarray(0.03 + most * habit)
+
+    def shot(
+        self, a: Any, who: Any, ball: Sequence[Any], stroke: Any, out: Any = 0, ease: Any = 0.0
+    ) -> tuple[Array, Array, Array, Array]:
+        """What a stroke does to a ball; every argument may be an array, and they broadcast.
+
+        `a` and `who` are abilities from :func:`stack` and the striker's position there, `ball`
+        is side, family, depth, balance (codes) and gap (metres). Returns the chance of an
+        error; the log odds of a winner if it is none, which the opponent lowers; the log of the
+        median gap left; the chance of a ball through the middle.
+        """
+        side, family, depth, balance, gap = ball
+        loose = self.looseness(gap, a.kink_m[who])
+        attacks = CHOICE_OF[stroke] == ATTACK
+        merit = a.merit[who, side, stroke, depth] + a.merit_slope[who, side, stroke] * loose
+        place = _PLACE[stroke, depth]
+        if self.strokes:
+            place = place + _PLACE_FOREHAND[stroke, depth] * (1 - 2 * np.asarray(side))
+        hampered = balance * (0.65 - a.stretched[who]) + 0.35 * np.asarray(out)
+        touch = a.touch[who, side, family] + a.looseness_gain[who, side, family] * loose
+        steady = a.steadiness[who, side, family]
+        skill = np.where(attacks, 0.5 * (touch + merit), steady + 0.5 * merit) + place - hampered
+        better = a.length[who, side, family] + 0.3 * merit - hampered
+        better = np.where(attacks, 0.3 * skill, better)
+        if self.unseen > 0:
+            skill = skill + 0.32 * self.unseen * np.asarray(ease) * attacks
+        slope = np.where(attacks, self.steep, 1.0) * loose
+        error = expit(_ERROR[stroke] - skill + _ERROR_SLOPE[stroke] * slope)
+        winner = _WINNER[stroke] + np.where(attacks, skill, 0.0) + _WINNER_SLOPE[stroke] * slope
+        reply = np.log(_REPLY_M)[stroke] + _REPLY_SLOPE[stroke] * loose - better
+        middle = self.centre * _MIDDLE_SHARE[stroke] * (1.0 + 0.4 * balance)
+        return error, winner, reply, np.broadcast_to(middle, reply.shape)
 
 
-def draw_gaps(world: World, level: NDArray[np.int64], rng: np.random.Generator) -> Array:
-    """Draw gaps as :func:`gap_table` has them, in whole centimetres, in metres."""
-    median = MEDIANS_M[np.minimum(level, MIDDLE - 1)]
-    normal, uniform = rng.standard_normal(len(level)), rng.random(len(level))
-    through = _MIDDLE_FROM_M + (GAP_MAX_M - _MIDDLE_FROM_M) * uniform**1.5
-    gap = np.where(level == MIDDLE, through, median * np.exp(world.reply_spread * normal))
-    return np.asarray(np.round(np.minimum(gap, GAP_MAX_M), 2), dtype=np.float64)
+def draw_players(
+    names: Sequence[str], rng: np.random.Generator, spread: float = 1.0, world: World | None = None
+) -> list[SimPlayer]:
+    """Draw players from the ladder's population.
 
-
-@lru_cache(maxsize=64)
-def cell_table(world: World) -> Array:
-    """Chance of how a ball on its way is met.
-
-    Returns
-    -------
-    ndarray, shape (kind, level, receiver out of place, side, family, depth, balance)
+    `spread` multiplies every standard deviation between players; 0 makes them all alike. Where
+    the switches of `world` say so, players differ by stroke, in the place of the kink and in how
+    they change over the season.
     """
-    kind = np.broadcast_to(np.arange(len(KINDS))[:, None], (len(KINDS), LEVELS))
-    row = np.where(np.arange(LEVELS) == MIDDLE, len(KINDS), kind)
-    loose = np.append(np.log(MEDIANS_M / 0.25), 0.0)
-    volley = expit(_VOLLEY[row] + _VOLLEY_LOOSE[row] * loose)
-    family = np.stack([1.0 - volley, volley], axis=-1)
-    depth = _DEPTH[row] * np.exp(
-        np.multiply.outer(_DEPTH_LOOSE[row] * loose, [0.0, 1.0, 0.0])[:, :, None]
-    )
-    depth = depth / depth.sum(axis=-1, keepdims=True)
-    out = np.arange(world.bits)[:, None]
-    stretched = expit(
-        (_STRETCHED[row] - _STRETCHED_TIGHT[row] * loose)[..., None, None]
-        + 1.3 * out
-        - np.array([0.0, 0.3])
-    )
-    balance = np.stack([1.0 - stretched, stretched], axis=-1)
-    backhand = np.full((len(KINDS), LEVELS), world.backhand)
-    backhand[SERVE_KIND] = world.serve_backhand
-    backhand[:, MIDDLE] = 0.5
-    backhand[4], backhand[5] = 0.0, 1.0
-    side = np.stack([1.0 - backhand, backhand], axis=-1)
-    table: Array = np.einsum("kls,klf,klfd,klofb->klosfdb", side, family, depth, balance)
-    return table
+    world = world or World()
+
+    def ability(overall: float, by_side: float, by_family: float) -> Array:
+        by_cell = rng.normal(0.0, by_side, (2, 1)) + rng.normal(0.0, by_family, (1, 2))
+        return spread * (rng.normal(0.0, overall) + by_cell)
+
+    def one(name: str) -> SimPlayer:
+        player = SimPlayer(
+            name=name,
+            hand="left" if rng.random() < 0.1 else "right",
+            touch=ability(0.30, 0.30, 0.20),
+            looseness_gain=ability(0.20, 0.15, 0.0),
+            length=ability(0.12, 0.08, 0.0),
+            steadiness=ability(0.20, 0.15, 0.0),
+            retrieving=float(spread * rng.normal(0.0, 0.15)),
+            attack_from_m=np.clip(0.66 + ability(0.12, 0.08, 0.05), 0.2, 1.2),
+            prefers=spread * rng.normal(0.0, 0.25, len(PLAYED)),
+        )
+        drawn: dict[str, Any] = {}
+        if world.strokes:
+            by_stroke = rng.normal(0.0, 0.45, (1, len(PLAYED), 1))
+            by_side = rng.normal(0.0, 0.25, (2, len(PLAYED), 1))
+            drawn["merit"] = spread * (by_stroke + by_side + rng.normal(0.0, 0.35, MERITS))
+            drawn["merit_slope"] = spread * rng.normal(0.0, 0.4, MERITS[:2])
+        if world.kinks_m > 0:
+            drawn["kink_m"] = float(np.clip(spread * rng.normal(0.0, world.kinks_m), -0.35, 0.6))
+        if world.drift > 0:
+            drawn["drift"] = float(spread * rng.normal(0.0, world.drift))
+        return replace(player, **drawn)
+
+    return [one(name) for name in names]
+
+
+def stack(players: Sequence[SimPlayer]) -> Any:
+    """Abilities of players as arrays with an axis for the players, by the names they have."""
+    names = [one.name for one in fields(SimPlayer) if one.name not in ("name", "hand")]
+    a = SimpleNamespace(**{n: np.array([getattr(p, n) for p in players], float) for n in names})
+    a.left = np.array([p.hand == "left" for p in players])
+    return a
 
 
 def kind_of(stroke: Any, side: Any, other_hand: Any) -> NDArray[np.int64]:
-    """Kind of the ball on its way.
-
-    Parameters
-    ----------
-    stroke : array_like of int
-        Position in ``PLAYED``.
-    side : array_like of int
-        From which it is struck.
-    other_hand : array_like of bool
-        Whether striker and opponent play with different hands.
-    """
+    """Kind of the ball on its way; `other_hand`: striker's and opponent's hands differ."""
     # From my backhand a boast ends at the other wall: the forehand of another right-hander.
     to = np.where(other_hand, side, 1 - np.asarray(side))
     plain = np.array([0, 1, 4, 2, 3])[stroke]
     return np.where(np.asarray(stroke) == BOAST, 4 + to, plain)
 
 
-@dataclass(frozen=True)
-class Abilities:
-    """Abilities of many players as arrays, looked up by position; see :class:`SimPlayer`."""
-
-    touch: Array
-    looseness_gain: Array
-    length: Array
-    steadiness: Array
-    attack_from_m: Array
-    merit: Array
-    merit_slope: Array
-    prefers: Array
-    stretched: Array
-    retrieving: Array
-    kink_m: Array
-    left: NDArray[np.bool_]
-
-    @classmethod
-    def of(cls, players: list[SimPlayer]) -> Abilities:
-        """Stack the abilities of players."""
-        names = [one.name for one in fields(cls) if one.name != "left"]
-        parts = {n: np.array([getattr(p, n) for p in players], dtype=float) for n in names}
-        return cls(**parts, left=np.array([p.hand == "left" for p in players]))
-
-
-def attack_chance(
-    world: World, a: Abilities, who: Any, ball: tuple[Any, Any, Any, Any, Any], ease: Any
-) -> Array:
-    """Chance that a player attacks the ball: the habit, more often the wider the gap."""
-    side, family, depth, balance, gap = ball
-    from_m = a.attack_from_m[who, side, family] + np.array([-0.12, 0.0, 0.08])[depth]
-    habit = expit((gap - from_m - 0.12 * balance) / 0.12 + 0.8 * ease)
-    most = 0.78 - 0.36 * np.clip((gap - _FAR_M) / 0.5, 0.0, 1.0)
-    chance: Array = 0.03 + most * habit
-    return chance
-
-
-def stroke_mix(a: Abilities, who: Any, family: Any, depth: Any, balance: Any) -> Array:
+def stroke_mix(a: Any, who: Any, family: Any, depth: Any, balance: Any) -> Array:
     """Share of each stroke within the choice that it serves, shape (..., stroke)."""
     weight = np.moveaxis(_MIX, 0, -1)[family, depth] * np.exp(a.prefers[who])
     weight = weight * np.where(np.asarray(balance)[..., None] == 1, _MIX_STRETCHED, 1.0)
-    attack = CHOICE_OF == ATTACK
-    total = np.where(
-        attack,
-        (weight * attack).sum(axis=-1, keepdims=True),
-        (weight * ~attack).sum(axis=-1, keepdims=True),
-    )
-    share: Array = weight / total
-    return share
-
-
-@dataclass(frozen=True)
-class Shot:
-    """Chances of a shot: it errs; else it wins with log odds that the opponent lowers.
-
-    ``reply`` is the log of the median gap left, ``middle`` the chance that the ball goes
-    through the middle of the court.
-    """
-
-    error: Array
-    winner: Array
-    reply: Array
-    middle: Array
-
-
-def shot(
-    world: World,
-    a: Abilities,
-    who: Any,
-    ball: tuple[Any, Any, Any, Any, Any],
-    stroke: Any,
-    out: Any = 0,
-    ease: Any = 0.0,
-) -> Shot:
-    """What a stroke does to a ball; every argument may be an array, and they broadcast.
-
-    Parameters
-    ----------
-    world : World
-    a : Abilities
-    who : array_like of int
-        Position of the striker in `a`.
-    ball : tuple
-        Side, family, depth, balance (codes) and gap (metres).
-    stroke : array_like of int
-        Position in ``PLAYED``.
-    out : array_like of int
-        Whether the striker is out of place.
-    ease : array_like
-        See ``World.eases``.
-    """
-    side, family, depth, balance, gap = ball
-    loose = world.looseness(gap, a.kink_m[who])
-    attacks = CHOICE_OF[stroke] == ATTACK
-    merit = a.merit[who, side, stroke, depth] + a.merit_slope[who, side, stroke] * loose
-    place = _PLACE[stroke, depth]
-    if world.strokes:
-        place = place + _PLACE_FOREHAND[stroke, depth] * (1 - 2 * np.asarray(side))
-    hampered = balance * (0.65 - a.stretched[who]) + 0.35 * np.asarray(out)
-    skill = np.where(
-        attacks,
-        0.5 * (a.touch[who, side, family] + a.looseness_gain[who, side, family] * loose + merit),
-        a.steadiness[who, side, family] + 0.5 * merit,
-    )
-    skill = skill + place - hampered
-    better = np.where(attacks, 0.3 * skill, a.length[who, side, family] + 0.3 * merit - hampered)
-    if world.unseen > 0:
-        skill = skill + 0.32 * world.unseen * np.asarray(ease) * attacks
-    slope = np.where(attacks, world.steep, 1.0) * loose
-    error = expit(_ERROR[stroke] - skill + _ERROR_SLOPE[stroke] * slope)
-    winner = _WINNER[stroke] + np.where(attacks, skill, 0.0) + _WINNER_SLOPE[stroke] * slope
-    reply = np.log(_REPLY_M)[stroke] + _REPLY_SLOPE[stroke] * loose - better
-    middle = world.centre * _MIDDLE_SHARE[stroke] * (1.0 + 0.4 * balance)
-    return Shot(error, winner, reply, np.broadcast_to(middle, reply.shape))
+    attack = (CHOICE_OF == ATTACK) * 1.0
+    of_choice = np.outer(attack, attack) + np.outer(1.0 - attack, 1.0 - attack)
+    return np.asarray(weight / (weight @ of_choice))
 
 
 def levels(reply: Array) -> tuple[NDArray[np.int64], Array]:
@@ -383,14 +429,6 @@ def levels(reply: Array) -> tuple[NDArray[np.int64], Array]:
     return lower, at - lower
 
 
-def open_to_winners(a: Abilities, who: Any, out: Any) -> Array:
+def open_to_winners(a: Any, who: Any, out: Any) -> Array:
     """What the opponent adds to the log odds of a winner."""
-    return 0.6 * np.asarray(out) - a.retrieving[who]
-
-
-def serve_levels(world: World) -> Array:
-    """Chance of each level of a serve, shape (level,)."""
-    lower, share = levels(np.log(np.array(world.serve_gap_m)))
-    weights = np.zeros(LEVELS)
-    weights[int(lower)], weights[int(lower) + 1] = 1.0 - float(share), float(share)
-    return weights
+    return np.asarray(0.6 * np.asarray(out) - a.retrieving[who])
