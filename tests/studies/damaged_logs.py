@@ -38,6 +38,7 @@ import warnings
 import zipfile
 from collections import Counter
 from importlib.metadata import version
+from multiprocessing import Pool
 from pathlib import Path
 
 import openpyxl
@@ -497,30 +498,42 @@ def _hold_written(check, log, folder, names):
     assert again.rows_in == check.rows_in
 
 
+def one_of_many(seed):
+    """Return what became of a log, its kind, the promise broken with its error, and the time."""
+    began = time.perf_counter()
+    answer = kind = promise = said = None
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            answer, kind = try_one(seed, Path(folder))
+        except Exception as error:  # noqa: BLE001 - any other is what is looked for
+            promise = "tracebacks"
+            if isinstance(error, AssertionError):
+                promise = "silent losses" if isinstance(error, LostError) else "other promises"
+            said = f"seed {seed}: {type(error).__name__}: {str(error)[:300]}"
+    return answer, kind, promise, said, (time.perf_counter() - began, seed)
+
+
 def main():
     """Try many seeds, print what became of them, and record it if asked."""
     parser = argparse.ArgumentParser()
     parser.add_argument("logs", type=int, nargs="?", default=10_000)
     parser.add_argument("--seed", type=int, default=0, help="the first; each log has its own")
+    parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--record", action="store_true")
     asked = parser.parse_args()
     answers, kinds, broken = Counter(), Counter(), Counter()
     start, slowest, known = time.perf_counter(), (0.0, 0), []
-    with tempfile.TemporaryDirectory() as folder:
-        for seed in range(asked.seed, asked.seed + asked.logs):
-            began = time.perf_counter()
-            try:
-                answer, kind = try_one(seed, Path(folder))
+    seeds = range(asked.seed, asked.seed + asked.logs)
+    with Pool(asked.jobs) as pool:
+        for answer, kind, promise, said, took in pool.imap(one_of_many, seeds, chunksize=20):
+            slowest = max(slowest, took)
+            if promise is None:
                 answers[answer] += 1
                 kinds[kind] += 1
-            except Exception as error:  # noqa: BLE001 - any other is what is looked for
-                promise = "tracebacks"
-                if isinstance(error, AssertionError):
-                    promise = "silent losses" if isinstance(error, LostError) else "other promises"
+            else:
                 broken[promise] += 1
-                known.append(f"seed {seed}: {type(error).__name__}: {str(error)[:300]}")
-                print(known[-1], flush=True)
-            slowest = max(slowest, (time.perf_counter() - began, seed))
+                known.append(said)
+                print(said, flush=True)
     figures = {
         "logs": asked.logs,
         "tracebacks": broken["tracebacks"],
