@@ -21,7 +21,7 @@ def shots():
 
 @pytest.fixture(scope="module")
 def model(shots):
-    return TightnessModel(outcome="rally", draws=200).fit(shots)
+    return TightnessModel(draws=200).fit(shots)
 
 
 def said(ax):

@@ -22,7 +22,7 @@ def shots():
 
 @pytest.fixture(scope="module")
 def model(shots):
-    return TightnessModel(outcome="rally", draws=200).fit(shots)
+    return TightnessModel(draws=200).fit(shots)
 
 
 @pytest.fixture(scope="module")
@@ -135,11 +135,13 @@ def test_attacks_lie_along_the_top_and_resets_along_the_bottom(model, crossing):
 
 def test_the_bar_follows_the_confidence_that_attacking_is_better(model, crossing):
     ax = panel(model, crossing)
-    bar = labelled(ax, "_strip attack").get_paths()[0].get_extents()
-    assert bar.x0 > crossing["threshold_m"]
-    assert bar.x0 < crossing["high_m"]
-    assert bar.x1 == pytest.approx(crossing["gap_max_m"])
-    assert f"attack is right 4 times in 5 from {100 * bar.x0:.0f} cm" in said(ax)
+    strips = [one for one in ax.collections if one.get_label() == "_strip attack"]
+    bars = sorted((one.get_paths()[0].get_extents() for one in strips), key=lambda bar: bar.x0)
+    assert bars[0].x0 < crossing["high_m"]
+    assert bars[-1].x0 > crossing["threshold_m"]
+    assert bars[-1].x1 == pytest.approx(crossing["gap_max_m"])
+    # said of the last stretch: before it there may be gaps at which nothing is sure
+    assert f"attack is right 4 times in 5 from {100 * bars[-1].x0:.0f} cm" in said(ax)
     without = panel(model, crossing, strip=False)
     assert not [one for one in without.collections if "strip" in str(one.get_label())]
 
@@ -212,10 +214,10 @@ def test_a_name_with_dollar_signs_is_no_formula(model):
 
 
 def test_the_figure_says_what_shots_are_judged_by(shots, model):
-    by_value = TightnessModel(outcome="value", draws=200).fit(shots)
+    by_rally = TightnessModel(outcome="rally", draws=200).fit(shots)
     small_print = [
         plot_threshold(one, "Rowan", "forehand", "ground").figure.get_supxlabel()
-        for one in (model, by_value)
+        for one in (by_rally, model)
     ]
     assert "who won the rally" in small_print[0]
     assert "the ball that the shot leaves" in small_print[1].replace("\n", " ")

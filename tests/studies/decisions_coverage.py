@@ -50,7 +50,7 @@ def exact_chances(shots, players, schedule, world=None):
     player's own mix of the choice in that situation. A mean over the player's matches.
     """
     win = simulate.win_chances(players, schedule, world)
-    mix = simulate.stroke_mix(players, schedule, world)
+    _, mix = simulate.occupancy(players, schedule, world)
     names = [player.name for player in players]
     ball = tuple(
         pd.Index(words).get_indexer(shots[name].astype(str))

@@ -1,12 +1,11 @@
 """Redrawn sets of rallies against a log written out anew, and against winners dealt at random."""
 
 import numpy as np
-import pandas as pd
 import pytest
 
 import sidewall as sw
 from sidewall.models.transforms import GapTransform
-from sidewall.rallies.chain import RallyChain
+from sidewall.rallies.value import BallValue
 from sidewall.worklist.ladder import Ladder, Redrawn
 from sidewall.worklist.measures import measures
 
@@ -20,27 +19,28 @@ def small(shots):
 
 @pytest.fixture(scope="module")
 def redrawn(small):
-    """A ladder by a model without a chain of its own."""
+    """A ladder by a model without a value of a ball of its own."""
     model = sw.TightnessModel(outcome="rally", draws=200)
     return Ladder(small, model, 50, np.random.default_rng(5))
 
 
 @pytest.mark.parametrize("draw", [0, 31])
-def test_in_every_redrawn_set_balls_are_worth_what_that_set_says(small, redrawn, draw):
-    """The set as a log of its own: every rally as often as it was drawn, then a chain."""
-    times = redrawn.weights[draw].astype(int)
-    parts = [
-        small[redrawn.rally == rally].assign(rally=k * len(times) + rally)
-        for rally in np.flatnonzero(times)
-        for k in range(times[rally])
-    ]
-    again = pd.concat(parts, ignore_index=True).sort_values(["match", "game", "rally", "shot"])
-    again = sw.shot_features(again.reset_index(drop=True))
-    worth = RallyChain().fit(again).win_probability_
-    met = worth.notna().to_numpy()
-    # the trace of the log's own rows, a thousandth of a shot, is all that differs
-    assert redrawn.after.drawn[draw, met] == pytest.approx(worth.to_numpy()[met], abs=2e-3)
-    assert np.abs(redrawn.after.drawn[draw] - redrawn.after.estimate)[met].max() > 0.02
+def test_a_draws_balls_are_worth_what_the_next_ball_leaves(redrawn, draw):
+    """Ball by ball: the rally's result where it ended, else what the opponent is not left."""
+    table, after = redrawn.table, redrawn.after
+    columns = BallValue().fit(table).columns(table)
+    assert columns.shape[1] == after.drawn.shape[1]
+    drawn = after.fixed + after.basis @ after.drawn[draw]
+    rally = redrawn.rally
+    goes_on = np.append(rally[1:] == rally[:-1], False)
+    for k in np.flatnonzero(table["won"].notna()):
+        expected = (
+            0.5 - columns[k + 1] @ after.drawn[draw] if goes_on[k] else float(table["won"].iloc[k])
+        )
+        assert drawn[k] == pytest.approx(expected)
+    assert goes_on.sum() > 1000
+    away = (after.basis @ (after.drawn[draw] - after.estimate))[goes_on]
+    assert np.abs(away).max() > 0.01
 
 
 def test_residuals_of_a_redrawn_set_by_plain_least_squares(redrawn):

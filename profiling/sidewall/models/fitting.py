@@ -190,12 +190,10 @@ class Scores:
     def add_up(cls, parts: Iterable[Scores]) -> Scores:
         """Sums of all parts."""
         found = list(parts)
-        total = {
-            choice: tuple(
-                sum(np.asarray(part.of_choice[choice][k]) for part in found) for k in range(3)
-            )
-            for choice in CHOICES
-        }
+        total = {}
+        for choice in CHOICES:
+            H, g, n = (np.sum([part.of_choice[choice][k] for part in found], 0) for k in range(3))
+            total[choice] = (H, g, n)
         missed = MissedSums.add_up(part.missed for part in found)
         rallies = np.sum([part.rallies for part in found], axis=0)
         return cls(total, missed, rallies, np.sum([part.played for part in found], axis=0))

@@ -263,11 +263,13 @@ class TightnessModel:
         self.lead_ = (sums_by(counted.player, lead, len(strength)) / np.maximum(n, 1))[playing]
         self.lead_draws_ = np.zeros((self.draws, len(playing)))
         if judge.horizon != "rally":  # by rally the level of a player's curves makes up for it
-            met = np.zeros((len(strength), len(strength)))
-            np.add.at(met, (counted.player, counted.opponent), counted.n)
-            share = met[playing] / np.maximum(met[playing].sum(axis=1, keepdims=True), 1)
+            meetings = np.zeros((len(strength), len(strength)))
+            np.add.at(meetings, (counted.player, counted.opponent), counted.n)
+            against = meetings[playing] / np.maximum(
+                meetings[playing].sum(axis=1, keepdims=True), 1
+            )
             off = self.strengths_.draws(self.draws, rng)
-            self.lead_draws_ = off[:, playing] - off @ share.T
+            self.lead_draws_ = off[:, playing] - off @ against.T
         self.posterior_ = Posterior(self)
 
     # -- the answers ----------------------------------------------------------------------

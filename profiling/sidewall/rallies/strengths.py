@@ -193,7 +193,8 @@ class _Pairs:
             return c, s, 1.0 / (self._to_players(w, w) + spread**-2.0) + level, loglik
         H = self._hessian(w, spread)
         inverse = np.linalg.inv(H)
-        return c, s, inverse[:-1, :-1], loglik - 0.5 * np.linalg.slogdet(H)[1]
+        shape = loglik - 0.5 * float(np.linalg.slogdet(H)[1])
+        return c, s, np.asarray(inverse[:-1, :-1]), shape
 
     def spread(self, prior_scale: float) -> float:
         """Most likely spread of many players, by expectation and maximisation."""
@@ -219,7 +220,7 @@ class _Pairs:
         edge = self._to_players(w, -w)
         H[:size, size] = H[size, :size] = edge
         H[size, size] = w.sum() + 1e-9
-        return H
+        return np.asarray(H, dtype=np.float64)
 
     def _solve(self, w: Array, spread: float, right: Array, exact: bool) -> Array:
         if exact:
