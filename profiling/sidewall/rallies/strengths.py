@@ -224,7 +224,7 @@ class _Pairs:
 
     def _solve(self, w: Array, spread: float, right: Array, exact: bool) -> Array:
         if exact:
-            return np.linalg.solve(self._hessian(w, spread), right)
+            return np.asarray(np.linalg.solve(self._hessian(w, spread), right), dtype=np.float64)
         from scipy.sparse.linalg import LinearOperator, cg  # noqa: PLC0415
 
         diagonal = np.append(self._to_players(w, w) + spread**-2.0, w.sum())
