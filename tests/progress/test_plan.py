@@ -83,7 +83,7 @@ def test_questions_that_make_no_sense_are_refused(small):
         plan(player="Rowan")
     with pytest.raises(DataError, match=r"simulations is .* at least 2"):
         plan(small, "Rowan", simulations=1)
-    with pytest.raises(DataError, match="from 1"):
+    with pytest.raises(DataError, match="at least 1"):
         plan(small, "Rowan", matches=[0, 1])
     with pytest.raises(DataError, match="above 0"):
         plan(small, "Rowan", half_width_m=0.0)
