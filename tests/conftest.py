@@ -2,9 +2,14 @@
 
 import numpy as np
 import pytest
+from hypothesis import settings
 
 import sidewall as sw
 from sidewall import simulate
+
+# how long an example takes says more about the machine than about the code
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 
 @pytest.fixture(scope="session")

@@ -6,7 +6,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import sidewall as sw
-from sidewall.errors import LogError, UnitError
+from sidewall.errors import LogError, UnitError, WriteError
 from sidewall.log import ColumnMap, check_log, map_log, read_shots
 
 SHOTS = """
@@ -63,8 +63,8 @@ def test_problems_are_told_in_their_words(shots_log):
     assert (check.rows_in, check.rows_used, check.rows_refused) == (7, 5, 2)
     own = check.problems.query("kind == 'row'")
     assert own[["line", "column", "value"]].to_numpy().tolist() == [[8, "Dist", "wide"]]
-    folded = check.folded.set_index(["column", "found"])["read_as"]
-    assert folded["Shot", "XD"].tolist()[0] == "cross drive (map.toml)"
+    folded = check.folded.groupby(["column", "found"])["read_as"].first()
+    assert folded["Shot", "XD"] == "cross drive (map.toml)"
     assert folded["Notes", "(column)"] == "not used: the map does not name it"
 
 
@@ -89,7 +89,7 @@ def test_the_log_is_written_under_our_headings(shots_log, tmp_path):
     again = check_log(out)
     assert (again.rows_in, again.rows_refused) == (7, 2)
     pd.testing.assert_frame_equal(again.shots, check.shots)
-    with pytest.raises(LogError, match="exists"):
+    with pytest.raises(WriteError, match="exists"):
         map_log(shots_log, tmp_path / "map.toml", out)
 
 
