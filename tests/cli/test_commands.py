@@ -108,7 +108,8 @@ def test_profile_writes_every_table_and_picture(profile):
     result, out = profile
     assert result.exit_code == 0, result.output
     tables = {"thresholds", "curves", "comfort", "zones", "held-out-checks", "calibration",
-              "transform-scores", "shots-used"}  # fmt: skip
+              "rule", "shots-used", "thresholds-by-stroke", "thresholds-by-balance",
+              "thresholds-by-depth", "thresholds-by-opponent-place"}  # fmt: skip
     pictures = {"zone-map"} | {
         f"{name}-by-{outcome}"
         for name in ("threshold", "comfort", "calibration")
@@ -133,12 +134,7 @@ def test_thresholds_are_the_models_in_centimetres(profile, shots):
     written = pd.read_csv(profile[1] / "rowan-thresholds.csv")
     assert written["player"].unique().tolist() == ["Rowan"]
     by_rally = written[written["outcome"] == "rally"].reset_index(drop=True)
-    wanted = (
-        TightnessModel(outcome="rally", draws=200)
-        .fit(shots)
-        .thresholds()
-        .query("player == 'Rowan'")
-    )
+    wanted = TightnessModel(outcome="rally").fit(shots).thresholds().query("player == 'Rowan'")
     assert by_rally["status"].tolist() == wanted["status"].tolist()
     for name in ("threshold", "low", "high", "gap_max"):
         np.testing.assert_allclose(by_rally[f"{name}_cm"], 100 * wanted[f"{name}_m"], atol=0.051)

@@ -35,7 +35,8 @@ OUTCOMES: Final[dict[str, tuple[Outcome, ...]]] = {
 #: Pictures that come once an outcome, and tables.
 _BY_OUTCOME: Final = ("threshold", "comfort", "calibration")
 _TABLES: Final = (
-    *("thresholds", "curves", "comfort", "transform-scores", "shots-used", "zones"),
+    *("thresholds", "curves", "comfort", "rule", "shots-used", "zones"),
+    *(f"thresholds-by-{name}" for name in ("stroke", "balance", "depth", "opponent-place")),
     *("held-out-checks", "calibration"),
 )
 
