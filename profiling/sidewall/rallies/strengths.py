@@ -107,7 +107,10 @@ class Strengths:
         """Estimate from rallies that are counted already."""
         rows = counts.table
         if not rows["n"].sum():
-            raise DataError("no rally of the log was decided; chart who won the rallies")
+            raise DataError(
+                "no rally of the log was decided: each is a let or has no winner; "
+                "chart who won the rallies"
+            )
         names = pd.Index(sorted({*rows["player"], *rows["opponent"]}), name="player")
         one, two = (names.get_indexer(rows[who]) for who in ("player", "opponent"))
         n, won = (rows[c].to_numpy(dtype=float) for c in ("n", "won"))
