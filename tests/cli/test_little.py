@@ -182,7 +182,8 @@ def fit_or_words(shots, outcome):
 def test_a_player_who_only_serves_is_named_with_the_mend(log):
     own = log[(log["player"] == "Rowan") & (log["stroke"] != "serve")][RALLY].drop_duplicates()
     others = log.merge(own, on=RALLY, how="left", indicator="own").query("own == 'left_only'")
-    shots = sw.read_shots(others.drop(columns="own"))
+    with pytest.warns(sw.errors.DoubtfulRowsWarning, match="rallies are missing"):
+        shots = sw.read_shots(others.drop(columns="own"))
     model = sw.TightnessModel(outcome="rally", draws=200).fit(shots)
     for plot in (sw.plot_threshold, sw.plot_comfort):
         with pytest.raises(DataError, match=r"'Rowan' has no shots .*Chart some.*Hazel"):

@@ -393,7 +393,12 @@ class BallValue:
         size = len(self.weights_)
         even = 0.5 * (self.covariance_ + self.covariance_.T)
         even = even + (1e-7 * np.trace(even) / size + 1e-18) * np.eye(size)
-        return np.asarray(rng.standard_normal((count, size)) @ np.linalg.cholesky(even).T)
+        try:
+            root = np.linalg.cholesky(even)
+        except np.linalg.LinAlgError:  # few matches: some directions have no error of their own
+            size_of, along = np.linalg.eigh(even)
+            root = along * np.sqrt(np.maximum(size_of, 0.0)) @ along.T
+        return np.asarray(rng.standard_normal((count, size)) @ root.T)
 
 
 @dataclass(frozen=True)
