@@ -38,10 +38,10 @@ def crossing(d):
 
 
 def test_the_threshold_moves_back_toward_that_without_error(shots):
-    """Over eight chartings, so that the luck of one is not taken for the method."""
+    """Over sixteen chartings, so that the luck of one is not taken for the method."""
     clean = curves(shots, shots["gap_m"].to_numpy())[0]
     errors = []
-    for seed in range(8):
+    for seed in range(16):
         charted = second_charter(shots, miss=0, confuse=0, gap_sd_m=GAP_SD_M, seed=seed)
         path = simex(
             lambda gap: curves(shots, gap), charted["gap_m"], GAP_SD_M, n=4, seed=seed,

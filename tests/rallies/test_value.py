@@ -311,7 +311,7 @@ def test_values_are_those_of_the_simulators_own_chain(shots, players):
     """Its exact chance with every shot, by linear algebra: on average over the shots that are
     played from such balls, what the ball is worth.
     """
-    from sidewall.simulate import GAPS_M, PLAYED, World, solve_pair  # noqa: PLC0415
+    from sidewall.simulate import GAPS_M, PLAYED, Pair, World  # noqa: PLC0415
 
     ours = BallValue().fit(shots)
     known = shots["won"].notna() & shots["stroke"].isin(PLAYED) & shots["balance"].ne("jammed")
@@ -321,8 +321,9 @@ def test_values_are_those_of_the_simulators_own_chain(shots, players):
     found, exact = [], []
     predicted = ours.predict(shots)
     for pair, balls in shots[known].groupby(["player", "opponent"], observed=True):
-        chances = solve_pair(World(), *(names[str(name)] for name in pair)).chances[0]
-        at = [balls[c].map(w.index).to_numpy(dtype=int) for c, w in words.items()]
+        chances = Pair(World(), *(names[str(name)] for name in pair)).chances(0)
+        at = [pd.Index(w).get_indexer(balls[c].astype(str)) for c, w in words.items()]
+        assert min(code.min() for code in at) >= 0
         curves = chances[tuple(at)]
         gaps = balls["gap_m"].to_numpy()
         exact += [np.interp(g, GAPS_M, curve) for g, curve in zip(gaps, curves, strict=True)]
