@@ -6,7 +6,8 @@ balls are won the more often the lower they are.
 
     python tests/studies/placement_coverage.py --logs 250
 
-Recorded (covered in 100, standard error in brackets), eight players a log:
+Recorded (covered in 100, standard error in brackets), eight players a log, before the curves
+of `PlacementWorth` counted the players' strengths; to be run again:
 
 ==================================  =================  =================
 interval                            400 shots each,    120 shots each,

@@ -127,10 +127,8 @@ def compare_periods(
     A change of opponents, court or ball between the periods is a change too, and no
     comparison of two periods can tell it from training.
 
-    False alarms. In simulated ladders without a change a player's table held any *better* or
-    *worse* in 3.3 of 100 pairs of periods (standard error 1.4, three matches in each), and in
-    2.5 (1.4) with six before and one after; ``tests/studies/progress_false_alarms.py``. With
-    three matches in each, thresholds must move by some 65 cm to be seen four times in five.
+    How often a table says *better* or *worse* where nothing changed is counted by
+    ``tests/studies/progress_false_alarms.py``.
     """
     shots = as_frame(shots)
     later = None if later is None else as_frame(later, "later")
