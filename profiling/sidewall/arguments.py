@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from difflib import get_close_matches
 from importlib import import_module
 from numbers import Integral, Real
@@ -150,12 +150,6 @@ def numbers_of(values: ArrayLike, name: str, mend: str = "give numbers") -> NDAr
         return np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError):
         raise DataError(f"{name} is {_shown(values)}; {mend}") from None
-
-
-def check_mapping(value: Any, name: str) -> None:
-    """Refuse what does not map names to words."""
-    if not isinstance(value, Mapping):
-        raise DataError(f'{name} is {_shown(value)}; give words by name, as in {{"side": "word"}}')
 
 
 def check_lengths_m(

@@ -7,7 +7,7 @@ from scipy.special import expit
 import sidewall as sw
 from sidewall import simulate
 from sidewall.agreement import simex
-from sidewall.models.transforms import BEND_M
+from sidewall.rallies.value import BEND_M
 from sidewall.simulate.charter import second_charter
 
 GAP_SD_M = 0.12
@@ -49,7 +49,7 @@ def test_the_threshold_moves_back_toward_that_without_error(shots):
         )  # fmt: skip
         found = [path.estimates[0, 0], *(path.at_no_error(degree)[0] for degree in (1, 2))]
         errors.append([[d[1] - clean[1], crossing(d) - crossing(clean)] for d in found])
-    (slope, gap), se = np.mean(errors, axis=0).T, np.std(errors, axis=0).T / np.sqrt(7)
+    (slope, gap), se = np.mean(errors, axis=0).T, np.std(errors, axis=0).T / np.sqrt(15)
     for error, luck in ((slope, se[0]), (gap, se[1])):
         naive, linear, quadratic = np.abs(error)
         assert naive > 4 * luck[0]  # there is something to undo

@@ -24,6 +24,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # one process a core
 
 import numpy as np
 import pandas as pd
+from decisions_coverage import NAMES
 
 import sidewall as sw
 from sidewall.simulate import (
@@ -48,18 +49,6 @@ WORLDS = {
     "carry over": World(carry_over=0.6),
     "carry over, hidden": World(carry_over=0.6, chart_balance=False),
 }
-NAMES = [
-    "Alder",
-    "Aspen",
-    "Cedar",
-    "Hazel",
-    "Juniper",
-    "Laurel",
-    "Linden",
-    "Maple",
-    "Rowan",
-    "Willow",
-]
 BY = ((), ("stroke",), ("balance",), ("depth",))
 GAPS_M = (0.2, 0.5, 1.0)
 CELL = ["player", "side", "family"]

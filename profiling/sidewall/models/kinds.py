@@ -101,12 +101,6 @@ class Layout:
         return 0 if self.subgroup_start is None else len(self.subgroup_start)
 
     @cached_property
-    def row_group_start(self) -> Ints:
-        """First row of each group."""
-        first = np.searchsorted(self.group[self.cell], np.arange(self.n_groups))
-        return np.asarray(first, dtype=np.int64)
-
-    @cached_property
     def group_subgroup_start(self) -> Ints:
         """First subgroup of each group."""
         assert self.subgroup_group is not None

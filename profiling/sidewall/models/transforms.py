@@ -10,14 +10,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sidewall.errors import DataError
+from sidewall.rallies.value import BEND_M, natural_bends
 
 Array = NDArray[np.float64]
 Kind = Literal["linear", "log1p", "spline", "none"]
 
 KINDS: Final[tuple[Kind, ...]] = ("linear", "log1p", "spline")
-
-#: The log transform bends at about this gap, so that tight and loose balls both count.
-BEND_M: Final = 0.25
 
 #: Knots of the spline, as quantiles (Harrell, Regression Modeling Strategies, 2nd ed.,
 #: 2.4.6, for three knots).
@@ -72,11 +70,6 @@ class GapTransform:
         raw = _columns(kind, gap, knots)
         return cls(kind, n @ raw / max(n.sum(), 1.0), knots)
 
-    @property
-    def n_columns(self) -> int:
-        """Number of columns of the basis."""
-        return len(self.center)
-
     def basis(self, gap_m: ArrayLike) -> Array:
         """Columns for given gaps, shape (n, k)."""
         return _columns(self.kind, np.asarray(gap_m, dtype=float), self.knots_m) - self.center
@@ -117,10 +110,4 @@ def _columns(kind: Kind, gap: Array, knots: Array) -> Array:
         return gap[:, None]
     if kind == "log1p":
         return np.log1p(gap / BEND_M)[:, None]
-    low, middle, high = knots
-
-    def cube(knot: float) -> Array:
-        return np.maximum(gap - knot, 0.0) ** 3
-
-    bend = cube(low) - (cube(middle) * (high - low) - cube(high) * (middle - low)) / (high - middle)
-    return np.column_stack([gap, bend / (high - low) ** 2])
+    return np.column_stack([gap, natural_bends(gap, knots)])

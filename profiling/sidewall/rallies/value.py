@@ -58,20 +58,27 @@ def gap_scale(gap_m: Any) -> Array:
 def spline_bends(gap_m: Any) -> Array:
     """The bends of a natural cubic spline in the scaled gap, shape (n, 4).
 
-    The truncated-power form of Harrell, Regression Modeling Strategies, 2nd ed., 2.4.5:
-    straight outside the outer knots. The straight part itself is `gap_scale`.
+    The straight part itself is `gap_scale`.
     """
-    x, t = gap_scale(gap_m), gap_scale(KNOTS_M)
-    size = (t[-1] - t[0]) ** 2
+    return natural_bends(gap_scale(gap_m), gap_scale(KNOTS_M))
+
+
+def natural_bends(x: Array, knots: Array) -> Array:
+    """Bends of a natural cubic spline with k knots in rising order, shape (n, k - 2).
+
+    The truncated-power form of Harrell, Regression Modeling Strategies, 2nd ed., 2.4.5:
+    straight outside the outer knots.
+    """
+    *inner, before, last = knots
+    size = (last - knots[0]) ** 2
 
     def cubed(knot: float) -> Array:
         return np.maximum(x - knot, 0.0) ** 3
 
-    last, before = cubed(t[-1]), cubed(t[-2])
-    width = t[-1] - t[-2]
+    width = last - before
     columns = [
-        (cubed(k) - before * (t[-1] - k) / width + last * (t[-2] - k) / width) / size
-        for k in t[:-2]
+        (cubed(k) - cubed(before) * (last - k) / width + cubed(last) * (before - k) / width) / size
+        for k in inner
     ]
     return np.stack(columns, axis=-1)
 
@@ -392,12 +399,10 @@ class BallValue:
         # a triangle, and not eigenvectors, which a last digit may turn: parts of a log agree
         size = len(self.weights_)
         even = 0.5 * (self.covariance_ + self.covariance_.T)
-        even = even + (1e-7 * np.trace(even) / size + 1e-18) * np.eye(size)
-        try:
-            root = np.linalg.cholesky(even)
-        except np.linalg.LinAlgError:  # few matches: some directions have no error of their own
-            size_of, along = np.linalg.eigh(even)
-            root = along * np.sqrt(np.maximum(size_of, 0.0)) @ along.T
+        # few rallies leave directions without error, which `settled` may round below zero by
+        # half a step for each column: so much is added
+        rounding = size * 1e-8 * np.abs(even).max()
+        root = np.linalg.cholesky(even + (rounding + 1e-18) * np.eye(size))
         return np.asarray(rng.standard_normal((count, size)) @ root.T)
 
 
