@@ -137,8 +137,13 @@ def test_the_bar_follows_the_confidence_that_attacking_is_better(model, crossing
     ax = panel(model, crossing)
     strips = [one for one in ax.collections if one.get_label() == "_strip attack"]
     bars = sorted((one.get_paths()[0].get_extents() for one in strips), key=lambda bar: bar.x0)
-    assert bars[0].x0 < crossing["high_m"]
-    assert bars[-1].x0 > crossing["threshold_m"]
+    curve = model.curves()
+    for key in ("player", "side", "family"):
+        curve = curve[curve[key] == crossing[key]]
+    sure = curve["p_attack_sure"].to_numpy() >= 0.8
+    assert 0 < sure.sum() < len(sure)
+    begins = curve["gap_m"].to_numpy()[np.flatnonzero(np.diff(sure, prepend=False) & sure)]
+    np.testing.assert_allclose([bar.x0 for bar in bars], begins)
     assert bars[-1].x1 == pytest.approx(crossing["gap_max_m"])
     # said of the last stretch: before it there may be gaps at which nothing is sure
     assert f"attack is right 4 times in 5 from {100 * bars[-1].x0:.0f} cm" in said(ax)

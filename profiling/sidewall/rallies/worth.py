@@ -79,9 +79,9 @@ def value_table(
     columns = np.zeros((groups, phi.shape[1]))
     np.add.at(columns, code, -(phi + following)[known])
     again = drawn(gain[known]) + value.draws(draws, rng) @ columns.T
-    with np.errstate(invalid="ignore", divide="ignore"):
-        points: dict[str, tuple[Array, Array]] = {"points": (total, again)}
-        points["points_per_100"] = 100.0 * total / n, 100.0 * again / drawn(np.ones(len(code)))
+    n_again = drawn(np.ones(len(code)))
+    rate = np.divide(100.0 * again, n_again, out=np.full_like(again, np.nan), where=n_again > 0)
+    points = {"points": (total, again), "points_per_100": (100.0 * total / n, rate)}
     pairs = np.unique(code * len(of_rally) + rally[known])
     rallies = np.bincount(pairs // len(of_rally), minlength=groups)
     # a handful of rallies, drawn again, cannot show how far the next handful might differ
