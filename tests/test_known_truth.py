@@ -4,8 +4,7 @@ Alder is good on the forehand and poor on the backhand, Birch the other way roun
 are average. What is true of them comes from the simulator's own equations, not from the models.
 """
 
-import importlib.util
-from pathlib import Path
+import importlib
 
 import numpy as np
 import pandas as pd
@@ -57,11 +56,7 @@ def by_rally(shots):
 @pytest.fixture(scope="module")
 def study():
     """The study of decisions, which knows the exact chances of given balls."""
-    path = Path(__file__).parent / "studies" / "decisions_coverage.py"
-    spec = importlib.util.spec_from_file_location("decisions_coverage", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return importlib.import_module("decisions_coverage")
 
 
 @pytest.fixture(scope="module")

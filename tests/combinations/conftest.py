@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
+import importlib
 
 import numpy as np
 import pandas as pd
@@ -62,22 +61,11 @@ def ladder():
     return simulate.simulate_shots(players, simulate.round_robin(4, 4), rng=11)
 
 
-def load(name):
-    """A study as a module; studies import each other by name."""
-    folder = Path(__file__).parents[1] / "studies"
-    spec = importlib.util.spec_from_file_location(name, folder / f"{name}.py")
-    module = importlib.util.module_from_spec(spec)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.syspath_prepend(str(folder))
-        spec.loader.exec_module(module)
-    return module
-
-
 @pytest.fixture(scope="session")
 def study():
-    return load("combination_coverage")
+    return importlib.import_module("combination_coverage")
 
 
 @pytest.fixture(scope="session")
 def controls():
-    return load("negative_controls")
+    return importlib.import_module("negative_controls")

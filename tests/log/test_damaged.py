@@ -1,22 +1,16 @@
 """Damaged logs end in a clear answer; `tests/studies/damaged_logs.py` says how and tries more."""
 
-import importlib.util
-from pathlib import Path
+import importlib
 
 import pytest
 
 from sidewall.errors import LogError
 from sidewall.log import check_log
 
-PLACE = Path(__file__).parents[1] / "studies" / "damaged_logs.py"
-
 
 @pytest.fixture(scope="module")
 def study():
-    spec = importlib.util.spec_from_file_location("damaged_logs", PLACE)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return importlib.import_module("damaged_logs")
 
 
 @pytest.mark.parametrize("first", range(20_000, 20_200, 50))

@@ -1,20 +1,14 @@
-import importlib.util
-from pathlib import Path
+import importlib
 
 import pandas as pd
 import pytest
 
 import sidewall as sw
 
-STUDY = Path(__file__).parents[1] / "studies" / "placement_coverage.py"
-
 
 @pytest.fixture(scope="session")
 def study():
-    spec = importlib.util.spec_from_file_location("placement_coverage", STUDY)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return importlib.import_module("placement_coverage")
 
 
 @pytest.fixture(scope="session")

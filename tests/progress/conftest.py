@@ -1,6 +1,5 @@
-import importlib.util
+import importlib
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,11 +13,7 @@ NAMES = ["Alder", "Birch", "Cedar", "Rowan"]
 
 @pytest.fixture(scope="session")
 def study():
-    path = Path(__file__).parents[1] / "studies" / "progress_false_alarms.py"
-    spec = importlib.util.spec_from_file_location("progress_false_alarms", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return importlib.import_module("progress_false_alarms")
 
 
 @pytest.fixture(scope="session")

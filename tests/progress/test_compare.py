@@ -131,7 +131,9 @@ def test_the_study_reports_what_was_found(study):
     found = study.study(options)
     assert found["player"].nunique() == 2
     assert (found.loc[found["measure"] == "threshold", "truth"].dropna().abs() < 1e-12).all()
-    assert "any better or worse in a pair" in study.report(found, options)
+    figures = study.figures(found, options)
+    assert figures["a pair of periods"][0]["pairs"] == 2
+    assert {"threshold", "comfort"} <= {row["measure"] for row in figures["by measure"]}
 
 
 def test_a_planted_change_has_an_exact_truth(study):

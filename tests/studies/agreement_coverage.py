@@ -20,6 +20,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
+from records import record
 from scipy.special import expit
 from worlds import holds
 
@@ -59,7 +60,7 @@ def word_pairs(rng, rally, mean_slips, spread):
 
 
 def words(options):
-    k = len(SHARES)
+    k, rows = len(SHARES), []
     for rallies in (25, 60, 120):
         for mean_slips, spread in ((0.02, 0.03), (0.08, 0.1), (0.08, 0.01)):
             rng = np.random.default_rng([options["seed"], rallies])
@@ -85,15 +86,15 @@ def words(options):
                     ends[0] <= true <= ends[1],
                 )
             clustered, book, quantiles = 100 * hits.mean(axis=0)
-            print(
-                f"words: {rallies} rallies, slips {mean_slips:g} (sd {spread:g}), kappa "
-                f"{true:.3f}: covered {clustered:.1f}, textbook {book:.1f}, quantiles of draws "
-                f"{quantiles:.1f}"
+            rows.append(
+                {"rallies": rallies, "slips": mean_slips, "slips_sd": spread, "kappa": true}
+                | {"covered": clustered, "textbook": book, "quantiles_of_draws": quantiles}
             )
+    return rows
 
 
 def lengths(options):
-    sigma = 0.05
+    sigma, rows = 0.05, []
     for rallies in (25, 60, 120):
         for tau in (0.0, 0.05):
             rng = np.random.default_rng([options["seed"], rallies])
@@ -124,12 +125,11 @@ def lengths(options):
                 for at, table in enumerate(forms):
                     low, high = table.loc["ICC(2,1)", ["low", "high"]]
                     hits["icc"][at] += low <= icc <= high
-            said = ", ".join(
-                f"{name} {100 * clustered / options['runs']:.1f}"
-                + ("" if name == "sd" else f" (textbook {100 * book / options['runs']:.1f})")
-                for name, (clustered, book) in hits.items()
-            )
-            print(f"lengths: {rallies} rallies, shared error {100 * tau:g} cm: covered {said}")
+            row = {"rallies": rallies, "shared_error_cm": 100 * tau}
+            for name, (clustered, book) in (100 * pd.DataFrame(hits) / options["runs"]).items():
+                row |= {f"{name}_covered": clustered, f"{name}_textbook": book}
+            rows.append(row)
+    return rows
 
 
 def bias(options):
@@ -154,9 +154,9 @@ def bias(options):
         return 100 * BEND_M * np.expm1(-d[0] / d[1])
 
     clean = curves(shots["gap_m"].to_numpy())[0]
-    print(
-        f"bias: {len(shots):,} shots, no error: slope {clean[1]:.3f}, {crossing_cm(clean):.1f} cm"
-    )
+    rows = [
+        {"error_cm": 0, "shots": len(shots), "slope": clean[1], "crossing_cm": crossing_cm(clean)}
+    ]
     for sd in (0.05, 0.10, 0.15):
         found = []
         for run in range(options["runs"]):
@@ -166,11 +166,10 @@ def bias(options):
             answers = [path.estimates[0, 0], *(path.at_no_error(degree)[0] for degree in (1, 2))]
             found.append([(d[1], crossing_cm(d)) for d in answers])
         mean, se = np.mean(found, axis=0), np.std(found, axis=0, ddof=1) / np.sqrt(options["runs"])
-        said = "; ".join(
-            f"{name} slope {m[0]:.3f} ({s[0]:.3f}), {m[1]:.1f} cm ({s[1]:.1f})"
-            for name, m, s in zip(("as charted", "linear", "quadratic"), mean, se, strict=True)
-        )
-        print(f"bias: error {100 * sd:g} cm: {said}")
+        for name, m, s in zip(("as charted", "linear", "quadratic"), mean, se, strict=True):
+            row = {"error_cm": 100 * sd, "extrapolation": name, "slope": m[0], "slope_se": s[0]}
+            rows.append(row | {"crossing_cm": m[1], "crossing_se_cm": s[1]})
+    return rows
 
 
 def one_ladder(task):
@@ -205,13 +204,8 @@ def simex(options):
     ].mean()
     mean = by.groupby("extrapolation").mean()
     se = by.groupby("extrapolation").std() / np.sqrt(options["runs"])
-    print(
-        f"simex: error {100 * options['gap_sd']:g} cm, by {options['outcome']}, "
-        f"{options['runs']} ladders, {len(table) // 4} sets, {options['draws']} draws"
-    )
-    print(mean.round(3).to_string())
-    print("standard errors")
-    print(se.round(3).to_string())
+    found = mean.join(se, rsuffix="_se").reset_index()
+    return found.assign(ladders=options["runs"], sets=len(table) // 4)
 
 
 def main():
@@ -225,7 +219,8 @@ def main():
     parser.add_argument("--draws", type=int, default=10)
     parser.add_argument("--outcome", default="value", choices=["value", "rally"])
     options = vars(parser.parse_args())
-    {"words": words, "lengths": lengths, "bias": bias, "simex": simex}[options["what"]](options)
+    study = {"words": words, "lengths": lengths, "bias": bias, "simex": simex}[options["what"]]
+    record(f"agreement_{options['what']}", study(options), options["seed"])
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from records import record
 
 from sidewall.charting.chart import Chart
 from sidewall.charting.floor import CLICK_PX, FloorView, known_points
@@ -355,14 +356,14 @@ def main():
     ask = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
     ask.add_argument("what", choices=["cost", "gap"])
     if ask.parse_args().what == "gap":
-        print(gap().round(1).to_string(index=False))
+        record("charting_gap", gap(), seed=4)
         return
-    print(cost().round(2).to_string(index=False))
-    print(
+    about = (
         f"Counted over {len(script())} shots. Assumed: {SHOTS_A_MATCH} shots a match, "
         f"{SECONDS_A_CLICK} s a click, {SECONDS_A_KEY} s a key, {SECONDS_OF_THOUGHT} s of thought "
         "a shot."
     )
+    record("charting_cost", cost(), seed=None, about=about)
 
 
 if __name__ == "__main__":

@@ -15,17 +15,6 @@ repeat      rallies of the ladder with winners drawn so that varying wins more f
 entropy     replies from the first-order chain, whose conditional entropy is known.
 
     python tests/studies/combination_coverage.py effect --runs 200
-
-Measured with 200 runs (repeat: 100), covered in 100 with standard errors:
-
-- effect, gain 0.15: all players 96.5 (1.3), one player 96.5 (0.5); first tries alone 96.5 (1.3)
-  and 95.3 (0.6). No gain: 94.0 (1.7), 96.0 (0.5); 97.5 (1.1), 94.8 (0.6); permutation p at
-  most 0.05 in 7.0, 4.8; 5.0, 4.4 of 100. Mean errors at most 0.003 of a rally. Intervals are
-  0.19 wide for one player's 4 matches, 0.44 by first tries alone.
-- search: a finding in 2.0 of 100 runs (level 5), about 86 sequences looked at a run; the one
-  planted (90 of 100 won; the player's 6 matches of 70 rallies) is found in 46, confirmed in 40.
-- repeat: covered 98.0; the crossing at 2.5 repeats is known in 63 of 100, median 2.58.
-- entropy: covered 94.8, mean error 0.002 of 2.16 bits.
 """
 
 import argparse
@@ -36,6 +25,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
+from records import record
 
 import sidewall as sw
 from sidewall import simulate
@@ -139,22 +129,22 @@ def effect_run(seed, gain, permutations):
 
 
 def effect(options):
+    rows = []
     for gain in (0.15, 0.0):
         runs = [effect_run(k, gain, options.permutations) for k in range(options.runs)]
         table = pd.concat(runs, ignore_index=True)
         for (who, tries), part in table.groupby(["who", "tries"]):
             known = part[~part["too_few"]]
             by_run = known.groupby("run")["covered"].mean()
-            line = (
-                f"gain {gain:g}, {who}, {tries} tries: {len(known)} intervals, covered "
-                f"{100 * known['covered'].mean():.1f} in 100 (standard error "
-                f"{100 * by_run.std() / np.sqrt(len(by_run)):.1f}), mean width "
-                f"{known['width'].mean():.3f}, mean error {known['error'].mean():+.4f}, too few "
-                f"{part['too_few'].sum()}"
-            )
+            row = {"planted_gain": gain, "who": who, "tries": tries, "intervals": len(known)}
+            row |= {"covered": 100 * known["covered"].mean()}
+            row |= {"se": 100 * by_run.std() / np.sqrt(len(by_run))}
+            row |= {"width": known["width"].mean(), "mean_error": known["error"].mean()}
+            row |= {"too_few": part["too_few"].sum()}
             if gain == 0.0 and options.permutations:
-                line += f"; p <= 0.05 in {100 * known['rejected'].mean():.1f} of 100"
-            print(line, flush=True)
+                row |= {"p_at_most_0.05": 100 * known["rejected"].mean()}
+            rows.append(row)
+    return rows
 
 
 # -- search ------------------------------------------------------------------------------
@@ -247,11 +237,11 @@ def false_discoveries(options):
         kinds["wins"].append(table["found"].str.contains("wins").any())
         kinds["any"].append((table["found"] != "").any())
         kinds["confirmed"].append((table["confirmed"] != "").any())
-    share = ", ".join(f"{name} {100 * np.mean(hits):.1f}" for name, hits in kinds.items())
-    print(
-        f"nothing planted, {options.runs} runs, {np.mean(looked):.0f} sequences looked at a run: "
-        f"runs with a finding, in 100: {share}"
-    )
+    return [
+        {"finding": name, "runs": options.runs, "sequences_a_run": np.mean(looked)}
+        | {"runs_with_one": 100 * np.mean(hits)}
+        for name, hits in kinds.items()
+    ]
 
 
 PLANTED = Combination(
@@ -287,10 +277,8 @@ def planted(options):
         ]
         for name, values in hits.items():
             values.append(own[name].str.contains("wins more").any())
-    print(
-        f"one sequence planted, {options.runs} runs: found in "
-        f"{100 * np.mean(hits['found']):.0f}, confirmed in {100 * np.mean(hits['confirmed']):.0f}"
-    )
+    shares = {name: 100 * np.mean(values) for name, values in hits.items()}
+    return [{"planted": PLANTED.name, "runs": options.runs} | shares]
 
 
 # -- repeat or vary ----------------------------------------------------------------------
@@ -329,11 +317,8 @@ def repeat(options):
         high = answer["high"] if np.isfinite(answer["high"]) else np.inf
         rows.append((answer["status"], low <= 2.5 <= high, answer["repeats"]))
     table = pd.DataFrame(rows, columns=["status", "covered", "repeats"])
-    print(
-        f"varying better beyond 2.5 repeats, {options.runs} runs: covered "
-        f"{100 * table['covered'].mean():.1f} in 100; {table['status'].value_counts().to_dict()}; "
-        f"median {table['repeats'].median():.2f}"
-    )
+    row = {"truth": 2.5, "runs": options.runs, "covered": 100 * table["covered"].mean()}
+    return [row | table["status"].value_counts().to_dict() | {"median": table["repeats"].median()}]
 
 
 # -- entropy -----------------------------------------------------------------------------
@@ -372,10 +357,8 @@ def entropy(options):
         truth = true_bits(table)  # all players are alike
         covered += list((found["bits_low"] <= truth) & (truth <= found["bits_high"]))
         error += list(found["bits"] - truth)
-    print(
-        f"entropy {truth:.2f} bits, {len(covered)} intervals: covered "
-        f"{100 * np.mean(covered):.1f} in 100, mean error {np.mean(error):+.4f} bits"
-    )
+    row = {"bits": truth, "intervals": len(covered), "covered": 100 * np.mean(covered)}
+    return [row | {"mean_error_bits": np.mean(error)}]
 
 
 STUDIES = {
@@ -394,7 +377,7 @@ def main():
     parser.add_argument("--permutations", type=int, default=199)
     options = parser.parse_args()
     warnings.simplefilter("error", RuntimeWarning)
-    STUDIES[options.study](options)
+    record(f"combinations_{options.study}", STUDIES[options.study](options), seed=0)
 
 
 if __name__ == "__main__":

@@ -25,11 +25,9 @@ thousands of characters in messages.
 
 import argparse
 import csv
-import datetime as dt
 import gzip
 import io
 import json
-import platform
 import random
 import re
 import tempfile
@@ -37,13 +35,13 @@ import time
 import warnings
 import zipfile
 from collections import Counter
-from importlib.metadata import version
 from multiprocessing import Pool
 from pathlib import Path
 
 import openpyxl
 import pandas as pd
 import pyarrow as pa
+from records import record
 
 from sidewall.errors import LogError, UnitError
 from sidewall.log import check_log, pseudonymise, write_table
@@ -53,7 +51,6 @@ HEAD = (
     *("match", "game", "rally", "shot", "player", "side", "stroke", "direction", "contact"),
     *("gap_cm", "choice", "balance", "rally_won_by", "ending", "x", "y", "t"),
 )
-RESULTS = Path(__file__).parent / "results" / "damaged_logs.json"
 #: One log in so many is also written.
 WRITTEN = 4
 PLAIN = ("Rowanberry", "Hazelnut", "Alderwood")
@@ -534,31 +531,21 @@ def main():
                 broken[promise] += 1
                 known.append(said)
                 print(said, flush=True)
+    row = {"logs": asked.logs, "tracebacks": broken["tracebacks"]}
+    row |= {"silent_losses": broken["silent losses"], "others": broken["other promises"]}
+    row |= {"seconds": time.perf_counter() - start, "slowest_s": slowest[0]}
     figures = {
-        "logs": asked.logs,
-        "tracebacks": broken["tracebacks"],
-        "silent losses": broken["silent losses"],
-        "other promises broken": broken["other promises"],
-        "answers": dict(sorted(answers.items())),
-        "kinds": dict(sorted(kinds.items())),
-        "seconds": round(time.perf_counter() - start),
-        "slowest": {"seconds": round(slowest[0], 1), "seed": slowest[1]},
-        "broken": known,
+        "promises broken": [row | {"slowest_seed": slowest[1]}],
+        "answers": [{"answer": what, "logs": n} for what, n in sorted(answers.items())],
+        "kinds of file": [{"kind": what, "logs": n} for what, n in sorted(kinds.items())],
     }
-    print(json.dumps(figures, indent=1, ensure_ascii=False))
+    if known:
+        figures["broken"] = [{"what": said} for said in known]
     if asked.record:
         libraries = ("pandas", "pyarrow", "python-calamine", "charset-normalizer", "openpyxl")
-        content = {
-            "command": f"python tests/studies/damaged_logs.py {asked.logs} --seed {asked.seed} "
-            "--record",
-            "seed": asked.seed,
-            "versions": {"python": platform.python_version()}
-            | {name: version(name) for name in libraries},
-            "date": dt.datetime.now(dt.UTC).date().isoformat(),
-            "figures": figures,
-        }
-        RESULTS.parent.mkdir(exist_ok=True)
-        RESULTS.write_text(json.dumps(content, indent=1, ensure_ascii=False) + "\n", "utf-8")
+        record("damaged_logs", figures, asked.seed, libraries)
+    else:
+        print(json.dumps(figures, indent=1, ensure_ascii=False))
 
 
 if __name__ == "__main__":

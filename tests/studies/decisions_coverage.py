@@ -16,6 +16,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
+from records import record
 
 import sidewall as sw
 from sidewall import simulate
@@ -179,7 +180,7 @@ def main():
             "said %": 100 * table.groupby("interval", sort=False)["said"].mean(),
         }
     )
-    print(result.round(1).to_string())
+    record("decisions", result.reset_index(), options.seed)
 
 
 if __name__ == "__main__":

@@ -14,26 +14,20 @@ ladder      ladders of ten players with three matches each, everything that is c
     python tests/studies/negative_controls.py search --runs 200
     python tests/studies/negative_controls.py ladder --runs 20
 
-Figures are written to ``results`` beside this file: claims, chances to claim, the share in 100
-and its standard error over runs.
+Recorded: claims, chances to claim, the share in 100 and its standard error over runs.
 """
 
 import argparse
-import datetime
-import json
 import os
-import platform
-import sys
 import warnings
-from importlib.metadata import version
 from multiprocessing import Pool
-from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
 from combination_coverage import first_order_rallies
+from records import record
 
 import sidewall as sw
 from sidewall import simulate
@@ -42,7 +36,6 @@ from sidewall.decisions import decision_table, decisions
 from sidewall.worklist import WorkList
 
 TREES = ["Alder", "Aspen", "Birch", "Cedar", "Elm", "Hazel", "Larch", "Linden", "Maple", "Rowan"]
-RESULTS = Path(__file__).parent / "results"
 RALLY = ["match", "game", "rally"]
 
 
@@ -192,25 +185,6 @@ def share(table):
     return found | {"in 100": 100.0 * hits / n, "standard error": 100.0 * float(error)}
 
 
-def record(study, options, figures):
-    """Write what was found and how; whole or not at all."""
-    RESULTS.mkdir(exist_ok=True)
-    file = RESULTS / f"negative_controls_{study}.json"
-    packages = ("numpy", "pandas", "scipy")
-    content = {
-        "command": f"python tests/studies/negative_controls.py {study} --runs {options.runs} "
-        f"--seed {options.seed}",
-        "seed": options.seed,
-        "versions": {"python": platform.python_version()} | {p: version(p) for p in packages},
-        "date": datetime.date.today().isoformat(),
-        "figures": figures,
-    }
-    part = file.with_suffix(".part")
-    part.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
-    part.replace(file)
-    return file
-
-
 STUDIES = {"search": (search_claims, search_figures), "ladder": (ladder_claims, ladder_figures)}
 
 
@@ -225,8 +199,8 @@ def main():
     tasks = [(k, options.seed) for k in range(options.runs)]
     with Pool(options.processes) as pool:
         table = pd.concat(pool.imap(run, tasks, chunksize=1), ignore_index=True)
-    found = figures(table)
-    sys.stdout.write(json.dumps(found, indent=1) + f"\n{record(options.study, options, found)}\n")
+    rows = [{"claim": name} | row for name, row in figures(table).items()]
+    record(f"negative_controls_{options.study}", rows, options.seed)
 
 
 if __name__ == "__main__":

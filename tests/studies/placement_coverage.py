@@ -5,37 +5,6 @@ of eight players whose heights are normal, whose balls in the tin are lost, and 
 balls are won the more often the lower they are.
 
     python tests/studies/placement_coverage.py --logs 250
-
-Recorded (covered in 100, standard error in brackets), eight players a log, before the curves
-of `PlacementWorth` counted the players' strengths; to be run again:
-
-==================================  =================  =================
-interval                            400 shots each,    120 shots each,
-                                    250 logs           100 logs, seed 31
-==================================  =================  =================
-mean height                         94.6 (0.5)         94.9 (0.8)
-scatter; chance of the tin          95.8 (0.5)         94.9 (0.8)
-best height                         96.0 (0.5)         96.2 (0.9)
-gain at the height advised          95.0 (0.5)         97.1 (0.7)
-chance of winning at 0.70 m         94.0 (0.6)         96.2 (0.7)
-curve, opponent attacks             95.7 (0.4)         96.8 (0.7)
-a centimetre, opponent attacks      96.6 (0.4)         97.8 (0.5)
-curve, wins                         95.6 (0.4)         98.2 (0.4)
-a centimetre, wins                  97.6 (0.4)         98.9 (0.4)
-difference of shares                94.6 (0.2)         94.8 (0.3)
-mean error                          95.3 (0.2)         95.8 (0.3)
-ellipse of the next shot            95.0 (0.2)         94.5 (0.3)
-ellipse of the mean                 95.3 (0.2)         95.6 (0.3)
-==================================  =================  =================
-
-Besides, with ``--only``: pace 96.2 (1.0) and 97.2 (0.8) at 400 and 120 shots (400 logs); spline
-(150 logs): best height 96.0, gain 96.7, chance of winning 93.8 (0.7); pressure (60 logs, drops off
-tight balls): mean height 94.6, scatter 95.2, best height 94.8, gain 95.6, chance 96.7 (1.0).
-
-The best height was known in 99.8 and 96.2 of 100 cells; its error was 0.3 mm on average with a
-standard deviation of 13 mm, and 0.2 mm with 20 mm. With few shots the intervals of the worth of
-a gap are too wide: the players drawn here differ by less (0.10 to 0.15 log odds) than the prior
-allows for (0.2), and few shots cannot correct it.
 """
 
 import argparse
@@ -45,6 +14,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
+from records import record
 from scipy.special import expit, ndtr
 
 from sidewall.placement import PlacementWorth, TinMargin, error_ellipse
@@ -318,12 +288,12 @@ def main():
     # the error is in millimetres, not a share
     errors = table[table["interval"].str.contains("error \\(mm\\)")]
     shown = shown.drop(index=errors["interval"].unique())
-    print(shown.round(1).to_string())
+    figures = {"coverage": shown.reset_index()}
     if len(errors):
-        print(
-            f"error of the best height: mean {errors['hit'].mean():.1f} mm, "
-            f"SD {errors['hit'].std():.1f} mm, n {len(errors)}"
-        )
+        hit = errors["hit"]
+        error = {"mean_mm": hit.mean(), "sd_mm": hit.std(), "n": len(hit)}
+        figures["error of the best height"] = [error]
+    record(f"placement_{options.shots}_shots_{'_'.join(options.only)}", figures, options.seed)
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # one process a core, not fo
 
 import numpy as np
 import pandas as pd
+from records import record
 
 import sidewall as sw
 from sidewall import simulate
@@ -82,36 +83,34 @@ def share(values, ladder):
     return f"{100 * mean:.1f} ({100 * error:.1f})"
 
 
-def report(found, options):
+def figures(found, options):
+    """Calls a pair of periods, then a row a measure."""
     called = found["verdict"].isin(["better", "worse"])
     pairs = found.assign(called=called).groupby(["ladder", "player"])
     any_call = pairs["called"].any().reset_index()
-    lines = [
-        f"{options['outcome']}, {options['before']} matches before and {options['after']} after, "
-        f"{'planted change' if options['plant'] else 'no change'}, {len(any_call)} pairs of "
-        f"periods in {found['ladder'].nunique()} ladders, "
-        f"{found['p'].notna().sum() / len(any_call):.1f} comparisons a pair, "
-        f"{found['seconds'].mean():.1f} s a pair",
-        f"any better or worse in a pair: {share(any_call['called'], any_call['ladder'])} in 100",
-    ]
+    at_all = {
+        "outcome": options["outcome"],
+        "matches_before": options["before"],
+        "matches_after": options["after"],
+        "planted": options["plant"],
+        "pairs": len(any_call),
+        "comparisons_a_pair": found["p"].notna().sum() / len(any_call),
+        "any_call": share(any_call["called"], any_call["ladder"]),
+    }
+    rows = []
     for measure, some in found.groupby("measure", sort=False):
         known = some[some["p"].notna()]
-        words = some["verdict"].value_counts(normalize=True)
-        said = ", ".join(f"{word} {100 * part:.0f}" for word, part in words.items())
-        line = (
-            f"{measure}: p <= 0.05 in {share(known['p'] <= 0.05, known['ladder'])} in 100; {said}; "
-            f"median smallest change {known['smallest_change'].median():.2f}"
-        )
+        row = {"measure": measure, "p_at_most_0.05": share(known["p"] <= 0.05, known["ladder"])}
+        words = 100 * some["verdict"].value_counts(normalize=True)
+        row |= words.to_dict() | {"smallest_change": known["smallest_change"].median()}
         held = known[np.isfinite(known["truth"])]
         if measure == "threshold" and len(held):
             inside = (held["change_low"] <= held["truth"]) & (held["truth"] <= held["change_high"])
-            miss = (held["change"] - held["truth"]).median()
-            line += (
-                f"; true change {held['truth'].median():+.3f} m held by "
-                f"{share(inside, held['ladder'])} in 100 intervals, median error {miss:+.3f} m"
-            )
-        lines.append(line)
-    return "\n".join(lines)
+            row |= {"true_change_m": held["truth"].median()}
+            row |= {"held": share(inside, held["ladder"])}
+            row |= {"median_error_m": (held["change"] - held["truth"]).median()}
+        rows.append(row)
+    return {"a pair of periods": [at_all], "by measure": rows}
 
 
 def study(options):
@@ -141,7 +140,9 @@ def main():
     found = study(options)
     if options["out"]:
         found.to_csv(options["out"], index=False)
-    print(report(found, options))
+    name = "planted" if options["plant"] else "nothing"
+    name = f"progress_{name}_{options['before']}_{options['after']}"
+    record(name, figures(found, options), options["seed"])
 
 
 if __name__ == "__main__":

@@ -22,6 +22,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 from decisions_coverage import NAMES, exact_chances
+from records import record
 from worlds import holds
 
 import sidewall as sw
@@ -161,7 +162,7 @@ def main():
         pd.concat(sets).to_csv(options.out, index=False)
     if every:
         more += splits("together", pd.concat(every))
-    print(pd.DataFrame(rows + more).round(1).to_string(index=False))
+    record(f"trust_{options.what}", rows + more, options.seed)
 
 
 if __name__ == "__main__":

@@ -8,23 +8,20 @@ attack and reset; comfort; the rule and what it costs; what the guard says.
     python tests/studies/worlds.py --clubs 60 --matches 3 10
     python tests/studies/worlds.py --worlds plain "carry over, hidden" --clubs 100 --matches 10
 
-Results go to tests/studies/results/worlds.json, a record for each world and number of matches.
+A record for each number of matches, a row a world.
 """
 
 import argparse
-import datetime as dt
-import json
 import os
-import platform
 import time
 from multiprocessing import Pool
-from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # one process a core
 
 import numpy as np
 import pandas as pd
 from decisions_coverage import NAMES
+from records import record
 
 import sidewall as sw
 from sidewall.simulate import (
@@ -52,8 +49,15 @@ WORLDS = {
 BY = ((), ("stroke",), ("balance",), ("depth",))
 GAPS_M = (0.2, 0.5, 1.0)
 CELL = ["player", "side", "family"]
-RESULTS = Path(__file__).parent / "results" / "worlds.json"
 SURE = 0.8
+SETS = ("nothing", "stroke", "balance", "depth")
+COSTS = ("rule", "crossing point", "4 times in 5")
+ABOUT = (
+    "In 100, with the standard error over clubs: how often threshold sets (by nothing, stroke, "
+    "balance, depth), bands and comfort hold the truth, and how often the guard speaks. Known: "
+    "thresholds with a gap; width: median; error: root mean square, beside that of the club's "
+    "own threshold for everybody; cost: rallies in 100 balls."
+)
 
 
 def holds(row, truth):
@@ -171,71 +175,31 @@ def one_club(task):
     return pd.DataFrame(rows).assign(club=number, seconds=seconds)
 
 
-def summed(table):
-    """One line a quantity: share held with its standard error over clubs, and sizes."""
-    found = {}
-    for what, some in table.groupby("what"):
-        line = {"n": len(some)}
-        if some["held"].notna().any():
-            by = some.groupby("club")["held"].mean().astype(float)
-            line |= {"held": 100 * by.mean(), "se": 100 * by.std(ddof=1) / np.sqrt(len(by))}
-        if what.startswith("set"):
-            known = some[some["known"].astype(bool)]
-            error = known["error"][np.isfinite(known["error"].astype(float))].astype(float)
-            line |= {
-                "known": 100 * len(known) / len(some),
-                "width_cm": 100 * float(known["width"].median()),
-                "bias_cm": 100 * error.mean(),
-                "rmse_cm": 100 * np.sqrt((error**2).mean()),
-            }
-            club = known["club_error"].astype(float)
-            club = club[np.isfinite(club)]
-            if len(club):
-                line["rmse_of_club_cm"] = 100 * np.sqrt((club**2).mean())
-        elif some["error"].notna().any():
-            line["mean"] = float(some["error"].astype(float).mean())
-        found[what] = {name: round(float(value), 3) for name, value in line.items()}
-    return found
+def summed(world, matches, table):
+    """One row of answers a world: shares held with their standard errors over clubs, and sizes."""
 
+    def held(what):
+        by = table[table["what"] == what].groupby("club")["held"].mean().astype(float)
+        if not len(by):
+            return np.nan
+        return f"{100 * by.mean():.1f} ({100 * by.std(ddof=1) / np.sqrt(len(by)):.1f})"
 
-def as_markdown(path=RESULTS):
-    """The records as a Markdown table, a row a world and number of matches."""
-    columns = ("set by nothing", "set by stroke", "set by balance", "set by depth")
-    bands = ("band of gain", "band of attack", "band of reset", "comfort, threshold")
-    heads = [
-        "world",
-        "matches, clubs",
-        *(c.removeprefix("set ") for c in columns),
-        "known",
-        "width",
-    ]
-    heads += ["error, club", *(b.removeprefix("band of ") for b in bands), "guard", "cost"]
-    lines = ["| " + " | ".join(heads) + " |", "| " + " | ".join("---" for _ in heads) + " |"]
-    for name, record in json.loads(path.read_text()).items():
-        world, matches, outcome = name.rsplit(", ", 2)
-        found = record["found"]
+    def mean(what):
+        return table.loc[table["what"] == what, "error"].astype(float).mean()
 
-        def held(what, found=found):
-            line = found.get(what, {})
-            return f"{line['held']:.1f} ({line['se']:.1f})" if "held" in line else ""
-
-        own = found["set by nothing"]
-        cost = [
-            found[f"cost of the {k}"]["mean"] for k in ("rule", "crossing point", "4 times in 5")
-        ]
-        cells = [
-            f"{world}{'' if outcome == 'by value' else ', ' + outcome}",
-            f"{matches.split()[0]}, {record['clubs']}",
-            *(held(c) for c in columns),
-            f"{own['known']:.0f}",
-            f"{own['width_cm']:.0f}",
-            f"{own['rmse_cm']:.1f}, {own.get('rmse_of_club_cm', float('nan')):.1f}",
-            *(held(b) for b in bands),
-            f"{found['guard speaks']['held']:.0f}" if "guard speaks" in found else "",
-            ", ".join(f"{c:.2f}" for c in cost),
-        ]
-        lines.append("| " + " | ".join(cells) + " |")
-    return "\n".join(lines)
+    own = table[table["what"] == "set by nothing"]
+    known = own[own["known"].astype(bool)][["width", "error", "club_error"]].astype(float)
+    known = 100 * known.where(np.isfinite(known))
+    row = {"world": world, "matches": matches, "clubs": table["club"].nunique()}
+    row |= {"sets": len(own)} | {f"set {b}": held(f"set by {b}") for b in SETS}
+    row |= {"known": 100 * len(known) / len(own), "width_cm": known["width"].median()}
+    row |= {"bias_cm": known["error"].mean()}
+    for name in ("error", "club_error"):
+        row[f"{name}_cm"] = np.sqrt((known[name] ** 2).mean())
+    row |= {what: held(f"band of {what}") for what in ("gain", "attack", "reset")}
+    row |= {"comfort": held("comfort, threshold"), "guard": held("guard speaks")}
+    row |= {f"cost of {what}": mean(f"cost of the {what}") for what in COSTS}
+    return row | {"fit_seconds": table["seconds"].mean()}
 
 
 def main():
@@ -247,38 +211,18 @@ def main():
     ask.add_argument("--draws", type=int, default=400)
     ask.add_argument("--outcome", default="value", choices=["value", "rally"])
     ask.add_argument("--processes", type=int, default=os.cpu_count())
-    ask.add_argument("--out", type=Path, default=RESULTS)
-    ask.add_argument("--table", action="store_true", help="print the recorded results")
     asked = ask.parse_args()
-    if asked.table:
-        print(as_markdown(asked.out))
-        return
     for matches in asked.matches:
+        rows = []
         for world in asked.worlds:
             tasks = [
                 (world, matches, asked.seed, k, asked.draws, asked.outcome)
                 for k in range(asked.clubs)
             ]
             with Pool(asked.processes) as pool:
-                parts = pool.map(one_club, tasks, chunksize=1)
-            table = pd.concat(parts)
-            record = {
-                "command": f"python tests/studies/worlds.py --worlds {world!r} "
-                f"--clubs {asked.clubs} --matches {matches} --draws {asked.draws} "
-                f"--outcome {asked.outcome}",
-                "seed": asked.seed,
-                "date": dt.date.today().isoformat(),
-                "versions": {"sidewall": sw.__version__, "numpy": np.__version__,
-                             "python": platform.python_version()},
-                "clubs": asked.clubs,
-                "fit_seconds": round(float(table["seconds"].mean()), 2),
-                "found": summed(table),
-            }  # fmt: skip
-            known = json.loads(asked.out.read_text()) if asked.out.exists() else {}
-            known[f"{world}, {matches} matches, by {asked.outcome}"] = record
-            asked.out.parent.mkdir(exist_ok=True)
-            asked.out.write_text(json.dumps(known, indent=1, sort_keys=True) + "\n")
-            print(world, matches, json.dumps(record["found"], indent=None), flush=True)
+                table = pd.concat(pool.imap(one_club, tasks, chunksize=1))
+            rows.append(summed(world, matches, table))
+            record(f"worlds_{asked.outcome}_{matches}", rows, asked.seed, about=ABOUT)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,125 @@
+"""What the studies found, kept as data: one JSON file a study, and one page made from them.
+
+    python tests/studies/records.py page     # writes tests/studies/RESULTS.md
+    python tests/studies/records.py older    # records older than the code that they judge
+
+A record holds the command, the seed, the date, the versions, a digest of the package as it
+was, and the figures: a list of rows (dicts of plain values), or such lists by name.
+"""
+
+import argparse
+import datetime as dt
+import hashlib
+import json
+import os
+import platform
+import sys
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+HERE = Path(__file__).parent
+RESULTS = HERE / "results"
+PAGE = HERE / "RESULTS.md"
+PACKAGE = HERE.parents[1] / "profiling" / "sidewall"
+LIBRARIES = ("numpy", "pandas", "scipy")
+
+
+def digest():
+    """Sixteen letters that change with any line of the package."""
+    found = hashlib.sha256()
+    for file in sorted(PACKAGE.rglob("*.py")):
+        found.update(file.relative_to(PACKAGE).as_posix().encode() + file.read_bytes())
+    return found.hexdigest()[:16]
+
+
+def rows_of(figures):
+    """A data frame, or a list of rows, as plain values that JSON can hold."""
+    table = pd.DataFrame(figures)
+    return [
+        {str(k): v.item() if isinstance(v, np.generic) else v for k, v in row.items() if v == v}
+        for row in table.to_dict("records")
+    ]
+
+
+def record(name, figures, seed, libraries=LIBRARIES, **more):
+    """Keep the figures of a study, and say on the screen what was kept; whole or not at all.
+
+    ``name`` is the file's; ``figures`` a table, or tables by name.
+    """
+    by_name = figures if isinstance(figures, dict) else {"": figures}
+    content = {
+        "command": " ".join(["python", "tests/studies/" + Path(sys.argv[0]).name, *sys.argv[1:]]),
+        "seed": seed,
+        "date": dt.datetime.now(dt.UTC).date().isoformat(),
+        "package": digest(),
+        "versions": {"python": platform.python_version()} | {p: version(p) for p in libraries},
+        "figures": {key: rows_of(table) for key, table in by_name.items()},
+    } | more
+    RESULTS.mkdir(exist_ok=True)
+    file = RESULTS / f"{name}.json"
+    part = file.with_suffix(".part")
+    part.write_text(json.dumps(content, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    os.replace(part, file)
+    for key, rows in content["figures"].items():
+        print(key, pd.DataFrame(rows).round(2).to_string(index=False), sep="\n")
+    print(f"recorded in {file.name}")
+    return file
+
+
+def known():
+    """All records by name."""
+    return {f.stem: json.loads(f.read_text("utf-8")) for f in sorted(RESULTS.glob("*.json"))}
+
+
+def shown(value):
+    """A figure as the page writes it."""
+    if isinstance(value, float):
+        return f"{value:.2f}".rstrip("0").rstrip(".")
+    return "" if value is None else str(value)
+
+
+def page(records):
+    """All records as Markdown."""
+    lines = [
+        "# What the studies found",
+        "",
+        "Made by `python tests/studies/records.py page` from the files in `results`; not typed.",
+        "",
+    ]
+    for name, one in records.items():
+        lines += [f"## {name.replace('_', '-')}", "", f"`{one['command']}`, {one['date']}.", ""]
+        if "about" in one:
+            lines += [one["about"], ""]
+        for key, rows in one["figures"].items():
+            if key:
+                lines += [f"**{key}**", ""]
+            heads = list(dict.fromkeys(head for row in rows for head in row))
+            lines += ["| " + " | ".join(h.replace("_", " ") for h in heads) + " |"]
+            lines += ["| " + " | ".join("---" for _ in heads) + " |"]
+            for row in rows:
+                lines.append("| " + " | ".join(shown(row.get(head)) for head in heads) + " |")
+            lines.append("")
+    return "\n".join(lines)
+
+
+def older(records):
+    """Names of the records that were made with another state of the package."""
+    now = digest()
+    return [name for name, one in records.items() if one["package"] != now]
+
+
+def main():
+    ask = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
+    ask.add_argument("what", choices=["page", "older"])
+    if ask.parse_args().what == "page":
+        PAGE.write_text(page(known()), encoding="utf-8")
+        return
+    for name in older(known()):
+        print(f"{name}: made before the package was last changed; run its command again")
+
+
+if __name__ == "__main__":
+    main()
