@@ -50,7 +50,10 @@ def detail_tables(sheet: RawLog) -> tuple[RawLog | None, RawLog | None]:
         cells = {ours: pd.Series(columns[theirs], dtype=object) for ours, theirs in texts.items()}
         named = [ours in ALWAYS_NAMED for ours in cells]
         given = np.column_stack(
-            [~one.map(is_blank, name=n) for one, n in zip(cells.values(), named, strict=True)]
+            [
+                [not is_blank(cell, name=n) for cell in one]
+                for one, n in zip(cells.values(), named, strict=True)
+            ]
         ).astype(bool)
         kept = np.flatnonzero(given.all(axis=1) if "player" in texts else given[:, 0])
         return RawLog(
