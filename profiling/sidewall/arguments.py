@@ -20,6 +20,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from sidewall.errors import DataError
 
+Array = NDArray[Any]
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
 #: What `keep` may be: a query, a function of the table, or one true or false a row.
 Keep = str | Callable[[pd.DataFrame], Any] | Sequence[bool] | NDArray[np.bool_] | pd.Series
 

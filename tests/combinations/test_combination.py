@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from sidewall.combinations import BUILT_IN, Combination, Step
-from sidewall.combinations.variants import variants
+from sidewall.combinations.step import variants
 from sidewall.errors import DataError
 
 OWN, REPLY = Step.own(stroke="drive"), Step.any_reply()

@@ -10,7 +10,7 @@ import pytest
 import sidewall as sw
 from sidewall.combinations import Combination, Step
 from sidewall.combinations.shot_columns import ShotColumns
-from sidewall.combinations.variants import variants
+from sidewall.combinations.step import variants
 from sidewall.errors import DataError
 
 TWO = Combination(

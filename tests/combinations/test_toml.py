@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidewall.combinations import BUILT_IN, Combination, Step
-from sidewall.combinations.conditions import CONDITIONS
+from sidewall.combinations.step import CONDITIONS
 from sidewall.errors import DataError
 
 

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sidewall.features.clustered import clustered_rate, clustered_share
-from sidewall.features.wilson import wilson_interval
+from sidewall.features.rates import clustered_rate, clustered_share, wilson_interval
 
 
 def one_group(success, cluster, level=0.95):

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from statsmodels.stats.proportion import proportion_confint
 
 from sidewall.errors import DataError
-from sidewall.features.wilson import wilson_interval
+from sidewall.features.rates import wilson_interval
 
 counts = st.integers(1, 5000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 levels = st.floats(0.5, 0.999)

@@ -6,7 +6,7 @@ import pytest
 
 import sidewall as sw
 from sidewall.combinations import BUILT_IN
-from sidewall.combinations.breaks import break_words
+from sidewall.combinations.tries import break_words
 from sidewall.errors import DataError, NotFittedError
 from sidewall.scoring import HandInHandOut, Match, PointARally
 from sidewall.worklist import CAUTIONS, ITEM_WORDS, WorkList, drill_for, scoring_of, work_list

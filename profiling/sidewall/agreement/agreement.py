@@ -6,23 +6,18 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sidewall.agreement.align import AGREED, MEASURES, MISSED_BY_FIRST, MISSED_BY_SECOND, align
 from sidewall.agreement.intraclass import FORMS, clustered_intraclass
 from sidewall.agreement.kappa import clustered_kappa, cohen_kappa
 from sidewall.agreement.limits import clustered_limits
 from sidewall.agreement.words import summary_lines
-from sidewall.arguments import Table, as_frame, check_count, check_level, check_seed
+from sidewall.arguments import Array, Table, as_frame, check_count, check_level, check_seed
 from sidewall.errors import NotFittedError
-from sidewall.features.clustered import clustered_rate
+from sidewall.features.rates import clustered_rate
 from sidewall.log.vocabulary import VOCABULARY
 from sidewall.models.answers import NOT_KNOWN
 from sidewall.rallies.intervals import rally_weights
-
-__all__ = ["KNOWN", "LEAST_PAIRS", "LEAST_RALLIES", "Agreement"]
-
-Array = NDArray[Any]
 
 #: Fewer pairs, or pairs from fewer rallies, say nothing that could be relied on.
 LEAST_PAIRS: Final = 20

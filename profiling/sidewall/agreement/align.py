@@ -6,19 +6,14 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sidewall.agreement.costs import LEAVE, Charted, rally_costs, shot_costs
 from sidewall.agreement.sequence import line_up
-from sidewall.arguments import Table, as_frame
+from sidewall.arguments import Array, Table, as_frame
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.features.rallies import rally_runs
 from sidewall.log.vocabulary import VOCABULARY
-
-__all__ = ["AGREED", "MEASURES", "MISSED_BY_FIRST", "MISSED_BY_SECOND", "align"]
-
-Array = NDArray[Any]
 
 AGREED: Final = "agreed"
 MISSED_BY_FIRST: Final = "missed by first"

@@ -20,17 +20,15 @@ two is taken rather than two left-overs. The numbers are choices, not estimates:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.features.coded import codes_of
 from sidewall.features.rallies import RallyRuns
 from sidewall.log.vocabulary import SIDES, STROKES, VOCABULARY
-
-Array = NDArray[Any]
 
 #: Of leaving a shot, or a rally, without a partner.
 LEAVE: Final = 1.0

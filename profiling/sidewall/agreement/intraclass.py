@@ -6,15 +6,12 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import fdtri
 
 from sidewall.agreement.spread import reach
+from sidewall.arguments import Array
 from sidewall.errors import DataError
-
-Array = NDArray[Any]
-
-__all__ = ["FORMS", "clustered_intraclass", "intraclass"]
 
 #: Forms of Shrout & Fleiss, and what each asks of a single reading.
 FORMS: Final = {

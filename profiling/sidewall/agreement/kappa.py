@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 from sidewall.agreement.spread import reach
+from sidewall.arguments import Array
 from sidewall.errors import DataError
 from sidewall.rallies.intervals import deviation
-
-Array = NDArray[Any]
-
-__all__ = ["Kappa", "clustered_kappa", "cohen_kappa", "kappa_of"]
 
 
 class Kappa(NamedTuple):

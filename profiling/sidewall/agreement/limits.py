@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtri, stdtrit
 
 from sidewall.agreement.spread import reach
+from sidewall.arguments import Array
 from sidewall.errors import DataError
-
-Array = NDArray[Any]
-
-__all__ = ["clustered_limits", "limits_of_agreement"]
 
 
 def limits_of_agreement(

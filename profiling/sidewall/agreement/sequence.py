@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[Any]
+from sidewall.arguments import Array
 
 _PAIR, _LEAVE_FIRST = 0, 1
 

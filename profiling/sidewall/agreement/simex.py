@@ -4,16 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Array
 from sidewall.errors import DataError
-
-Array = NDArray[Any]
-
-__all__ = ["LAMBDAS", "SimexPath", "simex"]
 
 #: Added error variance, in units of the error variance that is there already.
 LAMBDAS = (0.5, 1.0, 1.5, 2.0)

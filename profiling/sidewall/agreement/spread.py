@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-Array = NDArray[Any]
-
-__all__ = ["reach"]
+from sidewall.arguments import Array
 
 
 def reach(shots_of_rally: Array, level: float) -> float:

@@ -4,22 +4,18 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from sidewall.agreement.simex import LAMBDAS, simex
-from sidewall.arguments import Table, as_frame, check_level, check_seed
+from sidewall.arguments import Array, Table, as_frame, check_level, check_seed
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.models.answers import LEAST_OWN, NOT_KNOWN, Threshold, crossings, threshold_of
 from sidewall.models.tightness import TightnessModel
-
-__all__ = ["simex_thresholds", "threshold_agreement"]
-
-Array = NDArray[Any]
 
 _CELL: Final = ["player", "side", "family"]
 _ANSWER: Final = ["status", "threshold_m", "low_m", "high_m"]

@@ -10,7 +10,6 @@ from sidewall.models.answers import NOT_KNOWN
 if TYPE_CHECKING:
     from sidewall.agreement.agreement import Agreement
 
-__all__ = ["length_words", "summary_lines"]
 
 #: What the columns of lengths are called.
 length_words: Final = {

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import Table, as_frame, check_number
+from sidewall.arguments import Array, Table, as_frame, check_number
 from sidewall.clips.titles import clip_title
 from sidewall.errors import DataError
-
-__all__ = ["NO_TIME", "OK", "clip_times"]
 
 _RALLY: Final = ["match", "game", "rally"]
 _SEEN: Final = ("player", "side", "stroke", "direction", "contact")
@@ -130,7 +127,7 @@ def _titles(
     at_shot: pd.MultiIndex,
     name_players: bool | None,
 ) -> list[str]:
-    seen: dict[str, NDArray[Any]] = {
+    seen: dict[str, Array] = {
         name: log[name].astype(object).reindex(at_shot).to_numpy()
         for name in _SEEN
         if name in log.columns

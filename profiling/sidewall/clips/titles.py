@@ -7,8 +7,6 @@ from typing import Any, Final
 
 import pandas as pd
 
-__all__ = ["clip_title", "what_is_seen"]
-
 #: Said in a few words before the shot; a shot that was judged says how.
 _DECISIONS: Final = ("forced", "passed up", "attacked loose", "reset tight")
 _PLAIN: Final = {"cross": "cross-court", "attacked loose": "attacked", "reset tight": "reset"}

@@ -15,8 +15,6 @@ import pandas as pd
 
 from sidewall.errors import DataError
 
-__all__ = ["chapters_text", "cue_text", "timestamp"]
-
 #: Control characters, and halves of characters that no encoding can write.
 _UNWRITABLE: Final = re.compile(r"[\x00-\x1f\x7f\u0085\u2028\u2029\ud800-\udfff]")
 

@@ -17,8 +17,6 @@ from sidewall.files import make_folder, plan_files, write_file
 from sidewall.log.file_stem import file_stem
 from sidewall.log.safe_text import with_text_mark
 
-__all__ = ["WrittenClips", "write_clips"]
-
 
 @dataclass
 class WrittenClips:

@@ -1,8 +1,6 @@
 """Combinations of shots: do they work, for whom, and when should they be varied?"""
 
-from sidewall.combinations.built_in import BUILT_IN
-from sidewall.combinations.combination import Combination
-from sidewall.combinations.effects import effects
+from sidewall.combinations.combination import BUILT_IN, Combination, effects
 from sidewall.combinations.predictability import Predictability
 from sidewall.combinations.repeat_or_vary import RepeatOrVary
 from sidewall.combinations.search import search

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from sidewall.arguments import Floats
 
 
-def adjusted(p: ArrayLike) -> NDArray[np.float64]:
+def adjusted(p: ArrayLike) -> Floats:
     """Benjamini-Hochberg adjusted p-values; missing ones stay missing and do not count.
 
     Rejecting where the adjusted value is at most a level keeps the expected share of false
@@ -31,7 +33,7 @@ def adjusted(p: ArrayLike) -> NDArray[np.float64]:
     return result
 
 
-def adjusted_by_question(p: ArrayLike) -> NDArray[np.float64]:
+def adjusted_by_question(p: ArrayLike) -> Floats:
     """Adjusted p-values where several questions are asked of everything looked at.
 
     Each question is a family of its own: `adjusted` over everything looked at, times the

@@ -38,8 +38,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from sidewall.arguments import Bools, Floats, Ints
 
 LEAST_EXPECTED: Final = 5.0
 
@@ -59,7 +58,7 @@ class Moments:
     """
 
     won: Floats
-    kind: NDArray[np.bool_]
+    kind: Bools
     stratum: Ints
     rally: Ints
     unit: Ints

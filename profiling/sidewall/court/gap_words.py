@@ -7,8 +7,6 @@ from typing import Final
 
 from sidewall.court.units import parse_unit, to_display
 
-__all__ = ["GapWords"]
-
 _DECIMALS: Final = {"cm": 0, "in": 0, "m": 2, "boards": 1}
 
 

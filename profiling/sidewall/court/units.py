@@ -9,10 +9,9 @@ import math
 import re
 from typing import Any, Final, NamedTuple, TypeVar
 
-import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Floats
 from sidewall.errors import UnitError
 
 #: The inch is 0.0254 m exactly (international yard and pound agreement of 1959).
@@ -29,7 +28,7 @@ _UNIT_WORDS: Final = {
     ),
 }
 
-Length = TypeVar("Length", float, npt.NDArray[np.float64], pd.Series)
+Length = TypeVar("Length", float, Floats, pd.Series)
 
 
 class ColumnUnit(NamedTuple):

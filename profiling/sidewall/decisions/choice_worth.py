@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+
+from sidewall.arguments import Array
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
-
-__all__ = ["ChoiceWorth"]
-
-Array = NDArray[Any]
 
 
 class ChoiceWorth:

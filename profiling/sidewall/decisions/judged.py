@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.decisions.choice_worth import ChoiceWorth
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category
@@ -18,9 +18,6 @@ from sidewall.models.counted import ALL_STROKES
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["DECISIONS", "decisions"]
-
-Array = NDArray[Any]
 
 #: In the order of all tables.
 DECISIONS: Final = (

@@ -16,7 +16,6 @@ from sidewall.errors import DataError
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["decisions_by"]
 
 _SCORES: Final = ("behind", "level", "ahead")
 _STAGES: Final = ("early", "late")

@@ -3,26 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import Keep, Table, as_frame, check_level, column_names, kept_rows
+from sidewall.arguments import Array, Keep, Table, as_frame, check_level, column_names, kept_rows
 from sidewall.decisions.choice_worth import ChoiceWorth
 from sidewall.decisions.judged import DECISIONS, decisions
 from sidewall.errors import DataError
-from sidewall.features.clustered import clustered_rate
 from sidewall.features.coded import codes_of
+from sidewall.features.rates import clustered_rate
 from sidewall.features.shots import words_in_order
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
-
-__all__ = ["decision_table"]
-
-Array = NDArray[Any]
 
 
 def decision_table(

@@ -1,9 +1,8 @@
 """What is known about each shot and rally beyond the row that was charted."""
 
-from sidewall.features.clustered import ClusteredRate, clustered_rate, clustered_share
 from sidewall.features.rallies import rally_table
+from sidewall.features.rates import ClusteredRate, clustered_rate, clustered_share, wilson_interval
 from sidewall.features.shots import shot_features, with_features
-from sidewall.features.wilson import wilson_interval
 from sidewall.features.zones import zone_features
 
 __all__ = [

@@ -6,25 +6,12 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit, ndtri
 
+from sidewall.arguments import Array
 from sidewall.placement.best_height import best_height, tin_chance, win_chance
 from sidewall.placement.height_gain import HeightGain
 from sidewall.placement.height_scatter import Scatter
-
-__all__ = [
-    "BEST",
-    "NOT_KNOWN",
-    "NO_GAIN",
-    "AimChances",
-    "aim_answer",
-    "aim_chances",
-    "aims_from",
-    "even_normal",
-]
-
-Array = NDArray[Any]
 
 BEST: Final = "best height"
 NO_GAIN: Final = "no gain from a lower ball"

@@ -10,8 +10,6 @@ from scipy.special import ndtri
 from sidewall.arguments import check_level, check_share
 from sidewall.errors import DataError
 
-__all__ = ["balls_needed", "balls_needed_for_error"]
-
 
 def balls_needed(before: float, after: float, *, power: float = 0.8, level: float = 0.95) -> int:
     """Balls before, and as many after, to see the share on target go from one to another.

@@ -16,12 +16,11 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
-__all__ = ["best_height", "tin_chance", "win_chance"]
+from sidewall.arguments import Array, Ints
 
-Array = NDArray[np.float64]
 Curve = Callable[[Array], Array]
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
@@ -37,7 +36,7 @@ class Best(NamedTuple):
 
     height_m: Array
     win: Array
-    at_edge: NDArray[np.int64]
+    at_edge: Ints
 
 
 def tin_chance(aim_m: ArrayLike, sd_m: ArrayLike, tin_m: ArrayLike) -> Array:

@@ -12,14 +12,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import log_ndtr, ndtri
 
+from sidewall.arguments import Array, Bools
 from sidewall.errors import DataError, NotFittedError
-
-__all__ = ["CensoredNormal"]
-
-Array = NDArray[np.float64]
 
 _STEPS = 100
 _CLOSE = 1e-9
@@ -158,7 +155,7 @@ def _design(X: ArrayLike | pd.DataFrame | None, n: int) -> tuple[list[Any], Arra
     return list(names), values
 
 
-def _check(y: Array, limit: Array, X: Array, censored: NDArray[np.bool_], weight: Array) -> None:
+def _check(y: Array, limit: Array, X: Array, censored: Bools, weight: Array) -> None:
     if not len(y) == len(X) == len(weight):
         raise DataError(
             f"y has {len(y)} values, X {len(X)} rows, weights {len(weight)}; give as many of each"
@@ -177,7 +174,7 @@ def _check(y: Array, limit: Array, X: Array, censored: NDArray[np.bool_], weight
         raise DataError("columns of X depend on one another; leave one out")
 
 
-def _start(y: Array, limit: Array, X: Array, censored: NDArray[np.bool_], weight: Array) -> Array:
+def _start(y: Array, limit: Array, X: Array, censored: Bools, weight: Array) -> Array:
     """Least squares with the censored values on their limits."""
     filled = np.where(censored, limit, y)
     root = np.sqrt(weight)
@@ -189,7 +186,7 @@ def _start(y: Array, limit: Array, X: Array, censored: NDArray[np.bool_], weight
 
 
 def _likelihood(
-    theta: Array, X: Array, y: Array, censored: NDArray[np.bool_], weight: Array
+    theta: Array, X: Array, y: Array, censored: Bools, weight: Array
 ) -> tuple[float, Array, Array]:
     """Log likelihood, gradient and Hessian in (b / s, 1 / s); y holds limits where censored."""
     t = theta[-1]

@@ -6,15 +6,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import fdtri, stdtrit
 
-from sidewall.arguments import Table, as_frame, check_level
+from sidewall.arguments import Floats, Table, as_frame, check_level
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
-from sidewall.features.wilson import wilson_interval
-
-__all__ = ["compare_practice", "share_difference"]
+from sidewall.features.rates import wilson_interval
 
 
 def share_difference(
@@ -95,17 +92,15 @@ def compare_practice(before: Table, after: Table, *, level: float = 0.95) -> pd.
     return pd.DataFrame(rows, columns=names).set_index("quantity")
 
 
-def _sd(values: NDArray[np.float64]) -> float:
+def _sd(values: Floats) -> float:
     return float(np.std(values, ddof=1)) if len(values) > 1 else np.nan
 
 
-def _ends(a: NDArray[np.float64], b: NDArray[np.float64], how: Any) -> tuple[float, float]:
+def _ends(a: Floats, b: Floats, how: Any) -> tuple[float, float]:
     return tuple(float(how(part)) if len(part) else np.nan for part in (a, b))  # type: ignore[return-value]
 
 
-def _welch(
-    a: NDArray[np.float64], b: NDArray[np.float64], level: float
-) -> tuple[float, float, float]:
+def _welch(a: Floats, b: Floats, level: float) -> tuple[float, float, float]:
     if min(len(a), len(b)) < 2:
         return np.nan, np.nan, np.nan
     va, vb = np.var(a, ddof=1) / len(a), np.var(b, ddof=1) / len(b)
@@ -117,9 +112,7 @@ def _welch(
     return d, d - half, d + half
 
 
-def _ratio(
-    a: NDArray[np.float64], b: NDArray[np.float64], level: float
-) -> tuple[float, float, float]:
+def _ratio(a: Floats, b: Floats, level: float) -> tuple[float, float, float]:
     if min(len(a), len(b)) < 2 or _sd(a) == 0:
         return np.nan, np.nan, np.nan
     ratio = _sd(b) / _sd(a)

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.errors import DataError
 from sidewall.models.transforms import GapTransform
 from sidewall.placement.player_curves import PlayerCurves
-
-__all__ = ["HeightGain"]
-
-Array = NDArray[Any]
 
 #: Fewest heights of a stroke.
 _LEAST = 60

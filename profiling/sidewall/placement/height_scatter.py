@@ -7,14 +7,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from sidewall.features.wilson import wilson_interval
+from sidewall.arguments import Floats
+from sidewall.features.rates import wilson_interval
 from sidewall.placement.best_height import tin_chance
 from sidewall.placement.censored import CensoredNormal
-
-__all__ = ["LEAST_SEEN", "Scatter", "scatter_of", "scatter_row"]
 
 #: Fewest heights seen for a scatter of its own.
 LEAST_SEEN = 15
@@ -26,7 +24,7 @@ class Scatter:
 
     mean_m: float
     sd_m: float
-    covariance: NDArray[np.float64]
+    covariance: Floats
     seen: int
     in_tin: int
     #: Share in the tin that a normal scatter around the mean gives.

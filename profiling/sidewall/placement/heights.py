@@ -11,8 +11,6 @@ from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.features.shots import with_features
 
-__all__ = ["TIN_HEIGHTS_M", "Pressure", "wall_heights"]
-
 #: Upper edge of the tin: singles court, and professional play (World Squash Federation,
 #: Specifications for Squash Courts).
 TIN_HEIGHTS_M: Final = (0.43, 0.48)

@@ -10,19 +10,15 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from sidewall.arguments import Table, as_frame, check_level, check_share, column_names
+from sidewall.arguments import Array, Ints, Table, as_frame, check_level, check_share, column_names
 from sidewall.court import WALLS, Court, Zones
 from sidewall.errors import DataError
-from sidewall.features.clustered import clustered_rate
 from sidewall.features.coded import need_columns
+from sidewall.features.rates import clustered_rate
 from sidewall.features.shots import with_features
 from sidewall.placement.ellipse import error_ellipse
 from sidewall.placement.pace import tells_pace, with_pace
 from sidewall.placement.targets import Target, check_targets, court_targets
-
-__all__ = ["mean_error", "placed_shots", "placement_table", "spread_columns"]
-
-Array = NDArray[np.float64]
 
 #: Endings of a shot that was no good: it missed whatever it was aimed at.
 FAULTS: Final = ("tin", "out", "down")
@@ -134,7 +130,7 @@ def target_errors(
     return on, out, long
 
 
-def _wall_played_to(table: pd.DataFrame, x: Array, court: Court) -> NDArray[np.int64]:
+def _wall_played_to(table: pd.DataFrame, x: Array, court: Court) -> Ints:
     where = np.where(np.isnan(x), -1, (x > court.half_width_m).astype(np.int64))
     if "direction" not in table.columns:
         return where
@@ -233,7 +229,7 @@ def placement_table(
 def spread_columns(
     out: Array,
     long: Array,
-    cluster: NDArray[Any],
+    cluster: Array,
     level: float,
     ellipse_share: float,
     robust: bool = True,
@@ -260,9 +256,7 @@ def spread_columns(
     return row
 
 
-def mean_error(
-    error: Array, cluster: NDArray[Any], level: float = 0.95
-) -> tuple[float, float, float]:
+def mean_error(error: Array, cluster: Array, level: float = 0.95) -> tuple[float, float, float]:
     """Mean with limits that allow for errors of one cluster being alike.
 
     Parameters

@@ -23,8 +23,6 @@ from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.placement.player_curves import PlayerCurves
 
-__all__ = ["HAS_PACE", "pace_and_accuracy", "tells_pace", "with_pace"]
-
 HAS_PACE: Final = ("t_s", "x_m", "y_m")
 #: Times coarser than this say nothing about balls that take about a second and a third.
 _COARSE_S: Final = 0.25

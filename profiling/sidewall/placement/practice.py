@@ -10,10 +10,8 @@ import pandas as pd
 
 from sidewall.arguments import Table, as_frame, check_level, check_share, column_names
 from sidewall.features.coded import need_columns
-from sidewall.features.wilson import wilson_interval
+from sidewall.features.rates import wilson_interval
 from sidewall.placement.on_target import spread_columns
-
-__all__ = ["PRACTICE_CAUTIONS", "practice_table"]
 
 #: Said beside every drill (common practice, no source).
 PRACTICE_CAUTIONS: Final = (

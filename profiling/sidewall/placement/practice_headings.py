@@ -12,8 +12,6 @@ from sidewall.log.ledger import Problems
 from sidewall.log.raw import RawLog
 from sidewall.log.reading import Reading
 
-__all__ = ["PracticeReading", "missing"]
-
 #: Column -> other headings understood for it.
 _TEXTS: Final = {
     "session": ("session_id", "drill", "series"),

@@ -27,8 +27,6 @@ from sidewall.log.workbook import Sheet
 from sidewall.placement.practice_headings import PracticeReading, missing
 from sidewall.placement.targets import Target, check_targets, court_targets
 
-__all__ = ["PracticeCheck", "check_practice", "read_practice"]
-
 _WORDS: Final = ("side", "stroke", "ending")
 _FAULTS: Final = ("tin", "out", "down")
 

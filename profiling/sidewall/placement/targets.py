@@ -11,14 +11,12 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from sidewall.arguments import parse_toml
+from sidewall.arguments import Bools, parse_toml
 from sidewall.court import WALLS, Court, Rectangle
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import STROKES
-
-__all__ = ["BACK_STROKES", "FRONT_STROKES", "Circle", "Target", "court_targets", "read_targets"]
 
 #: What is usually played to the back and to the front (common practice, no source).
 BACK_STROKES: Final = ("drive", "lob")
@@ -94,7 +92,7 @@ class Target:
         """The middle of the shape (x, y), from which errors are measured."""
         return self.shape.centre
 
-    def contains(self, x_m: ArrayLike, y_m: ArrayLike) -> NDArray[np.bool_]:
+    def contains(self, x_m: ArrayLike, y_m: ArrayLike) -> Bools:
         """Whether points lie inside or on the edge; False where one is missing."""
         x, y = np.asarray(x_m, dtype=float), np.asarray(y_m, dtype=float)
         shape = self.shape

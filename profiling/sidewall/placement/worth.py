@@ -7,10 +7,10 @@ from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit, ndtri
 
 from sidewall.arguments import (
+    Array,
     Table,
     as_frame,
     check_gaps_m,
@@ -26,9 +26,6 @@ from sidewall.models.transforms import GapTransform
 from sidewall.placement.player_curves import PlayerCurves
 from sidewall.rallies.strengths import Strengths
 
-__all__ = ["OUTCOMES", "PlacementWorth"]
-
-Array = NDArray[Any]
 Depth = Literal["reply", "bounce", "none"]
 
 OUTCOMES: Final = ("opponent_attacks", "wins")

@@ -24,8 +24,6 @@ from sidewall.progress.own_change import own_change
 from sidewall.progress.periods import find_periods
 from sidewall.progress.verdict import judge
 
-__all__ = ["COLUMNS", "MATTERS", "MEASURES", "compare_periods"]
-
 MEASURES: Final = ("threshold", "comfort", "on target", "forced", "passed up")
 #: The smallest change worth knowing: metres for a threshold, shares for the others.
 #: Common practice, no source.

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array, Bools
 from sidewall.decisions import decisions
 from sidewall.log.vocabulary import CHOICES, SIDES
 from sidewall.models.answers import CROSSES, LEAST_OWN
@@ -18,9 +18,7 @@ from sidewall.progress.shares import ShareChange, share_change
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["comfort_rows", "decision_rows", "placement_rows", "threshold_rows"]
 
-Array = NDArray[Any]
 Row = dict[str, Any]
 
 _STEP_M: Final = 0.005
@@ -31,7 +29,7 @@ _TIGHT: Final = ("forced", "reset tight")
 _LOOSE: Final = ("passed up", "attacked loose")
 
 
-def _counts(rows: pd.DataFrame, after: NDArray[np.bool_]) -> Row:
+def _counts(rows: pd.DataFrame, after: Bools) -> Row:
     rally = rows["rally_id"].to_numpy()
     return {
         "n_before": int((~after).sum()),
@@ -42,7 +40,7 @@ def _counts(rows: pd.DataFrame, after: NDArray[np.bool_]) -> Row:
 
 
 def threshold_rows(
-    model: TightnessModel, player: str, found: OwnChange, after: NDArray[np.bool_], level: float
+    model: TightnessModel, player: str, found: OwnChange, after: Bools, level: float
 ) -> list[Row]:
     """Change of the loose threshold, by side and stroke family.
 
@@ -135,9 +133,7 @@ def _what_moved(model: TightnessModel, i: int, j: int, found: OwnChange, t: floa
     return f"at {100 * t:.0f} cm, before to after: {', '.join(said)}"
 
 
-def comfort_rows(
-    model: TightnessModel, player: str, found: OwnChange, after: NDArray[np.bool_]
-) -> list[Row]:
+def comfort_rows(model: TightnessModel, player: str, found: OwnChange, after: Bools) -> list[Row]:
     """Change of what the weaker side wins less than the other from the same balls, by family.
 
     The weaker side is the one of both periods together. Lower is better: it has caught up.

@@ -19,13 +19,13 @@ that level and change are independent to first order.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit, logit
 
+from sidewall.arguments import Array, Bools, Ints
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.usable import cell_of
 from sidewall.rallies.strengths import Strengths
@@ -34,9 +34,6 @@ from sidewall.rallies.value import BallValue, gap_scale, outcomes
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["Change", "OwnChange", "change_columns", "own_change"]
-
-Array = NDArray[Any]
 
 #: A column moves the log odds by less than about this (0.5 becomes 0.95): keeps estimates of
 #: little data finite, and draws on others by next to nothing.
@@ -71,14 +68,12 @@ class Change:
 OwnChange = dict[str, Change]
 
 
-def change_columns(cell: NDArray[np.int64], gap_m: Array, cells: int) -> Array:
+def change_columns(cell: Ints, gap_m: Array, cells: int) -> Array:
     """A level for each side and contact, and one slope along the scaled gap."""
     return np.column_stack([cell[:, None] == np.arange(cells), gap_scale(gap_m)]).astype(float)
 
 
-def own_change(
-    model: TightnessModel, player: str, after: NDArray[np.bool_], table: pd.DataFrame
-) -> OwnChange:
+def own_change(model: TightnessModel, player: str, after: Bools, table: pd.DataFrame) -> OwnChange:
     """Estimate the change of a player's curves.
 
     Parameters

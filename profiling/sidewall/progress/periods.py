@@ -14,8 +14,6 @@ from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.log.dates import parse_dates
 
-__all__ = ["Periods", "find_periods", "join_logs", "matches_by_date"]
-
 
 @dataclass(frozen=True)
 class Periods:

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-__all__ = ["LEAST_SHOTS", "ShareChange", "share_change"]
-
-Array = NDArray[Any]
+from sidewall.arguments import Array, Bools
 
 #: Shots, and rallies, that each period takes.
 LEAST_SHOTS: Final = 10
@@ -41,7 +38,7 @@ class ShareChange:
 
 
 def share_change(
-    success: Array, stratum: Array, after: NDArray[np.bool_], rally: Array, match: Array
+    success: Array, stratum: Array, after: Bools, rally: Array, match: Array
 ) -> ShareChange:
     """Compare a share between periods within strata, such as targets.
 

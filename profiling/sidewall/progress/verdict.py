@@ -6,10 +6,9 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-__all__ = ["BETTER", "NOT_KNOWN", "NO_CHANGE", "WORSE", "holm", "judge"]
+from sidewall.arguments import Floats
 
 BETTER: Final = "better"
 WORSE: Final = "worse"
@@ -19,7 +18,7 @@ NOT_KNOWN: Final = "not known yet"
 _POWER: Final = 0.8
 
 
-def holm(p: NDArray[np.float64]) -> NDArray[np.float64]:
+def holm(p: Floats) -> Floats:
     """Adjust p-values for looking at several; missing ones do not count.
 
     With the adjusted ones held against 5%, the chance of any false alarm is at most 5%,

@@ -11,8 +11,8 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Bools, Ints
 from sidewall.court import Court
 from sidewall.errors import LogError
 from sidewall.features.coded import codes_of
@@ -20,8 +20,6 @@ from sidewall.log.rallies import FIXED_WINNER, LET
 from sidewall.log.rows import SCORES, SERVE
 from sidewall.log.vocabulary import ENDINGS, SIDES, STROKES
 
-_Bools = NDArray[np.bool_]
-_Ints = NDArray[np.int64]
 _MEND: Final = "read the log with read_shots, and write what it gives"
 
 
@@ -85,7 +83,7 @@ def _check_numbers(shots: pd.DataFrame, court: Court, where: str) -> None:
             _refuse(shots, where, name, broken, "a score is a whole number")
 
 
-def _check_players(shots: pd.DataFrame, where: str, begins: _Bools, new_match: _Bools) -> None:
+def _check_players(shots: pd.DataFrame, where: str, begins: Bools, new_match: Bools) -> None:
     player, opponent = (_codes(shots, name) for name in ("player", "opponent"))
     _refuse(shots, where, "player", player < 0, "every shot has a striker")
     _refuse(shots, where, "opponent", opponent < 0, "every shot has an opponent")
@@ -99,7 +97,7 @@ def _check_players(shots: pd.DataFrame, where: str, begins: _Bools, new_match: _
     _refuse(shots, where, "player", twice, "the same player twice running")
 
 
-def _check_play(shots: pd.DataFrame, where: str, begins: _Bools, ends: _Bools) -> None:
+def _check_play(shots: pd.DataFrame, where: str, begins: Bools, ends: Bools) -> None:
     side, stroke = codes_of(shots["side"], SIDES), codes_of(shots["stroke"], STROKES)
     serve = stroke == SERVE
     _refuse(shots, where, "side", side < 0, "write forehand or backhand")
@@ -117,7 +115,7 @@ def _check_play(shots: pd.DataFrame, where: str, begins: _Bools, ends: _Bools) -
         _refuse(shots, where, "t_s", back, "the time runs backwards within the rally")
 
 
-def _check_ending(shots: pd.DataFrame, where: str, ends: _Bools) -> None:
+def _check_ending(shots: pd.DataFrame, where: str, ends: Bools) -> None:
     ending = codes_of(shots["ending"], ENDINGS)
     player, opponent, winner = (_codes(shots, c) for c in ("player", "opponent", "rally_won_by"))
     _refuse(shots, where, "ending", ~ends & (ending >= 0), "the rally goes on after its ending")
@@ -135,12 +133,12 @@ def _check_ending(shots: pd.DataFrame, where: str, ends: _Bools) -> None:
     _refuse(shots, where, "rally_won_by", wrong, "the winner contradicts the ending")
 
 
-def _codes(shots: pd.DataFrame, name: str) -> _Ints:
+def _codes(shots: pd.DataFrame, name: str) -> Ints:
     """Codes into the list of all players, which these columns share."""
     return shots[name].cat.codes.to_numpy().astype(np.int64)
 
 
-def _refuse(shots: pd.DataFrame, where: str, name: str, off: _Bools, reason: str) -> None:
+def _refuse(shots: pd.DataFrame, where: str, name: str, off: Bools, reason: str) -> None:
     count = int(np.count_nonzero(off))
     if not count:
         return

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final, Literal, get_args
+from typing import Final, Literal, get_args
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Array, Bools, Floats
 from sidewall.errors import DataError
 from sidewall.scoring.expectations import Number
 
@@ -31,17 +32,17 @@ class Chances:
         Joint shape of what was given.
     """
 
-    serve: NDArray[Any]
-    receive: NDArray[Any]
+    serve: Array
+    receive: Array
     shape: tuple[int, ...]
 
     @property
-    def handed_back(self) -> NDArray[np.bool_]:
+    def handed_back(self) -> Bools:
         """Where the receiver wins every rally, so that a rally never settles anything."""
         return np.asarray((self.serve.real == 0.0) & (self.receive.real == 1.0))
 
     @property
-    def settled(self) -> NDArray[Any]:
+    def settled(self) -> Array:
         """``1 - (1 - serve) * receive``: chance that a serve is not lost and won straight back.
 
         Written as a sum of parts, which loses no digits where it is small. NaN where it is 0.
@@ -49,7 +50,7 @@ class Chances:
         total = self.serve + (1.0 - self.receive) * (1.0 - self.serve)
         return np.where(self.handed_back, np.nan, total)
 
-    def stacked(self) -> NDArray[Any]:
+    def stacked(self) -> Array:
         """Chances as an array of shape (2, 1, n): receiving first, then serving."""
         return np.stack([self.receive, self.serve])[:, None, :]
 
@@ -77,11 +78,11 @@ class Chances:
             self.shape,
         )
 
-    def restore(self, values: NDArray[Any]) -> Number:
+    def restore(self, values: Array) -> Number:
         """Give flat values the shape of what was asked: a float for two numbers."""
         return float(values[0]) if self.shape == () else values.reshape(self.shape)
 
-    def restore_slope(self, values: NDArray[Any]) -> Number:
+    def restore_slope(self, values: Array) -> Number:
         """Read the derivative out of values that were computed from shifted chances."""
         return self.restore(values.imag / _STEP)
 
@@ -105,7 +106,7 @@ def read_chances(p_serve: ArrayLike, p_receive: ArrayLike) -> Chances:
     return Chances(serve.ravel(), receive.ravel(), serve.shape)
 
 
-def _checked(name: str, given: ArrayLike) -> NDArray[np.float64]:
+def _checked(name: str, given: ArrayLike) -> Floats:
     try:
         p = np.asarray(given, dtype=np.float64)
     except (TypeError, ValueError):

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
+from sidewall.arguments import Floats
 
 #: One number where both probabilities are numbers, else an array of their joint shape.
-Number = float | NDArray[np.float64]
+Number = float | Floats
 
 
 @dataclass(frozen=True)

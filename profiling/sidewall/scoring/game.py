@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Array
 from sidewall.errors import DataError
 from sidewall.scoring.chances import Chances, Shifted, read_chances
 from sidewall.scoring.expectations import GameExpectation, Number
@@ -44,7 +45,7 @@ class Game(ABC):
         """List scores that end the game, won ones first, and whether 'or more' belongs to it."""
 
     @abstractmethod
-    def recursion(self, chances: Chances, score: Score, tally: Tally) -> NDArray[Any]:
+    def recursion(self, chances: Chances, score: Score, tally: Tally) -> Array:
         """Compute expectations of a tally, shape (2, k, n): receiving first, then serving.
 
         NaN marks what never ends.
@@ -217,9 +218,7 @@ class Game(ABC):
         course = self.values(chances.shifted(on), score, serving, COURSE)
         return chances.restore_slope(course[2] - course[3])
 
-    def values(
-        self, chances: Chances, score: Score, serving: bool | None, tally: Tally
-    ) -> NDArray[Any]:
+    def values(self, chances: Chances, score: Score, serving: bool | None, tally: Tally) -> Array:
         """Compute the expectations of a tally from a score on, shape (k, n)."""
         both = self.recursion(chances, self.check_score(score, serving), tally)
         found = both.mean(axis=0) if serving is None else both[int(serving)]
@@ -243,9 +242,9 @@ def read_score(score: Any) -> Score:
     return read_pair("score", score)
 
 
-def refuse_endless(found: NDArray[Any], chances: Chances, what: str) -> None:
+def refuse_endless(found: Array, chances: Chances, what: str) -> None:
     """Raise `DataError` where an expectation is not finite: what is asked about never ends."""
-    endless = ~np.isfinite(found).all(axis=0)
+    endless = np.atleast_1d(~np.isfinite(found).all(axis=0))
     if not endless.any():
         return
     at = int(np.argmax(endless))

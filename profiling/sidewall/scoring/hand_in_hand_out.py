@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Array, Bools, Ints
 from sidewall.errors import DataError
 from sidewall.scoring.chances import Chances, read_chances
 from sidewall.scoring.game import Game, Score, read_score
@@ -82,7 +83,7 @@ class HandInHandOut(Game):
 
     def best_choice(
         self, p_serve: ArrayLike, p_receive: ArrayLike, *, serving: bool = False
-    ) -> int | NDArray[np.int64]:
+    ) -> int | Ints:
         """Find the target that the receiver at 8-8 does best to choose.
 
         Parameters
@@ -110,7 +111,7 @@ class HandInHandOut(Game):
         chosen = np.where(longer, self.to + 1, self.to)
         return int(chosen[0]) if chances.shape == () else chosen.reshape(chances.shape)
 
-    def recursion(self, chances: Chances, score: Score, tally: Tally) -> NDArray[Any]:
+    def recursion(self, chances: Chances, score: Score, tally: Tally) -> Array:
         """Compute expectations of a tally, shape (2, k, n): receiving first, then serving."""
         last = self.to - 1
         if min(score) >= last and max(score) > last:  # the choice lies behind
@@ -118,7 +119,7 @@ class HandInHandOut(Game):
         level = self._level(chances, tally)
         return _played_to(self.to, chances, score, tally, {(last, last): level})
 
-    def _level(self, chances: Chances, tally: Tally) -> NDArray[Any]:
+    def _level(self, chances: Chances, tally: Tally) -> Array:
         """Compute expectations on reaching 8-8, the receiver about to choose."""
         at = (self.to - 1, self.to - 1)
         if self.choice != "best":
@@ -130,7 +131,7 @@ class HandInHandOut(Game):
         return np.where(longer[:, None, :], long, short)
 
 
-def _longer(short: NDArray[Any], long: NDArray[Any], *, serving: bool) -> NDArray[np.bool_]:
+def _longer(short: Array, long: Array, *, serving: bool) -> Bools:
     """Whether the receiver prefers the longer game, from the player's chances of winning."""
     gain = long.real - short.real
     return np.asarray(gain < 0.0 if serving else gain > 0.0)
@@ -141,8 +142,8 @@ def _played_to(
     chances: Chances,
     score: Score,
     tally: Tally,
-    known: dict[Score, NDArray[Any]] | None = None,
-) -> NDArray[Any]:
+    known: dict[Score, Array] | None = None,
+) -> Array:
     """Play to a target, some scores known.
 
     At one score the serve may change hands any number of times. With A serving and B
@@ -158,9 +159,9 @@ def _played_to(
     hands = np.stack([1.0 + r, 1.0 + q])[:, None, :] * tally.rally / e
     to_player = np.stack([r * u, u])[:, None, :]
     to_opponent = np.stack([v, q * v])[:, None, :]
-    above: dict[int, NDArray[Any]] = {}
+    above: dict[int, Array] = {}
     for a in range(target - 1, score[0] - 1, -1):
-        row: dict[int, NDArray[Any]] = {}
+        row: dict[int, Array] = {}
         for b in range(target - 1, score[1] - 1, -1):
             if known is not None and (a, b) in known:
                 row[b] = known[a, b]

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Final, Literal, get_args
+from typing import Final, Literal, get_args
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Array
 from sidewall.errors import DataError
 from sidewall.scoring.chances import Chances, Shifted, read_chances
 from sidewall.scoring.expectations import MatchExpectation, Number
@@ -197,7 +198,7 @@ class Match:
         score: Score,
         serving: bool | None,
         first_server: bool | None,
-    ) -> NDArray[Any]:
+    ) -> Array:
         """Win, rallies, games for and against still to come; shape (4, n)."""
         g, h = check_games(games, self.best_of)
         a, b = self.game.check_score(score, serving)
@@ -212,7 +213,7 @@ class Match:
         refuse_endless(found, chances, f"match from {g}-{h} in games, {a}-{b} in points,")
         return found
 
-    def _after(self, fresh: NDArray[Any], g0: int, h0: int) -> dict[bool, NDArray[Any]]:
+    def _after(self, fresh: Array, g0: int, h0: int) -> dict[bool, Array]:
         """Expectations after the present game, by whether it was won.
 
         Each is of shape (2, 4, n): receiving first in the next game, then serving.
@@ -220,10 +221,10 @@ class Match:
         over = np.zeros((2, 2, 4, fresh.shape[-1]), dtype=fresh.dtype)
         over[int(True), :, 0] = 1.0
         last = self.needed - 1
-        after: dict[bool, NDArray[Any]] = {}
-        above: dict[int, NDArray[Any]] = {}
+        after: dict[bool, Array] = {}
+        above: dict[int, Array] = {}
         for g in range(last, g0 - 1, -1):
-            row: dict[int, NDArray[Any]] = {}
+            row: dict[int, Array] = {}
             for h in range(last, h0 - 1, -1):
                 after = {
                     True: above[h] if g < last else over[int(True)],
@@ -233,9 +234,7 @@ class Match:
             above = row
         return after
 
-    def _then(
-        self, game: NDArray[Any], after: dict[bool, NDArray[Any]], first: bool
-    ) -> NDArray[Any]:
+    def _then(self, game: Array, after: dict[bool, Array], first: bool) -> Array:
         """Play one game, given its win and rallies (2, n), and what comes after."""
         won, lost = (after[result][self._next(result, first)] for result in (True, False))
         found = mix(game[0], won + _GAME_WON, lost + _GAME_LOST)

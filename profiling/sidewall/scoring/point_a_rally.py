@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.errors import DataError
 from sidewall.scoring.chances import Chances
 from sidewall.scoring.game import Game, Score, read_score
@@ -76,7 +75,7 @@ class PointARally(Game):
             won.append(((self.to + 1, self.to - 1), True))
         return won + [((b, a), or_more) for (a, b), or_more in won]
 
-    def recursion(self, chances: Chances, score: Score, tally: Tally) -> NDArray[Any]:
+    def recursion(self, chances: Chances, score: Score, tally: Tally) -> Array:
         """Compute expectations of a tally, shape (2, k, n): receiving first, then serving."""
         chance = chances.stacked()
         last = self.to - 1
@@ -87,9 +86,9 @@ class PointARally(Game):
         level = _deuce(chances, self.to, tally) if tail else None
         if level is not None and max(a0, b0) > last:
             return _one_up(chance, level, self.to, tally, ahead=a0 > b0)
-        above: dict[int, NDArray[Any]] = {}
+        above: dict[int, Array] = {}
         for a in range(last, a0 - 1, -1):
-            row: dict[int, NDArray[Any]] = {}
+            row: dict[int, Array] = {}
             for b in range(last, b0 - 1, -1):
                 if level is not None and a == b == last:
                     row[b] = level
@@ -101,22 +100,18 @@ class PointARally(Game):
         return above[b0]
 
 
-def _rally(
-    chance: NDArray[Any], won: NDArray[Any], lost: NDArray[Any], tally: Tally
-) -> NDArray[Any]:
+def _rally(chance: Array, won: Array, lost: Array, tally: Tally) -> Array:
     return mix(chance, tally.rally + tally.won + won, tally.rally + tally.lost + lost)
 
 
-def _one_up(
-    chance: NDArray[Any], level: NDArray[Any], to: int, tally: Tally, *, ahead: bool
-) -> NDArray[Any]:
+def _one_up(chance: Array, level: Array, to: int, tally: Tally, *, ahead: bool) -> Array:
     """One point from the end beyond deuce: win and it is over, or level again."""
     if ahead:
         return _rally(chance, tally.end(to + 1, to - 1), level[RECEIVING], tally)
     return _rally(chance, level[SERVING], tally.end(to - 1, to + 1), tally)
 
 
-def _deuce(chances: Chances, to: int, tally: Tally) -> NDArray[Any]:
+def _deuce(chances: Chances, to: int, tally: Tally) -> Array:
     r"""Solve for the score level beyond deuce, two clear.
 
     With S and R the expectations at level, serving and receiving, p and r the chances,

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from sidewall.arguments import Array, Floats
 
 
 @dataclass(frozen=True)
@@ -22,13 +22,13 @@ class Tally:
         What each quantity gains, shape (k, 1), when the game ends at the score given.
     """
 
-    rally: NDArray[np.float64]
-    won: NDArray[np.float64]
-    lost: NDArray[np.float64]
-    end: Callable[[int, int], NDArray[np.float64]]
+    rally: Floats
+    won: Floats
+    lost: Floats
+    end: Callable[[int, int], Floats]
 
 
-def _column(*numbers: float) -> NDArray[np.float64]:
+def _column(*numbers: float) -> Floats:
     return np.array(numbers, dtype=np.float64)[:, None]
 
 
@@ -48,13 +48,13 @@ def final_scores_tally(finals: list[tuple[int, int]]) -> Tally:
     """Count the chance of winning and then of each final score."""
     nothing = np.zeros((len(finals) + 1, 1))
 
-    def end(a: int, b: int) -> NDArray[np.float64]:
+    def end(a: int, b: int) -> Floats:
         return _column(a > b, *((a, b) == final for final in finals))
 
     return Tally(nothing, nothing, nothing, end)
 
 
-def mix(chance: NDArray[Any], won: NDArray[Any], lost: NDArray[Any]) -> NDArray[Any]:
+def mix(chance: Array, won: Array, lost: Array) -> Array:
     """Average what follows a rally won and a rally lost.
 
     What cannot happen has no say: it may be NaN, the mark of a game that never ends.

@@ -16,9 +16,8 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import parse_toml
+from sidewall.arguments import Floats, parse_toml
 from sidewall.court import Court
 from sidewall.court.units import to_display
 from sidewall.court.zones import DEPTHS
@@ -180,7 +179,7 @@ def _player(entry: Mapping[str, Any], where: str) -> SimPlayer:
     return SimPlayer(name, hand, **abilities)
 
 
-def _merit(entries: Mapping[str, Any], where: str) -> NDArray[np.float64]:
+def _merit(entries: Mapping[str, Any], where: str) -> Floats:
     """From keys such as "forehand kill" or "backhand drop back"; what comes later adds."""
     merit = np.zeros(MERITS)
     for key, value in entries.items():
@@ -202,7 +201,7 @@ def _number(value: Any, where: str) -> float:
     return float(value)
 
 
-def _by_cell(value: Any, where: str) -> NDArray[np.float64]:
+def _by_cell(value: Any, where: str) -> Floats:
     try:
         table = np.asarray(value, dtype=float)
     except (TypeError, ValueError):

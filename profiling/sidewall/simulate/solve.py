@@ -12,13 +12,11 @@ from functools import cached_property, lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit
 
+from sidewall.arguments import Array
 from sidewall.simulate import world as physics
 from sidewall.simulate.world import SimPlayer, World
-
-Array = NDArray[np.float64]
 
 #: Shape of a ball that is met: side, family, depth, balance, gap.
 BALL = (*physics.CELL, len(physics.GAPS_M))

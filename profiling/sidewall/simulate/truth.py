@@ -8,8 +8,8 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.court.zones import DEPTHS
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import BALANCES, CHOICES, FAMILIES, SIDES
@@ -17,7 +17,6 @@ from sidewall.simulate.play import check_schedule, match_players
 from sidewall.simulate.solve import BALL, Pair, crossing_gap
 from sidewall.simulate.world import ATTACK, CELL, CHOICE_OF, GAPS_M, PLAYED, SimPlayer, World
 
-Array = NDArray[np.float64]
 Schedule = Sequence[tuple[int, int]]
 
 CROSSES: Final = "crosses"

@@ -8,10 +8,9 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from sidewall.arguments import check_level
+from sidewall.arguments import Array, Bools, check_level
 from sidewall.errors import DataError, SeparationError
 from sidewall.models import TightnessModel
 from sidewall.models.answers import CROSSES
@@ -24,10 +23,6 @@ from sidewall.trust.doubly_robust import (
 )
 from sidewall.trust.overlap import RANGE, band_edges, own_shots
 from sidewall.trust.reasons import logged_reasons
-
-__all__ = ["AROUND_M", "attack_effect"]
-
-Array = NDArray[Any]
 
 #: Edges of the bands around the threshold, metres.
 AROUND_M: Final = (-0.3, -0.1, 0.1, 0.3)
@@ -178,7 +173,7 @@ def _band(model: TightnessModel, band: pd.DataFrame, columns: Array, z: float) -
     return row | {"words": _words(row)}
 
 
-def _carried(X: Array, attack: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _carried(X: Array, attack: Bools) -> Bools:
     """Columns that can be told within both choices.
 
     Raises

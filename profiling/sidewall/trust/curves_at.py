@@ -5,12 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from sidewall.arguments import check_player
+from sidewall.arguments import Array, check_player
 from sidewall.models import TightnessModel
-
-Array = NDArray[Any]
 
 
 def draws_at(

@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from sidewall.arguments import numbers_of
+from sidewall.arguments import Array, numbers_of
 from sidewall.errors import DataError
-
-__all__ = ["e_value", "e_value_of_limit"]
-
-Array = NDArray[Any]
 
 
 def e_value(risk_ratio: ArrayLike) -> Array:

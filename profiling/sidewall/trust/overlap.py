@@ -8,23 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import Table, as_frame, check_lengths_m
+from sidewall.arguments import Array, Bools, Ints, Table, as_frame, check_lengths_m
 from sidewall.errors import DataError
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
 from sidewall.models.usable import usable_shots
 from sidewall.trust.doubly_robust import chance_of_choice, independent_columns
 from sidewall.trust.reasons import Reasons, logged_reasons
-
-__all__ = ["BANDS_M", "Overlap", "choice_overlap"]
-
-Array = NDArray[Any]
 
 #: Edges of gap bands in metres, from tight to loose (common practice, no source).
 BANDS_M: Final = (0.0, 0.2, 0.4, 0.6, 0.8, 1.2)
@@ -173,13 +168,13 @@ def band_edges(bands_m: Sequence[float]) -> Array:
     return edges
 
 
-def _band_of(gap: Array, edges: Array) -> NDArray[np.int64]:
+def _band_of(gap: Array, edges: Array) -> Ints:
     band = np.searchsorted(edges, gap, side="right") - 1
     return np.where(band < len(edges) - 1, band, -1)
 
 
 def _band_row(
-    ends: tuple[float, float], attack: NDArray[np.bool_], chance: Array, rally: Array
+    ends: tuple[float, float], attack: Bools, chance: Array, rally: Array
 ) -> dict[str, float]:
     low, high = RANGE
     weight = {True: 1.0 / chance, False: 1.0 / (1.0 - chance)}
@@ -196,7 +191,7 @@ def _band_row(
     return row
 
 
-def _balance(columns: pd.DataFrame, attack: NDArray[np.bool_], chance: Array) -> pd.DataFrame:
+def _balance(columns: pd.DataFrame, attack: Bools, chance: Array) -> pd.DataFrame:
     values = columns.to_numpy(dtype=float)
     if not attack.any() or attack.all():
         return pd.DataFrame({"reason": columns.columns, "before": np.nan, "after": np.nan})

@@ -4,19 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import chdtrc, fdtrc, ndtri
 
-from sidewall.arguments import check_seed
+from sidewall.arguments import Array, check_seed
 from sidewall.errors import DataError
-
-__all__ = ["RankCheck", "check_ranks"]
-
-Array = NDArray[Any]
 
 _BAND_DRAWS: Final = 4000
 _STEPS: Final = 50

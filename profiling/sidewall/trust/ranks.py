@@ -13,13 +13,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Array
 from sidewall.errors import DataError
 
-__all__ = ["rank_of", "simulation_ranks"]
-
-Array = NDArray[Any]
 Simulate = Callable[[np.random.Generator], tuple[Mapping[str, ArrayLike], Any]]
 Estimate = Callable[[Any, int, np.random.Generator], Mapping[str, ArrayLike]]
 

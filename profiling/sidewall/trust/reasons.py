@@ -13,15 +13,10 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import names_of
+from sidewall.arguments import Array, names_of
 from sidewall.court.court import Court
 from sidewall.errors import DataError
-
-__all__ = ["REASONS", "Reasons", "logged_reasons"]
-
-Array = NDArray[Any]
 
 #: Logged reason -> what it says. Numbers first, then words.
 REASONS: Final[dict[str, str]] = {

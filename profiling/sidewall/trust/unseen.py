@@ -13,19 +13,14 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import logit
 
-from sidewall.arguments import check_gaps_m, check_level, check_number
+from sidewall.arguments import Array, check_gaps_m, check_level, check_number
 from sidewall.court.gap_words import GapWords
 from sidewall.models import TightnessModel
 from sidewall.models.answers import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES
 from sidewall.trust.curves_at import counts_of, draws_at
 from sidewall.trust.evalue import e_value, e_value_of_limit
-
-__all__ = ["threshold_tilt", "unseen_reason"]
-
-Array = NDArray[Any]
 
 _GAPS_M: Final = (0.2, 0.4, 0.6, 0.8, 1.0, 1.2)
 _MOVES_M: Final = (-0.2, -0.1, 0.1, 0.2)

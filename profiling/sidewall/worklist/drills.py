@@ -11,8 +11,6 @@ from typing import Final
 from sidewall.placement.practice import PRACTICE_CAUTIONS
 from sidewall.worklist.items import check_item, item_words
 
-__all__ = ["CAUTIONS", "Drill", "drill_for"]
-
 #: Said beside every work list (common practice, no source).
 CAUTIONS: Final = PRACTICE_CAUTIONS
 

@@ -14,8 +14,6 @@ from sidewall.errors import DataError
 from sidewall.files import write_file
 from sidewall.worklist.items import ITEM_WORDS, check_item
 
-__all__ = ["DEFAULT_EFFORT", "Efforts", "read_efforts", "write_efforts"]
-
 #: An assumption: nobody has measured how hard one of these is beside another, so all are
 #: taken alike until the coach says otherwise.
 DEFAULT_EFFORT: Final = 3.0

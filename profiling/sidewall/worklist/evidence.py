@@ -10,8 +10,6 @@ import pandas as pd
 from sidewall.worklist.gains import Gain
 from sidewall.worklist.ladder import Ladder
 
-__all__ = ["evidence_table"]
-
 _COLUMNS: Final = (
     *("match", "game", "rally", "shot", "line", "t_s", "opponent"),
     *("side", "family", "stroke", "direction", "choice", "gap_m", "ending", "won"),

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.decisions.choice_worth import ChoiceWorth
 from sidewall.worklist.ladder import Ladder
 from sidewall.worklist.measures import Measure
@@ -17,9 +17,7 @@ from sidewall.worklist.standing import Standing, standing
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["LEAST_PLAYERS", "DecisionTarget", "Gain", "decision_gains", "measure_gain"]
 
-Array = NDArray[Any]
 DecisionTarget = Literal["quartile", "half"]
 
 #: A quartile of fewer players would say little more than who they are.

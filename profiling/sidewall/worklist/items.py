@@ -6,8 +6,6 @@ from typing import Final, NamedTuple
 
 from sidewall.errors import DataError
 
-__all__ = ["COMBINATION", "ITEM_WORDS", "ItemWords", "check_item", "item_words"]
-
 #: A combination's item is called this and its name.
 COMBINATION: Final = "combination: "
 
@@ -55,7 +53,7 @@ def check_item(item: str, where: str = "") -> str:
     DataError
         With the closest known name.
     """
-    from sidewall.combinations.conditions import closest  # noqa: PLC0415 - seldom needed
+    from sidewall.combinations.step import closest  # noqa: PLC0415 - seldom needed
 
     if item in ITEM_WORDS or (item.startswith(COMBINATION) and item != COMBINATION):
         return item

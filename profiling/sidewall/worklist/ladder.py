@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.combinations.effect import games_played
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
@@ -21,9 +21,6 @@ from sidewall.rallies.value import BallValue, outcomes
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["Ladder", "Redrawn", "values_left"]
-
-Array = NDArray[Any]
 
 #: A curve along the gap takes so many shots; fewer share a mean.
 _LEAST_FOR_CURVE: Final = 30

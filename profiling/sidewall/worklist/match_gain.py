@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import re
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.log.score import hand_in_hand_out
 from sidewall.scoring import HandInHandOut, Match, PointARally
-
-__all__ = ["match_gain", "scoring_of"]
-
-Array = NDArray[Any]
 
 #: A share of exactly 0 or 1 comes from a handful of rallies, and leaves nothing to gain.
 _LEAST: Final = 0.01

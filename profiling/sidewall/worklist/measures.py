@@ -10,14 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from sidewall.combinations.built_in import BUILT_IN
-from sidewall.combinations.effect import as_moments, state_codes
-from sidewall.combinations.moments import decisive_moments
+from sidewall.arguments import Array
+from sidewall.combinations.combination import BUILT_IN
+from sidewall.combinations.effect import as_moments, decisive_moments, state_codes
 from sidewall.combinations.stratified import mantel_haenszel
 from sidewall.errors import DataError
 from sidewall.placement.on_target import placed_shots
@@ -25,10 +24,6 @@ from sidewall.placement.targets import BACK_STROKES
 from sidewall.rallies.intervals import deviation
 from sidewall.worklist.items import COMBINATION
 from sidewall.worklist.ladder import Ladder, Redrawn
-
-__all__ = ["Measure", "measures"]
-
-Array = NDArray[Any]
 
 #: How far players may differ: an even rally moves to 55 in 100; and a share by as much again.
 _POINTS: Final = 0.05

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.worklist.drills import drill_for
 from sidewall.worklist.gains import Gain
 from sidewall.worklist.items import item_words
@@ -18,9 +18,6 @@ from sidewall.worklist.thresholds import threshold_columns
 if TYPE_CHECKING:
     from sidewall.worklist.worklist import WorkList
 
-__all__ = ["MAY_BE_NOTHING", "NOT_KNOWN", "TOO_SMALL", "WORTH", "list_of_player"]
-
-Array = NDArray[Any]
 
 WORTH: Final = "worth training"
 MAY_BE_NOTHING: Final = "may be nothing"

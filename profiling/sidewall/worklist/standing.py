@@ -14,17 +14,13 @@ rallies move together.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from sidewall.arguments import Array, Bools, Ints
 from sidewall.worklist.ladder import Ladder
-
-__all__ = ["LEAST_RALLIES", "LEAST_SHOTS", "Standing", "pooled_draws", "standing"]
-
-Array = NDArray[Any]
 
 #: Own shots, and rallies that they come from, below which nothing is said of a player.
 LEAST_SHOTS: Final = 30
@@ -50,9 +46,9 @@ class Standing:
         Such shots a game.
     """
 
-    known: NDArray[np.bool_]
-    n: NDArray[np.int64]
-    rallies: NDArray[np.int64]
+    known: Bools
+    n: Ints
+    rallies: Ints
     raw: Array
     drawn: Array
     a_game: Array

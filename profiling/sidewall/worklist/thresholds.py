@@ -14,8 +14,6 @@ import pandas as pd
 from sidewall.models.counted import ALL_STROKES
 from sidewall.worklist.gains import LEAST_PLAYERS
 
-__all__ = ["threshold_columns"]
-
 _NOTHING: Final[dict[str, Any]] = {
     "threshold_m": np.nan,
     "threshold_low_m": np.nan,

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sidewall.arguments import Table, as_frame, check_count, check_level, check_number, check_seed
-from sidewall.combinations.breaks import break_words
-from sidewall.combinations.built_in import BUILT_IN
+from sidewall.combinations.combination import BUILT_IN
+from sidewall.combinations.tries import break_words
 from sidewall.decisions.judged import decisions
 from sidewall.errors import DataError, NotFittedError
 from sidewall.scoring import Match
@@ -28,9 +27,6 @@ from sidewall.worklist.standing import Standing
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["WorkList", "work_list"]
-
-Array = NDArray[Any]
 
 _OTHER: Final = {"forehand": "backhand", "backhand": "forehand"}
 

@@ -1,4 +1,4 @@
-"""Proportions of shots that come in clusters, with intervals that say so.
+"""Shares with intervals: Wilson's, and the same where shots come in clusters.
 
 All the shots of a rally share one result, so a hundred shots from thirty rallies know about
 as much as thirty, not as a hundred. Wilson's interval is kept, on fewer, effective shots.
@@ -9,31 +9,88 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import stdtrit
+from numpy.typing import ArrayLike
+from scipy.special import ndtri, stdtrit
 
-from sidewall.features.wilson import wilson_interval
+from sidewall.arguments import Floats, Ints
+from sidewall.errors import DataError
 
-__all__ = ["ClusteredRate", "clustered_rate", "clustered_share"]
 
-_Floats = NDArray[np.float64]
+def wilson_interval(
+    successes: ArrayLike, n: ArrayLike, level: float = 0.95
+) -> tuple[Floats, Floats]:
+    """Wilson's interval for one proportion or many at once.
+
+    Parameters
+    ----------
+    successes, n
+        Successes and trials; any shapes that broadcast together. Fractions are welcome, so
+        that an effective number of trials can stand for ``n``.
+    level
+        Confidence level, strictly between 0 and 1.
+
+    Returns
+    -------
+    low, high
+        Arrays of the broadcast shape; NaN where ``n`` is 0 or either input is NaN.
+
+    Raises
+    ------
+    DataError
+        If successes are negative or more than the trials, or ``level`` is not inside (0, 1).
+
+    Notes
+    -----
+    With ``p = successes / n`` and ``z`` the normal quantile of ``(1 + level) / 2``::
+
+        (p + z^2 / 2n  -/+  z sqrt(p (1 - p) / n + z^2 / 4n^2)) / (1 + z^2 / n)
+
+    Source: Wilson 1927, Journal of the American Statistical Association 22:209-212; method 3
+    of Newcombe 1998, Statistics in Medicine 17:857-872.
+    """
+    if not 0.0 < level < 1.0:
+        raise DataError(f"level is {level}; give a confidence level between 0 and 1, such as 0.95.")
+    k, trials = np.broadcast_arrays(
+        np.asarray(successes, dtype=np.float64), np.asarray(n, dtype=np.float64)
+    )
+    # An effective n times a rate may miss n by rounding; that is not a wrong count.
+    slack = 1e-9 * np.maximum(trials, 1.0)
+    wrong = (k < -slack) | (k > trials + slack) | (trials < 0.0)
+    if wrong.any():
+        at = int(np.flatnonzero(wrong)[0])
+        raise DataError(
+            f"{k.flat[at]:g} successes in {trials.flat[at]:g} trials (position {at}): successes "
+            "must lie between 0 and the number of trials. Check which of the two was given first."
+        )
+    z2 = float(ndtri(0.5 + level / 2.0)) ** 2
+    some = trials > 0.0
+    safe = np.where(some, trials, 1.0)
+    p = np.clip(k / safe, 0.0, 1.0)
+    # Written over n + z^2, so that a huge n loses no digits to a tiny z^2 / n.
+    centre = (p * safe + z2 / 2.0) / (safe + z2)
+    half = np.sqrt(z2 * (p * (1.0 - p) * safe + z2 / 4.0)) / (safe + z2)
+    # The algebra gives exactly 0 at p = 0 and 1 at p = 1; rounding must not move them.
+    low = np.where(p == 0.0, 0.0, np.clip(centre - half, 0.0, 1.0))
+    high = np.where(p == 1.0, 1.0, np.clip(centre + half, 0.0, 1.0))
+    known = some & ~np.isnan(k)
+    return np.where(known, low, np.nan), np.where(known, high, np.nan)
 
 
 class ClusteredRate(NamedTuple):
     """Rates of each group, arrays of shape (groups,); NaN where a group has no shots."""
 
-    rate: _Floats
-    low: _Floats
-    high: _Floats
-    n: NDArray[np.int64]
-    clusters: NDArray[np.int64]
-    n_effective: _Floats
+    rate: Floats
+    low: Floats
+    high: Floats
+    n: Ints
+    clusters: Ints
+    n_effective: Floats
 
 
 def clustered_rate(
-    success: _Floats,
-    cluster: NDArray[np.int64],
-    group: NDArray[np.int64],
+    success: Floats,
+    cluster: Ints,
+    group: Ints,
     groups: int,
     level: float = 0.95,
 ) -> ClusteredRate:
@@ -91,9 +148,9 @@ def clustered_rate(
 
 
 def clustered_share(
-    group: NDArray[np.int64],
-    owner_of_group: NDArray[np.int64],
-    cluster: NDArray[np.int64],
+    group: Ints,
+    owner_of_group: Ints,
+    cluster: Ints,
     level: float = 0.95,
 ) -> ClusteredRate:
     """Share of its owner's shots that each group holds, with an interval as above.
@@ -131,10 +188,10 @@ def clustered_share(
         )
     ]
 
-    def whole(weights: _Floats) -> _Floats:
+    def whole(weights: Floats) -> Floats:
         return _sums(whole_owner, weights, owners)[owner_of_group]
 
-    def part(weights: _Floats) -> _Floats:
+    def part(weights: Floats) -> Floats:
         return _sums(part_group, weights, groups)
 
     n, clusters, sum_m2 = whole(m), whole(np.ones_like(m)), whole(m**2)
@@ -146,13 +203,11 @@ def clustered_share(
     )
 
 
-def _sums(group: NDArray[np.int64], weights: _Floats, groups: int) -> _Floats:
+def _sums(group: Ints, weights: Floats, groups: int) -> Floats:
     return np.bincount(group, weights=weights, minlength=groups).astype(np.float64)
 
 
-def _pairs(
-    group: NDArray[np.int64], cluster: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], _Floats]:
+def _pairs(group: Ints, cluster: Ints) -> tuple[Ints, Ints, Ints, Floats]:
     """Group and cluster of each pair that occurs, the pair of each shot, shots in each pair."""
     span = int(cluster.max(initial=0)) + 1
     pairs, of_pair, m = np.unique(group * span + cluster, return_inverse=True, return_counts=True)
@@ -160,13 +215,13 @@ def _pairs(
 
 
 def _interval(
-    p: _Floats,
-    n: NDArray[np.int64],
-    clusters: NDArray[np.int64],
+    p: Floats,
+    n: Ints,
+    clusters: Ints,
     level: float,
     *,
-    sum_e2: _Floats,
-    sum_m2: _Floats,
+    sum_e2: Floats,
+    sum_m2: Floats,
 ) -> ClusteredRate:
     some = n > 0
     n_effective = np.full(len(p), np.nan)
@@ -184,14 +239,14 @@ def _interval(
 
 
 def _effective_n(
-    p: _Floats,
-    n: _Floats,
-    clusters: NDArray[np.int64],
+    p: Floats,
+    n: Floats,
+    clusters: Ints,
     level: float,
     *,
-    sum_e2: _Floats,
-    sum_m2: _Floats,
-) -> _Floats:
+    sum_e2: Floats,
+    sum_m2: Floats,
+) -> Floats:
     agreeing = n**2 / sum_m2
     spread = p * (1.0 - p)
     variance = clusters / np.maximum(clusters - 1, 1) * sum_e2 / n**2
