@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from sidewall.agreement.sequence import line_up
+from sidewall.agreement.align import line_up
 
 
 def cheapest(cost, leave):

@@ -5,8 +5,7 @@ import pytest
 import sidewall as sw
 from sidewall import simulate
 from sidewall.agreement import simex, simex_thresholds, threshold_agreement
-from sidewall.agreement.simex import SimexPath
-from sidewall.agreement.thresholds import _gains
+from sidewall.agreement.thresholds import SimexPath, _gains
 from sidewall.errors import DataError
 from sidewall.simulate.charter import second_charter
 

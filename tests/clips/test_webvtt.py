@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidewall.clips import chapters_text, clip_times
-from sidewall.clips.webvtt import cue_text, timestamp
+from sidewall.clips.clips import cue_text, timestamp
 from sidewall.errors import DataError
 
 titles = st.text(max_size=40) | st.sampled_from(["a --> b", "<b>&amp;</b>", "\n\n", "x\r\n\ry", ""])

@@ -1,6 +1,6 @@
 import pytest
 
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.errors import UnitError
 
 

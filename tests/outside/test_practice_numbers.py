@@ -10,8 +10,8 @@ from statsmodels.stats.proportion import (
 )
 
 from sidewall.placement import balls_needed, balls_needed_for_error
-from sidewall.placement.compare import _welch, share_difference
 from sidewall.placement.on_target import mean_error
+from sidewall.placement.practice import _welch, share_difference
 
 
 def test_difference_of_shares_as_printed():

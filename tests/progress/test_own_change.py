@@ -4,7 +4,7 @@ from scipy.special import logit
 
 import sidewall as sw
 from sidewall import simulate
-from sidewall.progress.own_change import _fit, change_columns, own_change
+from sidewall.progress.measures import _fit, change_columns, own_change
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.contingency_tables import StratifiedTable
 
-from sidewall.progress.shares import share_change
+from sidewall.progress.measures import share_change
 
 
 def each_alone(before, after, strata=None):

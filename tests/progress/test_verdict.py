@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 from statsmodels.stats.multitest import multipletests
 
-from sidewall.progress.verdict import holm, judge
+from sidewall.progress.compare import holm, judge
 
 
 @pytest.mark.parametrize("power", [1, 3, 8])

@@ -6,8 +6,8 @@ import pytest
 import sidewall as sw
 from sidewall.models.transforms import GapTransform
 from sidewall.rallies.value import BallValue
+from sidewall.worklist.gains import measures
 from sidewall.worklist.ladder import Ladder, Redrawn
-from sidewall.worklist.measures import measures
 
 
 @pytest.fixture(scope="module")

@@ -10,9 +10,8 @@ from sidewall.combinations.tries import break_words
 from sidewall.errors import DataError, NotFittedError
 from sidewall.scoring import HandInHandOut, Match, PointARally
 from sidewall.worklist import CAUTIONS, ITEM_WORDS, WorkList, drill_for, scoring_of, work_list
-from sidewall.worklist.match_gain import match_gain
-from sidewall.worklist.rows import MAY_BE_NOTHING, NOT_KNOWN, TOO_SMALL, WORTH
-from sidewall.worklist.standing import pooled_draws
+from sidewall.worklist.ladder import pooled_draws
+from sidewall.worklist.worklist import MAY_BE_NOTHING, NOT_KNOWN, TOO_SMALL, WORTH, match_gain
 
 
 def test_the_list_is_in_order_and_complete(works):

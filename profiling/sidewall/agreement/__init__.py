@@ -2,11 +2,8 @@
 
 from sidewall.agreement.agreement import Agreement
 from sidewall.agreement.align import align
-from sidewall.agreement.intraclass import intraclass
-from sidewall.agreement.kappa import cohen_kappa
-from sidewall.agreement.limits import limits_of_agreement
-from sidewall.agreement.simex import simex
-from sidewall.agreement.thresholds import simex_thresholds, threshold_agreement
+from sidewall.agreement.coefficients import cohen_kappa, intraclass, limits_of_agreement
+from sidewall.agreement.thresholds import simex, simex_thresholds, threshold_agreement
 
 __all__ = [
     "Agreement",

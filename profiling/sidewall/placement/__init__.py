@@ -1,12 +1,15 @@
 """Placement: length, width, how high above the tin to aim, and drills at a target."""
 
-from sidewall.placement.balls_needed import balls_needed, balls_needed_for_error
-from sidewall.placement.censored import CensoredNormal
-from sidewall.placement.compare import compare_practice
 from sidewall.placement.ellipse import Ellipse, error_ellipse
-from sidewall.placement.on_target import placed_shots, placement_table
-from sidewall.placement.pace import pace_and_accuracy, with_pace
-from sidewall.placement.practice import PRACTICE_CAUTIONS, practice_table
+from sidewall.placement.heights import CensoredNormal
+from sidewall.placement.on_target import pace_and_accuracy, placed_shots, placement_table, with_pace
+from sidewall.placement.practice import (
+    PRACTICE_CAUTIONS,
+    balls_needed,
+    balls_needed_for_error,
+    compare_practice,
+    practice_table,
+)
 from sidewall.placement.practice_log import check_practice, read_practice
 from sidewall.placement.targets import Circle, Target, court_targets, read_targets
 from sidewall.placement.tin import TinMargin

@@ -1,15 +1,212 @@
-"""Heights on the front wall as the tin margin needs them: seen, or known to be below the tin."""
+"""Heights on the front wall: seen, or known to be below the tin, and the normal that fits both.
+
+A ball in the tin has a height: it is below the tin's upper edge. To leave such balls out
+makes a player look higher and steadier than the player is, and to put them on the edge is
+as wrong. Their part of the likelihood is the chance of a height below the edge.
+"""
 
 from __future__ import annotations
 
-from typing import Final, Literal
+from collections.abc import Sequence
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.special import log_ndtr, ndtri
 
-from sidewall.errors import DataError
+from sidewall.arguments import Array, Bools
+from sidewall.errors import DataError, NotFittedError
 from sidewall.features.coded import need_columns
 from sidewall.features.shots import with_features
+
+_STEPS = 100
+_CLOSE = 1e-9
+
+
+class CensoredNormal:
+    r"""Maximum likelihood for ``y = x'b + e``, ``e ~ N(0, s^2)``, some y censored from below.
+
+    Attributes
+    ----------
+    coefficients_ : Series, length p
+    sd_ : float
+        Estimate of s.
+    covariance_ : DataFrame, (p + 1) x (p + 1)
+        Of the coefficients and of ``log s``, from the inverse Hessian.
+    loglik_ : float
+    n_, n_censored_ : int
+    n_iter_ : int
+        Newton steps.
+
+    Notes
+    -----
+    The Tobit model (Tobin 1958, Econometrica 26:24-36) with a limit of its own for each row.
+    The log likelihood is maximised in ``b / s`` and ``1 / s``, in which it is concave (Olsen
+    1978, Econometrica 46:1211-1215), so Newton's steps find its one maximum.
+    """
+
+    def fit(
+        self,
+        y: ArrayLike,
+        limit: ArrayLike,
+        X: ArrayLike | pd.DataFrame | None = None,
+        weights: ArrayLike | None = None,
+    ) -> CensoredNormal:
+        """Estimate coefficients and spread.
+
+        Parameters
+        ----------
+        y : array-like, shape (n,)
+            The values; NaN for one that is censored.
+        limit : array-like, shape (n,) or ()
+            What a censored value lies below.
+        X : array-like or DataFrame, shape (n, p), optional
+            Columns of the regression, the intercept among them; an intercept alone by default.
+        weights : array-like, shape (n,), optional
+            How often each row counts.
+
+        Returns
+        -------
+        CensoredNormal
+            The fitted object itself.
+
+        Raises
+        ------
+        DataError
+            If too few values are seen for the columns, all seen values are alike, or a
+            censored row has no limit.
+        """
+        values = np.asarray(y, dtype=float)
+        below = np.broadcast_to(np.asarray(limit, dtype=float), values.shape)
+        names, design = _design(X, len(values))
+        weight = np.ones(len(values)) if weights is None else np.asarray(weights, dtype=float)
+        censored = np.isnan(values)
+        _check(values, below, design, censored, weight)
+        start = _start(values, below, design, censored, weight)
+        parts = design, np.where(censored, below, values), censored, weight
+        theta, hessian = self._climb(parts, start)
+        self._finish(theta, hessian, names)
+        self.n_, self.n_censored_ = len(values), int(censored.sum())
+        return self
+
+    def _climb(self, parts: tuple[Any, ...], theta: Array) -> tuple[Array, Array]:
+        value, gradient, hessian = _likelihood(theta, *parts)
+        for step in range(1, _STEPS + 1):
+            self.n_iter_ = step
+            move = np.linalg.solve(hessian, -gradient)
+            rise = float(gradient @ move)
+            length = 1.0
+            while length > 1e-8:
+                trial = theta + length * move
+                if trial[-1] > 0 and _likelihood(trial, *parts)[0] >= value - 1e-12 * abs(value):
+                    break
+                length /= 2.0
+            theta = theta + length * move
+            value, gradient, hessian = _likelihood(theta, *parts)
+            if rise < _CLOSE:
+                break
+        self.loglik_ = value
+        return theta, hessian
+
+    def _finish(self, theta: Array, hessian: Array, names: list[Any]) -> None:
+        sd = 1.0 / theta[-1]
+        p = len(theta) - 1
+        # b = d s and log s = -log t, where d = b / s and t = 1 / s.
+        jacobian = np.eye(p + 1) * sd
+        jacobian[:p, -1] = -theta[:-1] * sd**2
+        jacobian[-1, -1] = -sd
+        covariance = jacobian @ np.linalg.inv(-hessian) @ jacobian.T
+        labels = [*names, "log sd"]
+        self.coefficients_ = pd.Series(theta[:-1] * sd, names, name="estimate")
+        self.sd_ = float(sd)
+        self.covariance_ = pd.DataFrame(covariance, labels, labels)
+
+    def summary(self, level: float = 0.95) -> pd.DataFrame:
+        """Coefficients and the spread, with standard errors and Wald limits.
+
+        The limits of ``sd`` are those of its logarithm, turned back.
+        """
+        if not hasattr(self, "sd_"):
+            raise NotFittedError("call CensoredNormal().fit(y, limit) first")
+        z = float(ndtri(0.5 + level / 2.0))
+        error = np.sqrt(np.diag(self.covariance_.to_numpy()))
+        b = self.coefficients_.to_numpy()
+        table = pd.DataFrame(
+            {
+                "estimate": [*b, self.sd_],
+                "se": [*error[:-1], error[-1] * self.sd_],
+                "low": [*(b - z * error[:-1]), self.sd_ * np.exp(-z * error[-1])],
+                "high": [*(b + z * error[:-1]), self.sd_ * np.exp(z * error[-1])],
+            },
+            index=[*self.coefficients_.index, "sd"],
+        )
+        return table
+
+
+def _design(X: ArrayLike | pd.DataFrame | None, n: int) -> tuple[list[Any], Array]:
+    if X is None:
+        return ["mean"], np.ones((n, 1))
+    values = np.asarray(X, dtype=float)
+    values = values[:, None] if values.ndim == 1 else values
+    names: Sequence[Any] = (
+        list(X.columns)
+        if isinstance(X, pd.DataFrame)
+        else [f"x{k}" for k in range(values.shape[1])]
+    )
+    return list(names), values
+
+
+def _check(y: Array, limit: Array, X: Array, censored: Bools, weight: Array) -> None:
+    if not len(y) == len(X) == len(weight):
+        raise DataError(
+            f"y has {len(y)} values, X {len(X)} rows, weights {len(weight)}; give as many of each"
+        )
+    if not (np.isfinite(X).all() and np.isfinite(weight).all()):
+        raise DataError("X or weights holds missing values; drop those rows or fill them")
+    if not np.isfinite(limit[censored]).all():
+        raise DataError("a missing value has no limit to lie below; give it one or leave it out")
+    seen = ~censored & (weight > 0)
+    if seen.sum() < X.shape[1] + 1:
+        raise DataError(
+            f"{int(seen.sum())} values were seen for {X.shape[1]} coefficients and a spread; "
+            "add data"
+        )
+    if np.linalg.matrix_rank(X[weight > 0]) < X.shape[1]:
+        raise DataError("columns of X depend on one another; leave one out")
+
+
+def _start(y: Array, limit: Array, X: Array, censored: Bools, weight: Array) -> Array:
+    """Least squares with the censored values on their limits."""
+    filled = np.where(censored, limit, y)
+    root = np.sqrt(weight)
+    b, *_ = np.linalg.lstsq(X * root[:, None], filled * root, rcond=None)
+    sd = np.sqrt(np.average((filled - X @ b) ** 2, weights=weight))
+    if not sd > 1e-9 * max(float(np.abs(filled).max()), 1e-9):
+        raise DataError("all values are the same, so there is no spread to estimate; add data")
+    return np.append(b / sd, 1.0 / sd)
+
+
+def _likelihood(
+    theta: Array, X: Array, y: Array, censored: Bools, weight: Array
+) -> tuple[float, Array, Array]:
+    """Log likelihood, gradient and Hessian in (b / s, 1 / s); y holds limits where censored."""
+    t = theta[-1]
+    r = t * y - X @ theta[:-1]
+    Z = np.column_stack([-X, y])  # derivative of r
+    log_cdf = log_ndtr(r)
+    log_pdf = -0.5 * r**2 - 0.5 * np.log(2.0 * np.pi)
+    ratio = np.exp(log_pdf - log_cdf)
+    value = float(np.sum(weight * np.where(censored, log_cdf, log_pdf + np.log(t))))
+    slope = weight * np.where(censored, ratio, -r)
+    bend = weight * np.where(censored, -ratio * (r + ratio), -1.0)
+    gradient = Z.T @ slope
+    hessian = (Z * bend[:, None]).T @ Z
+    seen = float(weight[~censored].sum())
+    gradient[-1] += seen / t
+    hessian[-1, -1] -= seen / t**2
+    return value, gradient, hessian
+
 
 #: Upper edge of the tin: singles court, and professional play (World Squash Federation,
 #: Specifications for Squash Courts).

@@ -19,15 +19,18 @@ from sidewall.arguments import (
     check_seed,
 )
 from sidewall.errors import DataError, NotFittedError, SeparationError
-from sidewall.placement.aim_answer import (
+from sidewall.placement.aim import (
+    LEAST_SEEN,
     AimChances,
+    HeightGain,
+    Scatter,
     aim_answer,
     aim_chances,
     aims_from,
+    scatter_of,
+    scatter_row,
+    tin_chance,
 )
-from sidewall.placement.best_height import tin_chance
-from sidewall.placement.height_gain import HeightGain
-from sidewall.placement.height_scatter import LEAST_SEEN, Scatter, scatter_of, scatter_row
 from sidewall.placement.heights import TIN_HEIGHTS_M, Pressure, wall_heights
 
 ALL_PLAYERS: Final = "all players"

@@ -10,12 +10,21 @@ from numpy.typing import ArrayLike
 
 from sidewall.arguments import Array
 from sidewall.errors import DataError
-from sidewall.scoring.chances import Chances, Shifted, read_chances
-from sidewall.scoring.expectations import MatchExpectation, Number
-from sidewall.scoring.game import Game, Score, refuse_endless
-from sidewall.scoring.point_a_rally import PointARally
-from sidewall.scoring.scores import read_pair, read_whole
-from sidewall.scoring.tally import COURSE, mix
+from sidewall.scoring.game import (
+    COURSE,
+    Chances,
+    Game,
+    MatchExpectation,
+    Number,
+    Score,
+    Shifted,
+    mix,
+    read_chances,
+    read_pair,
+    read_whole,
+    refuse_endless,
+)
+from sidewall.scoring.systems import PointARally
 
 #: Who serves first in the next game, by the game before.
 NextServer = Literal["winner", "loser", "alternate"]

@@ -2,12 +2,9 @@
 
 from sidewall.trust.attack_effect import attack_effect
 from sidewall.trust.doubly_robust import DoublyRobust, doubly_robust
-from sidewall.trust.evalue import e_value, e_value_of_limit
-from sidewall.trust.overlap import Overlap, choice_overlap
-from sidewall.trust.rank_check import RankCheck, check_ranks
-from sidewall.trust.ranks import rank_of, simulation_ranks
-from sidewall.trust.reasons import REASONS, Reasons, logged_reasons
-from sidewall.trust.unseen import threshold_tilt, unseen_reason
+from sidewall.trust.overlap import REASONS, Overlap, Reasons, choice_overlap, logged_reasons
+from sidewall.trust.ranks import RankCheck, check_ranks, rank_of, simulation_ranks
+from sidewall.trust.unseen import e_value, e_value_of_limit, threshold_tilt, unseen_reason
 
 __all__ = [
     "REASONS",
