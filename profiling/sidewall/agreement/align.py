@@ -171,7 +171,6 @@ def shot_costs(one: Charted, two: Charted, a: Array, b: Array, offset_s: float) 
 
     Parameters
     ----------
-    one, two : Charted
     a, b : ndarray of int
         Rows of the rally in either.
     offset_s : float
@@ -192,7 +191,6 @@ def rally_costs(one: Charted, two: Charted, players: int, offset_s: float) -> Ar
 
     Parameters
     ----------
-    one, two : Charted
     players : int
         How many names there are.
     offset_s : float

@@ -21,7 +21,6 @@ def reach(shots_of_rally: Array, level: float) -> float:
     ----------
     shots_of_rally : ndarray, shape (rallies,)
         Compared shots in each rally.
-    level : float
 
     Returns
     -------
@@ -89,17 +88,14 @@ def cohen_kappa(counts: ArrayLike, level: float = 0.95) -> Kappa:
             f"The table of pairs has the shape {table.shape} and {table.sum():g} pairs; give a "
             "square table, the same words in the same order both ways, with at least one pair."
         )
-    kappa, n = float(kappa_of(table)), float(table.sum())
-    p = table / n
-    row, column = p.sum(axis=1), p.sum(axis=0)
-    agreed, chance = np.trace(p), float(row @ column)
+    kappa = float(kappa_of(table))
     if np.isnan(kappa):
         return Kappa(*(float("nan"),) * 4)
-    off = p * (column[:, None] + row[None, :]) ** 2
-    on = np.diag(p) * ((1.0 - chance) - (row + column) * (1.0 - agreed)) ** 2
-    variance = on.sum() + (1.0 - agreed) ** 2 * (off.sum() - np.trace(off))
-    variance -= (agreed * chance - 2.0 * chance + agreed) ** 2
-    se = float(np.sqrt(max(variance, 0.0) / n)) / (1.0 - chance) ** 2
+    from statsmodels.stats.inter_rater import cohens_kappa  # noqa: PLC0415 - slow to load
+
+    with np.errstate(invalid="ignore"):  # it takes the root of a variance that may be -1e-17
+        variance = float(cohens_kappa(table).var_kappa)
+    se = float(np.sqrt(max(variance, 0.0)))
     half = float(ndtri(0.5 + level / 2.0)) * se
     return Kappa(kappa, se, kappa - half, kappa + half)
 
@@ -116,10 +112,6 @@ def clustered_kappa(counts: Array, weights: Array, low_agreed: float, level: flo
     low_agreed : float
         Lower limit of the share of agreement, for charters who agree always.
     level : float, default 0.95
-
-    Returns
-    -------
-    Kappa
 
     Notes
     -----

@@ -137,10 +137,6 @@ def simex(
         exactly the error of the larger variance, so that nothing is lost near zero; cutting
         off at zero would pile up values there and does not add up so.
 
-    Returns
-    -------
-    SimexPath
-
     Raises
     ------
     DataError

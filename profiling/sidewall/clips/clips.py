@@ -340,10 +340,6 @@ def write_clips(clips: Table, folder: str | PathLike[str], name: str = "clips") 
     name : str, default "clips"
         Ends the name of every file: ``m01-clips.vtt``, ``clips.csv``.
 
-    Returns
-    -------
-    WrittenClips
-
     Raises
     ------
     DataError

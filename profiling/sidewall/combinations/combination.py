@@ -38,7 +38,9 @@ from sidewall.arguments import (
     check_level,
     check_seed,
     column_names,
+    near,
     parse_toml,
+    read_toml,
 )
 from sidewall.combinations.effect import StateChoice, effect_table
 from sidewall.combinations.many_tests import adjusted
@@ -49,7 +51,6 @@ from sidewall.combinations.step import (
     check_steps,
     checked_range,
     checked_words,
-    closest,
     not_charted,
 )
 from sidewall.combinations.tries import funnel_table, shots_of_tries, tries_table
@@ -96,38 +97,23 @@ def _value(condition: str, value: Any) -> str:
 
 
 def read_file(path: str | PathLike[str]) -> Content:
-    """Read a combination from a file.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read or holds something that is not understood.
-    """
-    file = Path(path)
+    """Read a combination from a file; a DataError names the file."""
+    content = read_toml(path, "the combination")
     try:
-        text = file.read_text(encoding="utf-8")
-    except OSError as error:
-        raise DataError(f"{file}: the combination cannot be read ({error.strerror}).") from error
-    except UnicodeDecodeError as error:
-        raise DataError(f"{file.name}: not UTF-8 text; save it as UTF-8.") from error
-    try:
-        return read_text(text)
+        return _content(content)
     except DataError as error:
-        raise DataError(f"{file.name}: {error}") from error
+        raise DataError(f"{Path(path).name}: {error}") from error
 
 
 def read_text(text: str) -> Content:
-    """Read a combination from TOML text.
-
-    Raises
-    ------
-    DataError
-        Naming the step and the key that is not understood.
-    """
+    """Read a combination from TOML text; a DataError names the step and the key."""
     try:
-        content = parse_toml(text)
+        return _content(parse_toml(text))
     except tomllib.TOMLDecodeError as error:
         raise DataError(f"no valid TOML: {error}.") from error
+
+
+def _content(content: Mapping[str, Any]) -> Content:
     _only(content, _TOP, "")
     name, description = content.get("name"), content.get("description", "")
     if not isinstance(name, str) or not name.strip():
@@ -146,7 +132,7 @@ def read_text(text: str) -> Content:
 def _only(table: Mapping[str, Any], known: Sequence[str], where: str) -> None:
     for key in table:
         if key not in known:
-            raise DataError(f"{where}{key} is not understood; {closest(key, known)}")
+            raise DataError(f"{where}{key} is not understood; {near(key, known)}")
 
 
 def _step(table: Any, number: int) -> Step:
@@ -264,7 +250,7 @@ class Combination:
             If there is none of that name, with the closest.
         """
         if name not in BUILT_IN:
-            raise DataError(f"No combination {name!r} is built in; {closest(name, BUILT_IN)}")
+            raise DataError(f"No combination {name!r} is built in; {near(name, list(BUILT_IN))}")
         return BUILT_IN[name]
 
     def to_toml(self) -> str:

@@ -48,8 +48,6 @@ def after_lead_up(
 
     Parameters
     ----------
-    columns : ShotColumns
-    steps : sequence of Step
     decisive : int
         Number of the decisive step, from 1.
     player : int, optional

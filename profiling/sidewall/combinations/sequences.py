@@ -197,11 +197,8 @@ def candidates(
 
     Parameters
     ----------
-    order : FirstOrder
-    length : int
     least : float
         Least expected number of occurrences.
-    player : int, optional
     """
     share = order.share
     role = (length - 1) % 2  # who strikes first, so that the last shot is the player's own
@@ -284,8 +281,6 @@ def frequency(letters: Letters, found: Candidates, order: FirstOrder) -> Frequen
 
     Parameters
     ----------
-    letters : Letters
-    found : Candidates
     order : FirstOrder
         Counts of the same letters.
     """

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Bools, Floats, Ints
+from sidewall.arguments import Bools, Floats, Ints, check_player
 from sidewall.combinations.step import CONDITIONS, Step
 from sidewall.court.court import Court
 from sidewall.court.zones import DEPTHS, LANES, Zones
@@ -94,9 +94,7 @@ class ShotColumns:
             If nobody of that name is in the table.
         """
         known = [str(each) for each in self.names]
-        if str(name) not in known:
-            raise DataError(f"There is no player {name!r}; the log has {', '.join(known)}.")
-        return known.index(str(name))
+        return known.index(check_player(name, known))
 
     def meets(self, step: Step) -> tuple[Bools, Bools]:
         """Which shots meet a step, and which may but were not charted; who strikes apart.

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from difflib import get_close_matches
 from itertools import combinations, pairwise
 from typing import Any, Final, Literal, TypedDict, Unpack
 
+from sidewall.arguments import near
 from sidewall.court.zones import DEPTHS, LANES
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import BALANCES, CHOICES, CONTACTS, DIRECTIONS, SIDES, STROKES
@@ -95,13 +95,6 @@ class StepConditions(TypedDict, total=False):
     room_m: Range
 
 
-def closest(word: object, known: Iterable[str]) -> str:
-    """Say which known word is meant, or list them all."""
-    names = list(known)
-    found = get_close_matches(str(word).strip().lower(), names, n=1, cutoff=0.5)
-    return f"did you mean {found[0]!r}?" if found else f"use one of: {', '.join(names)}."
-
-
 def checked_words(name: str, value: object, where: str = "") -> tuple[str, ...]:
     """Turn one word or several into a tuple in the order of the vocabulary.
 
@@ -119,7 +112,7 @@ def checked_words(name: str, value: object, where: str = "") -> tuple[str, ...]:
         raise DataError(f"{where}{name} is empty: give a word, or leave the condition out.")
     for word in words:
         if word not in known:
-            raise DataError(f"{where}{name}: {word!r} is not known; {closest(word, known)}")
+            raise DataError(f"{where}{name}: {word!r} is not known; {near(str(word), known)}")
     return tuple(word for word in known if word in words)
 
 
@@ -360,7 +353,7 @@ def _known(conditions: Any) -> Any:
     names = [field.name for field in fields(Step) if field.name in CONDITIONS]
     for name in conditions:
         if name not in names:
-            raise DataError(f"A step has no condition {name!r}; {closest(name, names)}")
+            raise DataError(f"A step has no condition {name!r}; {near(name, names)}")
     return conditions
 
 

@@ -62,8 +62,6 @@ def match(columns: ShotColumns, steps: Sequence[Step], player: int | None = None
 
     Parameters
     ----------
-    columns : ShotColumns
-    steps : sequence of Step
     player : int, optional
         Only this player's tries.
     """

@@ -42,10 +42,6 @@ def rally_runs(shots: pd.DataFrame) -> RallyRuns:
     shots
         A canonical shot table: sorted by match, game, rally, shot; whole rallies only.
 
-    Returns
-    -------
-    RallyRuns
-
     Raises
     ------
     DataError

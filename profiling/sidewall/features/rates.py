@@ -109,10 +109,6 @@ def clustered_rate(
     level
         Confidence level.
 
-    Returns
-    -------
-    ClusteredRate
-
     Notes
     -----
     In a group let ``n`` shots come from ``G`` rallies, rally ``r`` with ``m_r`` shots, let

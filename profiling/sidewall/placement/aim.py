@@ -134,8 +134,6 @@ class HeightGain:
     Parameters
     ----------
     curve : {"linear", "log1p", "spline"}
-    prior_scale : float
-    seed : int
 
     Attributes
     ----------

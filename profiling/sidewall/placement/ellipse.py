@@ -53,12 +53,6 @@ class Ellipse:
         angle = float(np.degrees(np.arctan2(y, x)))
         return (angle + 90.0) % 180.0 - 90.0
 
-    @property
-    def area_m2(self) -> float:
-        """Area, square metres."""
-        long, short = self.half_axes_m
-        return float(np.pi * long * short)
-
     def contains(self, x_m: ArrayLike, y_m: ArrayLike) -> Bools:
         """Whether points lie inside."""
         away = np.stack([np.asarray(x_m, float), np.asarray(y_m, float)], axis=-1)
@@ -100,10 +94,6 @@ def error_ellipse(
         ellipse up.
     seed
         For the search of the robust one.
-
-    Returns
-    -------
-    Ellipse
 
     Raises
     ------

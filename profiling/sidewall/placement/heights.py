@@ -13,10 +13,10 @@ from typing import Any, Final, Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import log_ndtr, ndtri
+from scipy.special import log_ndtr
 
 from sidewall.arguments import Array, Bools
-from sidewall.errors import DataError, NotFittedError
+from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.features.shots import with_features
 
@@ -35,9 +35,6 @@ class CensoredNormal:
     covariance_ : DataFrame, (p + 1) x (p + 1)
         Of the coefficients and of ``log s``, from the inverse Hessian.
     loglik_ : float
-    n_, n_censored_ : int
-    n_iter_ : int
-        Newton steps.
 
     Notes
     -----
@@ -51,7 +48,6 @@ class CensoredNormal:
         y: ArrayLike,
         limit: ArrayLike,
         X: ArrayLike | pd.DataFrame | None = None,
-        weights: ArrayLike | None = None,
     ) -> CensoredNormal:
         """Estimate coefficients and spread.
 
@@ -63,8 +59,6 @@ class CensoredNormal:
             What a censored value lies below.
         X : array-like or DataFrame, shape (n, p), optional
             Columns of the regression, the intercept among them; an intercept alone by default.
-        weights : array-like, shape (n,), optional
-            How often each row counts.
 
         Returns
         -------
@@ -80,20 +74,17 @@ class CensoredNormal:
         values = np.asarray(y, dtype=float)
         below = np.broadcast_to(np.asarray(limit, dtype=float), values.shape)
         names, design = _design(X, len(values))
-        weight = np.ones(len(values)) if weights is None else np.asarray(weights, dtype=float)
         censored = np.isnan(values)
-        _check(values, below, design, censored, weight)
-        start = _start(values, below, design, censored, weight)
-        parts = design, np.where(censored, below, values), censored, weight
+        _check(values, below, design, censored)
+        start = _start(values, below, design, censored)
+        parts = design, np.where(censored, below, values), censored
         theta, hessian = self._climb(parts, start)
         self._finish(theta, hessian, names)
-        self.n_, self.n_censored_ = len(values), int(censored.sum())
         return self
 
     def _climb(self, parts: tuple[Any, ...], theta: Array) -> tuple[Array, Array]:
         value, gradient, hessian = _likelihood(theta, *parts)
-        for step in range(1, _STEPS + 1):
-            self.n_iter_ = step
+        for _ in range(_STEPS):
             move = np.linalg.solve(hessian, -gradient)
             rise = float(gradient @ move)
             length = 1.0
@@ -122,27 +113,6 @@ class CensoredNormal:
         self.sd_ = float(sd)
         self.covariance_ = pd.DataFrame(covariance, labels, labels)
 
-    def summary(self, level: float = 0.95) -> pd.DataFrame:
-        """Coefficients and the spread, with standard errors and Wald limits.
-
-        The limits of ``sd`` are those of its logarithm, turned back.
-        """
-        if not hasattr(self, "sd_"):
-            raise NotFittedError("call CensoredNormal().fit(y, limit) first")
-        z = float(ndtri(0.5 + level / 2.0))
-        error = np.sqrt(np.diag(self.covariance_.to_numpy()))
-        b = self.coefficients_.to_numpy()
-        table = pd.DataFrame(
-            {
-                "estimate": [*b, self.sd_],
-                "se": [*error[:-1], error[-1] * self.sd_],
-                "low": [*(b - z * error[:-1]), self.sd_ * np.exp(-z * error[-1])],
-                "high": [*(b + z * error[:-1]), self.sd_ * np.exp(z * error[-1])],
-            },
-            index=[*self.coefficients_.index, "sd"],
-        )
-        return table
-
 
 def _design(X: ArrayLike | pd.DataFrame | None, n: int) -> tuple[list[Any], Array]:
     if X is None:
@@ -157,39 +127,33 @@ def _design(X: ArrayLike | pd.DataFrame | None, n: int) -> tuple[list[Any], Arra
     return list(names), values
 
 
-def _check(y: Array, limit: Array, X: Array, censored: Bools, weight: Array) -> None:
-    if not len(y) == len(X) == len(weight):
-        raise DataError(
-            f"y has {len(y)} values, X {len(X)} rows, weights {len(weight)}; give as many of each"
-        )
-    if not (np.isfinite(X).all() and np.isfinite(weight).all()):
-        raise DataError("X or weights holds missing values; drop those rows or fill them")
+def _check(y: Array, limit: Array, X: Array, censored: Bools) -> None:
+    if len(y) != len(X):
+        raise DataError(f"y has {len(y)} values, X {len(X)} rows; give as many of each")
+    if not np.isfinite(X).all():
+        raise DataError("X holds missing values; drop those rows or fill them")
     if not np.isfinite(limit[censored]).all():
         raise DataError("a missing value has no limit to lie below; give it one or leave it out")
-    seen = ~censored & (weight > 0)
-    if seen.sum() < X.shape[1] + 1:
+    seen = int((~censored).sum())
+    if seen < X.shape[1] + 1:
         raise DataError(
-            f"{int(seen.sum())} values were seen for {X.shape[1]} coefficients and a spread; "
-            "add data"
+            f"{seen} values were seen for {X.shape[1]} coefficients and a spread; add data"
         )
-    if np.linalg.matrix_rank(X[weight > 0]) < X.shape[1]:
+    if np.linalg.matrix_rank(X) < X.shape[1]:
         raise DataError("columns of X depend on one another; leave one out")
 
 
-def _start(y: Array, limit: Array, X: Array, censored: Bools, weight: Array) -> Array:
+def _start(y: Array, limit: Array, X: Array, censored: Bools) -> Array:
     """Least squares with the censored values on their limits."""
     filled = np.where(censored, limit, y)
-    root = np.sqrt(weight)
-    b, *_ = np.linalg.lstsq(X * root[:, None], filled * root, rcond=None)
-    sd = np.sqrt(np.average((filled - X @ b) ** 2, weights=weight))
+    b, *_ = np.linalg.lstsq(X, filled, rcond=None)
+    sd = np.sqrt(np.mean((filled - X @ b) ** 2))
     if not sd > 1e-9 * max(float(np.abs(filled).max()), 1e-9):
         raise DataError("all values are the same, so there is no spread to estimate; add data")
     return np.append(b / sd, 1.0 / sd)
 
 
-def _likelihood(
-    theta: Array, X: Array, y: Array, censored: Bools, weight: Array
-) -> tuple[float, Array, Array]:
+def _likelihood(theta: Array, X: Array, y: Array, censored: Bools) -> tuple[float, Array, Array]:
     """Log likelihood, gradient and Hessian in (b / s, 1 / s); y holds limits where censored."""
     t = theta[-1]
     r = t * y - X @ theta[:-1]
@@ -197,12 +161,12 @@ def _likelihood(
     log_cdf = log_ndtr(r)
     log_pdf = -0.5 * r**2 - 0.5 * np.log(2.0 * np.pi)
     ratio = np.exp(log_pdf - log_cdf)
-    value = float(np.sum(weight * np.where(censored, log_cdf, log_pdf + np.log(t))))
-    slope = weight * np.where(censored, ratio, -r)
-    bend = weight * np.where(censored, -ratio * (r + ratio), -1.0)
+    value = float(np.sum(np.where(censored, log_cdf, log_pdf + np.log(t))))
+    slope = np.where(censored, ratio, -r)
+    bend = np.where(censored, -ratio * (r + ratio), -1.0)
     gradient = Z.T @ slope
     hessian = (Z * bend[:, None]).T @ Z
-    seen = float(weight[~censored].sum())
+    seen = float((~censored).sum())
     gradient[-1] += seen / t
     hessian[-1, -1] -= seen / t**2
     return value, gradient, hessian

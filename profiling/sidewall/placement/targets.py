@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sidewall.arguments import Bools, parse_toml
+from sidewall.arguments import Bools, read_toml
 from sidewall.court import WALLS, Court, Rectangle
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import STROKES
@@ -174,10 +173,6 @@ def read_targets(source: str | os.PathLike[str], court: Court | None = None) -> 
     court
         The court that the targets must fit into; singles if None.
 
-    Returns
-    -------
-    list of Target
-
     Raises
     ------
     DataError
@@ -185,14 +180,7 @@ def read_targets(source: str | os.PathLike[str], court: Court | None = None) -> 
         court.
     """
     path, court = Path(source), court or Court()
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise DataError(f"{path.name}: the file of targets cannot be read ({error})") from error
-    try:
-        table = parse_toml(text)
-    except tomllib.TOMLDecodeError as error:
-        raise DataError(f"{path.name}: this is no TOML ({error}); mend that line") from error
+    table = read_toml(path, "the file of targets")
     entries = table.get("target")
     if not isinstance(entries, list) or not entries:
         raise DataError(f"{path.name}: there is no target; write one as a table [[target]]")

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from sidewall.arguments import Floats, Table, as_frame, check_level, names_of
+from sidewall.arguments import Table, as_frame, check_level, names_of
+from sidewall.combinations.many_tests import adjusted
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.features.shots import with_features
@@ -32,20 +33,6 @@ NOT_KNOWN: Final = "not known yet"
 _POWER: Final = 0.8
 
 
-def holm(p: Floats) -> Floats:
-    """Adjust p-values for looking at several; missing ones do not count.
-
-    With the adjusted ones held against 5%, the chance of any false alarm is at most 5%,
-    whatever hangs together (Holm 1979, Scandinavian Journal of Statistics 6:65-70).
-    """
-    found = np.full(len(p), np.nan)
-    known = np.flatnonzero(~np.isnan(p))
-    order = known[np.argsort(p[known])]
-    steps = p[order] * np.arange(len(order), 0, -1)
-    found[order] = np.minimum(np.maximum.accumulate(steps), 1.0)
-    return found
-
-
 def judge(table: pd.DataFrame, level: float) -> pd.DataFrame:
     """Add intervals, p-values, the smallest change that could be shown, and the word.
 
@@ -55,7 +42,6 @@ def judge(table: pd.DataFrame, level: float) -> pd.DataFrame:
         ``before``, ``after``, ``before_error``, ``after_error``, ``error`` (standard errors),
         ``least`` and ``most`` (the ends of the scale), ``better_when`` (lower or higher) and
         ``matters``, the smallest change worth knowing.
-    level : float
 
     Returns
     -------
@@ -74,7 +60,7 @@ def judge(table: pd.DataFrame, level: float) -> pd.DataFrame:
     found["change"] = change
     found["change_low"], found["change_high"] = change - z * error, change + z * error
     found["p"] = np.where(np.isnan(error), np.nan, 2.0 * ndtr(-np.abs(change) / error))
-    found["p_holm"] = holm(found["p"].to_numpy())
+    found["p_holm"] = adjusted(found["p"].to_numpy(), "holm")
     looked = max(int(found["p"].notna().sum()), 1)
     strict = float(ndtri(1.0 - (1.0 - level) / (2.0 * looked)))
     found["smallest_change"] = (z + power) * error

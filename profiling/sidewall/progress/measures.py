@@ -78,10 +78,6 @@ def share_change(
         Labels.
     after : ndarray of bool, shape (n,)
 
-    Returns
-    -------
-    ShareChange
-
     Notes
     -----
     In stratum k let n_k shots before and m_k after have shares p_k and q_k. Their difference
@@ -184,7 +180,6 @@ def own_change(model: TightnessModel, player: str, after: Bools, table: pd.DataF
     ----------
     model : TightnessModel
         Fitted to the club, the player under one name in both periods.
-    player : str
     after : ndarray of bool, shape (n,)
         For each row of ``model.used_``, whether its match belongs to the period after.
     table : DataFrame
@@ -320,9 +315,6 @@ def threshold_rows(
 
     Parameters
     ----------
-    model : TightnessModel
-    player : str
-    found : OwnChange
     after : ndarray of bool
         For each row of ``model.used_``.
     level : float

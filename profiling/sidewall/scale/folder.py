@@ -185,8 +185,6 @@ def on_cluster(
     ----------
     scheduler : str or distributed.Client
         Address of a scheduler, or a client of one.
-    task : callable
-    files : sequence of Path
 
     Raises
     ------

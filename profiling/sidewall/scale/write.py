@@ -97,7 +97,6 @@ def to_shots(table: pa.Table, players: list[str], where: str) -> pd.DataFrame:
 
     Parameters
     ----------
-    table : pyarrow.Table
     players : list of str
         Every player of the log, sorted.
     where : str

@@ -194,7 +194,7 @@ class Chances:
         Raises
         ------
         DataError
-            If `on` is not known, or the receiver wins every rally.
+            Also if `on` is not known, or the receiver wins every rally.
         """
         if on not in get_args(Shifted):
             raise DataError(f"on={on!r} is not known; use {', '.join(get_args(Shifted))}.")
@@ -301,20 +301,12 @@ class Game(ABC):
     ) -> Number:
         """Compute the probability of winning the game from a score.
 
-        Parameters
-        ----------
-        p_serve, p_receive, score, serving
-            As `Game` says.
+        Arguments and errors are those that `Game` names.
 
         Returns
         -------
         float or ndarray
             A number for two numbers, else an array of their joint shape.
-
-        Raises
-        ------
-        DataError
-            As `Game` says.
         """
         chances = read_chances(p_serve, p_receive)
         return chances.restore(self.values(chances, score, serving, WIN)[0])
@@ -328,20 +320,12 @@ class Game(ABC):
     ) -> GameExpectation:
         """Compute the expected rallies and points of a game from a score on.
 
-        Parameters
-        ----------
-        p_serve, p_receive, score, serving
-            As `Game` says.
+        Arguments and errors are those that `Game` names.
 
         Returns
         -------
         GameExpectation
             Rallies still to be played; points on the board at the end.
-
-        Raises
-        ------
-        DataError
-            As `Game` says.
         """
         chances = read_chances(p_serve, p_receive)
         win, rallies, won, lost = self.values(chances, score, serving, COURSE)
@@ -370,7 +354,7 @@ class Game(ABC):
         Raises
         ------
         DataError
-            As `Game` says, and if a probability is not a single number.
+            Also if a probability is not a single number.
         """
         chances = read_chances(p_serve, p_receive)
         if chances.shape != ():
@@ -402,10 +386,10 @@ class Game(ABC):
         one rally in a hundred more is worth so many games in a hundred. Complex step, so
         exact to rounding (relative error about 1e-13).
 
+        Arguments and errors are those that `Game` names.
+
         Parameters
         ----------
-        p_serve, p_receive, score, serving
-            As `Game` says.
         on
             Which rallies: both, serve or receive.
 
@@ -417,7 +401,7 @@ class Game(ABC):
         Raises
         ------
         DataError
-            As `Game` says, and if `on` is not known.
+            Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
         win = self.values(chances.shifted(on), score, serving, WIN)[0]
@@ -438,10 +422,10 @@ class Game(ABC):
         one rally in a hundred more is worth this much divided by 100 in points a game. It
         counts the points that a longer or shorter game brings. Exact to rounding.
 
+        Arguments and errors are those that `Game` names.
+
         Parameters
         ----------
-        p_serve, p_receive, score, serving
-            As `Game` says.
         on
             Which rallies: both, serve or receive.
 
@@ -453,7 +437,7 @@ class Game(ABC):
         Raises
         ------
         DataError
-            As `Game` says, and if `on` is not known.
+            Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
         course = self.values(chances.shifted(on), score, serving, COURSE)

@@ -111,20 +111,12 @@ class Match:
     ) -> Number:
         """Compute the probability of winning the match.
 
-        Parameters
-        ----------
-        p_serve, p_receive, games, score, serving, first_server
-            As `Match` says.
+        Arguments and errors are those that `Match` names.
 
         Returns
         -------
         float or ndarray
             A number for two numbers, else an array of their joint shape.
-
-        Raises
-        ------
-        DataError
-            As `Match` says.
         """
         chances = read_chances(p_serve, p_receive)
         return chances.restore(self._values(chances, games, score, serving, first_server)[0])
@@ -141,20 +133,12 @@ class Match:
     ) -> MatchExpectation:
         """Compute the expected rallies and games of a match from a state on.
 
-        Parameters
-        ----------
-        p_serve, p_receive, games, score, serving, first_server
-            As `Match` says.
+        Arguments and errors are those that `Match` names.
 
         Returns
         -------
         MatchExpectation
             Rallies still to be played; games on the board at the end.
-
-        Raises
-        ------
-        DataError
-            As `Match` says.
         """
         chances = read_chances(p_serve, p_receive)
         win, rallies, won, lost = self._values(chances, games, score, serving, first_server)
@@ -179,10 +163,10 @@ class Match:
         one rally in a hundred more is worth so many matches in a hundred. Complex step, so
         exact to rounding (relative error about 1e-13).
 
+        Arguments and errors are those that `Match` names.
+
         Parameters
         ----------
-        p_serve, p_receive, games, score, serving, first_server
-            As `Match` says.
         on
             Which rallies: both, serve or receive.
 
@@ -194,7 +178,7 @@ class Match:
         Raises
         ------
         DataError
-            As `Match` says, and if `on` is not known.
+            Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
         win = self._values(chances.shifted(on), games, score, serving, first_server)[0]

@@ -226,11 +226,6 @@ class HandInHandOut(Game):
         -------
         int or ndarray of int
             `to` or one more; `to` where both win alike.
-
-        Raises
-        ------
-        DataError
-            As `Game` says.
         """
         chances = read_chances(p_serve, p_receive)
         fixed = [HandInHandOut(self.to, target) for target in (self.to, self.to + 1)]

@@ -66,10 +66,6 @@ def chance_of_choice(chosen: Array, X: Array, link: Link = "logit") -> Any:
         With an intercept; independent columns.
     link : {"logit", "probit"}
 
-    Returns
-    -------
-    statsmodels results
-
     Raises
     ------
     SeparationError

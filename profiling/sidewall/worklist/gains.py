@@ -285,11 +285,8 @@ def measure_gain(
 
     Parameters
     ----------
-    ladder : Ladder
-    one : Measure
     other : Standing or None
         Of the player's other side, which is the target on a ladder of fewer than four.
-    rng : numpy.random.Generator
     """
     total = ladder.sums(one.row, one.value - one.expected)[0]
     own = standing(ladder, one.row, total, one.drawn, one.scale, rng)
@@ -337,12 +334,9 @@ def decision_gains(
 
     Parameters
     ----------
-    ladder : Ladder
     judged : DataFrame
         From `decisions` on the ladder's own shots, with ``row``.
-    model : TightnessModel
     target : {"quartile", "half"}
-    rng : numpy.random.Generator
     """
     worth = ChoiceWorth(model, judged)
     which = rng.integers(0, model.posterior_.n_draws, len(ladder.weights))

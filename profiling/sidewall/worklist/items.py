@@ -11,7 +11,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from sidewall.arguments import parse_toml
+from sidewall.arguments import near, read_toml
 from sidewall.errors import DataError
 from sidewall.files import write_file
 from sidewall.placement.practice import PRACTICE_CAUTIONS
@@ -63,11 +63,9 @@ def check_item(item: str, where: str = "") -> str:
     DataError
         With the closest known name.
     """
-    from sidewall.combinations.step import closest  # noqa: PLC0415 - seldom needed
-
     if item in ITEM_WORDS or (item.startswith(COMBINATION) and item != COMBINATION):
         return item
-    raise DataError(f"{where}there is no item {item!r}; {closest(item, ITEM_WORDS)}")
+    raise DataError(f"{where}there is no item {item!r}; {near(item, list(ITEM_WORDS))}")
 
 
 #: Said beside every work list (common practice, no source).
@@ -210,12 +208,7 @@ def read_efforts(path: str | PathLike[str]) -> Efforts:
         If the file cannot be read, names an unknown item, or a rating is not from 1 to 5.
     """
     place = Path(path)
-    try:
-        content = parse_toml(place.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise DataError(f"{place.name}: the ratings cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise DataError(f"{place.name}: this is no TOML ({error}); mend that line") from error
+    content = read_toml(place, "the file of ratings")
     strange = [key for key in content if key not in ("effort", "player")]
     if strange:
         raise DataError(

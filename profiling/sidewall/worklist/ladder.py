@@ -83,13 +83,6 @@ def values_left(
     The chance is that between average players. In every redrawn set of rallies the weights of
     the value of a ball are drawn from their posterior, so that what is not known of the
     worth of a ball is in the draws. All that the work list takes of it comes from here.
-
-    Parameters
-    ----------
-    value : BallValue
-    features : DataFrame, n rows
-    draws : int
-    rng : numpy.random.Generator
     """
     from scipy import sparse  # noqa: PLC0415 - slow to load
 
@@ -114,7 +107,6 @@ class Ladder:
         Its value of a ball is used where it has one.
     draws : int
         Redrawn sets of rallies, shared by all items and players.
-    rng : numpy.random.Generator
 
     Attributes
     ----------
@@ -196,7 +188,6 @@ class Ladder:
         row : ndarray of int, shape (m,)
         value : Redrawn
             Numbers of these shots.
-        by : sequence of str
         cell : ndarray of int, shape (m,), optional
             To sum by; by player as a rule.
 
@@ -339,7 +330,6 @@ def pooled_draws(raw: Array, drawn: Array, scale: float, rng: np.random.Generato
         The same means in redrawn rallies.
     scale : float
         Of the half-normal prior on the spread between players.
-    rng : numpy.random.Generator
     """
     draws, players = drawn.shape
     # a tiny floor: a player without a single error would else count as known exactly
@@ -374,7 +364,6 @@ def standing(
 
     Parameters
     ----------
-    ladder : Ladder
     row : ndarray of int, shape (m,)
         Rows of the shots.
     total : ndarray, shape (players,)
@@ -383,7 +372,6 @@ def standing(
         The same in redrawn rallies.
     scale : float
         Of the prior on the spread between players, in the residuals' unit.
-    rng : numpy.random.Generator
     """
     n, n_drawn = ladder.sums(row, np.ones(len(row)))
     pairs = np.unique(ladder.player[row] * ladder.weights.shape[1] + ladder.rally[row])

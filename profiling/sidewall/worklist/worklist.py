@@ -20,7 +20,9 @@ from sidewall.arguments import (
     check_count,
     check_level,
     check_number,
+    check_player,
     check_seed,
+    check_word,
 )
 from sidewall.combinations.combination import BUILT_IN
 from sidewall.combinations.tries import break_words
@@ -64,7 +66,6 @@ def match_gain(match: Match, share: float, rallies_per_game: float, points: Arra
 
     Parameters
     ----------
-    match : Match
     share : float
         The player's share of the rallies now, serving and receiving alike.
     rallies_per_game : float
@@ -343,7 +344,7 @@ class WorkList:
             If a parameter makes no sense, or the log carries too little for any item.
         """
         shots = as_frame(shots)
-        self._check()
+        check_word(self.decision_target, ("quartile", "half"), "decision_target")
         if self.model is None:
             from sidewall.models.tightness import TightnessModel  # noqa: PLC0415 - slow to load
 
@@ -390,20 +391,10 @@ class WorkList:
                     notes = self._gains[item].notes
                     notes[self.players_.index(str(player))] = break_words(own)
 
-    def _check(self) -> None:
-        if self.decision_target not in ("quartile", "half"):
-            raise DataError(
-                f"decision_target is {self.decision_target!r}; it must be 'quartile' or 'half'"
-            )
-
     def _need(self, player: str) -> int:
         if not hasattr(self, "ladder_"):
             raise NotFittedError("call WorkList().fit(shots) first")
-        if player not in self.players_:
-            raise DataError(
-                f"there is no player {player!r}; the log has {', '.join(self.players_)}"
-            )
-        return self.players_.index(player)
+        return self.players_.index(check_player(player, self.players_))
 
     def table(self, player: str) -> pd.DataFrame:
         """A player's work list, most gain for least effort first.
@@ -468,11 +459,6 @@ class WorkList:
             why = self.missing_.get(item, "no such item in this log")
             raise DataError(f"{item!r} cannot be told from this log: {why}")
         return evidence_table(self.ladder_, self._gains[item], k)
-
-    def gain_draws(self, player: str) -> pd.DataFrame:
-        """Draws of the points a game, a column an item; missing where not known."""
-        k = self._need(player)
-        return pd.DataFrame({name: gain.points[:, k] for name, gain in self._gains.items()})
 
 
 def _numbered_decisions(ladder: Ladder, model: TightnessModel, level: float) -> pd.DataFrame:

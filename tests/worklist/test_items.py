@@ -52,7 +52,7 @@ def test_a_players_own_rating_goes_first(tmp_path):
         ("effort = 3\n", "as a table"),
         ("player = 3\n", "\\[player.NAME\\]"),
         ("[player.Rowan]\nlength = 9\n", "player Rowan"),
-        ("[effort\n", "no TOML"),
+        ("[effort\n", "no valid TOML"),
     ],
 )
 def test_errors_name_the_file_and_the_mend(tmp_path, text, said):
