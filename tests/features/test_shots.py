@@ -256,9 +256,9 @@ def test_a_million_rows_in_seconds(make_log):
     shots = pd.concat(parts, ignore_index=True)
     shots["match"] = shots["match"].astype("category")
     assert len(shots) > 980_000
-    start = time.perf_counter()
+    start = time.process_time()  # the wall clock would measure what else the machine does
     f = shot_features(shots)
-    assert time.perf_counter() - start < 6.0  # about 0.4 s on a quiet laptop core
+    assert time.process_time() - start < 6.0  # about 0.4 s on a quiet laptop core
     assert len(f) == len(shots)
 
 

@@ -213,6 +213,7 @@ def odds_ratio(
     design_effect : float, default 1.0
         Widens the standard error of the log by its square root, where above 1.
     """
+    # own code, since statsmodels' table (a test compares) knows no widening and no empty sides
     n = a + b + c + d
     r, s = a * d / n, b * c / n
     R, S = float(r.sum()), float(s.sum())

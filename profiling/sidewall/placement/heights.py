@@ -40,7 +40,8 @@ class CensoredNormal:
     -----
     The Tobit model (Tobin 1958, Econometrica 26:24-36) with a limit of its own for each row.
     The log likelihood is maximised in ``b / s`` and ``1 / s``, in which it is concave (Olsen
-    1978, Econometrica 46:1211-1215), so Newton's steps find its one maximum.
+    1978, Econometrica 46:1211-1215), so Newton's steps find its one maximum; no library of
+    ours has a limit for each row.
     """
 
     def fit(
