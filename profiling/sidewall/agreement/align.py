@@ -230,7 +230,7 @@ def align(first: Table, second: Table) -> pd.DataFrame:
 
     In every match that both have, rallies are lined up first, since either charter may have
     missed one, and then the shots within each pair of rallies. Both are alignments at least
-    cost; :mod:`sidewall.agreement.align` states the costs and why. Where both logs have
+    cost; the costs, and why, stand at the top of this module. Where both logs have
     times, clocks that differ by a constant are set alike.
 
     Parameters

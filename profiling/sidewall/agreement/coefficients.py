@@ -117,7 +117,7 @@ def clustered_kappa(counts: Array, weights: Array, low_agreed: float, level: flo
     -----
     The standard error is the standard deviation over draws of whole rallies. Kappa cannot
     pass 1 and piles up below it, so the interval is even on the scale of ``log(1 - kappa)``;
-    how far it reaches is in :mod:`sidewall.agreement.coefficients`. Where no pair disagrees no
+    how far it reaches is in `reach`. Where no pair disagrees no
     draw does, and the lower limit is that of the share of agreement, put into kappa's
     formula.
     """
@@ -254,7 +254,7 @@ def clustered_intraclass(
     DataFrame
         As :func:`intraclass`. The interval is even on Fisher's scale, ``artanh``, its
         standard error the standard deviation over draws of whole rallies; how far it
-        reaches is in :mod:`sidewall.agreement.coefficients`. It does not take the readings to be
+        reaches is in `reach`. It does not take the readings to be
         normal.
     """
     middle = (first.mean() + second.mean()) / 2  # takes nothing away but rounding errors
@@ -345,7 +345,7 @@ def clustered_limits(
     DataFrame
         As :func:`limits_of_agreement`, with a row ``sd`` besides; standard errors are
         standard deviations over draws of whole rallies; how far intervals reach is in
-        :mod:`sidewall.agreement.coefficients`. The interval of the standard deviation is even on
+        `reach`. The interval of the standard deviation is even on
         the log scale.
     """
     rallies = weights.shape[1]

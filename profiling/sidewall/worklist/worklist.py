@@ -417,7 +417,7 @@ class WorkList:
               ``now`` and ``goal`` in ``unit``;
             - for a side or volley, the player's ``threshold_m`` beside the other side's and
               the ladder's quartile, and what it is worse than, for comparison; see
-              `sidewall.worklist.worklist`;
+              `threshold_columns`;
             - ``drill``, the drill family.
 
         Raises
