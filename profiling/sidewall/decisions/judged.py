@@ -19,7 +19,7 @@ from sidewall.arguments import (
     kept_rows,
 )
 from sidewall.errors import DataError
-from sidewall.features.coded import as_category, codes_of
+from sidewall.features.coded import as_category, codes_of, struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.features.shots import with_features, words_in_order
 from sidewall.models.answers import LEAST_OWN
@@ -383,11 +383,11 @@ def decisions_by(
     if "decision" not in table.columns:
         table = decisions(table, model, level)
     if player is not None:
-        own = table["player"].astype(str) == player
+        own = struck_by(table, player)
         if not own.any():
             known = ", ".join(map(str, table["player"].unique()))
             raise DataError(f"{player!r} has no decisions in the table; those who have: {known}")
-        table = table[own.to_numpy()]
+        table = table[own]
     if by == "zone":
         columns = [name for name in _ZONE if name in table and table[name].notna().any()]
         if not columns:

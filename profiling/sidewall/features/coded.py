@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Ints
+from sidewall.arguments import Bools, Ints
 from sidewall.errors import DataError
 
 
@@ -33,6 +33,11 @@ def need_columns(shots: pd.DataFrame, columns: Sequence[str]) -> None:
             f"The shot table has no column {', '.join(missing)}. "
             "Read the log with read_shots, which gives every column that is needed."
         )
+
+
+def struck_by(table: pd.DataFrame, player: str) -> Bools:
+    """Whether each row is this player's, shape (n,)."""
+    return (table["player"].astype(str) == player).to_numpy()
 
 
 def codes_of(column: pd.Series, categories: Sequence[str]) -> Ints:

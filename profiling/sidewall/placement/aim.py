@@ -25,6 +25,7 @@ from scipy.special import expit, ndtr, ndtri
 
 from sidewall.arguments import Array, Floats, Ints
 from sidewall.errors import DataError
+from sidewall.features.coded import struck_by
 from sidewall.features.rates import wilson_interval
 from sidewall.models.transforms import GapTransform
 from sidewall.placement.heights import CensoredNormal
@@ -215,7 +216,7 @@ class HeightGain:
             mask = self._rows["side"].astype(str) == side
             mask &= self._rows["pressure"].astype(str) == pressure
             if player is not None:
-                mask &= self._rows["player"].astype(str) == player
+                mask &= struck_by(self._rows, player)
             pick[0, names.index("gap")] = _looseness(self._rows[mask]).mean()
         pick[range(1, 1 + len(heights)), heights] = 1.0
         return pick @ values, pick @ covariance @ pick.T

@@ -20,6 +20,7 @@ from sidewall.arguments import (
     check_seed,
 )
 from sidewall.errors import DataError, NotFittedError
+from sidewall.features.coded import struck_by
 from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
@@ -278,7 +279,7 @@ class PlacementWorth:
 
     def _met(self, player: str | None) -> pd.DataFrame:
         used = self.used_
-        return used if player is None else used[used["player"].astype(str) == player]
+        return used if player is None else used[struck_by(used, player)]
 
     def _grid(
         self, of: str, values_m: Sequence[float] | None, at_m: float | None

@@ -13,7 +13,7 @@ from scipy.special import ndtr, ndtri
 from sidewall.arguments import Table, as_frame, check_level, names_of
 from sidewall.combinations.many_tests import adjusted
 from sidewall.errors import DataError
-from sidewall.features.coded import need_columns
+from sidewall.features.coded import need_columns, struck_by
 from sidewall.features.shots import with_features
 from sidewall.models.tightness import TightnessModel
 from sidewall.progress.measures import (
@@ -255,7 +255,7 @@ def _fresh(model: TightnessModel | None) -> TightnessModel:
 
 
 def _need_both(model: TightnessModel, player: str, when: np.ndarray) -> None:
-    own = (model.used_["player"].astype(str) == player).to_numpy()
+    own = struck_by(model.used_, player)
     for name, some in (("before", own & ~when), ("after", own & when)):
         if not some.any():
             raise DataError(

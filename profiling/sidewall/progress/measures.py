@@ -27,6 +27,7 @@ from scipy.special import expit, logit
 
 from sidewall.arguments import Array, Bools, Ints
 from sidewall.decisions import decisions
+from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES, SIDES
 from sidewall.models.answers import CROSSES, LEAST_OWN
 from sidewall.models.usable import cell_of
@@ -198,7 +199,7 @@ def own_change(model: TightnessModel, player: str, after: Bools, table: pd.DataF
     rallies and k columns. By value, the error of the value of a ball moves both periods at
     once.
     """
-    own = (model.used_["player"].astype(str) == player).to_numpy()
+    own = struck_by(model.used_, player)
     rows, late = model.used_[own].reset_index(drop=True), after[own]
     y, moved, covariance = rows["outcome"].to_numpy(dtype=float), None, np.zeros((0, 0))
     if model.horizon_ != "rally":
@@ -330,7 +331,7 @@ def threshold_rows(
     table = model.thresholds(level)
     table = table[table["player"] == player].reset_index(drop=True)
     i = model.players_.index(player)
-    own = (model.used_["player"].astype(str) == player).to_numpy()
+    own = struck_by(model.used_, player)
     rows: list[Row] = []
     for j, (side, family) in enumerate(model.cells_):
         answer = table.iloc[j]
@@ -404,7 +405,7 @@ def comfort_rows(model: TightnessModel, player: str, found: OwnChange, after: Bo
     The balls are those of both periods, so that only the curves can change.
     """
     used = model.used_
-    own = (used["player"].astype(str) == player).to_numpy()
+    own = struck_by(used, player)
     i = model.players_.index(player)
     F = len(model.families_)
     rows: list[Row] = []
@@ -460,7 +461,7 @@ def placement_rows(
     if not {"bounce_x_m", "bounce_y_m"} <= set(shots.columns):
         return []
     placed = placed_shots(shots, targets)
-    placed = placed[(placed["player"].astype(str) == player) & placed["on_target"].notna()]
+    placed = placed[struck_by(placed, player) & placed["on_target"].notna()]
     rows: list[Row] = []
     for side in SIDES:
         some = placed[placed["side"] == side]
@@ -483,7 +484,7 @@ def decision_rows(
     Tight and loose are judged by the threshold of both periods together: one yardstick.
     """
     judged = decisions(shots, model, level)
-    judged = judged[judged["player"].astype(str) == player]
+    judged = judged[struck_by(judged, player)]
     word = judged["decision"].astype(str)
     cell = (judged["side"].astype(str) + " " + judged["family"].astype(str)).to_numpy()
     rows: list[Row] = []

@@ -19,6 +19,7 @@ import pandas as pd
 from sidewall.arguments import Array, Bools, Ints, Table, as_frame, check_lengths_m, names_of
 from sidewall.court.court import Court
 from sidewall.errors import DataError
+from sidewall.features.coded import struck_by
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
 from sidewall.models.usable import usable_shots
@@ -272,7 +273,7 @@ def own_shots(used: pd.DataFrame, player: str | None) -> pd.DataFrame:
         known = sorted(used["player"].astype(str).unique())
         if player not in known:
             raise DataError(f"no usable shot of {player!r}; players with some: {', '.join(known)}")
-        used = used[used["player"].astype(str) == player].reset_index(drop=True)
+        used = used[struck_by(used, player)].reset_index(drop=True)
     counts = (used["choice"] == "attack").sum(), (used["choice"] == "reset").sum()
     if min(counts) < _LEAST_OF_A_CHOICE:
         raise DataError(
