@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterable, Sequence
 from difflib import get_close_matches
 from importlib import import_module
 from numbers import Integral, Real
+from os import PathLike
+from pathlib import Path
 from typing import Any, Final, Protocol, runtime_checkable
 
 import numpy as np
@@ -19,6 +21,11 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from sidewall.errors import DataError
+
+Array = NDArray[Any]
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 #: What `keep` may be: a query, a function of the table, or one true or false a row.
 Keep = str | Callable[[pd.DataFrame], Any] | Sequence[bool] | NDArray[np.bool_] | pd.Series
@@ -203,7 +210,6 @@ def column_names(
 
     Parameters
     ----------
-    value : str or sequence of str
     columns : iterable of str, optional
         Columns of the table; a name that is none of them is refused.
     name : str
@@ -249,7 +255,6 @@ def kept_rows(table: pd.DataFrame, keep: Keep | None) -> NDArray[np.bool_]:
 
     Parameters
     ----------
-    table : DataFrame
     keep : str, callable or sequence of bool, optional
         A query as ``DataFrame.query`` takes it, a function from the table to a mask, or
         the mask itself; a mask that is a Series with the table's own labels is matched by
@@ -351,3 +356,22 @@ def parse_toml(text: str) -> dict[str, Any]:
     if level:
         raise tomllib.TOMLDecodeError(_TOO_DEEP)
     return content
+
+
+def read_toml(path: str | PathLike[str], what: str) -> dict[str, Any]:
+    """Content of a TOML file that people write by hand; `what` says what it is to hold.
+
+    Raises
+    ------
+    DataError
+        If the file cannot be read, or is no TOML.
+    """
+    file = Path(path)
+    try:
+        return parse_toml(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise DataError(f"{file}: {what} cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise DataError(f"{file.name}: not UTF-8 text; save it as UTF-8") from error
+    except tomllib.TOMLDecodeError as error:
+        raise DataError(f"{file.name}: this is no valid TOML ({error}); mend that line") from error

@@ -4,10 +4,14 @@ import numpy as np
 import pytest
 
 from sidewall.agreement import Agreement, cohen_kappa
-from sidewall.agreement.intraclass import clustered_intraclass, intraclass
-from sidewall.agreement.kappa import clustered_kappa
-from sidewall.agreement.limits import clustered_limits, limits_of_agreement
-from sidewall.agreement.spread import reach
+from sidewall.agreement.coefficients import (
+    clustered_intraclass,
+    clustered_kappa,
+    clustered_limits,
+    intraclass,
+    limits_of_agreement,
+    reach,
+)
 from sidewall.errors import DataError, NotFittedError
 from sidewall.log.vocabulary import VOCABULARY
 from sidewall.simulate.charter import second_charter

@@ -1,9 +1,11 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sidewall.combinations import BUILT_IN, Combination, Step
-from sidewall.combinations.variants import variants
+from sidewall.combinations.step import CONDITIONS, variants
 from sidewall.errors import DataError
 
 OWN, REPLY = Step.own(stroke="drive"), Step.any_reply()
@@ -73,3 +75,86 @@ def test_conditions_that_are_not_charted_can_be_left_out(by_hand, ladder):
     assert fewer.steps[4] == Step.own()
     assert "room_m" in fewer.description
     assert len(fewer.find(plain)) == 2
+
+
+def conditions():
+    metres = st.floats(0.0, 50.0, allow_subnormal=False)
+    ranges = st.one_of(
+        st.tuples(metres, st.none()),
+        st.tuples(st.none(), metres),
+        st.tuples(metres, st.floats(50.5, 99.0)),
+    )
+    asked = {
+        name: st.lists(st.sampled_from(each.words), min_size=1, unique=True)
+        if each.words
+        else ranges
+        for name, each in CONDITIONS.items()
+    }
+    return st.fixed_dictionaries({}, optional=asked)
+
+
+text = st.text(st.characters(blacklist_categories=("Cs",)), max_size=30)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    name=text.filter(str.strip),
+    description=text,
+    asked=st.lists(conditions(), min_size=1, max_size=5),
+    optional=st.booleans(),
+)
+def test_round_trip(name, description, asked, optional):
+    steps = [(Step.own, Step.reply)[k % 2](**each) for k, each in enumerate(asked)]
+    if optional and len(steps) > 1:
+        steps[-1] = steps[-1].optional()
+    written = Combination(name, steps, description)
+    assert Combination.from_toml(written.to_toml()) == written
+
+
+def test_files(tmp_path):
+    for k, each in enumerate(BUILT_IN.values()):
+        path = tmp_path / f"{k}.toml"
+        each.write(path)
+        assert Combination.read(path) == each
+
+
+HEAD = 'name = "two"\n[[step]]\nby = "own"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ("name = ", "no valid TOML"),
+        ('[[step]]\nby = "own"', "name is missing"),
+        ('name = "two"', "step is missing"),
+        ('name = "two"\nstep = 3', "step is missing"),
+        ('name = "two"\nstep = [3]', "step 1 is 3"),
+        ('nam = "two"\n[[step]]\nby = "own"', "nam is not understood; did you mean 'name'"),
+        (HEAD + 'strok = "drive"', "step 1, strok is not understood; did you mean 'stroke'"),
+        (HEAD + 'stroke = "driv"', "step 1, stroke: 'driv' is not known; did you mean 'drive'"),
+        (HEAD + "stroke = 3", "step 1, stroke is 3"),
+        (HEAD + "gap_m = 0.3", "step 1, gap_m is 0.3; write { from = 0.3"),
+        (HEAD + "gap_m = { low = 0.3 }", "step 1, gap_m: low is not understood"),
+        (HEAD + "gap_m = { from = 0.8, to = 0.3 }", "step 1, gap_m is"),
+        (HEAD + 'optional = "yes"', "step 1, optional is 'yes'"),
+        (HEAD + '[[step]]\nby = "them"', "step 2, by is 'them'"),
+        (HEAD + '[[step]]\nby = "own"', "take turns"),
+        ("decisive = true\n" + HEAD, "decisive is True"),
+        ("description = 3\n" + HEAD, "description is 3"),
+    ],
+)
+def test_errors_name_the_key(tmp_path, text, named):
+    with pytest.raises(DataError, match=named):
+        Combination.from_toml(text)
+    path = tmp_path / "mine.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(DataError, match=named):
+        Combination.read(path)
+
+
+def test_files_that_cannot_be_read(tmp_path):
+    with pytest.raises(DataError, match="cannot be read"):
+        Combination.read(tmp_path / "none.toml")
+    (tmp_path / "latin.toml").write_bytes(b'name = "\xe9"')
+    with pytest.raises(DataError, match=r"latin.toml: not UTF-8"):
+        Combination.read(tmp_path / "latin.toml")

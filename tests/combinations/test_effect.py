@@ -7,7 +7,7 @@ from scipy.stats import false_discovery_control
 
 import sidewall as sw
 from sidewall.combinations import Combination, Step, effects
-from sidewall.combinations.moments import decisive_moments
+from sidewall.combinations.effect import decisive_moments
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
 

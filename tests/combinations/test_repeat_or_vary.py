@@ -6,7 +6,7 @@ import pytest
 
 import sidewall as sw
 from sidewall.combinations import RepeatOrVary
-from sidewall.combinations.repeat_rows import CONTRAST
+from sidewall.combinations.repeat_or_vary import CONTRAST
 from sidewall.errors import DataError, NotFittedError
 
 

@@ -5,7 +5,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sidewall.court import UNITS, parse_column, parse_unit, to_display, to_metres
+from sidewall.court.units import GapWords
 from sidewall.errors import UnitError
+
+
+def test_boards_without_a_width_are_refused():
+    with pytest.raises(UnitError):
+        GapWords("boards").gap(0.5)
+
 
 lengths = st.floats(min_value=0, max_value=10, allow_nan=False)
 widths = st.floats(min_value=0.02, max_value=0.2)

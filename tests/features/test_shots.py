@@ -251,11 +251,14 @@ def test_with_features_does_not_recompute_a_choice_of_rows(three_rallies):
 
 @pytest.mark.slow
 def test_a_million_rows_in_seconds(make_log):
-    shots = make_log(108_000, 1)
+    some = make_log(10_800, 1)  # ten times over, as other matches
+    parts = [some.assign(match=some["match"].astype(str) + f" {k}") for k in range(10)]
+    shots = pd.concat(parts, ignore_index=True)
+    shots["match"] = shots["match"].astype("category")
     assert len(shots) > 980_000
-    start = time.perf_counter()
+    start = time.process_time()  # the wall clock would measure what else the machine does
     f = shot_features(shots)
-    assert time.perf_counter() - start < 6.0  # about 0.4 s on a quiet laptop core
+    assert time.process_time() - start < 6.0  # about 0.4 s on a quiet laptop core
     assert len(f) == len(shots)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from statsmodels.stats.multitest import multipletests
+from scipy.stats import false_discovery_control
 
 from sidewall.combinations.many_tests import adjusted
 
@@ -31,7 +31,20 @@ def test_order_and_missing_values_do_not_matter():
 
 
 def test_another_program_agrees():
-    assert adjusted(P) == pytest.approx(multipletests(P, method="fdr_bh")[1])
+    assert adjusted(P) == pytest.approx(false_discovery_control(P))
+
+
+@pytest.mark.parametrize("power", [1, 3, 8])
+def test_holms_steps_down_by_definition(power):
+    """Holm 1979: the largest of (m - j + 1) p_(j) up to each rank, at most 1."""
+    p = np.append(np.random.default_rng(power).random(11) ** power, [0.0, 1.0])
+    rising = np.sort(p)
+    steps = [max((len(p) - j) * rising[j] for j in range(k + 1)) for k in range(len(p))]
+    wanted = dict(zip(rising, np.minimum(steps, 1.0), strict=True))
+    np.testing.assert_allclose(adjusted(p, "holm"), [wanted[one] for one in p], atol=1e-15)
+    with_gap = adjusted([0.01, np.nan, 0.04], "holm")
+    assert np.isnan(with_gap[1])
+    np.testing.assert_allclose(with_gap[[0, 2]], [0.02, 0.04])
 
 
 def test_nothing_known():

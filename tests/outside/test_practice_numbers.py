@@ -2,16 +2,15 @@
 
 import numpy as np
 import pytest
-from scipy.stats import t, ttest_ind
-from statsmodels.stats.power import tt_ind_solve_power
+from scipy.stats import nct, t
 from statsmodels.stats.proportion import (
     confint_proportions_2indep,
     power_proportions_2indep,
 )
 
 from sidewall.placement import balls_needed, balls_needed_for_error
-from sidewall.placement.compare import _welch, share_difference
 from sidewall.placement.on_target import mean_error
+from sidewall.placement.practice import _welch, share_difference
 
 
 def test_difference_of_shares_as_printed():
@@ -41,15 +40,25 @@ def test_balls_for_a_share(before, after):
 
 @pytest.mark.parametrize(("sd", "change"), [(0.5, 0.2), (0.3, 0.3), (1.0, 0.1)])
 def test_balls_for_an_error(sd, change):
-    n = tt_ind_solve_power(effect_size=change / sd, alpha=0.05, power=0.8)
-    assert balls_needed_for_error(sd, change) == int(np.ceil(n))
+    n = balls_needed_for_error(sd, change)
+
+    def power(balls):
+        """Cohen 1988, chapter 2: both tails of the noncentral t."""
+        df, away = 2 * balls - 2, change / sd * np.sqrt(balls / 2)
+        limit = t.ppf(0.975, df)
+        return nct.sf(limit, df, away) + nct.cdf(-limit, df, away)
+
+    assert power(n - 1) < 0.8 <= power(n)
 
 
-def test_welch_as_scipy():
+def test_welch_by_its_formula():
+    """Welch 1947, Biometrika 34:28-35."""
     rng = np.random.default_rng(1)
     a, b = rng.normal(0, 1, 12), rng.normal(0.3, 2, 30)
-    test = ttest_ind(b, a, equal_var=False).confidence_interval(0.9)
-    assert _welch(a, b, 0.9)[1:] == pytest.approx((test.low, test.high), abs=1e-12)
+    va, vb = a.var(ddof=1) / 12, b.var(ddof=1) / 30
+    half = t.ppf(0.95, (va + vb) ** 2 / (va**2 / 11 + vb**2 / 29)) * np.sqrt(va + vb)
+    d = b.mean() - a.mean()
+    assert _welch(a, b, 0.9) == pytest.approx((d, d - half, d + half), abs=1e-12)
 
 
 def test_mean_error_of_single_shots_is_students():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from sidewall.features.wilson import wilson_interval
+from sidewall.features.rates import wilson_interval
 
 
 @pytest.mark.parametrize(

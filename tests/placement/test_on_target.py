@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 
 from sidewall.errors import DataError
-from sidewall.features.wilson import wilson_interval
+from sidewall.features.rates import wilson_interval
 from sidewall.placement import (
     Circle,
     Target,

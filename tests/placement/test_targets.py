@@ -87,7 +87,7 @@ def test_own_targets_from_toml(write):
         (("mirror = true", "miror = true"), "'miror' is not known"),
         (("mirror = true", 'wall = "back"'), "use left or right"),
         (('name = "coin"', 'name = "tight length left"'), "two targets are called"),
-        (("[[target]]", "[[target"), "no TOML"),
+        (("[[target]]", "[[target"), "no valid TOML"),
     ],
 )
 def test_what_is_wrong_is_named(write, change, words):

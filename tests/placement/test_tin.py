@@ -6,8 +6,7 @@ from scipy.stats import norm
 
 from sidewall.errors import DataError, NotFittedError
 from sidewall.placement import TinMargin
-from sidewall.placement.aim_answer import even_normal
-from sidewall.placement.best_height import best_height, tin_chance, win_chance
+from sidewall.placement.aim import best_height, even_normal, tin_chance, win_chance
 from sidewall.placement.heights import wall_heights
 
 

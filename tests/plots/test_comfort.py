@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from matplotlib import pyplot as plt
 
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.features import shot_features
 from sidewall.models import TightnessModel

@@ -8,7 +8,7 @@ import pytest
 from matplotlib import pyplot as plt
 
 from sidewall.combinations import BUILT_IN, Combination, Step
-from sidewall.combinations.breaks import break_words
+from sidewall.combinations.tries import break_words
 from sidewall.errors import DataError
 from sidewall.plots import plot_effects, plot_funnel, plot_sequence
 from sidewall.simulate import draw_players, round_robin, simulate_shots

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from matplotlib import pyplot as plt
 
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.errors import DataError, UnitError
 from sidewall.plots.progress import change_words, plot_progress
 from sidewall.progress.compare import COLUMNS

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.plots.strip import stretches, sure_words
 
 

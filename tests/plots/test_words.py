@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.words import (
     answer_words,

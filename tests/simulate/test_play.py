@@ -11,7 +11,7 @@ from scipy.special import expit
 
 import sidewall.simulate as sim
 from sidewall.simulate.play import ERROR, GO_ON, LET, WIN, play_rallies
-from sidewall.simulate.solve import Pair
+from sidewall.simulate.truth import Pair
 from sidewall.simulate.world import (
     CHOICE_OF,
     KINDS,

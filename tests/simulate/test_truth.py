@@ -9,7 +9,7 @@ import pytest
 import sidewall.simulate as sim
 from sidewall.errors import DataError
 from sidewall.simulate import play
-from sidewall.simulate.solve import Pair
+from sidewall.simulate.truth import Pair
 
 PAIR = [sim.SimPlayer("Rowan"), sim.SimPlayer("Hazel")]
 

@@ -27,10 +27,13 @@ from worlds import holds
 import sidewall as sw
 from sidewall import simulate
 from sidewall.agreement import cohen_kappa, intraclass, limits_of_agreement, simex_thresholds
-from sidewall.agreement.intraclass import clustered_intraclass
-from sidewall.agreement.kappa import clustered_kappa, kappa_of
-from sidewall.agreement.limits import clustered_limits
-from sidewall.agreement.simex import simex as simex_path
+from sidewall.agreement.coefficients import (
+    clustered_intraclass,
+    clustered_kappa,
+    clustered_limits,
+    kappa_of,
+)
+from sidewall.agreement.thresholds import simex as simex_path
 from sidewall.features import clustered_rate
 from sidewall.rallies.intervals import rally_weights
 from sidewall.rallies.value import BEND_M

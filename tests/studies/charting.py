@@ -29,7 +29,7 @@ from sidewall.charting.hand import derived_choice
 from sidewall.charting.keys import words_of_keys
 from sidewall.charting.store import Store
 from sidewall.court import Court
-from sidewall.court.lines import court_lines
+from sidewall.court.court import court_lines
 
 
 @dataclass(frozen=True)

@@ -30,8 +30,7 @@ from records import record
 import sidewall as sw
 from sidewall import simulate
 from sidewall.combinations import Combination, Predictability, RepeatOrVary, Step, search
-from sidewall.combinations.effect import as_moments, state_codes
-from sidewall.combinations.moments import decisive_moments
+from sidewall.combinations.effect import as_moments, decisive_moments, state_codes
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.combinations.stratified import Moments, mantel_haenszel
 from sidewall.log.vocabulary import VOCABULARY

@@ -25,8 +25,8 @@ from sidewall.decisions import decision_table
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.simulate.world import ATTACK, CHOICE_OF, RESET
 from sidewall.worklist import WorkList
+from sidewall.worklist.gains import measures
 from sidewall.worklist.ladder import Ladder
-from sidewall.worklist.measures import measures
 
 NAMES = [
     "Alder",

@@ -18,10 +18,9 @@ from records import record
 from scipy.special import expit, ndtr
 
 from sidewall.placement import PlacementWorth, TinMargin, error_ellipse
-from sidewall.placement.best_height import best_height, tin_chance, win_chance
-from sidewall.placement.compare import share_difference
-from sidewall.placement.on_target import mean_error
-from sidewall.placement.pace import pace_slope
+from sidewall.placement.aim import best_height, tin_chance, win_chance
+from sidewall.placement.on_target import mean_error, pace_slope
+from sidewall.placement.practice import share_difference
 
 TREES = ["Alder", "Birch", "Cedar", "Elm", "Hazel", "Laurel", "Maple", "Rowan"]
 TIN_M, MIDDLE_M = 0.48, 0.75

@@ -16,8 +16,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from sidewall.court.court import Court
-from sidewall.court.lines import court_lines
+from sidewall.court.court import Court, court_lines
 from sidewall.errors import DataError
 
 Array = npt.NDArray[np.float64]

@@ -1,30 +1,169 @@
-"""A combination: steps in a row, and what a shot log says about them."""
+"""A combination: steps in a row, and what a shot log says about them.
+
+As TOML text, so that it can be shared and edited by hand::
+
+    name = "length then volley"
+    decisive = 3
+
+    [[step]]
+    by = "own"
+    stroke = ["drive", "lob"]
+
+    [[step]]
+    by = "reply"
+
+    [[step]]
+    by = "own"
+    contact = "volley"
+    gap_m = { from = 0.3 }
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+import tomllib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from os import PathLike
-from typing import Literal
+from pathlib import Path
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Table, as_frame, check_count, check_level, check_seed, column_names
-from sidewall.combinations.conditions import closest
+from sidewall.arguments import (
+    Table,
+    as_frame,
+    check_count,
+    check_level,
+    check_seed,
+    column_names,
+    near,
+    parse_toml,
+    read_toml,
+)
 from sidewall.combinations.effect import StateChoice, effect_table
-from sidewall.combinations.find import shots_of_tries, tries_table
-from sidewall.combinations.funnel import funnel_table
-from sidewall.combinations.phrases import not_charted
+from sidewall.combinations.many_tests import adjusted
 from sidewall.combinations.shot_columns import ShotColumns
-from sidewall.combinations.step import Step
-from sidewall.combinations.toml_file import read_file, read_text, write_text
-from sidewall.combinations.variants import check_steps
+from sidewall.combinations.step import (
+    CONDITIONS,
+    Step,
+    check_steps,
+    checked_range,
+    checked_words,
+    not_charted,
+)
+from sidewall.combinations.tries import funnel_table, shots_of_tries, tries_table
 from sidewall.court.court import Court
 from sidewall.court.zones import Zones
 from sidewall.errors import DataError
 from sidewall.files import write_file
 from sidewall.rallies.states import LooseBall, StateRule
+
+_TOP: Final = ("name", "description", "decisive", "step")
+_STEP: Final = ("by", "optional", *CONDITIONS)
+_ENDS: Final = ("from", "to")
+
+#: What a file holds: name, description, decisive step (0 if not given), steps.
+Content = tuple[str, str, int, list[Step]]
+
+
+def write_text(name: str, description: str, decisive: int, steps: Sequence[Step]) -> str:
+    """Write a combination as TOML."""
+    lines = [f"name = {_string(name)}"]
+    if description:
+        lines.append(f"description = {_string(description)}")
+    lines.append(f"decisive = {decisive}")
+    for step in steps:
+        lines += ["", "[[step]]", f"by = {_string(step.by)}"]
+        if step.may_be_left_out:
+            lines.append("optional = true")
+        for condition, value in step.conditions.items():
+            lines.append(f"{condition} = {_value(condition, value)}")
+    return "\n".join(lines) + "\n"
+
+
+def _string(text: str) -> str:
+    # a JSON string is a TOML basic string, but for the one control character it leaves as it is
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _value(condition: str, value: Any) -> str:
+    if not CONDITIONS[condition].words:
+        ends = zip(_ENDS, value, strict=True)
+        return "{ " + ", ".join(f"{end} = {m!r}" for end, m in ends if m is not None) + " }"
+    words = [_string(word) for word in value]
+    return words[0] if len(words) == 1 else f"[{', '.join(words)}]"
+
+
+def read_file(path: str | PathLike[str]) -> Content:
+    """Read a combination from a file; a DataError names the file."""
+    content = read_toml(path, "the combination")
+    try:
+        return _content(content)
+    except DataError as error:
+        raise DataError(f"{Path(path).name}: {error}") from error
+
+
+def read_text(text: str) -> Content:
+    """Read a combination from TOML text; a DataError names the step and the key."""
+    try:
+        return _content(parse_toml(text))
+    except tomllib.TOMLDecodeError as error:
+        raise DataError(f"no valid TOML: {error}.") from error
+
+
+def _content(content: Mapping[str, Any]) -> Content:
+    _only(content, _TOP, "")
+    name, description = content.get("name"), content.get("description", "")
+    if not isinstance(name, str) or not name.strip():
+        raise DataError('name is missing: write name = "..." at the top.')
+    if not isinstance(description, str):
+        raise DataError(f"description is {description!r}; write it between quotes.")
+    decisive = content.get("decisive", 0)
+    if isinstance(decisive, bool) or not isinstance(decisive, int):
+        raise DataError(f"decisive is {decisive!r}; give the number of an own step.")
+    tables = content.get("step")
+    if not isinstance(tables, list) or not tables:
+        raise DataError("step is missing: begin each step with a line [[step]].")
+    return name, description, decisive, [_step(t, k) for k, t in enumerate(tables, start=1)]
+
+
+def _only(table: Mapping[str, Any], known: Sequence[str], where: str) -> None:
+    for key in table:
+        if key not in known:
+            raise DataError(f"{where}{key} is not understood; {near(key, known)}")
+
+
+def _step(table: Any, number: int) -> Step:
+    where = f"step {number}, "
+    if not isinstance(table, Mapping):
+        raise DataError(f"step {number} is {table!r}; begin each step with a line [[step]].")
+    _only(table, _STEP, where)
+    by, optional = table.get("by"), table.get("optional", False)
+    if by not in ("own", "reply"):
+        raise DataError(f'{where}by is {by!r}; write "own" or "reply".')
+    if not isinstance(optional, bool):
+        raise DataError(f"{where}optional is {optional!r}; write true or false.")
+    asked: dict[str, Any] = {}
+    for name, value in table.items():
+        if name not in CONDITIONS:
+            continue
+        if CONDITIONS[name].words:
+            asked[name] = checked_words(name, value, where)
+        else:
+            asked[name] = _range(name, value, where)
+    return Step(by, **asked, may_be_left_out=optional)
+
+
+def _range(name: str, value: Any, where: str) -> tuple[float | None, float | None]:
+    if not isinstance(value, Mapping):
+        raise DataError(
+            f"{where}{name} is {value!r}; write {{ from = 0.3, to = 0.8 }}, either of them alone "
+            "for an open end."
+        )
+    _only(value, _ENDS, f"{where}{name}: ")
+    return checked_range(name, (value.get("from"), value.get("to")), where)
 
 
 @dataclass(frozen=True)
@@ -110,10 +249,8 @@ class Combination:
         DataError
             If there is none of that name, with the closest.
         """
-        from sidewall.combinations.built_in import BUILT_IN  # noqa: PLC0415 - it imports this
-
         if name not in BUILT_IN:
-            raise DataError(f"No combination {name!r} is built in; {closest(name, BUILT_IN)}")
+            raise DataError(f"No combination {name!r} is built in; {near(name, list(BUILT_IN))}")
         return BUILT_IN[name]
 
     def to_toml(self) -> str:
@@ -339,3 +476,65 @@ class Combination:
         choice = StateChoice(state, tries, permutations, level, np.random.default_rng(seed))
         columns = ShotColumns(shots, court, loose)
         return effect_table(self.name, columns, self.steps, self.decisive, player, by, choice)
+
+
+#: A corner that far from the opponent cannot be reached with a stride and a lunge.
+_EMPTY_M: Final = 3.5
+
+_FOUR_STEPS = Combination(
+    "length, volley short, cover, empty corner",
+    (
+        Step.own(stroke="drive"),
+        Step.any_reply(),
+        Step.own(contact="volley", stroke=("drop", "kill")),
+        Step.reply(direction="cross"),
+        Step.own(room_m=(_EMPTY_M, None)),
+    ),
+    "Length pins the opponent back; the reply is taken early and volleyed short; the "
+    "opponent's way out is across the court, which the player covers; the next ball goes to "
+    "the corner that the opponent left empty. Common practice, no source.",
+)
+_LENGTH_THEN_VOLLEY = Combination(
+    "length then volley",
+    (Step.own(stroke="drive"), Step.any_reply(), Step.own(contact="volley")),
+    "A drive to a length, and the reply is cut off in the air, which takes time from the "
+    "opponent. Common practice, no source.",
+)
+_DROP_THEN_COUNTER = Combination(
+    "drop then counter drop",
+    (Step.own(stroke="drop"), Step.reply(stroke="drop"), Step.own(stroke="drop")),
+    "A drop is answered with a drop, and the player, who is on the way forward, drops again. "
+    "Common practice, no source.",
+)
+
+#: By name.
+BUILT_IN: Final[dict[str, Combination]] = {
+    each.name: each for each in (_FOUR_STEPS, _LENGTH_THEN_VOLLEY, _DROP_THEN_COUNTER)
+}
+
+
+def effects(
+    combinations: Sequence[Combination], shots: pd.DataFrame, **options: Any
+) -> pd.DataFrame:
+    """The effects of several combinations, with p-values adjusted over all of them.
+
+    Parameters
+    ----------
+    combinations : sequence of Combination
+    shots : DataFrame
+        Whole rallies.
+    **options
+        As :meth:`Combination.effect` takes them, such as ``by="player"``.
+
+    Returns
+    -------
+    DataFrame
+        The rows of :meth:`Combination.effect`, and ``p_adjusted``: Benjamini-Hochberg over
+        every combination and player looked at that has enough rallies.
+    """
+    if not combinations:
+        raise DataError("Give at least one combination.")
+    tables = [each.effect(shots, **options) for each in combinations]
+    table = pd.concat(tables, ignore_index=True)
+    table["p_adjusted"] = adjusted(table["p"].to_numpy())
+    return table

@@ -1,4 +1,7 @@
-"""The effect of playing a combination on: one row a player, or all players together."""
+"""The effect of playing a combination on: one row a player, or all players together.
+
+Compared are moments at which it could be played on: the lead-up done, the ball to strike.
+"""
 
 from __future__ import annotations
 
@@ -8,17 +11,87 @@ from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Bools, Ints
 from sidewall.combinations.many_tests import adjusted
-from sidewall.combinations.moments import DecisiveMoments, decisive_moments
 from sidewall.combinations.shot_columns import ShotColumns
-from sidewall.combinations.step import Step
+from sidewall.combinations.step import Step, variants
 from sidewall.combinations.stratified import Moments, mantel_haenszel, permutation_p
+from sidewall.combinations.tries import follow
 from sidewall.errors import DataError
 from sidewall.rallies.states import BallStates, StateRule
 
-Ints = NDArray[np.int64]
+
+@dataclass(frozen=True)
+class DecisiveMoments:
+    """Shots that follow a finished lead-up, in a situation that suits the decisive step.
+
+    Attributes
+    ----------
+    row : ndarray of int, shape (moments,)
+        Row of the shot, rising; its striker is the player whose combination it is.
+    played_on : ndarray of bool, shape (moments,)
+        Whether it was what the decisive step asks the player to do.
+    not_charted : ndarray of int
+        Rows of shots left out because the log does not tell one or the other.
+    """
+
+    row: Ints
+    played_on: Bools
+    not_charted: Ints
+
+
+def after_lead_up(
+    columns: ShotColumns, steps: Sequence[Step], decisive: int, player: int | None = None
+) -> Ints:
+    """Rows of the shots that follow a lead-up; each once, whichever way it was played.
+
+    Parameters
+    ----------
+    decisive : int
+        Number of the decisive step, from 1.
+    player : int, optional
+        Only this player's.
+    """
+    known = {step: columns.meets(step) for step in set(steps[: decisive - 1])}
+    here = np.zeros(len(columns.shots), dtype=bool)
+    lead_ups = {tuple(k for k in way if k < decisive - 1) for way in variants(steps)}
+    for way in lead_ups:
+        if not way:
+            mine = np.ones(len(here), dtype=bool) if player is None else columns.player == player
+            here |= mine
+            continue
+        start, matched = follow(columns, [steps[k] for k in way], known, player)
+        start = start[(matched == len(way)) & (columns.left[start] >= len(way))]
+        here[start + len(way)] = True
+    return np.flatnonzero(here)
+
+
+def decisive_moments(
+    columns: ShotColumns, steps: Sequence[Step], decisive: int, player: int | None = None
+) -> DecisiveMoments:
+    """Moments at which the decisive step was, or could have been, played.
+
+    Raises
+    ------
+    DataError
+        If the decisive step asks for nothing that the player decides.
+    """
+    step = steps[decisive - 1]
+    if not step.decided:
+        raise DataError(
+            f"Step {decisive} ({step}) asks for nothing that the player decides, so there is no "
+            "other way to compare it with. Ask for a stroke, a direction, a choice or a bounce, "
+            "or make another step decisive."
+        )
+    row = after_lead_up(columns, steps, decisive, player)
+    situation = columns.meets(step.only(set(step.conditions) - step.decided))
+    decision = columns.meets(step.only(step.decided))
+    suits, blank = situation[0][row], situation[1][row]
+    unsure = blank | (suits & decision[1][row])
+    kept = row[suits & ~unsure]
+    return DecisiveMoments(kept, decision[0][kept], row[unsure])
+
 
 #: Few bands, so that most states were met with both ways of going on.
 BANDS_M: Final = (0.30, 0.80)
@@ -69,7 +142,7 @@ def state_codes(
 
 
 def as_moments(
-    columns: ShotColumns, row: Ints, kind: NDArray[np.bool_], state: tuple[Ints, int], first: bool
+    columns: ShotColumns, row: Ints, kind: Bools, state: tuple[Ints, int], first: bool
 ) -> Moments:
     """Moments in strata of player and state, those without result or state left out.
 

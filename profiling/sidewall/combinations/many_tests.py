@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from sidewall.arguments import Floats
 
 
-def adjusted(p: ArrayLike) -> NDArray[np.float64]:
-    """Benjamini-Hochberg adjusted p-values; missing ones stay missing and do not count.
+def adjusted(p: ArrayLike, method: Literal["bh", "holm"] = "bh") -> Floats:
+    """Adjusted p-values; missing ones stay missing and do not count.
 
-    Rejecting where the adjusted value is at most a level keeps the expected share of false
-    findings at or below it (Benjamini & Hochberg 1995, Journal of the Royal Statistical
-    Society B 57:289-300).
+    Rejecting where the adjusted value is at most a level keeps at or below it: with ``bh`` the
+    expected share of false findings (Benjamini & Hochberg 1995, Journal of the Royal
+    Statistical Society B 57:289-300); with ``holm`` the chance of any, whatever hangs together
+    (Holm 1979, Scandinavian Journal of Statistics 6:65-70).
 
     Parameters
     ----------
@@ -21,17 +26,18 @@ def adjusted(p: ArrayLike) -> NDArray[np.float64]:
     -------
     ndarray, shape (n,)
     """
-    from scipy.stats import false_discovery_control  # noqa: PLC0415 - slow to load
+    from statsmodels.stats.multitest import multipletests  # noqa: PLC0415 - slow to load
 
     values = np.asarray(p, dtype=np.float64)
     result = np.full(len(values), np.nan)
     known = ~np.isnan(values)
     if known.any():
-        result[known] = false_discovery_control(values[known], method="bh")
+        name = {"bh": "fdr_bh", "holm": "holm"}[method]
+        result[known] = multipletests(values[known], method=name)[1]
     return result
 
 
-def adjusted_by_question(p: ArrayLike) -> NDArray[np.float64]:
+def adjusted_by_question(p: ArrayLike) -> Floats:
     """Adjusted p-values where several questions are asked of everything looked at.
 
     Each question is a family of its own: `adjusted` over everything looked at, times the

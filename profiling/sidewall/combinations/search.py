@@ -3,28 +3,60 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.combinations.halves import half_of_matches
+from sidewall.arguments import Array, Bools
 from sidewall.combinations.many_tests import adjusted_by_question
-from sidewall.combinations.search_tests import frequency, winning
 from sidewall.combinations.sequences import (
     Candidates,
     FirstOrder,
     Letters,
     candidates,
     first_order,
+    frequency,
     letters_of,
+    winning,
 )
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category
 
-Numbers = NDArray[Any]
+
+def half_of_matches(columns: ShotColumns, rng: np.random.Generator) -> Bools:
+    """Choose half of the matches at random, about half of every player's.
+
+    Returns
+    -------
+    ndarray of bool, shape (rallies,)
+        True for the rallies of the chosen matches.
+
+    Raises
+    ------
+    DataError
+        If there are fewer than two matches.
+    """
+    first = columns.runs.first
+    match = pd.factorize(columns.shots["match"].iloc[first])[0].astype(np.int64)
+    matches, at = np.unique(match, return_index=True)
+    if len(matches) < 2:
+        raise DataError(
+            "One match cannot be held out to confirm what is found in it: chart a second one, "
+            "or say confirm=False."
+        )
+    pairs = np.column_stack([columns.player[first[at]], columns.opponent[first[at]]])
+    lead = np.zeros(len(columns.names))  # matches chosen less matches held out, by player
+    chosen = np.zeros(len(matches), dtype=bool)
+    for k in rng.permutation(len(matches)):
+        balance = lead[pairs[k]].sum()
+        chosen[k] = balance < 0 or (balance == 0 and rng.random() < 0.5)
+        lead[pairs[k]] += 1.0 if chosen[k] else -1.0
+    if chosen.all() or not chosen.any():
+        chosen[int(rng.integers(len(matches)))] ^= True
+    return np.asarray(chosen[match], dtype=np.bool_)
+
 
 LONGEST: Final = 5
 
@@ -108,7 +140,7 @@ def search(
 
 def _look(
     letters: Letters,
-    halves: Sequence[NDArray[np.bool_]],
+    halves: Sequence[Bools],
     length: int,
     least: int,
     player: int | None,
@@ -143,7 +175,7 @@ def _look(
 
 def _measures(
     letters: Letters, found: Candidates, order: FirstOrder, least: int, prefix: str
-) -> dict[str, Numbers]:
+) -> dict[str, Array]:
     often, win = frequency(letters, found, order), winning(letters, found, least)
     with np.errstate(invalid="ignore", divide="ignore"):
         lift = often.n / often.expected
@@ -198,7 +230,7 @@ def _verdicts(table: pd.DataFrame, level: float, confirm: bool) -> pd.DataFrame:
     return table.iloc[np.lexsort([raw, best])].reset_index(drop=True)
 
 
-def _in_words(hit: NDArray[np.bool_], up: NDArray[np.bool_]) -> pd.Series:
+def _in_words(hit: Bools, up: Bools) -> pd.Series:
     words = [
         ", ".join(_SAYS[kind][int(row_up[k])] for k, kind in enumerate(_SAYS) if row_hit[k])
         for row_hit, row_up in zip(hit, up, strict=True)

@@ -7,10 +7,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.combinations.conditions import CONDITIONS
-from sidewall.combinations.step import Step
+from sidewall.arguments import Bools, Floats, Ints, check_player
+from sidewall.combinations.step import CONDITIONS, Step
 from sidewall.court.court import Court
 from sidewall.court.zones import DEPTHS, LANES, Zones
 from sidewall.errors import DataError
@@ -19,9 +18,6 @@ from sidewall.features.places import place_columns, zones_of_court
 from sidewall.features.rallies import RallyRuns, player_names, rally_runs
 from sidewall.features.shots import with_features
 from sidewall.rallies.states import LooseBall
-
-Bools = NDArray[np.bool_]
-Ints = NDArray[np.int64]
 
 
 class ShotColumns:
@@ -98,9 +94,7 @@ class ShotColumns:
             If nobody of that name is in the table.
         """
         known = [str(each) for each in self.names]
-        if str(name) not in known:
-            raise DataError(f"There is no player {name!r}; the log has {', '.join(known)}.")
-        return known.index(str(name))
+        return known.index(check_player(name, known))
 
     def meets(self, step: Step) -> tuple[Bools, Bools]:
         """Which shots meet a step, and which may but were not charted; who strikes apart.
@@ -178,10 +172,10 @@ class ShotColumns:
             return np.where(np.isnan(x) | np.isnan(y), -1, code)
         return codes_of(self.shots[name], CONDITIONS[name].words)
 
-    def _column(self, name: str) -> NDArray[np.float64]:
+    def _column(self, name: str) -> Floats:
         return self.shots[name].to_numpy(dtype=np.float64)
 
-    def _metres(self, name: str) -> NDArray[np.float64]:
+    def _metres(self, name: str) -> Floats:
         self._need(name)
         if name == "room_m":
             x, y = (

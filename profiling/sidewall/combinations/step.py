@@ -1,22 +1,234 @@
-"""One step of a combination: a condition on the player's own shot or on the reply."""
+"""Steps of a combination: what they may ask of a shot, their words, and how they take turns."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Any, Unpack
+from itertools import combinations, pairwise
+from typing import Any, Final, Literal, TypedDict, Unpack
 
-from sidewall.combinations.conditions import (
-    CONDITIONS,
-    Kind,
-    Range,
-    StepConditions,
-    Words,
-    checked_range,
-    checked_words,
-    closest,
-)
-from sidewall.combinations.phrases import step_phrase
+from sidewall.arguments import near
+from sidewall.court.zones import DEPTHS, LANES
 from sidewall.errors import DataError
+from sidewall.log.vocabulary import BALANCES, CHOICES, CONTACTS, DIRECTIONS, SIDES, STROKES
+
+#: One word, several of which any will do, or nothing asked.
+Words = str | Sequence[str] | None
+#: From and to in metres, either end open.
+Range = tuple[float | None, float | None] | None
+
+BALLS: Final = ("tight", "loose")
+
+
+@dataclass(frozen=True)
+class Condition:
+    """One thing that a step may ask.
+
+    Attributes
+    ----------
+    words : tuple of str
+        The words that may be asked for; empty for a range in metres.
+    needs : tuple of str
+        Columns of the log that tell it.
+    mend : str
+        What to chart so that it is known.
+    decided : bool
+        Whether the striker decides it with this shot (stroke, direction, ...) or finds it
+        (the gap of the incoming ball, the place of the opponent, ...).
+    """
+
+    words: tuple[str, ...]
+    needs: tuple[str, ...]
+    mend: str
+    decided: bool = False
+
+
+_POINT = "chart the contact point (y, and x or the player's hand), or depth and lane in words"
+_OPPONENT = "chart where the opponent stands at contact (opponent_x, opponent_y)"
+_BOUNCE = "chart the first bounce (bounce_x, bounce_y)"
+
+CONDITIONS: Final[dict[str, Condition]] = {
+    "stroke": Condition(STROKES, ("stroke",), "chart stroke", decided=True),
+    "direction": Condition(
+        DIRECTIONS, ("direction",), "chart direction (straight, cross)", decided=True
+    ),
+    "contact": Condition(CONTACTS, ("contact",), "chart contact (volley, after_bounce, ...)"),
+    "side": Condition(SIDES, ("side",), "chart side"),
+    "depth": Condition(DEPTHS, (), _POINT),
+    "lane": Condition(LANES, (), _POINT),
+    "gap_m": Condition((), ("gap_m",), "chart the gap of the incoming ball"),
+    "ball": Condition(BALLS, ("gap_m",), "chart the gap of the incoming ball"),
+    "choice": Condition(
+        CHOICES, ("choice",), "chart choice, or give read_shots a choice table", decided=True
+    ),
+    "balance": Condition(BALANCES, ("balance",), "chart balance (set, stretched, jammed)"),
+    "opponent_depth": Condition(DEPTHS, ("opponent_x_m", "opponent_y_m"), _OPPONENT),
+    "opponent_lane": Condition(LANES, ("opponent_x_m", "opponent_y_m"), _OPPONENT),
+    "bounce_depth": Condition(DEPTHS, ("bounce_x_m", "bounce_y_m"), _BOUNCE, decided=True),
+    "bounce_lane": Condition(LANES, ("bounce_x_m", "bounce_y_m"), _BOUNCE, decided=True),
+    "room_m": Condition(
+        (),
+        ("bounce_x_m", "bounce_y_m", "opponent_x_m", "opponent_y_m"),
+        f"{_BOUNCE}, and {_OPPONENT}",
+        decided=True,
+    ),
+}
+
+
+class StepConditions(TypedDict, total=False):
+    """Conditions by name, as `Step.own` and `Step.reply` take them."""
+
+    stroke: Words
+    direction: Words
+    contact: Words
+    side: Words
+    depth: Words
+    lane: Words
+    gap_m: Range
+    ball: Words
+    choice: Words
+    balance: Words
+    opponent_depth: Words
+    opponent_lane: Words
+    bounce_depth: Words
+    bounce_lane: Words
+    room_m: Range
+
+
+def checked_words(name: str, value: object, where: str = "") -> tuple[str, ...]:
+    """Turn one word or several into a tuple in the order of the vocabulary.
+
+    Raises
+    ------
+    DataError
+        If a word is not of the vocabulary, or no word is given.
+    """
+    known = CONDITIONS[name].words
+    words = [value] if isinstance(value, str) else value
+    if not isinstance(words, Iterable):
+        raise DataError(f"{where}{name} is {value!r}; give a word or several.")
+    words = list(words)
+    if not words:
+        raise DataError(f"{where}{name} is empty: give a word, or leave the condition out.")
+    for word in words:
+        if word not in known:
+            raise DataError(f"{where}{name}: {word!r} is not known; {near(str(word), known)}")
+    return tuple(word for word in known if word in words)
+
+
+def checked_range(name: str, value: object, where: str = "") -> tuple[float | None, float | None]:
+    """Check a range in metres.
+
+    Raises
+    ------
+    DataError
+        If it is no pair of rising numbers, of which one may be None for an open end.
+    """
+    wrong = DataError(
+        f"{where}{name} is {value!r}; give (from, to) in metres, None for an open end."
+    )
+    if not isinstance(value, Sequence) or isinstance(value, str) or len(value) != 2:
+        raise wrong
+    ends: list[float | None] = []
+    for end in value:
+        if end is not None and (isinstance(end, bool) or not isinstance(end, int | float)):
+            raise wrong
+        ends.append(None if end is None else float(end))
+    low, high = ends
+    if low is None and high is None:
+        raise wrong
+    for end in ends:
+        if end is not None and not 0.0 <= end < 100.0:
+            raise wrong
+    if low is not None and high is not None and low >= high:
+        raise wrong
+    return low, high
+
+
+Kind = Literal["own", "reply"]
+
+
+_PLAIN = {"cross": "cross-court", "back_wall_boast": "back-wall boast", "skid_boast": "skid boast"}
+
+
+def step_phrase(by: str, conditions: Mapping[str, Any], left_out: bool) -> str:
+    """Say a step: who plays what, from where, off which ball."""
+    who = "the player" if by == "own" else "the opponent"
+    if not conditions:
+        what = "any shot" if by == "own" else "any reply"
+    else:
+        what = " ".join([_shot(conditions), *_circumstances(conditions)])
+    return f"{who} plays {what}" + (" (may be left out)" if left_out else "")
+
+
+def _any_of(words: Sequence[str]) -> str:
+    return " or ".join(_PLAIN.get(word, word.replace("_", " ")) for word in words)
+
+
+def _shot(conditions: Mapping[str, Any]) -> str:
+    """A straight volley drop or kill."""
+    contact = conditions.get("contact", ())
+    volley = tuple(contact) == ("volley",)
+    stroke = conditions.get("stroke", ())
+    choice = conditions.get("choice", ())
+    words = [_any_of(conditions["direction"])] if "direction" in conditions else []
+    if len(choice) == 1 and not stroke:
+        words += ["attacking" if choice[0] == "attack" else "resetting"]
+    words += ["volley"] if volley else []
+    words += [_any_of(stroke)] if stroke else [] if volley else ["shot"]
+    said = " ".join(words)
+    said = ("an " if said[0] in "aeiou" else "a ") + said
+    if len(choice) == 1 and stroke:
+        said += " as an attack" if choice[0] == "attack" else " as a reset"
+    return said
+
+
+def _circumstances(conditions: Mapping[str, Any]) -> list[str]:
+    parts = []
+    contact = tuple(conditions.get("contact", ()))
+    if contact and contact != ("volley",):
+        met = {"volley": "in the air", "after_bounce": "after the bounce"}
+        parts.append(" or ".join(met.get(word, "off the back wall") for word in contact))
+    if "side" in conditions and len(conditions["side"]) == 1:
+        parts.append(f"on the {conditions['side'][0]}")
+    if {"depth", "lane"} & set(conditions):
+        parts.append(f"from the {zone(conditions, '')}")
+    if "ball" in conditions:
+        parts.append(f"off a {_any_of(conditions['ball'])} ball")
+    if "gap_m" in conditions:
+        low, high = (None if end is None else 100 * end for end in conditions["gap_m"])
+        parts.append(f"off a ball {_range(low, high, 'cm')} from the side wall")
+    if "balance" in conditions:
+        parts.append(f"while {_any_of(conditions['balance'])}")
+    if {"opponent_depth", "opponent_lane"} & set(conditions):
+        parts.append(f"with the opponent of the striker in the {zone(conditions, 'opponent_')}")
+    if {"bounce_depth", "bounce_lane"} & set(conditions):
+        parts.append(f"to bounce in the {zone(conditions, 'bounce_')}")
+    if "room_m" in conditions:
+        low, high = conditions["room_m"]
+        parts.append(f"to bounce {_range(low, high, 'm')} from where the other stands")
+    return parts
+
+
+def zone(conditions: Mapping[str, Any], which: str) -> str:
+    """Name a zone: "back left", "front of the court"."""
+    depth, lane = (conditions.get(f"{which}{part}") for part in ("depth", "lane"))
+    if depth and lane:
+        return f"{_any_of(depth)} {_any_of(lane)}"
+    return f"{_any_of(depth or lane or ())} of the court"
+
+
+def _range(low: float | None, high: float | None, unit: str) -> str:
+    if low is None:
+        return f"less than {high:g} {unit}"
+    if high is None:
+        return f"at least {low:g} {unit}"
+    return f"{low:g} to {high:g} {unit}"
+
+
+def not_charted(names: Sequence[str]) -> str:
+    """Say which conditions a log cannot tell, with what would tell them."""
+    return "; ".join(f"{name}: {CONDITIONS[name].mend}" for name in names)
 
 
 @dataclass(frozen=True)
@@ -141,5 +353,61 @@ def _known(conditions: Any) -> Any:
     names = [field.name for field in fields(Step) if field.name in CONDITIONS]
     for name in conditions:
         if name not in names:
-            raise DataError(f"A step has no condition {name!r}; {closest(name, names)}")
+            raise DataError(f"A step has no condition {name!r}; {near(name, names)}")
     return conditions
+
+
+_MOST_OPTIONAL: Final = 8
+
+
+def alternate(steps: Sequence[Step]) -> bool:
+    """Whether own shots and replies take turns."""
+    return all(one.by != two.by for one, two in pairwise(steps))
+
+
+def check_steps(steps: Sequence[Step]) -> None:
+    """Refuse a list of steps that no rally can follow.
+
+    Raises
+    ------
+    DataError
+        If it is empty, has no own shot that is asked for in any case, does not alternate,
+        or an optional step can never be left out.
+    """
+    if not steps:
+        raise DataError("A combination needs at least one step.")
+    for k, step in enumerate(steps, start=1):
+        if not isinstance(step, Step):
+            raise DataError(f"Step {k} is {step!r}; build it with Step.own or Step.reply.")
+    if not any(step.by == "own" and not step.may_be_left_out for step in steps):
+        raise DataError("A combination needs at least one own step that is not optional.")
+    for k, (one, two) in enumerate(pairwise(steps), start=1):
+        if one.by == two.by:
+            mend = "Step.any_reply()" if one.by == "own" else "Step.own()"
+            raise DataError(
+                f"Steps {k} and {k + 1} are both by {one.by!r}, but the players take turns. "
+                f"Put {mend} between them."
+            )
+    optional = [k for k, step in enumerate(steps) if step.may_be_left_out]
+    if len(optional) > _MOST_OPTIONAL:
+        raise DataError(f"{len(optional)} optional steps; {_MOST_OPTIONAL} is the most.")
+    kept = variants(steps)
+    for k in optional:
+        if all(k in way for way in kept):
+            raise DataError(
+                f"Step {k + 1} can never be left out: own shots and replies would no longer "
+                "take turns. Make the step beside it optional too."
+            )
+
+
+def variants(steps: Sequence[Step]) -> list[tuple[int, ...]]:
+    """Positions of the steps in each way of playing, the fullest first."""
+    every = range(len(steps))
+    optional = [k for k in every if steps[k].may_be_left_out]
+    ways = []
+    for count in range(len(optional) + 1):
+        for gone in combinations(optional, count):
+            way = tuple(k for k in every if k not in gone)
+            if way and alternate([steps[k] for k in way]):
+                ways.append(way)
+    return ways

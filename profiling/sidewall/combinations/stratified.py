@@ -38,8 +38,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from sidewall.arguments import Bools, Floats, Ints
 
 LEAST_EXPECTED: Final = 5.0
 
@@ -59,7 +58,7 @@ class Moments:
     """
 
     won: Floats
-    kind: NDArray[np.bool_]
+    kind: Bools
     stratum: Ints
     rally: Ints
     unit: Ints
@@ -214,6 +213,7 @@ def odds_ratio(
     design_effect : float, default 1.0
         Widens the standard error of the log by its square root, where above 1.
     """
+    # own code, since statsmodels' table (a test compares) knows no widening and no empty sides
     n = a + b + c + d
     r, s = a * d / n, b * c / n
     R, S = float(r.sum()), float(s.sum())

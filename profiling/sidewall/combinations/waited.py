@@ -8,17 +8,21 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Floats, Ints
 from sidewall.combinations.combination import Combination
-from sidewall.combinations.effect import NOT_KNOWN, StateChoice, as_moments, state_codes
+from sidewall.combinations.effect import (
+    NOT_KNOWN,
+    StateChoice,
+    after_lead_up,
+    as_moments,
+    state_codes,
+)
 from sidewall.combinations.effect import comparison_row as compare
-from sidewall.combinations.moments import after_lead_up
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
-from sidewall.features.clustered import clustered_rate
+from sidewall.features.rates import clustered_rate
 from sidewall.models.answers import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES
 from sidewall.rallies.states import BallStates, StateRule
-
-Floats = NDArray[np.float64]
 
 _NEEDED: Final = ("player", "side", "family", "status", "threshold_m", "low_m", "high_m")
 TIGHT, CLOSE, LOOSE, UNKNOWN = 0, 1, 2, 3
@@ -26,7 +30,7 @@ TIGHT, CLOSE, LOOSE, UNKNOWN = 0, 1, 2, 3
 CALLS: Final = ("tight", "too close to call", "loose", "threshold not known")
 
 
-def ball_calls(table: pd.DataFrame, thresholds: pd.DataFrame) -> NDArray[np.int64]:
+def ball_calls(table: pd.DataFrame, thresholds: pd.DataFrame) -> Ints:
     """Call every ball of a feature table tight or loose against the striker's own threshold.
 
     Parameters
@@ -160,9 +164,7 @@ def attacks_that_should_have_waited(
     return pd.DataFrame(rows)
 
 
-def _shares(
-    columns: ShotColumns, row: NDArray[np.int64], call: NDArray[np.int64], level: float
-) -> dict[str, object]:
+def _shares(columns: ShotColumns, row: Ints, call: Ints, level: float) -> dict[str, object]:
     clear = np.where(call == TIGHT, 1.0, np.where(call == LOOSE, 0.0, np.nan))
     group = np.zeros(len(row), dtype=np.int64)
     rate = clustered_rate(clear, columns.runs.of_shot[row], group, 1, level)

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from typing import Any, Final, NamedTuple, TypeVar
 
-import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Floats
 from sidewall.errors import UnitError
 
 #: The inch is 0.0254 m exactly (international yard and pound agreement of 1959).
@@ -29,7 +29,7 @@ _UNIT_WORDS: Final = {
     ),
 }
 
-Length = TypeVar("Length", float, npt.NDArray[np.float64], pd.Series)
+Length = TypeVar("Length", float, Floats, pd.Series)
 
 
 class ColumnUnit(NamedTuple):
@@ -141,3 +141,36 @@ def _factor(unit: str, board_width_m: float | None) -> float:
     if unit == "boards":
         return board_width(board_width_m)
     return METRES_IN_AN_INCH if unit == "in" else 1.0
+
+
+_DECIMALS: Final = {"cm": 0, "in": 0, "m": 2, "boards": 1}
+
+
+@dataclass(frozen=True)
+class GapWords:
+    """Writes gaps in metres in the reader's unit.
+
+    Parameters
+    ----------
+    unit : str
+        cm, m, in or boards.
+    board_width_m : float or None
+        Needed for boards.
+    """
+
+    unit: str = "cm"
+    board_width_m: float | None = None
+
+    def number(self, gap_m: float) -> str:
+        """Write the number alone, rounded to what a coach can use."""
+        unit = parse_unit(self.unit)
+        value = to_display(float(gap_m), unit, self.board_width_m)
+        return f"{value:.{_DECIMALS[unit]}f}"
+
+    def gap(self, gap_m: float) -> str:
+        """Write the number and its unit."""
+        return f"{self.number(gap_m)} {parse_unit(self.unit)}"
+
+    def interval(self, low_m: float, high_m: float) -> str:
+        """Write two ends without repeating the unit."""
+        return f"{self.number(low_m)} to {self.number(high_m)}"

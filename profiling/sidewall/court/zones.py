@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 from typing import Any, Final, overload
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Floats, Ints
 from sidewall.court.court import Court, Rectangle
 from sidewall.errors import DataError, UnitError
 
@@ -119,9 +120,7 @@ class Zones:
             for j, lane in enumerate(LANES)
         }
 
-    def zone_of(
-        self, x_m: npt.ArrayLike, y_m: npt.ArrayLike
-    ) -> tuple[pd.Categorical, pd.Categorical]:
+    def zone_of(self, x_m: ArrayLike, y_m: ArrayLike) -> tuple[pd.Categorical, pd.Categorical]:
         """Depth and lane of each point.
 
         Parameters
@@ -144,7 +143,7 @@ class Zones:
             _categorical(lane, LANES),
         )
 
-    def opponent_place(self, across_m: npt.ArrayLike, behind_m: npt.ArrayLike) -> pd.Categorical:
+    def opponent_place(self, across_m: ArrayLike, behind_m: ArrayLike) -> pd.Categorical:
         """Where the opponent is, seen from the striker.
 
         Parameters
@@ -166,7 +165,7 @@ class Zones:
         codes = np.select([np.isnan(across + behind), away, behind < 0], [-1, 2, 0], 1)
         return _categorical(codes, OPPONENT_PLACES)
 
-    def bounce_of(self, y_m: npt.ArrayLike) -> pd.Categorical:
+    def bounce_of(self, y_m: ArrayLike) -> pd.Categorical:
         """Where a ball bounces: short of the service boxes, level with them, or behind them.
 
         Parameters
@@ -186,15 +185,13 @@ class Zones:
 
 
 def zone_of(
-    x_m: npt.ArrayLike, y_m: npt.ArrayLike, court: Court | None = None
+    x_m: ArrayLike, y_m: ArrayLike, court: Court | None = None
 ) -> tuple[pd.Categorical, pd.Categorical]:
     """Depth and lane of each point with the default boundaries; see :meth:`Zones.zone_of`."""
     return Zones(court or Court()).zone_of(x_m, y_m)
 
 
-def gap_from_x(
-    x_m: npt.ArrayLike, court: Court | None = None
-) -> tuple[npt.NDArray[np.float64], pd.Categorical]:
+def gap_from_x(x_m: ArrayLike, court: Court | None = None) -> tuple[Floats, pd.Categorical]:
     """Distance to the nearest side wall, and which wall that is.
 
     Parameters
@@ -261,7 +258,7 @@ def wall_of(side: Any, hand: Any) -> str | pd.Categorical:
     return _categorical(codes, WALLS)
 
 
-def _codes(words: Any, known: tuple[str, ...], what: str, length: int) -> npt.NDArray[np.int64]:
+def _codes(words: Any, known: tuple[str, ...], what: str, length: int) -> Ints:
     values = pd.Series([words] * length if isinstance(words, str) else words)
     codes = pd.Index(known).get_indexer(pd.Index(values)).astype(np.int64)
     strange = values[(codes < 0) & values.notna().to_numpy()]
@@ -270,10 +267,10 @@ def _codes(words: Any, known: tuple[str, ...], what: str, length: int) -> npt.ND
     return codes
 
 
-def _categorical(codes: npt.NDArray[np.int64], words: tuple[str, ...]) -> pd.Categorical:
+def _categorical(codes: Ints, words: tuple[str, ...]) -> pd.Categorical:
     built: Any = pd.Categorical.from_codes(codes.astype(np.int8), categories=pd.Index(words))
     return built
 
 
-def _vector(values: npt.ArrayLike) -> npt.NDArray[np.float64]:
+def _vector(values: ArrayLike) -> Floats:
     return np.atleast_1d(np.asarray(values, dtype=np.float64))

@@ -1,8 +1,7 @@
 """Every attack and reset against the striker's own threshold, and what the choice brought."""
 
-from sidewall.decisions.choice_worth import ChoiceWorth
-from sidewall.decisions.judged import DECISIONS, decisions
-from sidewall.decisions.places import decisions_by
-from sidewall.decisions.table import decision_table
-
-__all__ = ["DECISIONS", "ChoiceWorth", "decision_table", "decisions", "decisions_by"]
+from sidewall.decisions.judged import DECISIONS as DECISIONS
+from sidewall.decisions.judged import ChoiceWorth as ChoiceWorth
+from sidewall.decisions.judged import decision_table as decision_table
+from sidewall.decisions.judged import decisions as decisions
+from sidewall.decisions.judged import decisions_by as decisions_by

@@ -1,26 +1,100 @@
-"""Every attack and reset judged by the striker's own curves."""
+"""Every attack and reset judged against the player's own threshold, and what it brought or cost."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.decisions.choice_worth import ChoiceWorth
+from sidewall.arguments import (
+    Array,
+    Keep,
+    Table,
+    as_frame,
+    check_count,
+    check_level,
+    column_names,
+    kept_rows,
+)
 from sidewall.errors import DataError
-from sidewall.features.coded import as_category
-from sidewall.features.shots import with_features
+from sidewall.features.coded import as_category, codes_of, struck_by
+from sidewall.features.rates import clustered_rate
+from sidewall.features.shots import with_features, words_in_order
 from sidewall.models.answers import LEAST_OWN
 from sidewall.models.counted import ALL_STROKES
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["DECISIONS", "decisions"]
 
-Array = NDArray[Any]
+class ChoiceWorth:
+    """Chance of winning with the choice that was made, minus that with the other, shot by shot.
+
+    Each ball in its own situation, read off the draws of the model, so that sums and means
+    carry all that the draws carry.
+
+    Parameters
+    ----------
+    model : TightnessModel
+        Fitted.
+    table : DataFrame
+        Shots with ``player``, ``side``, ``family``, ``choice``, ``gap_m`` and the columns
+        of the model's situation.
+
+    Attributes
+    ----------
+    mean, low, high : ndarray, shape (n,)
+        Of the difference: above 0 the choice brought something, below 0 it cost; NaN for a
+        player, side, choice or gap that the model does not know.
+    p_right : ndarray, shape (n,)
+        Share of the draws in which the choice made was the better.
+    """
+
+    def __init__(self, model: TightnessModel, table: pd.DataFrame, level: float = 0.95) -> None:
+        model._need_fit()
+        self._model, self._table = model, table
+        choice = table["choice"].astype(object)
+        self._sign = np.select([choice == "attack", choice == "reset"], [1.0, -1.0], np.nan)
+        n, cut = len(table), 0.5 * (1.0 - level)
+        self.mean, self.low, self.high, self.p_right = (np.full(n, np.nan) for _ in range(4))
+        for rows, drawn in self.draws():
+            self.mean[rows] = drawn.mean(axis=0)
+            self.low[rows], self.high[rows] = np.quantile(drawn, [cut, 1.0 - cut], axis=0)
+            self.p_right[rows] = (drawn > 0).mean(axis=0)
+
+    def draws(self, chosen: Array | None = None) -> Iterator[tuple[Array, Array]]:
+        """Some rows at a time with their draws, (draws, rows); of the chosen rows only."""
+        use = np.flatnonzero(~np.isnan(self._sign) if chosen is None else chosen)
+        table = self._table.iloc[use]
+        for rows, attack, reset in self._model.posterior_.of_shots(table):
+            yield use[rows], self._sign[use[rows]] * (attack - reset)
+
+    def drawn(self, rows: Array, which: Array) -> Array:
+        """Differences of some shots in some of the draws, shape (len(which), len(rows))."""
+        found = np.zeros((len(which), len(self.mean)))
+        chosen = np.zeros(len(self.mean), dtype=bool)
+        chosen[rows] = True
+        for at, drawn in self.draws(chosen):
+            found[:, at] = drawn[which]
+        return found[:, rows]
+
+    def sums(self, group: Array, groups: int) -> Array:
+        """Draws of the sum over each group of shots, shape (draws, groups).
+
+        Parameters
+        ----------
+        group : ndarray of int, shape (n,)
+            Group of each shot, -1 for none.
+        groups : int
+        """
+        total = np.zeros((self._model.posterior_.n_draws, groups))
+        for rows, drawn in self.draws((group >= 0) & ~np.isnan(self.mean)):
+            for g in np.unique(group[rows]):
+                total[:, g] += drawn[:, group[rows] == g].sum(axis=1)
+        return total
+
 
 #: In the order of all tables.
 DECISIONS: Final = (
@@ -159,3 +233,181 @@ def _thresholds(table: pd.DataFrame, model: TightnessModel, level: float) -> dic
     for name in ("threshold_m", "low_m", "high_m"):
         columns[name] = found[name].to_numpy(dtype=float)
     return columns
+
+
+def decision_table(
+    shots: Table,
+    model: TightnessModel,
+    by: Sequence[str] | str = ("player", "side", "family"),
+    level: float = 0.95,
+    keep: Keep | None = None,
+) -> pd.DataFrame:
+    """How often each decision was made, and what it brought or cost.
+
+    Two quantities. The **share** of a decision: of the group's shots with a choice and a gap,
+    those that were decided so; in what other matches would show, so its interval allows for
+    shots that come in rallies. The **points per 100 shots**: for the very shots that were
+    charted, the mean difference in the player's chance of winning the rally between the
+    choice that was made and the other choice at the same gap; its interval carries the
+    uncertainty of the player's curves (delta method), and that alone.
+
+    Parameters
+    ----------
+    shots : DataFrame
+        Shots, which are judged first; or the table that `decisions` gives, or rows of it.
+    model : TightnessModel
+        The same model.
+    by : sequence of str
+        Columns that make a group; the decision is always added as the last.
+    level : float, default 0.95
+    keep : str, callable or sequence of bool, optional
+        Which of the judged shots are summed up: a query such as ``"balance == 'set'"``, a
+        function of the table of decisions, or one true or false a row of it.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `by`; ``decision`` (each of the six, also where there was none);
+        ``n`` shots in ``rallies``; ``share`` of ``of`` shots; ``points``, the sum over the
+        ``n`` shots, and ``points_per_100`` of them, both missing where there are no shots or
+        the decision is not known yet. The ends of each interval are named after its column:
+        ``share_low``, ``share_high``, ``points_low`` and so on.
+
+    Raises
+    ------
+    DataError
+        If a column of `by` is missing, or no shot is left.
+    """
+    check_level(level)
+    table = as_frame(shots)
+    if "decision" not in table.columns:
+        table = decisions(table, model, level)
+    table = words_in_order(table)
+    by = list(column_names(by, table.columns))
+    table = table[kept_rows(table, keep)]
+    if not len(table):
+        raise DataError("there is no decision to sum up: no shot is left in the table")
+    keys, group = _groups(table, by)
+    groups, kinds = len(keys), len(DECISIONS)
+    code = codes_of(table["decision"], DECISIONS)
+    rally = pd.factorize(table["rally_id"])[0].astype(np.int64)
+    cell = group * kinds + code
+    points = table["points"].to_numpy(dtype=float)
+    n = np.bincount(cell, minlength=groups * kinds)
+    rallies = np.bincount(np.unique(cell * (rally.max() + 1) + rally) // (rally.max() + 1),
+                          minlength=groups * kinds)  # fmt: skip
+    share = np.full((3, groups, kinds), np.nan)
+    for kind in range(kinds):
+        rate = clustered_rate((code == kind).astype(float), rally, group, groups, level)
+        share[:, :, kind] = rate.rate, rate.low, rate.high
+    told = np.where(np.isnan(points), -1, cell)
+    known = np.bincount(told[told >= 0], minlength=groups * kinds)
+    # every shot of a decision that is told has points, so the sum is the mean times their number
+    drawn = ChoiceWorth(model, table, level).sums(told, groups * kinds)
+    cut = 0.5 * (1.0 - level)
+    total = np.array([drawn.mean(axis=0), *np.quantile(drawn, [cut, 1.0 - cut], axis=0)])
+    total = np.where(known > 0, total, np.nan)
+    ends = dict(zip(("", "_low", "_high"), total, strict=True))
+    result = keys.loc[keys.index.repeat(kinds)].reset_index(drop=True)
+    return result.assign(
+        decision=pd.Categorical(list(DECISIONS) * groups, categories=list(DECISIONS)),
+        n=n,
+        rallies=rallies,
+        of=np.repeat(np.bincount(group, minlength=groups), kinds),
+        share=share[0].ravel(),
+        share_low=share[1].ravel(),
+        share_high=share[2].ravel(),
+        **{f"points{end}": value for end, value in ends.items()},
+        **{
+            f"points_per_100{end}": 100.0 * value / np.maximum(known, 1)
+            for end, value in ends.items()
+        },
+    )
+
+
+def _groups(table: pd.DataFrame, by: list[str]) -> tuple[pd.DataFrame, Array]:
+    """Values of `by` group by group, and the group of each shot."""
+    if not by:
+        return pd.DataFrame(index=[0]), np.zeros(len(table), dtype=np.int64)
+    grouped = table.groupby(by, observed=True, sort=True, dropna=False)
+    group = grouped.ngroup().to_numpy(dtype=np.int64)
+    first = np.unique(group, return_index=True)[1]
+    return table[by].iloc[first].reset_index(drop=True), group
+
+
+_SCORES: Final = ("behind", "level", "ahead")
+_STAGES: Final = ("early", "late")
+_ZONE: Final = ("depth", "lane")
+
+
+def decisions_by(
+    shots: Table,
+    model: TightnessModel,
+    by: str | Sequence[str] = "zone",
+    player: str | None = None,
+    level: float = 0.95,
+    late_from: int = 8,
+) -> pd.DataFrame:
+    """Sum decisions up by the place on the court, by the score, or by any other column.
+
+    Parameters
+    ----------
+    shots : DataFrame
+        Shots, which are judged first; or the table that `decisions` gives, or rows of it.
+    model : TightnessModel
+        The same model.
+    by : str or sequence of str, default "zone"
+        ``"zone"`` (depth and lane, or what the log tells of the two), ``"score"`` (behind,
+        level or ahead before the rally, early or late in the game; missing where the score is
+        not known), or columns of the decisions.
+    player : str, optional
+        Only this player's; otherwise all players, one by one.
+    level : float, default 0.95
+    late_from : int, default 8
+        A game is late when either player has so many points (a reading of common practice
+        in games to 11, no source).
+
+    Returns
+    -------
+    DataFrame
+        As `decision_table`, a row a player, place or score, and decision.
+
+    Raises
+    ------
+    DataError
+        If the log does not tell the place, or the player has no decisions.
+    """
+    check_level(level)
+    check_count(late_from, "late_from", 1)
+    table = as_frame(shots)
+    if "decision" not in table.columns:
+        table = decisions(table, model, level)
+    if player is not None:
+        own = struck_by(table, player)
+        if not own.any():
+            known = ", ".join(map(str, table["player"].unique()))
+            raise DataError(f"{player!r} has no decisions in the table; those who have: {known}")
+        table = table[own]
+    if by == "zone":
+        columns = [name for name in _ZONE if name in table and table[name].notna().any()]
+        if not columns:
+            raise DataError(
+                "the decisions do not tell where shots were struck: chart x and y, or depth and "
+                "lane in words, or sum up by side and family"
+            )
+    elif by == "score":
+        table, columns = _with_score(table, late_from), ["score", "stage"]
+    else:
+        columns = [by] if isinstance(by, str) else list(by)
+    return decision_table(table, model, ["player", *columns], level)
+
+
+def _with_score(table: pd.DataFrame, late_from: int) -> pd.DataFrame:
+    own, other = (table[f"{who}_points"].to_numpy(dtype=float) for who in ("own", "opponent"))
+    known = ~np.isnan(own + other)
+    lead = np.where(known, np.sign(np.nan_to_num(own - other)) + 1, -1).astype(int)
+    late = np.where(known, np.fmax(own, other) >= late_from, -1).astype(int)
+    return table.assign(
+        score=pd.Categorical.from_codes(lead, categories=pd.Index(list(_SCORES))),
+        stage=pd.Categorical.from_codes(late, categories=pd.Index(list(_STAGES))),
+    )

@@ -7,11 +7,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Bools, Ints
 from sidewall.errors import DataError
-
-__all__ = ["as_category", "codes_of", "names_and_codes", "need_columns", "positions"]
 
 
 def need_columns(shots: pd.DataFrame, columns: Sequence[str]) -> None:
@@ -37,7 +35,12 @@ def need_columns(shots: pd.DataFrame, columns: Sequence[str]) -> None:
         )
 
 
-def codes_of(column: pd.Series, categories: Sequence[str]) -> NDArray[np.int64]:
+def struck_by(table: pd.DataFrame, player: str) -> Bools:
+    """Whether each row is this player's, shape (n,)."""
+    return (table["player"].astype(str) == player).to_numpy()
+
+
+def codes_of(column: pd.Series, categories: Sequence[str]) -> Ints:
     """Position of each value within ``categories``; -1 where the value is missing.
 
     Parameters
@@ -73,13 +76,13 @@ def codes_of(column: pd.Series, categories: Sequence[str]) -> NDArray[np.int64]:
     return np.asarray(lookup[codes], dtype=np.int64)
 
 
-def as_category(codes: NDArray[np.int64], categories: Sequence[str]) -> pd.Categorical:
+def as_category(codes: Ints, categories: Sequence[str]) -> pd.Categorical:
     """Turn codes back into values; -1 becomes missing."""
     values: Any = pd.Categorical.from_codes(codes, categories=pd.Index(list(categories)))
     return values
 
 
-def positions(column: pd.Series, names: pd.Index) -> NDArray[np.int64]:
+def positions(column: pd.Series, names: pd.Index) -> Ints:
     """Position of each value, as a string, within `names`; -1 where it is not among them."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         of_category = names.get_indexer(pd.Index(column.cat.categories.astype(str)))
@@ -87,7 +90,7 @@ def positions(column: pd.Series, names: pd.Index) -> NDArray[np.int64]:
     return names.get_indexer(pd.Index(column.astype(str))).astype(np.int64)
 
 
-def names_and_codes(column: pd.Series) -> tuple[pd.Index, NDArray[np.int64]]:
+def names_and_codes(column: pd.Series) -> tuple[pd.Index, Ints]:
     """Values that occur, as strings in order, and the position of each row's among them."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         met = np.unique(column.cat.codes)

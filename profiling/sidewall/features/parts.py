@@ -17,8 +17,6 @@ from sidewall.arguments import Table, as_frame
 from sidewall.errors import DataError
 from sidewall.features.shots import with_features
 
-__all__ = ["OneTable", "Parts", "as_parts", "one_table"]
-
 
 @runtime_checkable
 class Parts(Protocol):

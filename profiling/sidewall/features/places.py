@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Floats, Ints
 from sidewall.court.court import Court
 from sidewall.court.zones import (
     BOUNCES,
@@ -21,8 +21,6 @@ from sidewall.court.zones import (
     wall_of,
 )
 from sidewall.features.coded import as_category, codes_of
-
-__all__ = ["place_columns", "zones_of_court"]
 
 
 def zones_of_court(court: Court | Zones | None) -> Zones:
@@ -90,7 +88,7 @@ def place_columns(
     }
 
 
-def _said(shots: pd.DataFrame, column: str, words: tuple[str, ...]) -> NDArray[np.int64]:
+def _said(shots: pd.DataFrame, column: str, words: tuple[str, ...]) -> Ints:
     if column not in shots.columns:
         return np.full(len(shots), -1)
     return codes_of(shots[column], words)
@@ -103,11 +101,11 @@ def _else_said(
     return as_category(np.where(codes < 0, _said(shots, column, words), codes), words)
 
 
-def _metres(shots: pd.DataFrame, column: str) -> NDArray[np.float64]:
+def _metres(shots: pd.DataFrame, column: str) -> Floats:
     if column not in shots.columns:
         return np.full(len(shots), np.nan)
     return shots[column].to_numpy(dtype=np.float64)
 
 
-def _or_zero(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _or_zero(values: Floats) -> Floats:
     return np.where(np.isnan(values), 0.0, values)

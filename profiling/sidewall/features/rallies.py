@@ -6,13 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import Table, as_frame
+from sidewall.arguments import Ints, Table, as_frame
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category, codes_of, need_columns
-
-__all__ = ["RallyRuns", "need_whole_rallies", "player_names", "rally_runs", "rally_table"]
 
 _KEY = ["match", "game", "rally"]
 
@@ -31,10 +28,10 @@ class RallyRuns:
         (rallies,) shots in the rally.
     """
 
-    of_shot: NDArray[np.int64]
-    first: NDArray[np.int64]
-    last: NDArray[np.int64]
-    length: NDArray[np.int64]
+    of_shot: Ints
+    first: Ints
+    last: Ints
+    length: Ints
 
 
 def rally_runs(shots: pd.DataFrame) -> RallyRuns:
@@ -44,10 +41,6 @@ def rally_runs(shots: pd.DataFrame) -> RallyRuns:
     ----------
     shots
         A canonical shot table: sorted by match, game, rally, shot; whole rallies only.
-
-    Returns
-    -------
-    RallyRuns
 
     Raises
     ------

@@ -6,14 +6,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import Table, as_frame
+from sidewall.arguments import Array, Bools, Floats, Ints, Table, as_frame
 from sidewall.court.zones import BOUNCES, DEPTHS, LANES, OPPONENT_PLACES, WALLS
 from sidewall.features.coded import as_category, codes_of, need_columns
 from sidewall.features.places import place_columns
-from sidewall.features.rallies import RallyRuns, player_names, rally_runs, rally_table
-from sidewall.features.repeats import joint_code, same_reply_runs
+from sidewall.features.rallies import RallyRuns, player_names, rally_runs
 from sidewall.log.rows import SCORES
 from sidewall.log.score import first_given, hand_in_hand_out, scores_before
 from sidewall.log.vocabulary import (
@@ -31,7 +29,49 @@ if TYPE_CHECKING:
     from sidewall.court.court import Court
     from sidewall.court.zones import Zones
 
-__all__ = ["rally_table", "shot_features", "with_features", "words_in_order"]
+
+def joint_code(*codes: Ints) -> Ints:
+    """One integer for each combination of codes; -1 (missing) is a value of its own."""
+    joint = np.zeros(len(codes[0]), dtype=np.int64)
+    for part in codes:
+        joint = joint * (int(part.max(initial=-1)) + 2) + part + 1
+    return joint
+
+
+def same_reply_runs(situation: Ints, reply: Ints) -> tuple[Ints, Floats]:
+    """Length of the run of equal replies that ends just before each shot.
+
+    Parameters
+    ----------
+    situation
+        (shots,) code of whose turn it is and what he faces; shots in order of play.
+    reply
+        (shots,) code of what was played.
+
+    Returns
+    -------
+    run
+        (shots,) 0 the first time a situation comes up; else how many of the latest replies
+        to it, counted back from the one before, were all the same.
+    repeats
+        (shots,) 1.0 if this reply equals the one before, 0.0 if not, NaN the first time.
+    """
+    n = len(situation)
+    order = np.argsort(situation, kind="stable")
+    where, what = situation[order], reply[order]
+    follows = np.zeros(n, dtype=bool)
+    follows[1:] = where[1:] == where[:-1]
+    same = follows.copy()
+    same[1:] &= what[1:] == what[:-1]
+    place = np.arange(n)
+    began = np.maximum.accumulate(np.where(same, 0, place)) if n else place
+    with_this = place - began + 1
+    run = np.zeros(n, dtype=np.int64)
+    run[order[1:]] = np.where(follows[1:], with_this[:-1], 0)
+    repeats = np.full(n, np.nan)
+    repeats[order] = np.where(follows, same, np.nan)
+    return run, repeats
+
 
 _NEEDED: Final = ("side", "stroke", "gap_m")
 #: Words of every column, in the order of all tables.
@@ -165,7 +205,7 @@ def words_in_order(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(**new) if new else table
 
 
-def _family_codes(shots: pd.DataFrame, serve: NDArray[np.bool_]) -> NDArray[np.int64]:
+def _family_codes(shots: pd.DataFrame, serve: Bools) -> Ints:
     if "contact" not in shots.columns:
         return np.where(serve, -1, FAMILIES.index("ground"))
     lookup = [FAMILIES.index(FAMILY_OF_CONTACT[contact]) for contact in CONTACTS]
@@ -173,44 +213,38 @@ def _family_codes(shots: pd.DataFrame, serve: NDArray[np.bool_]) -> NDArray[np.i
     return np.where(serve, -1, families)
 
 
-def _optional_codes(
-    shots: pd.DataFrame, column: str, categories: tuple[str, ...]
-) -> NDArray[np.int64]:
+def _optional_codes(shots: pd.DataFrame, column: str, categories: tuple[str, ...]) -> Ints:
     if column not in shots.columns:
         return np.full(len(shots), -1, dtype=np.int64)
     return codes_of(shots[column], categories)
 
 
-def _before(values: NDArray[Any], back: int, position: NDArray[np.int64], none: Any) -> Any:
+def _before(values: Array, back: int, position: Ints, none: Any) -> Any:
     """Take the value ``back`` shots ago in the same rally; ``none`` where no such shot was."""
     shifted = np.full_like(values, none)
     shifted[back:] = values[:-back]
     return np.where(position >= back, shifted, none)
 
 
-def _after(
-    values: NDArray[np.float64], position: NDArray[np.int64], length: NDArray[np.int64]
-) -> NDArray[np.float64]:
+def _after(values: Floats, position: Ints, length: Ints) -> Floats:
     """Take the value at the next shot of the same rally; NaN at the last shot."""
     shifted = np.full_like(values, np.nan)
     shifted[:-1] = values[1:]
     return np.where(position < length - 1, shifted, np.nan)
 
 
-def _won(player: NDArray[np.int64], winner: NDArray[np.int64]) -> NDArray[np.float64]:
+def _won(player: Ints, winner: Ints) -> Floats:
     return np.where(winner < 0, np.nan, (player == winner).astype(np.float64))
 
 
-def _tempo(shots: pd.DataFrame, position: NDArray[np.int64]) -> NDArray[np.float64]:
+def _tempo(shots: pd.DataFrame, position: Ints) -> Floats:
     if "t_s" not in shots.columns:
         return np.full(len(shots), np.nan)
     t = shots["t_s"].to_numpy(dtype=np.float64)
     return t - _before(t, 1, position, np.nan)
 
 
-def _opponent_distance(
-    shots: pd.DataFrame, position: NDArray[np.int64], length: NDArray[np.int64]
-) -> NDArray[np.float64]:
+def _opponent_distance(shots: pd.DataFrame, position: Ints, length: Ints) -> Floats:
     columns = ("x_m", "y_m", "opponent_x_m", "opponent_y_m")
     if any(name not in shots.columns for name in columns):
         return np.full(len(shots), np.nan)
@@ -221,9 +255,9 @@ def _opponent_distance(
 def _score_columns(
     shots: pd.DataFrame,
     runs: RallyRuns,
-    player: NDArray[np.int64],
-    winner: NDArray[np.int64],
-) -> dict[str, NDArray[Any]]:
+    player: Ints,
+    winner: Ints,
+) -> dict[str, Array]:
     first = runs.first
     server = player[first]
     match = pd.factorize(shots["match"])[0].astype(np.int64)[first]
@@ -239,7 +273,7 @@ def _score_columns(
     said = first_given(given, is_one, runs.of_shot, len(first))
     before = scores_before(match, game, rally, one, server, winner, hiho, said)
     full = np.column_stack([before.points, before.games])[runs.of_shot]
-    new: dict[str, NDArray[Any]] = {"is_server": player == server[runs.of_shot]}
+    new: dict[str, Array] = {"is_server": player == server[runs.of_shot]}
     for place, name in enumerate(SCORES):
         new[name] = np.where(is_one, full[:, place], full[:, place ^ 1])
     return new

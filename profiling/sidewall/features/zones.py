@@ -7,17 +7,13 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import Table, as_frame, check_level, column_names
+from sidewall.arguments import Floats, Ints, Table, as_frame, check_level, column_names
 from sidewall.court.court import Court
 from sidewall.court.zones import Zones
 from sidewall.errors import DataError
-from sidewall.features.clustered import clustered_rate, clustered_share
-from sidewall.features.repeats import joint_code
-from sidewall.features.shots import with_features
-
-__all__ = ["zone_features"]
+from sidewall.features.rates import clustered_rate, clustered_share
+from sidewall.features.shots import joint_code, with_features
 
 _BY_PLACE: Final = ("player", "side", "depth")
 _BY_FAMILY: Final = ("player", "side", "family")
@@ -75,7 +71,7 @@ def zone_features(
     Notes
     -----
     The shots of a rally share its result, so each interval is Wilson's on an effective n
-    taken from the spread between rallies; see `sidewall.features.clustered`.
+    taken from the spread between rallies; see `sidewall.features.rates`.
     """
     shots = as_frame(shots)
     check_level(level)
@@ -129,7 +125,7 @@ def _check_known(table: pd.DataFrame, by: list[str]) -> None:
             raise DataError(f"{column} is not known for any shot. It needs {need}.")
 
 
-def _groups(table: pd.DataFrame, by: list[str]) -> tuple[NDArray[np.int64], pd.DataFrame]:
+def _groups(table: pd.DataFrame, by: list[str]) -> tuple[Ints, pd.DataFrame]:
     """Give each row the number of its group, and each group its values of ``by``."""
     codes = []
     for column in by:
@@ -144,7 +140,7 @@ def _groups(table: pd.DataFrame, by: list[str]) -> tuple[NDArray[np.int64], pd.D
     return group.astype(np.int64), table[by].iloc[example].reset_index(drop=True)
 
 
-def _add_gaps(result: pd.DataFrame, gap: NDArray[np.float64], group: NDArray[np.int64]) -> None:
+def _add_gaps(result: pd.DataFrame, gap: Floats, group: Ints) -> None:
     by_group = pd.Series(gap).groupby(group)
     for name, q in (("gap_m", 0.5), ("gap_q1_m", 0.25), ("gap_q3_m", 0.75)):
         result[name] = by_group.quantile(q).to_numpy(dtype=np.float64)

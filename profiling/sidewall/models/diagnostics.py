@@ -12,8 +12,8 @@ from scipy.special import logit
 
 from sidewall.arguments import kept_rows
 from sidewall.errors import DataError
-from sidewall.features.clustered import clustered_rate
 from sidewall.features.coded import positions
+from sidewall.features.rates import clustered_rate
 from sidewall.log.vocabulary import CHOICES, STROKES
 from sidewall.models.curves import side_and_volley
 from sidewall.models.draws import one_thread

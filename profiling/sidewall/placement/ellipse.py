@@ -7,15 +7,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import fdtri
 
-from sidewall.arguments import check_seed, check_share, numbers_of
+from sidewall.arguments import Array, Bools, check_seed, check_share, numbers_of
 from sidewall.errors import DataError
-
-__all__ = ["Ellipse", "error_ellipse"]
-
-Array = NDArray[np.float64]
 
 #: Fewest points: below, a robust ellipse is decided by a handful of them.
 _LEAST, _LEAST_ROBUST = 3, 10
@@ -57,13 +53,7 @@ class Ellipse:
         angle = float(np.degrees(np.arctan2(y, x)))
         return (angle + 90.0) % 180.0 - 90.0
 
-    @property
-    def area_m2(self) -> float:
-        """Area, square metres."""
-        long, short = self.half_axes_m
-        return float(np.pi * long * short)
-
-    def contains(self, x_m: ArrayLike, y_m: ArrayLike) -> NDArray[np.bool_]:
+    def contains(self, x_m: ArrayLike, y_m: ArrayLike) -> Bools:
         """Whether points lie inside."""
         away = np.stack([np.asarray(x_m, float), np.asarray(y_m, float)], axis=-1)
         away = away - np.asarray(self.centre_m)
@@ -104,10 +94,6 @@ def error_ellipse(
         ellipse up.
     seed
         For the search of the robust one.
-
-    Returns
-    -------
-    Ellipse
 
     Raises
     ------

@@ -1,17 +1,177 @@
-"""Heights on the front wall as the tin margin needs them: seen, or known to be below the tin."""
+"""Heights on the front wall: seen, or known to be below the tin, and the normal that fits both.
+
+A ball in the tin has a height: it is below the tin's upper edge. To leave such balls out
+makes a player look higher and steadier than the player is, and to put them on the edge is
+as wrong. Their part of the likelihood is the chance of a height below the edge.
+"""
 
 from __future__ import annotations
 
-from typing import Final, Literal
+from collections.abc import Sequence
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.special import log_ndtr
 
+from sidewall.arguments import Array, Bools
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.features.shots import with_features
 
-__all__ = ["TIN_HEIGHTS_M", "Pressure", "wall_heights"]
+_STEPS = 100
+_CLOSE = 1e-9
+
+
+class CensoredNormal:
+    r"""Maximum likelihood for ``y = x'b + e``, ``e ~ N(0, s^2)``, some y censored from below.
+
+    Attributes
+    ----------
+    coefficients_ : Series, length p
+    sd_ : float
+        Estimate of s.
+    covariance_ : DataFrame, (p + 1) x (p + 1)
+        Of the coefficients and of ``log s``, from the inverse Hessian.
+    loglik_ : float
+
+    Notes
+    -----
+    The Tobit model (Tobin 1958, Econometrica 26:24-36) with a limit of its own for each row.
+    The log likelihood is maximised in ``b / s`` and ``1 / s``, in which it is concave (Olsen
+    1978, Econometrica 46:1211-1215), so Newton's steps find its one maximum; no library of
+    ours has a limit for each row.
+    """
+
+    def fit(
+        self,
+        y: ArrayLike,
+        limit: ArrayLike,
+        X: ArrayLike | pd.DataFrame | None = None,
+    ) -> CensoredNormal:
+        """Estimate coefficients and spread.
+
+        Parameters
+        ----------
+        y : array-like, shape (n,)
+            The values; NaN for one that is censored.
+        limit : array-like, shape (n,) or ()
+            What a censored value lies below.
+        X : array-like or DataFrame, shape (n, p), optional
+            Columns of the regression, the intercept among them; an intercept alone by default.
+
+        Returns
+        -------
+        CensoredNormal
+            The fitted object itself.
+
+        Raises
+        ------
+        DataError
+            If too few values are seen for the columns, all seen values are alike, or a
+            censored row has no limit.
+        """
+        values = np.asarray(y, dtype=float)
+        below = np.broadcast_to(np.asarray(limit, dtype=float), values.shape)
+        names, design = _design(X, len(values))
+        censored = np.isnan(values)
+        _check(values, below, design, censored)
+        start = _start(values, below, design, censored)
+        parts = design, np.where(censored, below, values), censored
+        theta, hessian = self._climb(parts, start)
+        self._finish(theta, hessian, names)
+        return self
+
+    def _climb(self, parts: tuple[Any, ...], theta: Array) -> tuple[Array, Array]:
+        value, gradient, hessian = _likelihood(theta, *parts)
+        for _ in range(_STEPS):
+            move = np.linalg.solve(hessian, -gradient)
+            rise = float(gradient @ move)
+            length = 1.0
+            while length > 1e-8:
+                trial = theta + length * move
+                if trial[-1] > 0 and _likelihood(trial, *parts)[0] >= value - 1e-12 * abs(value):
+                    break
+                length /= 2.0
+            theta = theta + length * move
+            value, gradient, hessian = _likelihood(theta, *parts)
+            if rise < _CLOSE:
+                break
+        self.loglik_ = value
+        return theta, hessian
+
+    def _finish(self, theta: Array, hessian: Array, names: list[Any]) -> None:
+        sd = 1.0 / theta[-1]
+        p = len(theta) - 1
+        # b = d s and log s = -log t, where d = b / s and t = 1 / s.
+        jacobian = np.eye(p + 1) * sd
+        jacobian[:p, -1] = -theta[:-1] * sd**2
+        jacobian[-1, -1] = -sd
+        covariance = jacobian @ np.linalg.inv(-hessian) @ jacobian.T
+        labels = [*names, "log sd"]
+        self.coefficients_ = pd.Series(theta[:-1] * sd, names, name="estimate")
+        self.sd_ = float(sd)
+        self.covariance_ = pd.DataFrame(covariance, labels, labels)
+
+
+def _design(X: ArrayLike | pd.DataFrame | None, n: int) -> tuple[list[Any], Array]:
+    if X is None:
+        return ["mean"], np.ones((n, 1))
+    values = np.asarray(X, dtype=float)
+    values = values[:, None] if values.ndim == 1 else values
+    names: Sequence[Any] = (
+        list(X.columns)
+        if isinstance(X, pd.DataFrame)
+        else [f"x{k}" for k in range(values.shape[1])]
+    )
+    return list(names), values
+
+
+def _check(y: Array, limit: Array, X: Array, censored: Bools) -> None:
+    if len(y) != len(X):
+        raise DataError(f"y has {len(y)} values, X {len(X)} rows; give as many of each")
+    if not np.isfinite(X).all():
+        raise DataError("X holds missing values; drop those rows or fill them")
+    if not np.isfinite(limit[censored]).all():
+        raise DataError("a missing value has no limit to lie below; give it one or leave it out")
+    seen = int((~censored).sum())
+    if seen < X.shape[1] + 1:
+        raise DataError(
+            f"{seen} values were seen for {X.shape[1]} coefficients and a spread; add data"
+        )
+    if np.linalg.matrix_rank(X) < X.shape[1]:
+        raise DataError("columns of X depend on one another; leave one out")
+
+
+def _start(y: Array, limit: Array, X: Array, censored: Bools) -> Array:
+    """Least squares with the censored values on their limits."""
+    filled = np.where(censored, limit, y)
+    b, *_ = np.linalg.lstsq(X, filled, rcond=None)
+    sd = np.sqrt(np.mean((filled - X @ b) ** 2))
+    if not sd > 1e-9 * max(float(np.abs(filled).max()), 1e-9):
+        raise DataError("all values are the same, so there is no spread to estimate; add data")
+    return np.append(b / sd, 1.0 / sd)
+
+
+def _likelihood(theta: Array, X: Array, y: Array, censored: Bools) -> tuple[float, Array, Array]:
+    """Log likelihood, gradient and Hessian in (b / s, 1 / s); y holds limits where censored."""
+    t = theta[-1]
+    r = t * y - X @ theta[:-1]
+    Z = np.column_stack([-X, y])  # derivative of r
+    log_cdf = log_ndtr(r)
+    log_pdf = -0.5 * r**2 - 0.5 * np.log(2.0 * np.pi)
+    ratio = np.exp(log_pdf - log_cdf)
+    value = float(np.sum(np.where(censored, log_cdf, log_pdf + np.log(t))))
+    slope = np.where(censored, ratio, -r)
+    bend = np.where(censored, -ratio * (r + ratio), -1.0)
+    gradient = Z.T @ slope
+    hessian = (Z * bend[:, None]).T @ Z
+    seen = float((~censored).sum())
+    gradient[-1] += seen / t
+    hessian[-1, -1] -= seen / t**2
+    return value, gradient, hessian
+
 
 #: Upper edge of the tin: singles court, and professional play (World Squash Federation,
 #: Specifications for Squash Courts).

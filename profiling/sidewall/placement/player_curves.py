@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.errors import DataError
 from sidewall.models.draws import Groups, LogitDraws
-
-__all__ = ["PlayerCurves"]
-
-Array = NDArray[Any]
 
 
 class PlayerCurves:

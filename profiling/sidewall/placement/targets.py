@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import math
 import os
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from sidewall.arguments import parse_toml
+from sidewall.arguments import Bools, read_toml
 from sidewall.court import WALLS, Court, Rectangle
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import STROKES
-
-__all__ = ["BACK_STROKES", "FRONT_STROKES", "Circle", "Target", "court_targets", "read_targets"]
 
 #: What is usually played to the back and to the front (common practice, no source).
 BACK_STROKES: Final = ("drive", "lob")
@@ -94,7 +91,7 @@ class Target:
         """The middle of the shape (x, y), from which errors are measured."""
         return self.shape.centre
 
-    def contains(self, x_m: ArrayLike, y_m: ArrayLike) -> NDArray[np.bool_]:
+    def contains(self, x_m: ArrayLike, y_m: ArrayLike) -> Bools:
         """Whether points lie inside or on the edge; False where one is missing."""
         x, y = np.asarray(x_m, dtype=float), np.asarray(y_m, dtype=float)
         shape = self.shape
@@ -176,10 +173,6 @@ def read_targets(source: str | os.PathLike[str], court: Court | None = None) -> 
     court
         The court that the targets must fit into; singles if None.
 
-    Returns
-    -------
-    list of Target
-
     Raises
     ------
     DataError
@@ -187,14 +180,7 @@ def read_targets(source: str | os.PathLike[str], court: Court | None = None) -> 
         court.
     """
     path, court = Path(source), court or Court()
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise DataError(f"{path.name}: the file of targets cannot be read ({error})") from error
-    try:
-        table = parse_toml(text)
-    except tomllib.TOMLDecodeError as error:
-        raise DataError(f"{path.name}: this is no TOML ({error}); mend that line") from error
+    table = read_toml(path, "the file of targets")
     entries = table.get("target")
     if not isinstance(entries, list) or not entries:
         raise DataError(f"{path.name}: there is no target; write one as a table [[target]]")

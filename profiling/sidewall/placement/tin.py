@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from sidewall.arguments import (
@@ -20,23 +19,19 @@ from sidewall.arguments import (
     check_seed,
 )
 from sidewall.errors import DataError, NotFittedError, SeparationError
-from sidewall.placement.aim_answer import (
-    BEST,
-    NO_GAIN,
-    NOT_KNOWN,
+from sidewall.placement.aim import (
+    LEAST_SEEN,
     AimChances,
+    HeightGain,
+    Scatter,
     aim_answer,
     aim_chances,
     aims_from,
+    scatter_of,
+    scatter_row,
+    tin_chance,
 )
-from sidewall.placement.best_height import tin_chance
-from sidewall.placement.height_gain import HeightGain
-from sidewall.placement.height_scatter import LEAST_SEEN, Scatter, scatter_of, scatter_row
 from sidewall.placement.heights import TIN_HEIGHTS_M, Pressure, wall_heights
-
-__all__ = ["ALL_PLAYERS", "BEST", "NOT_KNOWN", "NO_GAIN", "TinMargin"]
-
-Array = NDArray[Any]
 
 ALL_PLAYERS: Final = "all players"
 

@@ -7,10 +7,10 @@ from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit, ndtri
 
 from sidewall.arguments import (
+    Array,
     Table,
     as_frame,
     check_gaps_m,
@@ -20,15 +20,13 @@ from sidewall.arguments import (
     check_seed,
 )
 from sidewall.errors import DataError, NotFittedError
+from sidewall.features.coded import struck_by
 from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
 from sidewall.placement.player_curves import PlayerCurves
 from sidewall.rallies.strengths import Strengths
 
-__all__ = ["OUTCOMES", "PlacementWorth"]
-
-Array = NDArray[Any]
 Depth = Literal["reply", "bounce", "none"]
 
 OUTCOMES: Final = ("opponent_attacks", "wins")
@@ -281,7 +279,7 @@ class PlacementWorth:
 
     def _met(self, player: str | None) -> pd.DataFrame:
         used = self.used_
-        return used if player is None else used[used["player"].astype(str) == player]
+        return used if player is None else used[struck_by(used, player)]
 
     def _grid(
         self, of: str, values_m: Sequence[float] | None, at_m: float | None

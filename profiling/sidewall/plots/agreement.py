@@ -13,8 +13,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sidewall.agreement.align import AGREED
-from sidewall.court.gap_words import GapWords
-from sidewall.court.units import parse_unit, to_display
+from sidewall.court.units import GapWords, parse_unit, to_display
 from sidewall.errors import DataError
 from sidewall.models.answers import NOT_KNOWN
 from sidewall.plots.frame import foot, head

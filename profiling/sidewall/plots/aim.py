@@ -10,8 +10,9 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, PercentFormatter
 
 from sidewall.arguments import check_level
+from sidewall.placement.aim import BEST, NO_GAIN
 from sidewall.placement.heights import TIN_HEIGHTS_M
-from sidewall.placement.tin import BEST, NO_GAIN, TinMargin
+from sidewall.placement.tin import TinMargin
 from sidewall.plots.style import (
     ATTACK,
     INK,

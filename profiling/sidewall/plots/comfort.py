@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sidewall.arguments import check_level
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import SIDES
 from sidewall.models.answers import CROSSES

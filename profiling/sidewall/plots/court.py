@@ -5,8 +5,7 @@ from __future__ import annotations
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle as Patch
 
-from sidewall.court.court import Court
-from sidewall.court.lines import court_lines
+from sidewall.court.court import Court, court_lines
 from sidewall.plots.style import INK, MUTED, new_axes
 
 __all__ = ["court_lines", "plot_court", "plot_front_wall"]

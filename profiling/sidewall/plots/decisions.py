@@ -14,10 +14,10 @@ from matplotlib.ticker import PercentFormatter
 from numpy.typing import NDArray
 
 from sidewall.arguments import Table, as_frame, check_level
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.errors import DataError
-from sidewall.features.clustered import clustered_rate
 from sidewall.features.coded import need_columns
+from sidewall.features.rates import clustered_rate
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.answers import CROSSES
 from sidewall.models.counted import ALL_STROKES
@@ -116,7 +116,7 @@ def plot_decisions(
     Parameters
     ----------
     table
-        From `sidewall.decisions.decisions`.
+        From `sidewall.decisions.judged`.
     player
         Whose decisions.
     side, family

@@ -54,7 +54,7 @@ def plot_effects(
     Parameters
     ----------
     table
-        From `Combination.effect` or `sidewall.combinations.effects`, or several of these
+        From `Combination.effect` or `sidewall.combinations.combination`, or several of these
         one below the other.
     level
         Confidence level that the table was made with.

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from sidewall.arguments import Table, as_frame, check_level
-from sidewall.combinations.breaks import break_words, breaks_at, rivals_of
+from sidewall.combinations.tries import break_words, breaks_at, rivals_of
 from sidewall.plots.frame import foot, head
 from sidewall.plots.letters import drawable
 from sidewall.plots.step_words import lines, one_line, percent_interval, width_in

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sidewall.arguments import Table, as_frame, check_level
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.plots.frame import foot, head
 from sidewall.plots.gap_axis import format_gap_axis

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from sidewall.arguments import check_level
 from sidewall.errors import DataError, NotFittedError
-from sidewall.features.clustered import clustered_rate
+from sidewall.features.rates import clustered_rate
 from sidewall.plots.frame import foot, head
 from sidewall.plots.style import INK, PAPER, QUIET, THRESHOLD, dress, new_axes
 from sidewall.plots.words import plain

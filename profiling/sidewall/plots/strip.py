@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.plots.style import CHOICE_STYLE, FAINT, text_on
 
 __all__ = ["OFTEN", "STRIP", "Stretch", "choice_strip", "stretches", "sure_words"]

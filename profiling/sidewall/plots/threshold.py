@@ -13,7 +13,7 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 from numpy.typing import NDArray
 
 from sidewall.arguments import check_level
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES

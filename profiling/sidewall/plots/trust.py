@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import PercentFormatter
 from numpy.typing import NDArray
 
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.plots.frame import foot, head
 from sidewall.plots.style import (
@@ -29,7 +29,7 @@ from sidewall.plots.style import (
 )
 from sidewall.plots.words import count, plain
 from sidewall.trust.overlap import RANGE, Overlap
-from sidewall.trust.rank_check import RankCheck
+from sidewall.trust.ranks import RankCheck
 
 __all__ = ["plot_calibration_ranks", "plot_overlap"]
 

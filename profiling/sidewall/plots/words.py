@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.models.answers import CROSSES, NOT_KNOWN
 from sidewall.models.counted import ALL_STROKES

@@ -15,7 +15,7 @@ from sidewall.plots.letters import drawable
 from sidewall.plots.step_words import one_line
 from sidewall.plots.style import FAINT, INK, PAPER, QUIET, dress, new_axes
 from sidewall.plots.words import count, plain
-from sidewall.worklist.rows import NOT_KNOWN, WORTH
+from sidewall.worklist.worklist import NOT_KNOWN, WORTH
 
 __all__ = ["plot_work_list"]
 

@@ -8,23 +8,71 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr, ndtri
 
 from sidewall.arguments import Table, as_frame, check_level, names_of
+from sidewall.combinations.many_tests import adjusted
 from sidewall.errors import DataError
-from sidewall.features.coded import need_columns
+from sidewall.features.coded import need_columns, struck_by
 from sidewall.features.shots import with_features
 from sidewall.models.tightness import TightnessModel
 from sidewall.progress.measures import (
     comfort_rows,
     decision_rows,
+    own_change,
     placement_rows,
     threshold_rows,
 )
-from sidewall.progress.own_change import own_change
 from sidewall.progress.periods import find_periods
-from sidewall.progress.verdict import judge
 
-__all__ = ["COLUMNS", "MATTERS", "MEASURES", "compare_periods"]
+BETTER: Final = "better"
+WORSE: Final = "worse"
+NO_CHANGE: Final = "no change shown"
+NOT_KNOWN: Final = "not known yet"
+
+_POWER: Final = 0.8
+
+
+def judge(table: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Add intervals, p-values, the smallest change that could be shown, and the word.
+
+    Parameters
+    ----------
+    table : DataFrame
+        ``before``, ``after``, ``before_error``, ``after_error``, ``error`` (standard errors),
+        ``least`` and ``most`` (the ends of the scale), ``better_when`` (lower or higher) and
+        ``matters``, the smallest change worth knowing.
+
+    Returns
+    -------
+    DataFrame
+        See :func:`~sidewall.progress.compare_periods`.
+    """
+    z, power = float(ndtri(0.5 + level / 2.0)), float(ndtri(_POWER))
+    found = table.drop(columns=["before_error", "after_error", "error", "least", "most"])
+    for name in ("before", "after"):
+        half = z * table[f"{name}_error"]
+        ends = {"": table[name], "_low": table[name] - half, "_high": table[name] + half}
+        for end, values in ends.items():
+            found[name + end] = values.clip(table["least"], table["most"])
+    error = table["error"].to_numpy(dtype=float)
+    change = (table["after"] - table["before"]).to_numpy(dtype=float)
+    found["change"] = change
+    found["change_low"], found["change_high"] = change - z * error, change + z * error
+    found["p"] = np.where(np.isnan(error), np.nan, 2.0 * ndtr(-np.abs(change) / error))
+    found["p_holm"] = adjusted(found["p"].to_numpy(), "holm")
+    looked = max(int(found["p"].notna().sum()), 1)
+    strict = float(ndtri(1.0 - (1.0 - level) / (2.0 * looked)))
+    found["smallest_change"] = (z + power) * error
+    found["smallest_change_all"] = (strict + power) * error
+    shown = (found["p_holm"] <= 1.0 - level + 1e-12).to_numpy()
+    rises = (change > 0) == (table["better_when"] == "higher").to_numpy()
+    could = (found["smallest_change"] <= table["matters"]).to_numpy()
+    found["verdict"] = np.select(
+        [shown & rises, shown, could], [BETTER, WORSE, NO_CHANGE], NOT_KNOWN
+    )
+    return found
+
 
 MEASURES: Final = ("threshold", "comfort", "on target", "forced", "passed up")
 #: The smallest change worth knowing: metres for a threshold, shares for the others.
@@ -120,7 +168,7 @@ def compare_periods(
     loose balls that were reset, both against the threshold of the two periods together.
 
     A change is estimated from the player's own shots without shrinkage; see
-    `sidewall.progress.own_change` for why. The smallest change is ``(z + 0.84)`` standard
+    `sidewall.progress.measures` for why. The smallest change is ``(z + 0.84)`` standard
     errors, z = 1.96 at level 0.95: power 0.8 of a two-sided test (common to all textbooks of
     trials). The error is that of the data at hand.
 
@@ -207,7 +255,7 @@ def _fresh(model: TightnessModel | None) -> TightnessModel:
 
 
 def _need_both(model: TightnessModel, player: str, when: np.ndarray) -> None:
-    own = (model.used_["player"].astype(str) == player).to_numpy()
+    own = struck_by(model.used_, player)
     for name, some in (("before", own & ~when), ("after", own & when)):
         if not some.any():
             raise DataError(

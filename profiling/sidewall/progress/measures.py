@@ -1,26 +1,292 @@
-"""What is compared between two periods: thresholds, comfort, placement, decisions."""
+"""What is compared between two periods: thresholds, comfort, placement, decisions.
+
+A player's curves are compared without shrinkage. The tightness model draws a player's curves
+toward the club's. Were the two periods two players of the model, each would be drawn by
+itself: with ten matches before and one after, the period after lies nearer to the club's
+average, and a player far from the average would seem to change without changing; with as many
+matches in both, a real change would come out too small. So the model is fitted once, the
+player being one player in both periods (what is true where nothing changed), and the change
+is estimated beside it from the player's own shots alone: in each period, how far attacks and
+resets lie from the player's own curves, by side and contact and along the scaled gap. The
+difference is not drawn toward zero, and its error hangs on the player's own rallies only.
+
+Where the outcome is the value of the next ball, that value is the period's own: the player
+counts as another one after, with a strength of its own. The level of the player over both
+periods is the model's; the change is laid around it, in shares of what each period tells, so
+that level and change are independent to first order.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from scipy.special import expit, logit
 
+from sidewall.arguments import Array, Bools, Ints
 from sidewall.decisions import decisions
+from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES, SIDES
 from sidewall.models.answers import CROSSES, LEAST_OWN
+from sidewall.models.usable import cell_of
 from sidewall.placement import placed_shots
-from sidewall.progress.own_change import OwnChange, change_columns
-from sidewall.progress.shares import ShareChange, share_change
+from sidewall.rallies.strengths import Strengths
+from sidewall.rallies.value import BallValue, gap_scale, outcomes
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["comfort_rows", "decision_rows", "placement_rows", "threshold_rows"]
 
-Array = NDArray[Any]
+#: Shots, and rallies, that each period takes.
+LEAST_SHOTS: Final = 10
+#: Matches in each period from which their own spread is looked at.
+_LEAST_MATCHES: Final = 3
+
+
+@dataclass(frozen=True)
+class ShareChange:
+    """Shares before and after in the same mix of shots; errors are standard errors.
+
+    Everything is missing where a period has fewer than ten such shots in ten rallies.
+    """
+
+    before: float
+    after: float
+    before_error: float
+    after_error: float
+    error: float
+    n: tuple[int, int]
+    rallies: tuple[int, int]
+
+    @property
+    def change(self) -> float:
+        """After minus before."""
+        return self.after - self.before
+
+
+def share_change(
+    success: Array, stratum: Array, after: Bools, rally: Array, match: Array
+) -> ShareChange:
+    """Compare a share between periods within strata, such as targets.
+
+    Parameters
+    ----------
+    success : ndarray, shape (n,)
+        1.0 or 0.0.
+    stratum, rally, match : ndarray, shape (n,)
+        Labels.
+    after : ndarray of bool, shape (n,)
+
+    Notes
+    -----
+    In stratum k let n_k shots before and m_k after have shares p_k and q_k. Their difference
+    is averaged with weights ``w_k`` in proportion to ``n_k m_k / (n_k + m_k)``, those of
+    Mantel & Haenszel, so that a change in which shots are played is no change of the share.
+    The average is linear in the shots, and its variance is the sum of squares of what each
+    rally adds to it, times G / (G - 1) in each period. Where both periods have three matches
+    or more, the same is done by match, and the larger of the two is taken; it is never taken
+    below that of independent shots at the share of both periods (with one shot and one
+    success added), which few rallies that agree would do.
+    """
+    code, names = pd.factorize(stratum)
+    when = after.astype(np.int64)
+    K = len(names)
+    n = np.bincount(2 * code + when, minlength=2 * K).reshape(K, 2).astype(float)
+    both = np.asarray((n > 0).all(axis=1))
+    use = both[code]
+    y, code, when, rally, match = (a[use] for a in (success, code, when, rally, match))
+    shots = np.bincount(when, minlength=2)
+    rallies = [len(np.unique(rally[when == p])) for p in (0, 1)]
+    counts = (int(shots[0]), int(shots[1])), (rallies[0], rallies[1])
+    if min(*shots, *rallies) < LEAST_SHOTS:
+        missing = float("nan")
+        return ShareChange(missing, missing, missing, missing, missing, *counts)
+    hits = np.bincount(2 * code + when, weights=y, minlength=2 * K).reshape(K, 2)
+    share = np.divide(hits, n, out=np.zeros_like(n), where=n > 0)
+    weight = np.where(both, n[:, 0] * n[:, 1] / np.maximum(n.sum(axis=1), 1), 0.0)
+    weight /= weight.sum()
+    before, after_share = weight @ share
+    part = weight[code] * (y - share[code, when]) / n[code, when]
+    variance = _variance(part, when, rally)
+    if min(len(np.unique(match[when == p])) for p in (0, 1)) >= _LEAST_MATCHES:
+        variance = np.maximum(variance, _variance(part, when, match))
+    pooled = (hits.sum(axis=1) + 1.0) / (n.sum(axis=1) + 2.0)
+    floor = np.where(both, weight**2 * pooled * (1.0 - pooled), 0.0)
+    floor = (floor[both, None] / n[both]).sum(axis=0)
+    variance = np.maximum(variance, floor)
+    errors = np.sqrt(variance)
+    return ShareChange(
+        float(before),
+        float(after_share),
+        float(errors[0]),
+        float(errors[1]),
+        float(np.sqrt(variance.sum())),
+        *counts,
+    )
+
+
+def _variance(part: Array, when: Array, cluster: Array) -> Array:
+    """Of the share in each period, shape (2,)."""
+    found = np.zeros(2)
+    for p in (0, 1):
+        sums = pd.Series(part[when == p]).groupby(cluster[when == p]).sum()
+        found[p] = len(sums) / max(len(sums) - 1, 1) * float((sums**2).sum())
+    return found
+
+
+#: A column moves the log odds by less than about this (0.5 becomes 0.95): keeps estimates of
+#: little data finite, and draws on others by next to nothing.
+_WIDEST_SD: Final = 3.0
+_STEPS: Final = 8
+#: Scale of the prior on the spread of strengths, log odds.
+_CHANGE: Final = 0.5
+
+
+@dataclass(frozen=True)
+class Change:
+    """How one choice's curve moved, in log odds, by the columns of `change_columns`.
+
+    Attributes
+    ----------
+    before, after : ndarray, shape (k,)
+        Deviations from the player's curve over both periods; ``after - before`` is the change.
+    covariance : ndarray, shape (k, k)
+        Of the change.
+    before_covariance, after_covariance : ndarray, shape (k, k)
+        Of the deviations.
+    """
+
+    before: Array
+    after: Array
+    covariance: Array
+    before_covariance: Array
+    after_covariance: Array
+
+
+#: By choice.
+OwnChange = dict[str, Change]
+
+
+def change_columns(cell: Ints, gap_m: Array, cells: int) -> Array:
+    """A level for each side and contact, and one slope along the scaled gap."""
+    return np.column_stack([cell[:, None] == np.arange(cells), gap_scale(gap_m)]).astype(float)
+
+
+def own_change(model: TightnessModel, player: str, after: Bools, table: pd.DataFrame) -> OwnChange:
+    """Estimate the change of a player's curves.
+
+    Parameters
+    ----------
+    model : TightnessModel
+        Fitted to the club, the player under one name in both periods.
+    after : ndarray of bool, shape (n,)
+        For each row of ``model.used_``, whether its match belongs to the period after.
+    table : DataFrame
+        The features that the model was fitted to.
+
+    Returns
+    -------
+    dict of str to Change
+        By choice.
+
+    Notes
+    -----
+    In a period, with d the deviations, H the information of the working responses and P a
+    weak penalty: ``K = H + P`` and the error covariance ``K^-1 (J + P) K^-1``, J the summed
+    outer products of the rallies' scores (Liang & Zeger 1986), times G / (G - k) for G
+    rallies and k columns. By value, the error of the value of a ball moves both periods at
+    once.
+    """
+    own = struck_by(model.used_, player)
+    rows, late = model.used_[own].reset_index(drop=True), after[own]
+    y, moved, covariance = rows["outcome"].to_numpy(dtype=float), None, np.zeros((0, 0))
+    if model.horizon_ != "rally":
+        matches = set(rows.loc[late, "match"].astype(str))
+        parted = _two_players(table, player, matches)
+        # a wide prior: a player may have changed by more than players of a club differ
+        value = BallValue(Strengths(prior_scale=_CHANGE)).fit(parted)
+        judged = outcomes(parted, value, model.horizon_)
+        at = rows["row"].to_numpy()
+        y, ball = judged.outcome[at], judged.ball[at]
+        moved = value.columns(parted)[ball]
+        moved *= np.where(ball >= 0, judged.sign[at], 0.0)[:, None]
+        covariance = value.covariance_
+    base = model.posterior_.mean_of(rows)
+    cell = cell_of(rows["side"], rows["family"], model.families_)
+    columns = change_columns(cell, rows["gap_m"].to_numpy(dtype=float), len(model.cells_))
+    found = {}
+    for choice in CHOICES:
+        mine = (rows["choice"] == choice).to_numpy() & np.isfinite(y)
+        periods = []
+        for chosen in (mine & ~late, mine & late):
+            some = np.flatnonzero(chosen)
+            shifts = np.zeros((len(some), 0)) if moved is None else moved[some]
+            scale = model.curves_[choice].dispersion
+            rally = rows["rally_id"].to_numpy()[some]
+            periods.append(_fit(y[some], base[some], columns[some], rally, scale, shifts))
+        found[choice] = _around_the_level(periods[0], periods[1], covariance)
+    return found
+
+
+def _two_players(table: pd.DataFrame, player: str, after_matches: set[str]) -> pd.DataFrame:
+    """Give the player another name in the matches of the period after."""
+    late = table["match"].astype(str).isin(after_matches)
+    new = {}
+    for who in ("player", "opponent"):
+        names = table[who].astype(str)
+        # a line break stands in no name of a log
+        new[who] = pd.Categorical(names.mask(late & (names == player), f"{player}\nafter"))
+    return table.assign(**new)
+
+
+@dataclass(frozen=True)
+class _Period:
+    """Deviations in one period: estimate, error, information, and how values move them."""
+
+    deviation: Array  # (k,)
+    covariance: Array  # (k, k)
+    information: Array  # (k, k)
+    moves: Array  # (k, m)
+
+
+def _fit(y: Array, base: Array, C: Array, rally: Array, scale: float, shifts: Array) -> _Period:
+    """A player's deviations by Newton's method."""
+    k = C.shape[1]
+    P = np.eye(k) / _WIDEST_SD**2
+    offset, d = logit(base), np.zeros(k)
+    H, p = np.zeros((k, k)), base
+    for _ in range(_STEPS):
+        p = expit(offset + np.clip(C @ d, -4.0, 4.0))
+        H = (C.T * (p * (1.0 - p) / scale)) @ C
+        d = d + np.linalg.solve(H + P, C.T @ ((y - p) / scale) - P @ d)
+    inverse = np.linalg.inv(H + P)
+    code = np.unique(rally, return_inverse=True)[1]
+    n = int(code.max(initial=-1)) + 1
+    scores = np.zeros((n, k))
+    np.add.at(scores, code, C * ((y - p) / scale)[:, None])
+    J = n / max(n - k, 1) * scores.T @ scores
+    return _Period(d, inverse @ (J + P) @ inverse, H + P, inverse @ (C.T / scale) @ shifts)
+
+
+def _around_the_level(before: _Period, after: _Period, values: Array) -> Change:
+    change = after.deviation - before.deviation
+    covariance = before.covariance + after.covariance
+    moves = after.moves - before.moves
+    if moves.shape[1]:
+        covariance = covariance + moves @ values @ moves.T
+    share = np.linalg.solve(before.information + after.information, after.information)
+    rest = share - np.eye(len(share))
+    return Change(
+        -share @ change,
+        -rest @ change,
+        covariance,
+        share @ covariance @ share.T,
+        rest @ covariance @ rest.T,
+    )
+
+
 Row = dict[str, Any]
 
 _STEP_M: Final = 0.005
@@ -31,7 +297,7 @@ _TIGHT: Final = ("forced", "reset tight")
 _LOOSE: Final = ("passed up", "attacked loose")
 
 
-def _counts(rows: pd.DataFrame, after: NDArray[np.bool_]) -> Row:
+def _counts(rows: pd.DataFrame, after: Bools) -> Row:
     rally = rows["rally_id"].to_numpy()
     return {
         "n_before": int((~after).sum()),
@@ -42,7 +308,7 @@ def _counts(rows: pd.DataFrame, after: NDArray[np.bool_]) -> Row:
 
 
 def threshold_rows(
-    model: TightnessModel, player: str, found: OwnChange, after: NDArray[np.bool_], level: float
+    model: TightnessModel, player: str, found: OwnChange, after: Bools, level: float
 ) -> list[Row]:
     """Change of the loose threshold, by side and stroke family.
 
@@ -50,9 +316,6 @@ def threshold_rows(
 
     Parameters
     ----------
-    model : TightnessModel
-    player : str
-    found : OwnChange
     after : ndarray of bool
         For each row of ``model.used_``.
     level : float
@@ -68,7 +331,7 @@ def threshold_rows(
     table = model.thresholds(level)
     table = table[table["player"] == player].reset_index(drop=True)
     i = model.players_.index(player)
-    own = (model.used_["player"].astype(str) == player).to_numpy()
+    own = struck_by(model.used_, player)
     rows: list[Row] = []
     for j, (side, family) in enumerate(model.cells_):
         answer = table.iloc[j]
@@ -135,16 +398,14 @@ def _what_moved(model: TightnessModel, i: int, j: int, found: OwnChange, t: floa
     return f"at {100 * t:.0f} cm, before to after: {', '.join(said)}"
 
 
-def comfort_rows(
-    model: TightnessModel, player: str, found: OwnChange, after: NDArray[np.bool_]
-) -> list[Row]:
+def comfort_rows(model: TightnessModel, player: str, found: OwnChange, after: Bools) -> list[Row]:
     """Change of what the weaker side wins less than the other from the same balls, by family.
 
     The weaker side is the one of both periods together. Lower is better: it has caught up.
     The balls are those of both periods, so that only the curves can change.
     """
     used = model.used_
-    own = (used["player"].astype(str) == player).to_numpy()
+    own = struck_by(used, player)
     i = model.players_.index(player)
     F = len(model.families_)
     rows: list[Row] = []
@@ -200,7 +461,7 @@ def placement_rows(
     if not {"bounce_x_m", "bounce_y_m"} <= set(shots.columns):
         return []
     placed = placed_shots(shots, targets)
-    placed = placed[(placed["player"].astype(str) == player) & placed["on_target"].notna()]
+    placed = placed[struck_by(placed, player) & placed["on_target"].notna()]
     rows: list[Row] = []
     for side in SIDES:
         some = placed[placed["side"] == side]
@@ -223,7 +484,7 @@ def decision_rows(
     Tight and loose are judged by the threshold of both periods together: one yardstick.
     """
     judged = decisions(shots, model, level)
-    judged = judged[judged["player"].astype(str) == player]
+    judged = judged[struck_by(judged, player)]
     word = judged["decision"].astype(str)
     cell = (judged["side"].astype(str) + " " + judged["family"].astype(str)).to_numpy()
     rows: list[Row] = []

@@ -11,10 +11,8 @@ import pandas as pd
 
 from sidewall.arguments import Table, as_frame, names_of
 from sidewall.errors import DataError
-from sidewall.features.coded import need_columns
+from sidewall.features.coded import need_columns, struck_by
 from sidewall.log.dates import parse_dates
-
-__all__ = ["Periods", "find_periods", "join_logs", "matches_by_date"]
 
 
 @dataclass(frozen=True)
@@ -204,7 +202,7 @@ def _known(some: Sequence[str] | None, there: list[str], player: str) -> None:
 
 
 def _matches_of(shots: pd.DataFrame, player: str) -> list[str]:
-    rows = shots["player"].astype(str) == player
+    rows = struck_by(shots, player)
     if not rows.any():
         names = ", ".join(sorted(shots["player"].astype(str).unique()))
         raise DataError(f"no shot is by {player!r}; players of the log: {names}")
@@ -212,7 +210,7 @@ def _matches_of(shots: pd.DataFrame, player: str) -> list[str]:
 
 
 def _opponents(shots: pd.DataFrame, player: str, before: list[str], after: list[str]) -> list[str]:
-    own = shots[shots["player"].astype(str) == player]
+    own = shots[struck_by(shots, player)]
     match = own["match"].astype(str)
     met = [set(own.loc[match.isin(some), "opponent"].astype(str)) for some in (before, after)]
     if met[0] == met[1]:

@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 import numpy as np
 import pandas as pd
 
-from sidewall.combinations.built_in import BUILT_IN
-from sidewall.combinations.combination import Combination
-from sidewall.combinations.effects import effects
+from sidewall.combinations.combination import BUILT_IN, Combination, effects
 from sidewall.decisions import decision_table
 from sidewall.errors import DataError, SeparationError
 from sidewall.features import shot_features, zone_features

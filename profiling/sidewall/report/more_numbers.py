@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from sidewall.errors import DataError
-from sidewall.placement.tin import BEST
+from sidewall.placement.aim import BEST
 from sidewall.report.ladder import FittedLadder, own
 from sidewall.report.rally_lists import RallyLists
 from sidewall.report.views import Link, NumberTable, Row

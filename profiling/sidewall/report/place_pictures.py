@@ -8,9 +8,8 @@ from typing import Any, Final, Literal, cast
 
 import pandas as pd
 
-from sidewall.combinations.breaks import break_words
 from sidewall.combinations.combination import Combination
-from sidewall.combinations.funnel import funnel_table
+from sidewall.combinations.tries import break_words, funnel_table
 from sidewall.plots.words import count
 from sidewall.report.gallery import WIDE, Section, framed
 from sidewall.report.ladder import FittedLadder, own

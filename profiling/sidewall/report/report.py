@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sidewall.arguments import Table, as_frame, check_count, check_level, check_player, check_seed
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.errors import DataError, NotFittedError
 from sidewall.files import account, make_folder, note_written, plan_files, write_file
 from sidewall.log.file_stem import file_stem

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sidewall.court.gap_words import GapWords
+from sidewall.court.units import GapWords
 from sidewall.models.answers import CROSSES, NOT_KNOWN
 from sidewall.plots.strip import Stretch
 from sidewall.plots.words import count, more_shots_words

@@ -13,7 +13,7 @@ from sidewall.report.rally_lists import RallyLists
 from sidewall.report.views import Card, Link
 from sidewall.report.words import Lengths, signed, signed_in
 from sidewall.worklist import drill_for
-from sidewall.worklist.rows import MAY_BE_NOTHING, NOT_KNOWN, WORTH
+from sidewall.worklist.worklist import MAY_BE_NOTHING, NOT_KNOWN, WORTH
 
 __all__ = ["work_cards"]
 

@@ -6,17 +6,184 @@ import json
 from collections.abc import Iterable, Iterator
 from io import BytesIO
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
 from sidewall.arguments import check_count
 from sidewall.errors import DataError, LogError, WriteError
-from sidewall.features.coded import names_and_codes, need_columns
+from sidewall.features.coded import as_category, names_and_codes, need_columns
 from sidewall.features.rallies import rally_runs
 from sidewall.files import make_folder, write_file
-from sidewall.scale.schema import NEEDED, kinds_of_columns, to_arrow
+from sidewall.log.vocabulary import HANDS, VOCABULARY
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+
+#: Columns that hold names of players, with one list of names for all parts.
+PLAYER_COLUMNS: Final = ("player", "opponent", "rally_won_by")
+
+#: Columns without which nothing can be fitted.
+NEEDED: Final = (
+    "match",
+    "game",
+    "rally",
+    "shot",
+    "player",
+    "opponent",
+    "side",
+    "stroke",
+    "gap_m",
+    "choice",
+    "rally_won_by",
+    "ending",
+)
+
+_INTEGERS: Final = ("game", "rally", "shot", "line")
+#: Columns whose words are fixed beforehand.
+_WORDS: Final = {**VOCABULARY, "hand": HANDS, "choice_source": ("charted", "derived")}
+WORD_COLUMNS: Final = ("match", *PLAYER_COLUMNS, *_WORDS)
+#: No number of a game, rally or shot is larger in a log; lines may be.
+_LARGEST: Final = {"line": 2**53}
+
+
+def to_arrow(shots: pd.DataFrame) -> pa.Table:
+    """Columns of a canonical table; words and names become dictionaries of strings."""
+    import pyarrow as pa  # noqa: PLC0415 - slow to load
+
+    columns: dict[str, Any] = {}
+    for name in shots.columns:
+        column = shots[name]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            codes = column.cat.codes.to_numpy().astype(np.int32)
+            words = pa.array([str(word) for word in column.cat.categories], pa.string())
+            columns[name] = pa.DictionaryArray.from_arrays(pa.array(codes, mask=codes < 0), words)
+        elif pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_dtype(column):
+            columns[name] = pa.array(column.to_numpy(), from_pandas=True)
+        else:
+            raise LogError(
+                f"column {name} holds neither numbers nor categories ({column.dtype}); write "
+                "what read_shots gives"
+            )
+    return pa.table(columns)
+
+
+def kinds_of_columns(schema: pa.Schema) -> dict[str, str]:
+    """Plain kind of every column: words, whole numbers, numbers or dates."""
+    from pyarrow import types  # noqa: PLC0415 - slow to load
+
+    found = {}
+    for field in schema:
+        kind = field.type
+        if types.is_dictionary(kind):
+            kind = kind.value_type
+        if types.is_string(kind) or types.is_large_string(kind) or types.is_null(kind):
+            found[field.name] = "words"
+        elif types.is_integer(kind):
+            found[field.name] = "whole numbers"
+        elif types.is_floating(kind):
+            found[field.name] = "numbers"
+        elif types.is_timestamp(kind) or types.is_date(kind):
+            found[field.name] = "dates"
+        else:
+            found[field.name] = str(kind)
+    return found
+
+
+def to_shots(table: pa.Table, players: list[str], where: str) -> pd.DataFrame:
+    """The canonical table of one part.
+
+    Parameters
+    ----------
+    players : list of str
+        Every player of the log, sorted.
+    where : str
+        Name of the part, for messages.
+
+    Raises
+    ------
+    LogError
+        When a column holds a word that it must not, or a number is missing or not whole.
+    """
+    kinds = kinds_of_columns(table.schema)
+    columns: dict[str, Any] = {}
+    for name in table.column_names:
+        if name in WORD_COLUMNS or kinds[name] == "words":
+            if kinds[name] != "words" and not says_nothing(table[name]):
+                raise LogError(f"{where}: column {name} must hold words, not {kinds[name]}")
+            columns[name] = _words(table[name], name, players, where)
+        elif name in _INTEGERS:
+            if table[name].null_count or kinds[name] != "whole numbers":
+                raise LogError(f"{where}: column {name} must hold a whole number in every row")
+            whole = table[name].to_numpy()
+            largest = _LARGEST.get(name, 1_000_000)
+            off = (whole < 1) | (whole > largest)
+            if off.any():
+                at = int(np.flatnonzero(off)[0])
+                raise LogError(
+                    f"{where}, row {at + 1}: {name} is {whole[at]}; it must be a whole number "
+                    f"from 1 to {largest}"
+                )
+            columns[name] = whole.astype(np.int64)
+        elif kinds[name] in ("numbers", "whole numbers"):
+            columns[name] = table[name].to_numpy().astype(np.float64)
+        elif kinds[name] == "dates":
+            columns[name] = table[name].to_numpy().astype("datetime64[ns]")
+        else:
+            raise LogError(f"{where}: column {name} holds {kinds[name]}, which no log has")
+    return pd.DataFrame(columns)
+
+
+def _words(column: pa.ChunkedArray, name: str, players: list[str], where: str) -> pd.Categorical:
+    codes, met = words_of(column)
+    if name in PLAYER_COLUMNS:
+        words = players
+    elif name in _WORDS:
+        words = list(_WORDS[name])
+    else:
+        words = met
+    place = pd.Index(words).get_indexer(pd.Index(met))
+    if (place < 0).any():
+        strange = met[int(np.flatnonzero(place < 0)[0])]
+        raise LogError(
+            f"{where}: column {name} holds {strange!r}, which is not one of "
+            f"{', '.join(words[:10])}; read the log with read_shots and write it again"
+        )
+    return as_category(np.append(place, -1)[codes], words)
+
+
+def says_nothing(column: pa.ChunkedArray) -> bool:
+    """Whether a column is blank throughout, whatever its type."""
+    from pyarrow import compute, types  # noqa: PLC0415 - slow to load
+
+    blank = column.null_count
+    if types.is_floating(column.type):
+        blank = compute.sum(compute.is_null(column, nan_is_null=True)).as_py() or 0
+    return blank == len(column)
+
+
+def words_of(column: pa.ChunkedArray) -> tuple[np.ndarray, list[str]]:
+    """Code of every row (-1 where nothing stands) and the words met, as they first appear."""
+    import pyarrow as pa  # noqa: PLC0415 - slow to load
+
+    if says_nothing(column):
+        return np.full(len(column), -1), []
+    if not pa.types.is_dictionary(column.type):
+        column = column.dictionary_encode()
+    whole = column.unify_dictionaries().combine_chunks()
+    if isinstance(whole, pa.ChunkedArray):
+        whole = whole.chunk(0) if whole.num_chunks else pa.DictionaryArray.from_arrays([], [])
+    indices = whole.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
+    words = whole.dictionary.to_pylist()
+    met, first = np.unique(indices, return_index=True)
+    met = met[np.argsort(first)]
+    met = met[met >= 0]
+    place = np.full(len(words) + 1, -1)  # the last place is for -1
+    place[met] = np.arange(len(met))
+    return place[indices], [words[k] for k in met]
+
 
 #: Key of the note in each file's own metadata: its number, the shots before it, whether it
 #: is the last. With these a missing file is found without a list of files beside them.

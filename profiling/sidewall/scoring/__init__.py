@@ -5,11 +5,9 @@ independent, and lets are left out: a let is played again and changes nothing. E
 exact recursion and small linear systems; nothing is simulated.
 """
 
-from sidewall.scoring.expectations import GameExpectation, MatchExpectation
-from sidewall.scoring.game import Game
-from sidewall.scoring.hand_in_hand_out import HandInHandOut
+from sidewall.scoring.game import Game, GameExpectation, MatchExpectation
 from sidewall.scoring.match import Match
-from sidewall.scoring.point_a_rally import PointARally
+from sidewall.scoring.systems import HandInHandOut, PointARally
 
 __all__ = [
     "Game",

@@ -1,19 +1,261 @@
-"""What every way of scoring a game can answer."""
+"""What every way of scoring a game can answer, from the two chances of winning a rally."""
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass
+from operator import index
+from typing import Any, Final, Literal, get_args
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Array, Bools, Floats
 from sidewall.errors import DataError
-from sidewall.scoring.chances import Chances, Shifted, read_chances
-from sidewall.scoring.expectations import GameExpectation, Number
-from sidewall.scoring.scores import read_pair
-from sidewall.scoring.tally import COURSE, WIN, Tally, final_scores_tally
+
+
+def read_pair(name: str, given: Any) -> tuple[int, int]:
+    """Read a score such as ``(7, 4)``: the player's first, the opponent's second.
+
+    Raises
+    ------
+    DataError
+        If it is not two whole numbers from 0 up.
+    """
+    try:
+        a, b = (index(number) for number in given)
+    except (TypeError, ValueError):
+        raise DataError(
+            f"{name}={given!r} is not a score: give two whole numbers, the player's first, "
+            "such as (7, 4)."
+        ) from None
+    if a < 0 or b < 0:
+        raise DataError(f"{name} {a}-{b} is below 0: give whole numbers from 0 up.")
+    return a, b
+
+
+def read_whole(name: str, given: Any, smallest: int) -> int:
+    """Read a whole number of at least ``smallest``."""
+    try:
+        number = index(given)
+    except TypeError:
+        number = smallest - 1
+    if number < smallest:
+        raise DataError(f"{name}={given!r}: give a whole number of at least {smallest}.")
+    return number
+
+
+#: One number where both probabilities are numbers, else an array of their joint shape.
+Number = float | Floats
+
+
+@dataclass(frozen=True)
+class GameExpectation:
+    """Expected course of a game from a given score.
+
+    Attributes
+    ----------
+    win : float or ndarray
+        Probability of winning the game.
+    rallies : float or ndarray
+        Expected number of rallies still to be played, lets left out.
+    points_for, points_against : float or ndarray
+        Expected points on the board at the end, those already there included.
+    """
+
+    win: Number
+    rallies: Number
+    points_for: Number
+    points_against: Number
+
+
+@dataclass(frozen=True)
+class MatchExpectation:
+    """Expected course of a match from a given state.
+
+    Attributes
+    ----------
+    win : float or ndarray
+        Probability of winning the match.
+    rallies : float or ndarray
+        Expected number of rallies still to be played, lets left out.
+    games_for, games_against : float or ndarray
+        Expected games on the board at the end, those already there included.
+    """
+
+    win: Number
+    rallies: Number
+    games_for: Number
+    games_against: Number
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Quantities whose expectation a game is asked for; the first is always the win.
+
+    Attributes
+    ----------
+    rally, won, lost : ndarray, shape (k, 1)
+        What each quantity gains by a rally, by a point won and by a point lost.
+    end : callable
+        What each quantity gains, shape (k, 1), when the game ends at the score given.
+    """
+
+    rally: Floats
+    won: Floats
+    lost: Floats
+    end: Callable[[int, int], Floats]
+
+
+def _column(*numbers: float) -> Floats:
+    return np.array(numbers, dtype=np.float64)[:, None]
+
+
+#: The chance of winning alone.
+WIN = Tally(_column(0), _column(0), _column(0), lambda a, b: _column(a > b))
+
+#: The chance of winning, rallies, points for, points against.
+COURSE = Tally(
+    _column(0, 1, 0, 0),
+    _column(0, 0, 1, 0),
+    _column(0, 0, 0, 1),
+    lambda a, b: _column(a > b, 0, 0, 0),
+)
+
+
+def final_scores_tally(finals: list[tuple[int, int]]) -> Tally:
+    """Count the chance of winning and then of each final score."""
+    nothing = np.zeros((len(finals) + 1, 1))
+
+    def end(a: int, b: int) -> Floats:
+        return _column(a > b, *((a, b) == final for final in finals))
+
+    return Tally(nothing, nothing, nothing, end)
+
+
+def mix(chance: Array, won: Array, lost: Array) -> Array:
+    """Average what follows a rally won and a rally lost.
+
+    What cannot happen has no say: it may be NaN, the mark of a game that never ends.
+    """
+    both = chance * won + (1.0 - chance) * lost
+    return np.where(chance == 0.0, lost, np.where(chance == 1.0, won, both))
+
+
+#: Which rallies a change of the chance applies to.
+Shifted = Literal["both", "serve", "receive"]
+
+#: Size of the imaginary step; its square is lost against 1, so no error comes from the step.
+_STEP: Final = 1e-30
+
+
+@dataclass(frozen=True)
+class Chances:
+    """Chances of winning a rally, flat, with the shape that answers go back to.
+
+    Attributes
+    ----------
+    serve, receive : ndarray, shape (n,)
+        Chance of winning a rally one serves and a rally one receives. Complex while a
+        derivative is taken.
+    shape : tuple of int
+        Joint shape of what was given.
+    """
+
+    serve: Array
+    receive: Array
+    shape: tuple[int, ...]
+
+    @property
+    def handed_back(self) -> Bools:
+        """Where the receiver wins every rally, so that a rally never settles anything."""
+        return np.asarray((self.serve.real == 0.0) & (self.receive.real == 1.0))
+
+    @property
+    def settled(self) -> Array:
+        """``1 - (1 - serve) * receive``: chance that a serve is not lost and won straight back.
+
+        Written as a sum of parts, which loses no digits where it is small. NaN where it is 0.
+        """
+        total = self.serve + (1.0 - self.receive) * (1.0 - self.serve)
+        return np.where(self.handed_back, np.nan, total)
+
+    def stacked(self) -> Array:
+        """Chances as an array of shape (2, 1, n): receiving first, then serving."""
+        return np.stack([self.receive, self.serve])[:, None, :]
+
+    def shifted(self, on: Shifted) -> Chances:
+        """Step into the imaginary direction, to read a derivative from.
+
+        Source: Squire & Trapp 1998, SIAM Review 40:110-112.
+
+        Raises
+        ------
+        DataError
+            Also if `on` is not known, or the receiver wins every rally.
+        """
+        if on not in get_args(Shifted):
+            raise DataError(f"on={on!r} is not known; use {', '.join(get_args(Shifted))}.")
+        if self.handed_back.any():
+            raise DataError(
+                "Where p_serve is 0 and p_receive is 1 the receiver wins every rally and a gain "
+                "has no meaning: raise p_serve above 0 or lower p_receive below 1."
+            )
+        step = 1j * _STEP
+        return Chances(
+            self.serve + (step if on != "receive" else 0j),
+            self.receive + (step if on != "serve" else 0j),
+            self.shape,
+        )
+
+    def restore(self, values: Array) -> Number:
+        """Give flat values the shape of what was asked: a float for two numbers."""
+        return float(values[0]) if self.shape == () else values.reshape(self.shape)
+
+    def restore_slope(self, values: Array) -> Number:
+        """Read the derivative out of values that were computed from shifted chances."""
+        return self.restore(values.imag / _STEP)
+
+
+def read_chances(p_serve: ArrayLike, p_receive: ArrayLike) -> Chances:
+    """Check both probabilities and bring them to one shape.
+
+    Raises
+    ------
+    DataError
+        If a probability is no number or outside 0 to 1, or the shapes do not go together.
+    """
+    serve, receive = _checked("p_serve", p_serve), _checked("p_receive", p_receive)
+    try:
+        serve, receive = np.broadcast_arrays(serve, receive)
+    except ValueError:
+        raise DataError(
+            f"p_serve has shape {serve.shape} and p_receive {receive.shape}, which do not go "
+            "together: give arrays of one shape, or a single number for one of them."
+        ) from None
+    return Chances(serve.ravel(), receive.ravel(), serve.shape)
+
+
+def _checked(name: str, given: ArrayLike) -> Floats:
+    try:
+        p = np.asarray(given, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise DataError(
+            f"{name} holds {given!r}, which is not a number: give the share of rallies won, "
+            "such as 0.52."
+        ) from None
+    wrong = ~((p >= 0.0) & (p <= 1.0))
+    if wrong.any():
+        at = tuple(int(i) for i in np.argwhere(wrong)[0])
+        where = f" at position {', '.join(map(str, at))}" if at else ""
+        raise DataError(
+            f"{name} is {float(p[at]):g}{where}, which is not a probability: give the share of "
+            "rallies won between 0 and 1, such as 0.52 for 52 in a hundred."
+        )
+    return p
+
 
 #: A score, the player's points first.
 Score = tuple[int, int]
@@ -44,7 +286,7 @@ class Game(ABC):
         """List scores that end the game, won ones first, and whether 'or more' belongs to it."""
 
     @abstractmethod
-    def recursion(self, chances: Chances, score: Score, tally: Tally) -> NDArray[Any]:
+    def recursion(self, chances: Chances, score: Score, tally: Tally) -> Array:
         """Compute expectations of a tally, shape (2, k, n): receiving first, then serving.
 
         NaN marks what never ends.
@@ -59,20 +301,12 @@ class Game(ABC):
     ) -> Number:
         """Compute the probability of winning the game from a score.
 
-        Parameters
-        ----------
-        p_serve, p_receive, score, serving
-            As `Game` says.
+        Arguments and errors are those that `Game` names.
 
         Returns
         -------
         float or ndarray
             A number for two numbers, else an array of their joint shape.
-
-        Raises
-        ------
-        DataError
-            As `Game` says.
         """
         chances = read_chances(p_serve, p_receive)
         return chances.restore(self.values(chances, score, serving, WIN)[0])
@@ -86,20 +320,12 @@ class Game(ABC):
     ) -> GameExpectation:
         """Compute the expected rallies and points of a game from a score on.
 
-        Parameters
-        ----------
-        p_serve, p_receive, score, serving
-            As `Game` says.
+        Arguments and errors are those that `Game` names.
 
         Returns
         -------
         GameExpectation
             Rallies still to be played; points on the board at the end.
-
-        Raises
-        ------
-        DataError
-            As `Game` says.
         """
         chances = read_chances(p_serve, p_receive)
         win, rallies, won, lost = self.values(chances, score, serving, COURSE)
@@ -128,7 +354,7 @@ class Game(ABC):
         Raises
         ------
         DataError
-            As `Game` says, and if a probability is not a single number.
+            Also if a probability is not a single number.
         """
         chances = read_chances(p_serve, p_receive)
         if chances.shape != ():
@@ -160,10 +386,10 @@ class Game(ABC):
         one rally in a hundred more is worth so many games in a hundred. Complex step, so
         exact to rounding (relative error about 1e-13).
 
+        Arguments and errors are those that `Game` names.
+
         Parameters
         ----------
-        p_serve, p_receive, score, serving
-            As `Game` says.
         on
             Which rallies: both, serve or receive.
 
@@ -175,7 +401,7 @@ class Game(ABC):
         Raises
         ------
         DataError
-            As `Game` says, and if `on` is not known.
+            Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
         win = self.values(chances.shifted(on), score, serving, WIN)[0]
@@ -196,10 +422,10 @@ class Game(ABC):
         one rally in a hundred more is worth this much divided by 100 in points a game. It
         counts the points that a longer or shorter game brings. Exact to rounding.
 
+        Arguments and errors are those that `Game` names.
+
         Parameters
         ----------
-        p_serve, p_receive, score, serving
-            As `Game` says.
         on
             Which rallies: both, serve or receive.
 
@@ -211,15 +437,13 @@ class Game(ABC):
         Raises
         ------
         DataError
-            As `Game` says, and if `on` is not known.
+            Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
         course = self.values(chances.shifted(on), score, serving, COURSE)
         return chances.restore_slope(course[2] - course[3])
 
-    def values(
-        self, chances: Chances, score: Score, serving: bool | None, tally: Tally
-    ) -> NDArray[Any]:
+    def values(self, chances: Chances, score: Score, serving: bool | None, tally: Tally) -> Array:
         """Compute the expectations of a tally from a score on, shape (k, n)."""
         both = self.recursion(chances, self.check_score(score, serving), tally)
         found = both.mean(axis=0) if serving is None else both[int(serving)]
@@ -243,9 +467,9 @@ def read_score(score: Any) -> Score:
     return read_pair("score", score)
 
 
-def refuse_endless(found: NDArray[Any], chances: Chances, what: str) -> None:
+def refuse_endless(found: Array, chances: Chances, what: str) -> None:
     """Raise `DataError` where an expectation is not finite: what is asked about never ends."""
-    endless = ~np.isfinite(found).all(axis=0)
+    endless = np.atleast_1d(~np.isfinite(found).all(axis=0))
     if not endless.any():
         return
     at = int(np.argmax(endless))

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Final, Literal, get_args
+from typing import Final, Literal, get_args
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Array
 from sidewall.errors import DataError
-from sidewall.scoring.chances import Chances, Shifted, read_chances
-from sidewall.scoring.expectations import MatchExpectation, Number
-from sidewall.scoring.game import Game, Score, refuse_endless
-from sidewall.scoring.point_a_rally import PointARally
-from sidewall.scoring.scores import read_pair, read_whole
-from sidewall.scoring.tally import COURSE, mix
+from sidewall.scoring.game import (
+    COURSE,
+    Chances,
+    Game,
+    MatchExpectation,
+    Number,
+    Score,
+    Shifted,
+    mix,
+    read_chances,
+    read_pair,
+    read_whole,
+    refuse_endless,
+)
+from sidewall.scoring.systems import PointARally
 
 #: Who serves first in the next game, by the game before.
 NextServer = Literal["winner", "loser", "alternate"]
@@ -101,20 +111,12 @@ class Match:
     ) -> Number:
         """Compute the probability of winning the match.
 
-        Parameters
-        ----------
-        p_serve, p_receive, games, score, serving, first_server
-            As `Match` says.
+        Arguments and errors are those that `Match` names.
 
         Returns
         -------
         float or ndarray
             A number for two numbers, else an array of their joint shape.
-
-        Raises
-        ------
-        DataError
-            As `Match` says.
         """
         chances = read_chances(p_serve, p_receive)
         return chances.restore(self._values(chances, games, score, serving, first_server)[0])
@@ -131,20 +133,12 @@ class Match:
     ) -> MatchExpectation:
         """Compute the expected rallies and games of a match from a state on.
 
-        Parameters
-        ----------
-        p_serve, p_receive, games, score, serving, first_server
-            As `Match` says.
+        Arguments and errors are those that `Match` names.
 
         Returns
         -------
         MatchExpectation
             Rallies still to be played; games on the board at the end.
-
-        Raises
-        ------
-        DataError
-            As `Match` says.
         """
         chances = read_chances(p_serve, p_receive)
         win, rallies, won, lost = self._values(chances, games, score, serving, first_server)
@@ -169,10 +163,10 @@ class Match:
         one rally in a hundred more is worth so many matches in a hundred. Complex step, so
         exact to rounding (relative error about 1e-13).
 
+        Arguments and errors are those that `Match` names.
+
         Parameters
         ----------
-        p_serve, p_receive, games, score, serving, first_server
-            As `Match` says.
         on
             Which rallies: both, serve or receive.
 
@@ -184,7 +178,7 @@ class Match:
         Raises
         ------
         DataError
-            As `Match` says, and if `on` is not known.
+            Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
         win = self._values(chances.shifted(on), games, score, serving, first_server)[0]
@@ -197,7 +191,7 @@ class Match:
         score: Score,
         serving: bool | None,
         first_server: bool | None,
-    ) -> NDArray[Any]:
+    ) -> Array:
         """Win, rallies, games for and against still to come; shape (4, n)."""
         g, h = check_games(games, self.best_of)
         a, b = self.game.check_score(score, serving)
@@ -212,7 +206,7 @@ class Match:
         refuse_endless(found, chances, f"match from {g}-{h} in games, {a}-{b} in points,")
         return found
 
-    def _after(self, fresh: NDArray[Any], g0: int, h0: int) -> dict[bool, NDArray[Any]]:
+    def _after(self, fresh: Array, g0: int, h0: int) -> dict[bool, Array]:
         """Expectations after the present game, by whether it was won.
 
         Each is of shape (2, 4, n): receiving first in the next game, then serving.
@@ -220,10 +214,10 @@ class Match:
         over = np.zeros((2, 2, 4, fresh.shape[-1]), dtype=fresh.dtype)
         over[int(True), :, 0] = 1.0
         last = self.needed - 1
-        after: dict[bool, NDArray[Any]] = {}
-        above: dict[int, NDArray[Any]] = {}
+        after: dict[bool, Array] = {}
+        above: dict[int, Array] = {}
         for g in range(last, g0 - 1, -1):
-            row: dict[int, NDArray[Any]] = {}
+            row: dict[int, Array] = {}
             for h in range(last, h0 - 1, -1):
                 after = {
                     True: above[h] if g < last else over[int(True)],
@@ -233,9 +227,7 @@ class Match:
             above = row
         return after
 
-    def _then(
-        self, game: NDArray[Any], after: dict[bool, NDArray[Any]], first: bool
-    ) -> NDArray[Any]:
+    def _then(self, game: Array, after: dict[bool, Array], first: bool) -> Array:
         """Play one game, given its win and rallies (2, n), and what comes after."""
         won, lost = (after[result][self._next(result, first)] for result in (True, False))
         found = mix(game[0], won + _GAME_WON, lost + _GAME_LOST)

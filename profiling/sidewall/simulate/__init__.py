@@ -10,9 +10,10 @@ from sidewall.simulate.scenario import (
     synthetic_data_folder,
     write_demo,
 )
-from sidewall.simulate.solve import Pair, crossing_gap
 from sidewall.simulate.truth import (
+    Pair,
     as_table,
+    crossing_gap,
     occupancy,
     rule_gains,
     true_curves,

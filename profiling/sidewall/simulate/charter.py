@@ -7,14 +7,12 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Array
 from sidewall.court import Court
 from sidewall.court.units import board_width, parse_unit, to_display
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import ENDING_WINNER, VOCABULARY
-
-Array = NDArray[Any]
 
 _PLACES: Final = ("x_m", "y_m", "bounce_x_m", "bounce_y_m")
 #: A stroke or a no-let may go to either player, so it never contradicts the winner.

@@ -14,9 +14,9 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from sidewall.arguments import Array, Bools, Ints
 from sidewall.court import Court, Zones
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import BALANCES, CONTACTS, ENDINGS, HANDS, STROKES, VOCABULARY
@@ -24,9 +24,8 @@ from sidewall.simulate.charter import measured
 from sidewall.simulate.play import ERROR, GO_ON, LET, WIN, check_schedule, pick, play_matches
 from sidewall.simulate.world import KINDS, PLAYED, SERVE_KIND, SimPlayer, World
 
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
-Mask = NDArray[np.bool_]
+Codes = Ints
+Mask = Bools
 
 _BACK: Final = 2
 _SCORE: Final = ("own_points", "opponent_points", "own_games", "opponent_games")
@@ -301,7 +300,7 @@ def _heights(
     return np.select([ending == _OUT, ending == _DOWN], [out, np.nan], height)
 
 
-def _arriving(outgoing: NDArray[Any]) -> NDArray[Any]:
+def _arriving(outgoing: Array) -> Array:
     """What the shot before sent; the first value is never looked at, as it is a serve's."""
     return np.roll(outgoing, 1)
 
@@ -341,6 +340,6 @@ def _times(rng: np.random.Generator, code: dict[str, Any], contact: Codes, last:
     return _WARM_UP_S + begins - np.repeat(begins[first], np.diff(np.append(first, count)))
 
 
-def _coded(codes: NDArray[Any], names: Sequence[str]) -> pd.Categorical:
+def _coded(codes: Array, names: Sequence[str]) -> pd.Categorical:
     built: Any = pd.Categorical.from_codes(codes.astype(int), categories=pd.Index(list(names)))
     return built

@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit
 
+from sidewall.arguments import Array, Ints
 from sidewall.errors import DataError
 from sidewall.simulate import world as physics
 from sidewall.simulate.world import SimPlayer, World
 
-Codes = NDArray[np.int64]
+Codes = Ints
 
 GO_ON, WIN, ERROR, LET = 0, 1, 2, 3
 _POINTS, _CLEAR = 11, 2
@@ -96,8 +96,8 @@ def play_rallies(
     server: Codes,
     receiver: Codes,
     rng: np.random.Generator,
-    begin: Mapping[str, NDArray[Any]] | None = None,
-) -> dict[str, NDArray[Any]]:
+    begin: Mapping[str, Array] | None = None,
+) -> dict[str, Array]:
     """Play one rally for each pair of a server and a receiver, positions in `a`.
 
     Abilities `a` are from :func:`~sidewall.simulate.world.stack`. With `begin` a rally begins
@@ -209,7 +209,7 @@ def play_matches(
     pair = np.asarray(schedule, dtype=np.int64).reshape(-1, 2)
     a = physics.stack([one for both in match_players(players, schedule) for one in both])
     state = _Matches(len(pair), games_to_win, rng)
-    played: list[dict[str, NDArray[Any]]] = []
+    played: list[dict[str, Array]] = []
     number = np.zeros((len(pair), 2, 0), dtype=np.int64)  # of each rally played ahead
     winner = np.zeros(0, dtype=np.int64)
     used = np.zeros((len(pair), 2), dtype=np.int64)

@@ -6,7 +6,6 @@ It is read from a TOML file, and gives the same bytes every time.
 from __future__ import annotations
 
 import datetime as dt
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from importlib.resources import files
@@ -16,9 +15,8 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import parse_toml
+from sidewall.arguments import Floats, read_toml
 from sidewall.court import Court
 from sidewall.court.units import to_display
 from sidewall.court.zones import DEPTHS
@@ -115,12 +113,7 @@ class Scenario:
 def load_scenario(path: str | PathLike[str]) -> Scenario:
     """Read a scenario from a TOML file; a DataError says what is not understood."""
     file = Path(path)
-    try:
-        content = parse_toml(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise DataError(f"{file}: the scenario cannot be read ({error.strerror}).") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise DataError(f"{file.name}: the scenario is no valid TOML: {error}.") from error
+    content = read_toml(file, "the scenario")
     where = file.name
     _only(content, _TOP_KEYS, where)
     plan, surroundings, constants = (content.get(name, {}) for name in _TABLES)
@@ -180,7 +173,7 @@ def _player(entry: Mapping[str, Any], where: str) -> SimPlayer:
     return SimPlayer(name, hand, **abilities)
 
 
-def _merit(entries: Mapping[str, Any], where: str) -> NDArray[np.float64]:
+def _merit(entries: Mapping[str, Any], where: str) -> Floats:
     """From keys such as "forehand kill" or "backhand drop back"; what comes later adds."""
     merit = np.zeros(MERITS)
     for key, value in entries.items():
@@ -202,7 +195,7 @@ def _number(value: Any, where: str) -> float:
     return float(value)
 
 
-def _by_cell(value: Any, where: str) -> NDArray[np.float64]:
+def _by_cell(value: Any, where: str) -> Floats:
     try:
         table = np.asarray(value, dtype=float)
     except (TypeError, ValueError):

@@ -15,12 +15,10 @@ from types import SimpleNamespace
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 
+from sidewall.arguments import Array, Ints
 from sidewall.errors import DataError
-
-Array = NDArray[np.float64]
 
 #: Rows are forehand and backhand, columns ground and volley, as in the vocabulary.
 CELLS: Final = (2, 2)
@@ -272,7 +270,7 @@ class World:
         below = np.vstack([ndtr(z), through ** (2 / 3)])
         return np.diff(below, axis=1, prepend=0.0, append=1.0)
 
-    def draw_gaps(self, level: NDArray[np.int64], rng: np.random.Generator) -> Array:
+    def draw_gaps(self, level: Ints, rng: np.random.Generator) -> Array:
         """Draw gaps as `gap_table` has them, in whole centimetres, in metres."""
         normal, uniform = rng.standard_normal(len(level)), rng.random(len(level))
         through = _MIDDLE_FROM_M + (GAP_MAX_M - _MIDDLE_FROM_M) * uniform**1.5
@@ -404,7 +402,7 @@ def stack(players: Sequence[SimPlayer]) -> Any:
     return a
 
 
-def kind_of(stroke: Any, side: Any, other_hand: Any) -> NDArray[np.int64]:
+def kind_of(stroke: Any, side: Any, other_hand: Any) -> Ints:
     """Kind of the ball on its way; `other_hand`: striker's and opponent's hands differ."""
     # From my backhand a boast ends at the other wall: the forehand of another right-hander.
     to = np.where(other_hand, side, 1 - np.asarray(side))
@@ -421,7 +419,7 @@ def stroke_mix(a: Any, who: Any, family: Any, depth: Any, balance: Any) -> Array
     return np.asarray(weight / (weight @ of_choice))
 
 
-def levels(reply: Array) -> tuple[NDArray[np.int64], Array]:
+def levels(reply: Array) -> tuple[Ints, Array]:
     """Lower of the two levels between which a reply lies, and the share of the upper one."""
     spacing = np.log(MEDIANS_M[1] / MEDIANS_M[0])
     at = np.clip((reply - np.log(MEDIANS_M[0])) / spacing, 0.0, MIDDLE - 1 - 1e-9)

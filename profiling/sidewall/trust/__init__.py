@@ -1,29 +1,18 @@
 """Intervals one can trust: what could overturn them, and checks that they hold."""
 
-from sidewall.trust.attack_effect import attack_effect
-from sidewall.trust.doubly_robust import DoublyRobust, doubly_robust
-from sidewall.trust.evalue import e_value, e_value_of_limit
-from sidewall.trust.overlap import Overlap, choice_overlap
-from sidewall.trust.rank_check import RankCheck, check_ranks
-from sidewall.trust.ranks import rank_of, simulation_ranks
-from sidewall.trust.reasons import REASONS, Reasons, logged_reasons
-from sidewall.trust.unseen import threshold_tilt, unseen_reason
-
-__all__ = [
-    "REASONS",
-    "DoublyRobust",
-    "Overlap",
-    "RankCheck",
-    "Reasons",
-    "attack_effect",
-    "check_ranks",
-    "choice_overlap",
-    "doubly_robust",
-    "e_value",
-    "e_value_of_limit",
-    "logged_reasons",
-    "rank_of",
-    "simulation_ranks",
-    "threshold_tilt",
-    "unseen_reason",
-]
+from sidewall.trust.attack_effect import attack_effect as attack_effect
+from sidewall.trust.doubly_robust import DoublyRobust as DoublyRobust
+from sidewall.trust.doubly_robust import doubly_robust as doubly_robust
+from sidewall.trust.overlap import REASONS as REASONS
+from sidewall.trust.overlap import Overlap as Overlap
+from sidewall.trust.overlap import Reasons as Reasons
+from sidewall.trust.overlap import choice_overlap as choice_overlap
+from sidewall.trust.overlap import logged_reasons as logged_reasons
+from sidewall.trust.ranks import RankCheck as RankCheck
+from sidewall.trust.ranks import check_ranks as check_ranks
+from sidewall.trust.ranks import rank_of as rank_of
+from sidewall.trust.ranks import simulation_ranks as simulation_ranks
+from sidewall.trust.unseen import e_value as e_value
+from sidewall.trust.unseen import e_value_of_limit as e_value_of_limit
+from sidewall.trust.unseen import threshold_tilt as threshold_tilt
+from sidewall.trust.unseen import unseen_reason as unseen_reason

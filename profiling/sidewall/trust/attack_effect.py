@@ -8,26 +8,20 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from sidewall.arguments import check_level
+from sidewall.arguments import Array, Bools, check_level
 from sidewall.errors import DataError, SeparationError
 from sidewall.models import TightnessModel
 from sidewall.models.answers import CROSSES
-from sidewall.trust.curves_at import position
 from sidewall.trust.doubly_robust import (
     chance_of_choice,
     clustered_error,
     doubly_robust,
     independent_columns,
 )
-from sidewall.trust.overlap import RANGE, band_edges, own_shots
-from sidewall.trust.reasons import logged_reasons
-
-__all__ = ["AROUND_M", "attack_effect"]
-
-Array = NDArray[Any]
+from sidewall.trust.overlap import RANGE, band_edges, logged_reasons, own_shots
+from sidewall.trust.unseen import position
 
 #: Edges of the bands around the threshold, metres.
 AROUND_M: Final = (-0.3, -0.1, 0.1, 0.3)
@@ -64,7 +58,7 @@ def attack_effect(
         threshold of the ball's own player, side and family, from -30 to -10, -10 to 10 and
         10 to 30 cm; balls whose threshold is not known are left out.
     reasons : sequence of str, optional
-        See :func:`~sidewall.trust.reasons.logged_reasons`.
+        See :func:`~sidewall.trust.overlap.logged_reasons`.
     level : float, default 0.95
 
     Returns
@@ -178,7 +172,7 @@ def _band(model: TightnessModel, band: pd.DataFrame, columns: Array, z: float) -
     return row | {"words": _words(row)}
 
 
-def _carried(X: Array, attack: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _carried(X: Array, attack: Bools) -> Bools:
     """Columns that can be told within both choices.
 
     Raises

@@ -14,19 +14,11 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Array, Bools
 from sidewall.errors import DataError, SeparationError
 
-__all__ = [
-    "DoublyRobust",
-    "chance_of_choice",
-    "clustered_error",
-    "doubly_robust",
-    "independent_columns",
-]
-
-Array = NDArray[Any]
 Link = Literal["logit", "probit"]
 
 
@@ -52,7 +44,7 @@ class DoublyRobust:
     influence: Array
 
 
-def independent_columns(X: Array) -> NDArray[np.bool_]:
+def independent_columns(X: Array) -> Bools:
     """Say which columns are not a mixture of those before them."""
     from scipy.linalg import qr  # noqa: PLC0415 - slow to load
 
@@ -73,10 +65,6 @@ def chance_of_choice(chosen: Array, X: Array, link: Link = "logit") -> Any:
     X : ndarray, shape (n, p)
         With an intercept; independent columns.
     link : {"logit", "probit"}
-
-    Returns
-    -------
-    statsmodels results
 
     Raises
     ------

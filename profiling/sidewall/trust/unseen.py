@@ -13,19 +13,113 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 from scipy.special import logit
 
-from sidewall.arguments import check_gaps_m, check_level, check_number
-from sidewall.court.gap_words import GapWords
+from sidewall.arguments import (
+    Array,
+    check_gaps_m,
+    check_level,
+    check_number,
+    check_player,
+    numbers_of,
+)
+from sidewall.court.units import GapWords
+from sidewall.errors import DataError
 from sidewall.models import TightnessModel
 from sidewall.models.answers import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES
-from sidewall.trust.curves_at import counts_of, draws_at
-from sidewall.trust.evalue import e_value, e_value_of_limit
 
-__all__ = ["threshold_tilt", "unseen_reason"]
 
-Array = NDArray[Any]
+def draws_at(
+    model: TightnessModel, player: str, cell: tuple[str, str], gaps_m: ArrayLike
+) -> tuple[Array, Array]:
+    """Draws of the chance of winning by attacking and by resetting, each (draws, gaps)."""
+    i, j = position(model, player), model.cells_.index(cell)
+    gaps = np.asarray(gaps_m, dtype=float)
+    attack, reset = (model.posterior_.win(i, j, c, gaps) for c in ("attack", "reset"))
+    return attack, reset
+
+
+def position(model: TightnessModel, player: str) -> int:
+    """Position of a player in the model.
+
+    Raises
+    ------
+    DataError
+        With the names it knows.
+    """
+    model._need_fit()
+    return model.players_.index(check_player(player, model.players_))
+
+
+def counts_of(model: TightnessModel, player: str) -> list[dict[str, int]]:
+    """Own attacks, resets and rallies, cell by cell; refuse an unknown player."""
+    position(model, player)
+    counts = model.cell_counts()
+    own = counts[counts.index.get_level_values("player") == player]
+    rows: list[dict[Any, Any]] = own.to_dict("records")
+    return [{str(name): int(n) for name, n in row.items()} for row in rows]
+
+
+def e_value(risk_ratio: ArrayLike) -> Array:
+    """How strong an unseen reason would have to be to explain a risk ratio away.
+
+    The least risk ratio that the reason would need with the choice *and* with winning,
+    both, beyond everything that is adjusted for, if the choice itself did nothing:
+    ``RR + sqrt(RR (RR - 1))``, of 1 / RR for a ratio below 1 (VanderWeele & Ding 2017, Annals
+    of Internal Medicine 167:268-274). A reason that falls short in one can make up for it
+    in the other.
+
+    Parameters
+    ----------
+    risk_ratio : array-like
+        Above zero; NaN gives NaN.
+
+    Returns
+    -------
+    ndarray
+        1 where there is nothing to explain.
+
+    Raises
+    ------
+    DataError
+        When a ratio is not above zero.
+
+    Examples
+    --------
+    >>> round(float(e_value(3.9)), 2)
+    7.26
+    """
+    ratio = numbers_of(risk_ratio, "risk_ratio")
+    if (ratio <= 0).any():
+        raise DataError(
+            f"a risk ratio is {ratio[ratio <= 0].flat[0]:g}; it must be above zero: the chance of "
+            "winning after an attack over the chance after a reset"
+        )
+    away = np.maximum(ratio, 1.0 / ratio)
+    return np.asarray(away + np.sqrt(away * (away - 1.0)))
+
+
+def e_value_of_limit(risk_ratio: ArrayLike, low: ArrayLike, high: ArrayLike) -> Array:
+    """E-value of the confidence limit that is nearer to 1; 1 where the interval holds 1.
+
+    Parameters
+    ----------
+    risk_ratio, low, high : array-like
+        Ratios and their confidence limits, all above zero.
+
+    Raises
+    ------
+    DataError
+        When a limit is not above zero, or a ratio does not lie between its limits.
+    """
+    ratio, below, above = (np.asarray(x, dtype=float) for x in (risk_ratio, low, high))
+    if ((ratio < below) | (ratio > above)).any():
+        raise DataError("a risk ratio does not lie between its limits; check their order")
+    nearer = np.select([below > 1.0, above < 1.0], [below, above], 1.0)
+    nearer = np.where(np.isnan(below) | np.isnan(above), np.nan, nearer)
+    return e_value(nearer)
+
 
 _GAPS_M: Final = (0.2, 0.4, 0.6, 0.8, 1.0, 1.2)
 _MOVES_M: Final = (-0.2, -0.1, 0.1, 0.2)
@@ -57,7 +151,7 @@ def unseen_reason(
         chances itself, not that of the odds) with ``risk_ratio_low`` and
         ``risk_ratio_high`` (of the draws), ``better`` (attack, reset, or not known
         where the interval holds 1), ``e_value`` and ``e_value_limit`` (see
-        :func:`~sidewall.trust.evalue.e_value`; of the estimate, and of the limit nearer to
+        :func:`~sidewall.trust.unseen.e_value`; of the estimate, and of the limit nearer to
         1, which is 1 where nothing is known anyway), ``n_attack``, ``n_reset``,
         ``n_rallies`` (the player's own).
 

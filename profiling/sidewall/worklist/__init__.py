@@ -1,21 +1,13 @@
 """What is worth training first: points a game to gain, over the effort that it takes."""
 
-from sidewall.worklist.drills import CAUTIONS, Drill, drill_for
-from sidewall.worklist.effort import DEFAULT_EFFORT, Efforts, read_efforts, write_efforts
-from sidewall.worklist.items import ITEM_WORDS
-from sidewall.worklist.match_gain import scoring_of
-from sidewall.worklist.worklist import WorkList, work_list
-
-__all__ = [
-    "CAUTIONS",
-    "DEFAULT_EFFORT",
-    "ITEM_WORDS",
-    "Drill",
-    "Efforts",
-    "WorkList",
-    "drill_for",
-    "read_efforts",
-    "scoring_of",
-    "work_list",
-    "write_efforts",
-]
+from sidewall.worklist.items import CAUTIONS as CAUTIONS
+from sidewall.worklist.items import DEFAULT_EFFORT as DEFAULT_EFFORT
+from sidewall.worklist.items import ITEM_WORDS as ITEM_WORDS
+from sidewall.worklist.items import Drill as Drill
+from sidewall.worklist.items import Efforts as Efforts
+from sidewall.worklist.items import drill_for as drill_for
+from sidewall.worklist.items import read_efforts as read_efforts
+from sidewall.worklist.items import write_efforts as write_efforts
+from sidewall.worklist.worklist import WorkList as WorkList
+from sidewall.worklist.worklist import scoring_of as scoring_of
+from sidewall.worklist.worklist import work_list as work_list

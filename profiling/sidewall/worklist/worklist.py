@@ -1,36 +1,264 @@
-"""The work list: for each thing that can be trained, the points a game that it would bring."""
+"""The work list: for each thing that can be trained, the points a game that it would bring.
+
+The loose threshold stands beside an item and is not its gain: it says where attacking starts
+to beat resetting, and so hangs on both curves; a player whose resets are poor has a low one.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import Table, as_frame, check_count, check_level, check_number, check_seed
-from sidewall.combinations.breaks import break_words
-from sidewall.combinations.built_in import BUILT_IN
+from sidewall.arguments import (
+    Array,
+    Table,
+    as_frame,
+    check_count,
+    check_level,
+    check_number,
+    check_player,
+    check_seed,
+    check_word,
+)
+from sidewall.combinations.combination import BUILT_IN
+from sidewall.combinations.tries import break_words
 from sidewall.decisions.judged import decisions
 from sidewall.errors import DataError, NotFittedError
-from sidewall.scoring import Match
-from sidewall.worklist.effort import Efforts
-from sidewall.worklist.evidence import evidence_table
-from sidewall.worklist.gains import DecisionTarget, Gain, decision_gains, measure_gain
-from sidewall.worklist.items import COMBINATION, check_item
-from sidewall.worklist.ladder import Ladder
-from sidewall.worklist.match_gain import scoring_of
-from sidewall.worklist.measures import measures
-from sidewall.worklist.rows import list_of_player
-from sidewall.worklist.standing import Standing
+from sidewall.log.score import hand_in_hand_out
+from sidewall.models.counted import ALL_STROKES
+from sidewall.scoring import HandInHandOut, Match, PointARally
+from sidewall.worklist.gains import (
+    LEAST_PLAYERS,
+    DecisionTarget,
+    Gain,
+    decision_gains,
+    measure_gain,
+    measures,
+)
+from sidewall.worklist.items import COMBINATION, Efforts, check_item, drill_for, item_words
+from sidewall.worklist.ladder import LEAST_RALLIES, LEAST_SHOTS, Ladder, Standing
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["WorkList", "work_list"]
 
-Array = NDArray[Any]
+#: A share of exactly 0 or 1 comes from a handful of rallies, and leaves nothing to gain.
+_LEAST: Final = 0.01
+
+
+def scoring_of(shots: pd.DataFrame) -> Match:
+    """Best of five in the scoring that most of the log's matches say; to 11 if none does."""
+    if "scoring" not in shots.columns or not shots["scoring"].notna().any():
+        return Match()
+    usual = shots.groupby("match", observed=True)["scoring"].first().dropna().astype(str).mode()[:1]
+    digits = re.search(r"\d+", usual.iloc[0])
+    if hand_in_hand_out(usual)[0]:
+        return Match(HandInHandOut(int(digits[0])) if digits else HandInHandOut())
+    return Match(PointARally(int(digits[0])) if digits else PointARally())
+
+
+def match_gain(match: Match, share: float, rallies_per_game: float, points: Array) -> Array:
+    """How much more often a match is won with so many more points a game.
+
+    Parameters
+    ----------
+    share : float
+        The player's share of the rallies now, serving and receiving alike.
+    rallies_per_game : float
+        Over which the points are spread.
+    points : ndarray
+        Rallies won more in a game of as many rallies.
+
+    Returns
+    -------
+    ndarray
+        Change of the chance of winning the match, same shape.
+    """
+    before = np.clip(share, _LEAST, 1.0 - _LEAST)
+    flat = np.ravel(points)
+    after = np.clip(before + np.nan_to_num(flat) / rallies_per_game, _LEAST, 1.0 - _LEAST)
+    p = np.append(after, before)
+    win = np.asarray(match.match_win_probability(p, p, serving=None))
+    gain = np.where(np.isnan(flat), np.nan, win[:-1] - win[-1])
+    return np.asarray(gain.reshape(np.shape(points)))
+
+
+_NOTHING: Final[dict[str, Any]] = {
+    "threshold_m": np.nan,
+    "threshold_low_m": np.nan,
+    "threshold_high_m": np.nan,
+    "other_side_m": np.nan,
+    "ladder_quartile_m": np.nan,
+    "threshold_is_worse": "",
+}
+
+
+def threshold_columns(answers: pd.DataFrame, player: str, item: str) -> dict[str, Any]:
+    """A player's threshold, the other side's, and the ladder's lower quartile.
+
+    Parameters
+    ----------
+    answers : DataFrame
+        From ``TightnessModel.thresholds()``.
+    player, item : str
+        An attack is judged after the bounce, where most attacks are played.
+
+    Returns
+    -------
+    dict
+        ``threshold_m`` with ``threshold_low_m`` and ``threshold_high_m``; ``other_side_m``;
+        ``ladder_quartile_m``, which a quarter of the players are below; and
+        ``threshold_is_worse``: higher than the one, the other, both, or empty. Missing for
+        items of neither side, and where not known.
+    """
+    kind, _, side = item.partition("_")
+    if side not in ("forehand", "backhand"):
+        return dict(_NOTHING)
+    known = answers["threshold_m"].notna()
+    family = "volley" if kind == "volley" else "ground"
+    cells = answers[answers["family"].isin([family, ALL_STROKES]) & known]
+    mine = _by_side(cells[cells["player"] == player])
+    if side not in mine:
+        return dict(_NOTHING)
+    own = mine.pop(side)
+    others = cells.loc[cells["side"] == side, "threshold_m"]
+    quartile = float(others.quantile(0.25)) if len(others) >= LEAST_PLAYERS else np.nan
+    beside = next((float(row["threshold_m"]) for row in mine.values()), np.nan)
+    at = float(own["threshold_m"])
+    worse = [
+        words
+        for words, limit in (("own other side", beside), ("ladder's quartile", quartile))
+        if at > limit
+    ]
+    return {
+        "threshold_m": at,
+        "threshold_low_m": float(own["low_m"]),
+        "threshold_high_m": float(own["high_m"]),
+        "other_side_m": beside,
+        "ladder_quartile_m": quartile,
+        "threshold_is_worse": " and ".join(worse),
+    }
+
+
+def _by_side(cells: pd.DataFrame) -> dict[str, dict[Any, Any]]:
+    return {str(row["side"]): row for row in cells.to_dict("records")}
+
+
+_COLUMNS: Final = (
+    *("match", "game", "rally", "shot", "line", "t_s", "opponent"),
+    *("side", "family", "stroke", "direction", "choice", "gap_m", "ending", "won"),
+)
+
+
+def evidence_table(ladder: Ladder, gain: Gain, player: int) -> pd.DataFrame:
+    """A player's shots of an item, those that cost most first; see `WorkList.evidence`."""
+    mine = np.flatnonzero(ladder.player[gain.row] == player)
+    kept = [name for name in _COLUMNS if name in ladder.table.columns]
+    table = ladder.table.iloc[gain.row[mine]][kept].assign(points=gain.loss[mine])
+    return table.sort_values("points", kind="stable", ignore_index=True)
+
+
+WORTH: Final = "worth training"
+MAY_BE_NOTHING: Final = "may be nothing"
+TOO_SMALL: Final = "too small to matter"
+NOT_KNOWN: Final = "not known yet"
+
+_POINTS: Final = "points in 100 shots against the ladder"
+_COST: Final = "points in 100 judged shots"
+_SHARE: Final = "in 100 shots"
+
+
+def list_of_player(works: WorkList, k: int) -> pd.DataFrame:
+    """The table behind :meth:`WorkList.table`."""
+    name, ladder = works.players_[k], works.ladder_
+    gains = works._gains
+    drawn = np.column_stack([gain.points[:, k] for gain in gains.values()])
+    effort = np.array([works.efforts_.of(name, item) for item in gains])
+    known = ~np.isnan(drawn).any(axis=0)
+    share = ladder.won[k] / ladder.decided[k] if ladder.decided[k] else np.nan
+    a_game = ladder.decided[k] / ladder.games[k] if ladder.games[k] else np.nan
+    tails = [0.5 - works.level / 2.0, 0.5 + works.level / 2.0]
+    mean, ends = drawn.mean(axis=0), np.quantile(drawn, tails, axis=0)
+    match = np.full((3, len(effort)), np.nan)
+    if known.any() and np.isfinite(share):
+        each = np.vstack([mean, ends])[:, known]
+        match[:, known] = match_gain(works.match_, share, a_game, each)
+    first = _first_in(drawn / effort, known)
+    rows = []
+    for j, (item, gain) in enumerate(gains.items()):
+        words = item_words(item)
+        status, why = _status(gain, k, bool(known[j]), ends[:, j], works.useful)
+        own = gain.standing
+        rows.append(
+            {
+                "item": item,
+                "title": words.title,
+                "target": gain.target,
+                "points_per_game": mean[j],
+                "points_per_game_low": ends[0, j],
+                "points_per_game_high": ends[1, j],
+                "match_win": match[0, j],
+                "match_win_low": match[1, j],
+                "match_win_high": match[2, j],
+                "share": share,
+                "effort": effort[j],
+                "effort_assumed": works.efforts_.is_assumed(name, item),
+                "gain_per_effort": mean[j] / effort[j],
+                "first_in": first[j],
+                "status": status,
+                "why": why,
+                "n": int(own.n[k]),
+                "rallies": int(own.rallies[k]),
+                "counted": words.counted,
+                "a_game": float(own.n[k] / ladder.games[k]) if ladder.games[k] else np.nan,
+                "now": gain.now[k],
+                "goal": gain.goal[k],
+                "unit": _unit(gain),
+                **threshold_columns(works.thresholds_, name, item),
+                "drill": drill_for(item).name,
+            }
+        )
+    table = pd.DataFrame(rows)
+    order = np.lexsort((-table["n"], -table["gain_per_effort"].fillna(-np.inf)))
+    table = table.iloc[order].reset_index(drop=True)
+    table.insert(0, "rank", np.arange(1, len(table) + 1))
+    return table
+
+
+def _unit(gain: Gain) -> str:
+    if gain.item in ("forced", "passed_up"):
+        return _COST
+    return _SHARE if gain.share else _POINTS
+
+
+def _first_in(per_effort: Array, known: Array) -> Array:
+    """Share of the draws in which each item comes first, among those that are known."""
+    first = np.full(per_effort.shape[1], np.nan)
+    if known.any():
+        best = per_effort[:, known].argmax(axis=1)
+        first[known] = np.bincount(best, minlength=int(known.sum())) / len(per_effort)
+    return first
+
+
+def _status(gain: Gain, k: int, known: bool, ends: Array, useful: float) -> tuple[str, str]:
+    note = gain.notes.get(k, "")
+    if not known:
+        own = gain.standing
+        if own.known[k]:
+            return NOT_KNOWN, gain.why or "too few shots on the other side to compare with"
+        return NOT_KNOWN, (
+            f"{own.n[k]} shots in {own.rallies[k]} rallies; it takes {LEAST_SHOTS} in "
+            f"{LEAST_RALLIES}"
+        )
+    low, high = ends
+    if high < useful:
+        return TOO_SMALL, note
+    return (WORTH if low > 0.0 else MAY_BE_NOTHING), note
+
 
 _OTHER: Final = {"forehand": "backhand", "backhand": "forehand"}
 
@@ -116,7 +344,7 @@ class WorkList:
             If a parameter makes no sense, or the log carries too little for any item.
         """
         shots = as_frame(shots)
-        self._check()
+        check_word(self.decision_target, ("quartile", "half"), "decision_target")
         if self.model is None:
             from sidewall.models.tightness import TightnessModel  # noqa: PLC0415 - slow to load
 
@@ -163,20 +391,10 @@ class WorkList:
                     notes = self._gains[item].notes
                     notes[self.players_.index(str(player))] = break_words(own)
 
-    def _check(self) -> None:
-        if self.decision_target not in ("quartile", "half"):
-            raise DataError(
-                f"decision_target is {self.decision_target!r}; it must be 'quartile' or 'half'"
-            )
-
     def _need(self, player: str) -> int:
         if not hasattr(self, "ladder_"):
             raise NotFittedError("call WorkList().fit(shots) first")
-        if player not in self.players_:
-            raise DataError(
-                f"there is no player {player!r}; the log has {', '.join(self.players_)}"
-            )
-        return self.players_.index(player)
+        return self.players_.index(check_player(player, self.players_))
 
     def table(self, player: str) -> pd.DataFrame:
         """A player's work list, most gain for least effort first.
@@ -199,7 +417,7 @@ class WorkList:
               ``now`` and ``goal`` in ``unit``;
             - for a side or volley, the player's ``threshold_m`` beside the other side's and
               the ladder's quartile, and what it is worse than, for comparison; see
-              `sidewall.worklist.thresholds`;
+              `threshold_columns`;
             - ``drill``, the drill family.
 
         Raises
@@ -241,11 +459,6 @@ class WorkList:
             why = self.missing_.get(item, "no such item in this log")
             raise DataError(f"{item!r} cannot be told from this log: {why}")
         return evidence_table(self.ladder_, self._gains[item], k)
-
-    def gain_draws(self, player: str) -> pd.DataFrame:
-        """Draws of the points a game, a column an item; missing where not known."""
-        k = self._need(player)
-        return pd.DataFrame({name: gain.points[:, k] for name, gain in self._gains.items()})
 
 
 def _numbered_decisions(ladder: Ladder, model: TightnessModel, level: float) -> pd.DataFrame:

@@ -1,9 +1,0 @@
-import pytest
-
-from sidewall.court.gap_words import GapWords
-from sidewall.errors import UnitError
-
-
-def test_boards_without_a_width_are_refused():
-    with pytest.raises(UnitError):
-        GapWords("boards").gap(0.5)

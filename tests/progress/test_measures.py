@@ -1,0 +1,166 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import logit
+from statsmodels.stats.contingency_tables import StratifiedTable
+
+import sidewall as sw
+from sidewall import simulate
+from sidewall.progress.measures import _fit, change_columns, own_change, share_change
+
+
+@pytest.fixture(scope="module")
+def fitted(joined):
+    shots, _, after = joined
+    model = sw.TightnessModel(draws=200).fit(shots)
+    late = model.used_["match"].astype(str).isin(set(after.values())).to_numpy()
+    return model, late, sw.shot_features(shots)
+
+
+def one_level(y, rally):
+    """One column about an even chance, as binary outcomes."""
+    n = len(y)
+    return _fit(y, np.full(n, 0.5), np.ones((n, 1)), rally, 1.0, np.zeros((n, 0)))
+
+
+def test_a_change_of_level_is_found_without_shrinkage():
+    """One column, independent rows: the maximum likelihood answer and its error."""
+    y = (np.random.default_rng(5).random(4000) < 0.7).astype(float)
+    found = one_level(y, np.arange(4000))
+    p = y.mean()
+    assert found.deviation[0] == pytest.approx(np.log(p / (1 - p)), abs=2e-3)
+    assert np.sqrt(found.covariance[0, 0]) == pytest.approx(
+        1 / np.sqrt(4000 * p * (1 - p)), rel=0.02
+    )
+
+
+def test_rallies_of_like_shots_know_less():
+    y = np.repeat(np.random.default_rng(6).random(500) < 0.5, 8).astype(float)
+    alone = one_level(y, np.arange(4000))
+    rallies = one_level(y, np.repeat(np.arange(500), 8))
+    assert rallies.covariance[0, 0] == pytest.approx(8 * alone.covariance[0, 0], rel=0.05)
+
+
+def test_wins_without_fault_stay_finite():
+    found = one_level(np.ones(20), np.arange(20))
+    assert np.isfinite(found.deviation).all()
+    assert 1.0 < found.deviation[0] < 10.0
+
+
+def test_level_lies_between_the_periods(fitted):
+    model, after, table = fitted
+    for change in own_change(model, "Rowan", after, table).values():
+        # information shares add up: half the way is the level where both periods weigh alike
+        gap = np.linalg.norm(change.before + change.after) / 2
+        assert gap < 0.5 * np.linalg.norm(change.after - change.before)
+
+
+def exact(logs_of, gap_m=0.5):
+    """Log odds of every player's curves at a gap, mean of the cells, attack then reset."""
+    players, plan = logs_of
+    curves = simulate.true_curves(players, plan, gaps_m=[gap_m])
+    curves["logit"] = logit(curves["win_probability"])
+    return curves.groupby(["player", "choice"])["logit"].mean()
+
+
+def test_changes_agree_with_the_exact_ones(fitted, ladders):
+    model, after, table = fitted
+    truth = exact(ladders[1]) - exact(ladders[0])
+    assert truth["Rowan", "attack"] > truth["Rowan", "reset"] > 0.3
+    cells = len(model.cells_)
+    step = change_columns(np.arange(cells), np.full(cells, 0.5), cells).mean(axis=0)
+    # the others change too, since they meet a better Rowan; strengths tell that in part only
+    found = own_change(model, "Rowan", after, table)
+    for choice in ("attack", "reset"):
+        error = np.sqrt(step @ found[choice].covariance @ step)
+        assert 0.005 < error < 0.4
+        change = step @ (found[choice].after - found[choice].before)
+        print(choice, change, truth["Rowan", choice], error)
+        assert abs(change - truth["Rowan", choice]) < 3.0 * error + 0.5 * truth["Rowan", choice]
+        assert change > 2.0 * error
+
+
+def each_alone(before, after, strata=None):
+    """Shots that are rallies of their own, in one match each period."""
+    y = np.concatenate([before, after]).astype(float)
+    when = np.repeat([False, True], [len(before), len(after)])
+    rally = np.arange(len(y))
+    strata = np.zeros(len(y)) if strata is None else strata
+    return share_change(y, strata, when, rally, when.astype(int))
+
+
+def test_one_stratum_is_the_plain_difference():
+    found = each_alone([1] * 30 + [0] * 70, [1] * 45 + [0] * 55)
+    assert found.before == pytest.approx(0.30)
+    assert found.change == pytest.approx(0.15)
+    plain = np.sqrt(0.3 * 0.7 / 99 + 0.45 * 0.55 / 99)
+    assert plain <= found.error < 1.05 * plain
+
+
+def test_a_change_of_mix_alone_is_no_change():
+    # easy and hard targets, 80 and 20 in 100 on target throughout; after, more hard ones
+    before = [1] * 64 + [0] * 16 + [1] * 4 + [0] * 16
+    after = [1] * 16 + [0] * 4 + [1] * 16 + [0] * 64
+    strata = np.array(["easy"] * 80 + ["hard"] * 20 + ["easy"] * 20 + ["hard"] * 80)
+    found = each_alone(before, after, strata)
+    assert np.mean(after) - np.mean(before) == pytest.approx(-0.36)
+    assert found.change == pytest.approx(0.0, abs=1e-12)
+
+
+def test_strata_are_weighed_as_mantel_and_haenszel_do():
+    rng = np.random.default_rng(2)
+    n = 400
+    strata, when = rng.integers(0, 4, n), rng.random(n) < 0.4
+    y = (rng.random(n) < 0.2 + 0.15 * strata + 0.1 * when).astype(float)
+    found = share_change(y, strata, when, np.arange(n), when.astype(int))
+    # Mantel-Haenszel risk difference by hand from statsmodels' stratified tables
+    tables = [
+        [[((strata == k) & when & (y == v)).sum() for v in (1, 0)],
+         [((strata == k) & ~when & (y == v)).sum() for v in (1, 0)]]
+        for k in range(4)
+    ]  # fmt: skip
+    table = np.asarray(StratifiedTable(tables).table, dtype=float)  # (2, 2, K)
+    a, n1, c, n0 = table[0, 0], table[0].sum(axis=0), table[1, 0], table[1].sum(axis=0)
+    expected = np.sum((a * n0 - c * n1) / (n1 + n0)) / np.sum(n1 * n0 / (n1 + n0))
+    assert found.change == pytest.approx(expected)
+
+
+def test_shots_that_agree_within_a_rally_count_for_less():
+    rng = np.random.default_rng(3)
+    rally = np.repeat(np.arange(100), 4)
+    y = np.repeat(rng.random(100) < 0.5, 4).astype(float)
+    when = rally >= 50
+    found = share_change(y, np.zeros(400), when, rally, when.astype(int))
+    alone = share_change(y, np.zeros(400), when, np.arange(400), when.astype(int))
+    assert found.error == pytest.approx(2.0 * alone.error, rel=0.1)
+
+
+def test_matches_that_differ_widen_the_error():
+    rng = np.random.default_rng(4)
+    match = np.repeat(np.arange(6), 100)
+    chance = np.array([0.2, 0.8, 0.5, 0.3, 0.7, 0.5])[match]
+    y = (rng.random(600) < chance).astype(float)
+    by_match = share_change(y, np.zeros(600), match >= 3, np.arange(600), match)
+    one = share_change(y, np.zeros(600), match >= 3, np.arange(600), (match >= 3).astype(int))
+    assert by_match.error > 3.0 * one.error
+
+
+def test_few_shots_give_no_answer_and_no_hits_give_an_error_above_zero():
+    assert np.isnan(each_alone([1] * 9, [0] * 50).error)
+    none = each_alone([0] * 30, [0] * 30)
+    assert none.change == 0.0
+    assert none.error > 0.02
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.integers(0, 2**32 - 1), st.integers(20, 80))
+def test_exchanging_periods_turns_the_sign(seed, n):
+    rng = np.random.default_rng(seed)
+    when = np.arange(2 * n) >= n
+    y, strata = (rng.random(2 * n) < 0.4).astype(float), rng.integers(0, 2, 2 * n)
+    one = share_change(y, strata, when, np.arange(2 * n), when.astype(int))
+    two = share_change(y, strata, ~when, np.arange(2 * n), when.astype(int))
+    assert one.change == pytest.approx(-two.change, abs=1e-12)
+    assert one.error == pytest.approx(two.error)
+    assert 0.0 <= one.before <= 1.0

@@ -1,0 +1,86 @@
+"""Redrawn sets of rallies against a log written out anew, and against winners dealt at random."""
+
+import numpy as np
+import pytest
+
+import sidewall as sw
+from sidewall.models.transforms import GapTransform
+from sidewall.rallies.value import BallValue
+from sidewall.worklist.gains import measures
+from sidewall.worklist.ladder import Ladder, Redrawn
+
+
+@pytest.fixture(scope="module")
+def small(shots):
+    return shots[shots["match"].astype(str).isin(["m01", "m02", "m03", "m04"])].reset_index(
+        drop=True
+    )
+
+
+@pytest.fixture(scope="module")
+def redrawn(small):
+    """A ladder by a model without a value of a ball of its own."""
+    model = sw.TightnessModel(outcome="rally", draws=200)
+    return Ladder(small, model, 50, np.random.default_rng(5))
+
+
+@pytest.mark.parametrize("draw", [0, 31])
+def test_a_draws_balls_are_worth_what_the_next_ball_leaves(redrawn, draw):
+    """Ball by ball: the rally's result where it ended, else what the opponent is not left."""
+    table, after = redrawn.table, redrawn.after
+    columns = BallValue().fit(table).columns(table)
+    assert columns.shape[1] == after.drawn.shape[1]
+    drawn = after.fixed + after.basis @ after.drawn[draw]
+    rally = redrawn.rally
+    goes_on = np.append(rally[1:] == rally[:-1], False)
+    for k in np.flatnonzero(table["won"].notna()):
+        expected = (
+            0.5 - columns[k + 1] @ after.drawn[draw] if goes_on[k] else float(table["won"].iloc[k])
+        )
+        assert drawn[k] == pytest.approx(expected)
+    assert goes_on.sum() > 1000
+    away = (after.basis @ (after.drawn[draw] - after.estimate))[goes_on]
+    assert np.abs(away).max() > 0.01
+
+
+def test_residuals_of_a_redrawn_set_by_plain_least_squares(redrawn):
+    one = next(one for one in measures(redrawn)[0] if one.item == "length")
+    weight = redrawn.weights[17][redrawn.rally[one.row]]
+    after = redrawn.after[one.row]
+    value = after.fixed + after.basis @ after.drawn[17]
+    some = redrawn.table.iloc[one.row]
+    total = np.zeros(len(redrawn.names))
+    for _, rows in some.groupby(["side", "family"], observed=True).indices.items():
+        gap = some["gap_m"].to_numpy()[rows]
+        X = np.column_stack([np.ones(len(rows)), GapTransform.fit("spline", gap).basis(gap)])
+        root = np.sqrt(weight[rows])[:, None]
+        fit = np.linalg.lstsq(root * X, root[:, 0] * value[rows], rcond=None)[0]
+        rest = weight[rows] * (value[rows] - X @ fit)
+        total += np.bincount(redrawn.player[one.row][rows], rest, minlength=len(total))
+    assert one.drawn[17] == pytest.approx(total, abs=1e-8)
+    assert one.value == pytest.approx(after.charted)
+
+
+def test_a_set_drawn_once_each_is_the_log_itself(redrawn):
+    plain = np.ones((2, redrawn.weights.shape[1]))
+    same = Ladder.__new__(Ladder)
+    same.__dict__ |= redrawn.__dict__ | {"weights": plain}
+    fixed, basis, estimate, _ = (
+        getattr(redrawn.after, name) for name in ("fixed", "basis", "estimate", "drawn")
+    )
+    same.after = Redrawn(fixed, basis, estimate, np.stack([estimate, estimate]))
+    for one in measures(same)[0]:
+        assert one.drawn[0] == pytest.approx(
+            same.sums(one.row, one.value - one.expected)[0], abs=1e-8
+        )
+
+
+def test_an_error_costs_what_such_shots_bring_in_play(redrawn):
+    one = next(one for one in measures(redrawn)[0] if one.item == "reset_errors")
+    some = redrawn.table.iloc[one.row]
+    fault = some["ending"].isin(["tin", "out", "down"]).to_numpy()
+    assert fault.any()
+    assert (one.value[~fault] == 0.0).all()
+    cell = (some["side"] == "backhand").to_numpy() & (some["family"] == "ground").to_numpy()
+    good = redrawn.after.charted[one.row][cell & ~fault].mean()
+    assert one.value[cell & fault] == pytest.approx(-good)
