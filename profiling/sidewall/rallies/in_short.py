@@ -130,7 +130,9 @@ class FullBalls:
         """Sums of all parts of a log."""
         found = list(parts)
         names = ("keys", "n", "sums")
-        return cls._collapsed(*(np.concatenate([getattr(p, name) for p in found]) for name in names))
+        return cls._collapsed(
+            *(np.concatenate([getattr(p, name) for p in found]) for name in names)
+        )
 
     @classmethod
     def _collapsed(cls, keys: Ints, n: Array, sums: Array) -> FullBalls:
