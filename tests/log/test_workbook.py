@@ -224,11 +224,12 @@ def test_every_contradiction_is_remarked_on(filled, soffice, tmp_path):
         book = openpyxl.load_workbook(filled)
         log = book["log"]
         column = {cell.value: cell.column for cell in log[1]}
-        changes = dict(changes)
         details = [cell.value for cell in book["match details"][1]]
-        in_full = changes.pop("in_full", None)
+        in_full = changes.get("in_full")
         book["match details"].cell(3, details.index("in_full") + 1).value = in_full
         for row, cells in changes.items():
+            if row == "in_full":
+                continue
             for name, value in cells.items():
                 log.cell(row, column[name]).value = value
         paths.append(tmp_path / f"{at}.xlsx")

@@ -98,7 +98,7 @@ def ladder(seed, seconds):
         for arm in ARMS:
             log = charted(raw, arm, hours, seconds)
             own = log["player"].astype(str) == NAMES[0]
-            model = sw.TightnessModel(draws=300, seed=seed).fit(log)
+            model = sw.TightnessModel(draws=200, seed=seed).fit(log)
             found = model.thresholds().merge(
                 truth, on=["player", "side", "family"], suffixes=("", "_true")
             )
