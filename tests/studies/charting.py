@@ -23,11 +23,11 @@ import numpy as np
 import pandas as pd
 
 from sidewall.charting.chart import Chart
-from sidewall.charting.floor import CLICK_PX, FloorView, known_points
 from sidewall.charting.hand import derived_choice
 from sidewall.charting.keys import words_of_keys
 from sidewall.charting.store import Store
 from sidewall.court import Court
+from sidewall.court.floor import CLICK_PX, FloorView, known_points
 from sidewall.court.lines import court_lines
 
 

@@ -9,8 +9,10 @@ used up: every shot in full ("both in full"), the opponents' as a word for the g
 level, at its assumed seconds for a click, a key and making up one's mind; the time to watch the
 rally is the same in all of them and is left out.
 
-Of every threshold of the player (side and contact) whose truth is known: how often it is known,
-the width of its 95% interval, its bias, and how often the interval holds the truth, over ladders.
+What attacking gains over resetting is nothing at a player's true threshold. So, of every true
+threshold of the player (side and contact): the width of the 95% interval of that gain there, its
+bias, and how often the interval holds nothing, in rallies in 100, over ladders. Beside it, how
+often the threshold is known. Widths in cm would be those of the few that are.
 """
 
 from __future__ import annotations
@@ -99,59 +101,63 @@ def ladder(seed, seconds):
             log = charted(raw, arm, hours, seconds)
             own = log["player"].astype(str) == NAMES[0]
             model = sw.TightnessModel(draws=200, seed=seed).fit(log)
-            found = model.thresholds().merge(
-                truth, on=["player", "side", "family"], suffixes=("", "_true")
-            )
-            found = found[(found["player"] == NAMES[0]) & (found["status_true"] == "crosses")]
-            for row in found.to_dict("records"):
+            answers = model.thresholds().set_index(["player", "side", "family"])
+            for cell in truth[truth["status"] == "crosses"].to_dict("records"):
+                if cell["player"] != NAMES[0] or cell["family"] not in set(model.families_):
+                    continue
+                key = (NAMES[0], cell["side"], cell["family"])
+                if cell["threshold_m"] > model.gap_max_m()[key[1:]]:
+                    continue
+                curve = model.curves(gaps_m=[cell["threshold_m"]])
+                gain = curve.set_index(["player", "side", "family"]).loc[key]
                 yield {
                     "seed": seed,
+                    "cell": " ".join(key[1:]),
                     "hours": hours,
                     "arm": arm,
                     "own_shots": int(own.sum()),
-                    "known": row["status"] == "crosses",
-                    "width_cm": 100 * (row["high_m"] - row["low_m"]),
-                    "error_cm": 100 * (row["threshold_m"] - row["threshold_m_true"]),
-                    "held": bool(row["low_m"] <= row["threshold_m_true"] <= row["high_m"]),
+                    "known": answers.loc[key, "status"] == "crosses",
+                    "width": 100 * (gain["gain_high"] - gain["gain_low"]),
+                    "error": 100 * gain["gain"],
+                    "held": 100.0 * (gain["gain_low"] <= 0.0 <= gain["gain_high"]),
                 }
 
 
 def summary(rows):
-    """Means over ladders with their standard errors; ladders are the independent units."""
+    """Means with their standard errors; ladders are the independent units."""
     table = pd.DataFrame(rows)
+    table["known"] = 100.0 * table["known"]
     found = []
     for (hours, arm), some in table.groupby(["hours", "arm"]):
-        known = some[some["known"]]
         line = {"hours": int(hours), "arm": arm, "ladders": int(some["seed"].nunique())}
-        line |= {"own_shots": round(float(some["own_shots"].mean()))}
-        line |= {"thresholds": len(some), "known_in_100": 100 * float(some["known"].mean())}
-        shown = (("width_cm", "width_cm"), ("bias_cm", "error_cm"), ("held_in_100", "held"))
-        for name, column in shown:
-            by = known.groupby("seed")[column].agg(["sum", "size"])
-            mean = by["sum"].sum() / by["size"].sum()
-            off = by["sum"] - mean * by["size"]
-            error = np.sqrt((off**2).sum()) / by["size"].sum()
-            scale = 100 if column == "held" else 1
-            line |= {name: scale * float(mean), f"{name}_error": scale * float(error)}
-        squares = known.groupby("seed")["error_cm"].apply(lambda e: (e**2).sum()).sum()
-        line["rms_error_cm"] = float(np.sqrt(squares / len(known)))
-        found.append(line)
+        line |= {"own_shots": round(float(some["own_shots"].mean())), "thresholds": len(some)}
+        for name in ("width", "error", "held", "known"):
+            line |= _mean(some, name)
+        found.append(line | {"rms_error": float(np.sqrt((some["error"] ** 2).mean()))})
     return found
 
 
-def paired(rows):
-    """Width of each arm less that of both in full, where both know the threshold, by ladder."""
-    table = pd.DataFrame(rows)
-    table["cell"] = table.groupby(["seed", "hours", "arm"]).cumcount()
-    wide = table[table["known"]].set_index(["seed", "hours", "cell", "arm"])["width_cm"]
-    wide = wide.unstack()  # noqa: PD010 - nothing to add up
+def _mean(some, name):
+    by = some.groupby("seed")[name].agg(["sum", "size"])
+    mean = by["sum"].sum() / by["size"].sum()
+    off = by["sum"] - mean * by["size"]
+    error = np.sqrt((off**2).sum() * len(by) / max(len(by) - 1, 1)) / by["size"].sum()
+    return {name: float(mean), f"{name}_standard_error": float(error)}
+
+
+def narrower(rows):
+    """Width of each arm over that of both in full, of the same thresholds."""
+    table = pd.DataFrame(rows).set_index(["seed", "cell", "hours", "arm"])["width"]
+    log = np.log(table).unstack()  # noqa: PD010 - nothing to add up
     found = []
-    for hours, some in wide.groupby("hours"):
-        for arm in ARMS[1:]:
-            by = (some[arm] - some[ARMS[0]]).dropna().groupby("seed").mean()
-            error = float(by.std(ddof=1) / np.sqrt(len(by)))
-            line = {"hours": int(hours), "arm": arm, "ladders": len(by)}
-            found.append(line | {"narrower_cm": -float(by.mean()), "narrower_cm_error": error})
+    for arm in ARMS[1:]:
+        ratio = (log[arm] - log[ARMS[0]]).dropna().rename("ratio").reset_index()
+        for hours, some in ratio.groupby("hours"):
+            mean = _mean(some, "ratio")
+            ends = [mean["ratio"] + z * mean["ratio_standard_error"] for z in (0, -2, 2)]
+            names = ("width_in_100_of_both_in_full", "low", "high")
+            line = {"hours": int(hours), "arm": arm}
+            found.append(line | dict(zip(names, (100 * np.exp(ends)).tolist(), strict=True)))
     return found
 
 
@@ -167,7 +173,7 @@ def main():
         rows += ladder(asked.seed + number, seconds)
         figures = {"seconds_a_shot": seconds, "arms": summary(rows)}
         if number:
-            figures["narrower_than_both_in_full"] = paired(rows)
+            figures["beside_both_in_full"] = narrower(rows)
         if asked.record:
             content = {
                 "command": f"python tests/studies/equal_minutes.py --ladders {number + 1} "
