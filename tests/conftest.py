@@ -1,5 +1,9 @@
 """A small simulated ladder, made once for all tests that take it."""
 
+import importlib.util
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import settings
@@ -26,3 +30,15 @@ def schedule():
 @pytest.fixture(scope="session")
 def shots(players, schedule):
     return sw.shot_features(simulate.simulate_shots(players, schedule, rng=21))
+
+
+@pytest.fixture(scope="session")
+def study():
+    """The study of charting: a camera of which everything is known, and a match to chart."""
+    spec = importlib.util.spec_from_file_location(
+        "charting_study", Path(__file__).parent / "studies" / "charting.py"
+    )
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module  # its dataclasses look themselves up there
+    spec.loader.exec_module(module)
+    return module

@@ -19,7 +19,6 @@ import pytest
 
 import sidewall
 
-STUDY = Path(__file__).parents[1] / "studies" / "charting.py"
 NEEDED = ("jupyterlab", "anywidget", "playwright", "nbformat", "ipykernel")
 
 
@@ -29,16 +28,6 @@ def why_not() -> str:
     if shutil.which("chromium") is None:
         missing.append("the program chromium")
     return f"not installed: {', '.join(missing)}" if missing else ""
-
-
-@pytest.fixture(scope="session")
-def study():
-    """The study of charting: a camera of which everything is known, and a match to chart."""
-    spec = importlib.util.spec_from_file_location("charting_study", STUDY)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # its dataclasses look themselves up there
-    spec.loader.exec_module(module)
-    return module
 
 
 class Lab:

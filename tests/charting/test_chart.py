@@ -7,12 +7,12 @@ import json
 import pytest
 
 from sidewall.charting.chart import Chart
-from sidewall.charting.floor import known_points
 from sidewall.charting.hand import derived_choice, direction_of
 from sidewall.charting.rows import finished_shots, problems_of
 from sidewall.charting.store import Store
 from sidewall.charting.view import LEVEL_TEXTS, ROWS_SHOWN, floor_view, setup_view, state_view
 from sidewall.court import Court
+from sidewall.court.floor import known_points
 from sidewall.errors import DataError, LogError
 
 MATCH = {

@@ -19,6 +19,7 @@ DETAILS = [
     "right",
     "left",
     "Birch",
+    None,
     "2026-03-31",
     43,
     7,
@@ -202,6 +203,12 @@ CONTRADICTIONS = [
     ({6: {"gap_cm": None}}, 6, "how wide was the gap?"),
     ({6: {"side": None}}, 6, "forehand or backhand?"),
     ({6: {"stroke": None}}, 6, "which stroke?"),
+    ({6: {"side": None, "stroke": None, "choice": "reset", "gap_cm": None}}, 6,
+     "forehand or backhand?"),
+    ({15: {"side": None, "stroke": None, "gap_cm": None, "gap_class": "loose"},
+      "in_full": "Birch"}, 15, "attack or reset?"),
+    ({15: {"side": None, "stroke": None, "gap_cm": None, "choice": "attack"},
+      "in_full": "Birch"}, 15, "how wide was the gap?"),
     ({6: {"player": "Cedar"}}, 6, "this player is not in the match"),
     ({14: {"match": "Cedar v Elm"}}, 14, "name the match and its players under match details"),
     ({17: SERVE}, 17, "the row above is empty"),
@@ -217,7 +224,12 @@ def test_every_contradiction_is_remarked_on(filled, soffice, tmp_path):
         book = openpyxl.load_workbook(filled)
         log = book["log"]
         column = {cell.value: cell.column for cell in log[1]}
+        details = [cell.value for cell in book["match details"][1]]
+        in_full = changes.get("in_full")
+        book["match details"].cell(3, details.index("in_full") + 1).value = in_full
         for row, cells in changes.items():
+            if row == "in_full":
+                continue
             for name, value in cells.items():
                 log.cell(row, column[name]).value = value
         paths.append(tmp_path / f"{at}.xlsx")
@@ -228,6 +240,47 @@ def test_every_contradiction_is_remarked_on(filled, soffice, tmp_path):
         remarks = {row: log.cell(row, len(LOG_COLUMNS)).value or "" for row in range(2, 30)}
         assert remarks[line] == remark
         assert not any(remarks[row] for row in range(2, line)), remarks
+
+
+#: Rows of Alder, whose opponent is charted in full, and of Birch.
+IN_SHORT = [
+    SERVE | {"match": "Alder v Birch"},
+    {"gap_class": "tight", "choice": "reset"},
+    {"side": "backhand", "stroke": "drive", "gap_cm": 35},
+    {"gap_cm": 60, "choice": "attack", "ending": "winner"},
+    SERVE,
+    {"side": "forehand", "stroke": "drop", "gap_cm": 80, "ending": "winner"},
+]
+
+
+@pytest.fixture(scope="module")
+def in_short(tmp_path_factory):
+    path = write_template(tmp_path_factory.mktemp("book") / "short.xlsx")
+    details = [*DETAILS[:6], "Birch", *DETAILS[7:]]
+    return type_in(path, IN_SHORT, details=details, rows=40)
+
+
+def test_the_other_player_is_charted_in_short(in_short, checked):
+    check = checked(in_short)
+    assert (check.rows_refused, len(check.problems), len(check.doubts)) == (0, 0, 0)
+    own = check.shots[check.shots["match"] == "Alder v Birch"]
+    assert own["player"].tolist() == ["Birch", "Alder"] * 2 + ["Alder", "Birch"]
+    assert own["gap_class"].dropna().tolist() == ["tight"]
+    assert own["side"].isna().tolist() == [False, True, False, True, False, False]
+    assert own["choice"].tolist()[1:4] == ["reset", "reset", "attack"]
+    assert "2 rows are charted in short" in check.notes[0]
+
+
+@pytest.mark.slow
+def test_a_row_in_short_has_no_remark_and_is_grey(in_short, soffice, tmp_path):
+    soffice([in_short], tmp_path)
+    log = openpyxl.load_workbook(tmp_path / in_short.name, data_only=True)["log"]
+    remarks = [log.cell(row, len(LOG_COLUMNS)).value or "" for row in range(2, 11)]
+    assert not any(remarks), remarks
+    grey = openpyxl.load_workbook(in_short)["log"].conditional_formatting
+    rules = {str(one.sqref).split(":")[0]: one.rules[0].formula[0] for one in grey}
+    column = {cell.value: cell.column_letter for cell in log[1]}
+    assert "'match details'!$G$2" in rules[f"{column['side']}2"]
 
 
 def test_a_row_beyond_what_a_sheet_can_hold(tmp_path):

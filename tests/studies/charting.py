@@ -24,12 +24,12 @@ import pandas as pd
 from records import record
 
 from sidewall.charting.chart import Chart
-from sidewall.charting.floor import CLICK_PX, FloorView, known_points
 from sidewall.charting.hand import derived_choice
 from sidewall.charting.keys import words_of_keys
 from sidewall.charting.store import Store
 from sidewall.court import Court
 from sidewall.court.court import court_lines
+from sidewall.court.floor import CLICK_PX, FloorView, known_points
 
 
 @dataclass(frozen=True)
@@ -293,13 +293,13 @@ class Charter:
         self.agree(shot, "direction")
 
 
-def charted(folder, level, in_full=None, first=None):
+def charted(folder, level, in_full=None, first=None, charter=Charter):
     """Chart the script or its first shots; return the charter and the log's path."""
     path = Path(folder) / f"{level}-{in_full}.csv"
     chart = Chart(Store(path, MATCH))
     names = list(MATCH["players"]) if in_full is None else [in_full]
     chart.act({"do": "settings", "level": level, "in_full": names})
-    charter, shots = Charter(chart), script()[:first]
+    charter, shots = charter(chart), script()[:first]
     for shot, following in zip(shots, [*shots[1:], None], strict=True):
         charter.shot(shot, following)
     if chart.hand.fields:  # the script stops within a rally; its next click is not counted

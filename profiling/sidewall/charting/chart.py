@@ -10,7 +10,6 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any, Final
 
-from sidewall.charting.floor import FloorView
 from sidewall.charting.hand import (
     CLICKS,
     Hand,
@@ -27,6 +26,7 @@ from sidewall.charting.session import REDO, UNDO
 from sidewall.charting.store import Store
 from sidewall.charting.table import Table
 from sidewall.court import Court
+from sidewall.court.floor import FloorView
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import VOCABULARY
 

@@ -50,7 +50,7 @@ class Settings:
     in_full
         Whose shots are charted in full; the other player's rows are short.
     floor
-        Four points of the floor in the video, as `sidewall.charting.floor.FloorView` takes
+        Four points of the floor in the video, as `sidewall.court.floor.FloorView` takes
         them: ``points`` and ``frame``. None if they are not known.
     """
 

@@ -6,10 +6,10 @@ from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 from sidewall.charting.chart import Chart
-from sidewall.charting.floor import CLICK_PX, FloorView, floor_drawing
 from sidewall.charting.hand import derived_choice
 from sidewall.charting.keys import key_table
 from sidewall.charting.rows import HEADINGS, Problem, Row
+from sidewall.court.floor import CLICK_PX, FloorView, floor_drawing
 
 #: Rows of the table that are shown at a time.
 ROWS_SHOWN: Final = 4

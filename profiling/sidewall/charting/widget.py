@@ -11,11 +11,11 @@ from typing import Any, Final
 import pandas as pd
 
 from sidewall.charting.chart import Chart
-from sidewall.charting.floor import FloorView
 from sidewall.charting.rows import Problem, Row, finished_shots, problems_of
 from sidewall.charting.store import Store
 from sidewall.charting.view import floor_view, setup_view, state_view
 from sidewall.court import Court
+from sidewall.court.floor import FloorView
 from sidewall.errors import DataError, SidewallError
 from sidewall.log.cells import tidy_name
 

@@ -250,8 +250,22 @@ def _finish(
         {},
         dict(zip(raw.sheets, counts, strict=False)),
         raw.passed_over,
-        (*raw.notes, *_of_several_sheets(reading, rows)),
+        (*raw.notes, *_of_several_sheets(reading, rows), *_in_short(shots)),
     )
+
+
+def _in_short(shots: pd.DataFrame) -> list[str]:
+    """Count the rows that are charted in short."""
+    struck = shots["stroke"].ne("serve").fillna(True).to_numpy(dtype=bool)
+    blank = shots["side"].isna() | shots["gap_m"].isna()
+    count = int((struck & blank.to_numpy()).sum())
+    if not count:
+        return []
+    return [
+        f"{count} {'row is' if count == 1 else 'rows are'} charted in short (no side, or the gap "
+        "in words): each tells who struck which ball and what became of the shot before, and is "
+        "left out wherever a side, a stroke or a measured gap is needed."
+    ]
 
 
 def _of_several_sheets(reading: Reading, rows: Rows) -> list[str]:

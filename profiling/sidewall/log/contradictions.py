@@ -11,13 +11,14 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from sidewall.court import gap_from_x
 from sidewall.court.zones import Zones
 from sidewall.log.rallies import FIXED_WINNER, LET, RallyChecks
 from sidewall.log.reading import Codes, Reading
 from sidewall.log.rows import SERVE, Rows
-from sidewall.log.vocabulary import VOCABULARY
+from sidewall.log.vocabulary import GAP_CLASS_EDGES_M, GAP_CLASSES, VOCABULARY
 
 Mask = npt.NDArray[np.bool_]
 
@@ -41,6 +42,7 @@ def check_places(reading: Reading, rows: Rows) -> None:
     _note_opponent(
         reading, rows, zones, x - of.get("opponent_x_m", none), of.get("opponent_y_m", none) - y
     )
+    _note_word(reading, rows, "gap_class", rows.gap_m, _class_of)
     if "gap" in reading.headings and "x_m" in of:
         from_x, _ = gap_from_x(x, reading.court)
         at = np.flatnonzero(np.abs(rows.gap_m - from_x) > BY_EYE_M)
@@ -55,6 +57,11 @@ def check_places(reading: Reading, rows: Rows) -> None:
             ],
             "the gap is used as typed: mend it or the place, and check where x is measured from",
         )
+
+
+def _class_of(gap_m: npt.NDArray[np.float64]) -> Any:
+    edges = [-np.inf, *GAP_CLASS_EDGES_M, np.inf]
+    return pd.cut(gap_m, edges, right=False, labels=list(GAP_CLASSES))
 
 
 def _note_word(

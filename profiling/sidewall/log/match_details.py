@@ -12,7 +12,7 @@ from sidewall.log.numerals import is_blank
 from sidewall.log.raw import Codes, RawColumn, RawLog
 from sidewall.log.sheet_formulas import DETAIL_COLUMNS
 
-_OF_PLAYER = ("player_1", "player_2", "hand_1", "hand_2", "serves_first")
+_OF_PLAYER = ("player_1", "player_2", "hand_1", "hand_2", "serves_first", "in_full")
 
 
 def detail_tables(sheet: RawLog) -> tuple[RawLog | None, RawLog | None]:

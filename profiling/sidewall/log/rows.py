@@ -93,7 +93,10 @@ def read_words(reading: Reading, rows: Rows) -> None:
             rows.words[name] = own
     short = _short(reading, rows)
     blank = _blank(reading, "side") & (rows.words["side"] < 0) & ~short
-    reading.refuse(blank, "side", "blank", "write forehand or backhand")
+    mend = "write forehand or backhand"
+    if "gap_class" in reading.headings or "choice" in reading.headings:
+        mend += "; only a row with the choice and the gap, in its unit or as a word, may lack it"
+    reading.refuse(blank, "side", "blank", mend)
     blank = _blank(reading, "stroke") & (rows.words["stroke"] < 0) & ~short
     reading.doubt(blank, "stroke", "blank: the stroke is not known", "write the stroke played")
     for name in SCORES:

@@ -18,14 +18,14 @@ MATCH_DETAILS: Final = "match details"
 #: The columns of the workbook's log, in order; the gap carries its unit in the heading.
 LOG_COLUMNS: Final = (
     *("match", "game", "rally", "shot", "player"),
-    *("side", "stroke", "direction", "contact", "gap", "choice", "balance"),
-    *("depth", "lane", "opponent_place", "bounce", "ending", "t"),
+    *("side", "stroke", "direction", "contact", "gap", "gap_class", "choice"),
+    *("balance", "depth", "lane", "opponent_place", "bounce", "ending", "t"),
     *("rally_won_by", "opponent", "remark"),
 )
 #: Those that are filled by a formula.
 FILLED: Final = ("match", "game", "rally", "shot", "player", "rally_won_by", "opponent", "remark")
 DETAIL_COLUMNS: Final = (
-    *("match", "player_1", "player_2", "hand_1", "hand_2", "serves_first"),
+    *("match", "player_1", "player_2", "hand_1", "hand_2", "serves_first", "in_full"),
     *("date", "tin_height_cm", "board_width_cm", "scoring"),
 )
 MOST_MATCHES: Final = 40
@@ -117,6 +117,16 @@ def _ended(row: Any, *endings: str) -> str:
     return f"ISNUMBER(MATCH({typed},{{{listed}}},0))"
 
 
+def in_short(row: int) -> str:
+    """Test whether a row is of the player who is charted in short, the serve apart."""
+    return _in_short(_References(row))
+
+
+def _in_short(here: Any) -> str:
+    chosen = _detail("in_full", here)
+    return f'IFERROR(AND({here.shot}>1,{chosen}&""<>"",{here.player}<>{chosen}),FALSE)'
+
+
 def _other(player: str, here: Any) -> str:
     one, two = _detail("player_1", here), _detail("player_2", here)
     return f"IF({player}={one},{two},{one})"
@@ -144,6 +154,7 @@ REMARKS: Final = {
     "forehand or backhand?": "side",
     "which stroke?": "stroke",
     "how wide was the gap?": "gap",
+    "attack or reset?": "choice",
 }
 
 
@@ -158,6 +169,9 @@ def _remark(here: Any, above: Any, row: int) -> str:
     same_game = f"{same_match},{here.game}={above.game}"
     same = f"{same_game},{here.rally}={above.rally}"
     serve = SERVES.format(here.stroke)
+    no_gap = f'{here.shot}>1,{here.gap}="",{here.gap_class}=""'
+    # the gap and the choice are enough, and all that a row charted in short is asked for
+    enough = f'OR({_in_short(here)},AND({here.choice}<>"",NOT(AND({no_gap}))))'
     won, won_above = f'{here.rally_won_by}<>""', f'{above.rally_won_by}<>""'
     conditions = (
         f'{above.match}=""' if later else "FALSE",
@@ -177,9 +191,10 @@ def _remark(here: Any, above: Any, row: int) -> str:
         f'AND({_ended(here, *_GIVEN)},{here.rally_won_by}="")',
         f'AND({here.shot}=1,{here.stroke}<>"",NOT({serve}))',
         f"AND({here.shot}>1,{serve})",
-        f'{here.side}=""',
-        f'{here.stroke}=""',
-        f'AND({here.shot}>1,{here.gap}="")',
+        f'AND({here.side}="",NOT({enough}))',
+        f'AND({here.stroke}="",NOT({enough}))',
+        f"AND({no_gap})",
+        f'AND({_in_short(here)},{here.choice}="",OR({here.side}="",{here.stroke}=""))',
     )
     text = '""'
     for condition, remark in reversed(list(zip(conditions, REMARKS, strict=True))):

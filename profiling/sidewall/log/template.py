@@ -64,6 +64,7 @@ HEADINGS: Final = (
     "direction",
     "contact",
     "gap",
+    "gap_class",
     "choice",
     "balance",
     "depth",

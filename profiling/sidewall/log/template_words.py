@@ -15,6 +15,8 @@ DETAIL_WORDS: Final = {
     "hand_1": "Hand of player_1.",
     "hand_2": "Hand of player_2.",
     "serves_first": "Who serves the first rally; the log then knows who strikes every shot.",
+    "in_full": "Who is charted in full, where only one is; of the other then type gap_class (or "
+    "the gap) and choice, and the ending.",
     "date": "Date of the match: 2026-03-31.",
     "tin_height_cm": "Height of the tin.",
     "board_width_cm": "Width of one floorboard; needed where gaps are counted in boards.",
@@ -101,7 +103,7 @@ def explanations(gap_heading: str = "gap_cm") -> list[tuple[str, str, str, str, 
         hands = ", ".join(HANDS) if name.startswith("hand") else ""
         filled = "you" if name in ("match", "player_1", "player_2") else "you, if you like"
         key = name.removesuffix("_cm").removesuffix("_1").removesuffix("_2")
-        shown = _EXAMPLES.get({"serves_first": "player"}.get(key, key), "")
+        shown = _EXAMPLES.get({"serves_first": "player", "in_full": "player"}.get(key, key), "")
         if name == "player_2":
             shown = "Hazel"
         rows.append((MATCH_DETAILS, name, filled, DETAIL_WORDS[name], hands, shown))

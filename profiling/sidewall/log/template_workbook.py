@@ -19,6 +19,7 @@ from sidewall.log.sheet_formulas import (
     SERVES,
     detail_range,
     formula,
+    in_short,
     letter,
 )
 from sidewall.log.template_words import DETAIL_WORDS, explanations
@@ -160,8 +161,9 @@ def _lists(log: Any, details: Any) -> None:
     for name in ("hand_1", "hand_2"):
         where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
         details.add_data_validation(_listed(f'"{",".join(HANDS)}"', where, _OWN_WORD))
-    where = f"{column['serves_first']}2:{column['serves_first']}{MOST_MATCHES + 1}"
-    details.add_data_validation(_listed("$B2:$C2", where, _OWN_NAME))
+    for name in ("serves_first", "in_full"):
+        where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
+        details.add_data_validation(_listed("$B2:$C2", where, _OWN_NAME))
     for name in ("tin_height_cm", "board_width_cm"):
         where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
         details.add_data_validation(_number("decimal", 0, where, "Centimetres."))
@@ -192,7 +194,7 @@ def _number(kind: str, least: int, where: str, text: str) -> Any:
 
 
 def _colours(log: Any) -> None:
-    """Colour the cell that a remark is about, the remark, and gaps that are not needed."""
+    """Colour the cell that a remark is about, the remark, and cells that are not needed."""
     from openpyxl.formatting.rule import FormulaRule  # noqa: PLC0415
     from openpyxl.styles import Font, PatternFill  # noqa: PLC0415
 
@@ -213,4 +215,8 @@ def _colours(log: Any) -> None:
     rule = FormulaRule(
         formula=[SERVES.format(f"${stroke}2")], fill=PatternFill("solid", bgColor=_NOT_NEEDED)
     )
-    log.conditional_formatting.add(f"{gap}2:{gap}{end}", rule)
+    log.conditional_formatting.add(f"{gap}2:{letter('gap_class')}{end}", rule)
+    # what a row of the player charted in short may leave blank
+    rule = FormulaRule(formula=[in_short(2)], fill=PatternFill("solid", bgColor=_NOT_NEEDED))
+    for first, last in (("side", "contact"), ("balance", "bounce")):
+        log.conditional_formatting.add(f"{letter(first)}2:{letter(last)}{end}", rule)

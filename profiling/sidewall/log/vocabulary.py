@@ -28,6 +28,9 @@ CHOICES: Final = ("attack", "reset")
 BALANCES: Final = ("set", "stretched", "jammed")
 #: A gap that nobody measured, in words.
 GAP_CLASSES: Final = ("tight", "middling", "loose")
+#: Where one class ends and the next begins, in metres; common practice, no source. A log that
+#: has rows with both the word and the number shows how its charter used the word.
+GAP_CLASS_EDGES_M: Final = (0.2, 0.5)
 ENDINGS: Final = ("winner", "tin", "out", "down", "stroke", "no_let", "let")
 HANDS: Final = ("right", "left")
 

@@ -15,12 +15,14 @@ from sidewall.features.shots import with_features
 from sidewall.log.vocabulary import CHOICES, FAMILIES, SIDES
 from sidewall.models.counted import ALL_STROKES, CountedShots
 from sidewall.models.transforms import counted_quantiles
+from sidewall.rallies.in_short import in_short
 
 #: Why a shot cannot be used, in the order in which it is asked.
 REASONS: Final = (
     "not kept",
     "serve",
     "ended in a let",
+    "charted in short: no side, or the gap in words",
     "choice neither charted nor derivable",
     "contact not charted",
     "gap not charted",
@@ -63,6 +65,7 @@ def usable_shots(
         np.zeros(len(table), dtype=bool) if kept is None else ~kept,
         table["stroke"] == "serve",
         table["outcome"].isna(),
+        in_short(table),
         table["choice"].isna(),
         table["family"].isna(),
         table["gap_m"].isna(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -32,6 +33,7 @@ from sidewall.rallies.credit import (
     loose_next,
     matched_table,
 )
+from sidewall.rallies.in_short import has_short_rows
 from sidewall.rallies.intervals import state_table
 from sidewall.rallies.order import ChainTest, order_test, stationarity_test
 from sidewall.rallies.pooling import Pooling, ladder_rows
@@ -65,7 +67,8 @@ class RallyChain:
     Parameters
     ----------
     states : StateRule, optional
-        Names the state of every shot; :class:`BallStates` by default.
+        Names the state of every shot; :class:`BallStates` by default. Shots charted in short
+        get states of their own in it where the log has any.
 
     Attributes
     ----------
@@ -110,6 +113,8 @@ class RallyChain:
         """
         parts = as_parts(shots)
         self.rule_: StateRule = BallStates() if self.states is None else self.states
+        if isinstance(self.rule_, BallStates) and any([*parts.each(has_short_rows)]):
+            self.rule_ = replace(self.rule_, in_short=True)
         self._parts, self._moves = parts, None
         if isinstance(self._parts, OneTable):
             self._moves = transitions(self._parts.table, self.rule_)

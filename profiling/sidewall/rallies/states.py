@@ -13,7 +13,8 @@ import pandas as pd
 from sidewall.arguments import check_lengths_m, check_scale
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category
-from sidewall.log.vocabulary import FAMILIES, SIDES
+from sidewall.log.vocabulary import FAMILIES, GAP_CLASS_EDGES_M, GAP_CLASSES, SIDES
+from sidewall.rallies.in_short import gap_class_of, gap_words, in_short
 
 SERVE: Final = "serve"
 
@@ -44,9 +45,17 @@ class LooseBall:
         check_scale(self.loose_from_m, "loose_from_m")
 
     def __call__(self, table: pd.DataFrame) -> pd.Series:
-        """Name every ball "tight" or "loose"; missing where there is no gap."""
-        gap = table["gap_m"].to_numpy(dtype=float)
-        code = np.where(np.isnan(gap), -1, gap >= self._cut(table)).astype(np.int64)
+        """Name every ball "tight" or "loose"; missing where nothing tells.
+
+        A gap in words is either where its whole class lies on one side of the cut.
+        """
+        gap, cut = table["gap_m"].to_numpy(dtype=float), self._cut(table)
+        code = np.where(np.isnan(gap), -1, gap >= cut).astype(np.int64)
+        word = gap_words(table)
+        low, high = np.array([0.0, *GAP_CLASS_EDGES_M]), np.array([*GAP_CLASS_EDGES_M, np.inf])
+        in_words = np.isnan(gap) & (word >= 0)
+        code[in_words & (high[word] <= cut)] = 0
+        code[in_words & (low[word] >= cut)] = 1
         return pd.Series(as_category(code, ["tight", "loose"]), index=table.index, name="ball")
 
     def _cut(self, table: pd.DataFrame) -> np.ndarray:
@@ -74,6 +83,9 @@ class BallStates:
     loose : LooseBall, optional
         Judges the gap in place of the bands: each ball is "tight" or "loose" for its
         striker, by the player's own threshold where that is known.
+    in_short : bool, default False
+        Give balls that are charted in short (:mod:`sidewall.rallies.in_short`) states of their
+        own, one a class of gaps; otherwise their state is missing.
 
     Examples
     --------
@@ -83,6 +95,7 @@ class BallStates:
 
     bands_m: Sequence[float] = BANDS_M
     loose: LooseBall | None = None
+    in_short: bool = False
 
     def __post_init__(self) -> None:
         check_lengths_m(self.bands_m, "bands_m")
@@ -101,7 +114,8 @@ class BallStates:
     def names(self) -> list[str]:
         """Every state, the serve first."""
         balls = product(SIDES, FAMILIES, self.bands)
-        return [SERVE, *(" ".join(ball) for ball in balls)]
+        in_short = [f"{word}, in short" for word in GAP_CLASSES] if self.in_short else []
+        return [SERVE, *(" ".join(ball) for ball in balls), *in_short]
 
     def __call__(self, table: pd.DataFrame) -> pd.Series:
         """Name the state of every shot of a feature table; missing where it is not known."""
@@ -114,7 +128,12 @@ class BallStates:
         else:
             band = self.loose(table).cat.codes.to_numpy().astype(np.int64)
         code = 1 + (side * len(FAMILIES) + family) * bands + band
-        unknown = (side < 0) | (family < 0) | np.isnan(gap)
+        unknown = (side < 0) | (family < 0) | (band < 0) | np.isnan(gap)
+        if self.in_short:
+            word = np.where(np.isnan(gap), gap_words(table), gap_class_of(gap))
+            first = len(self.names) - len(GAP_CLASSES)
+            short = in_short(table) & (word >= 0)
+            code, unknown = np.where(short, first + word, code), unknown & ~short
         serve = (table["stroke"] == "serve").to_numpy()
         code = np.where(serve, 0, np.where(unknown, -1, code))
         return pd.Series(as_category(code, self.names), index=table.index, name="state")

@@ -26,6 +26,7 @@ from sidewall.features.parts import Parts, as_parts
 from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.log.vocabulary import FAMILIES, SIDES
+from sidewall.rallies.in_short import FullBalls, has_short_rows
 from sidewall.rallies.strengths import RallyCounts, Strengths
 
 Array = NDArray[np.float64]
@@ -87,7 +88,8 @@ def ball_columns(table: pd.DataFrame) -> tuple[Array, list[str]]:
     """Columns that describe every ball of a feature table, and their names.
 
     Whatever is not charted is 0 throughout, so that a log with fewer columns, or a shot with
-    a blank cell, is valued by what it has.
+    a blank cell, is valued by what it has. Shots charted in short are another matter, see
+    :mod:`sidewall.rallies.in_short`.
 
     Parameters
     ----------
@@ -109,7 +111,7 @@ def ball_columns(table: pd.DataFrame) -> tuple[Array, list[str]]:
         for i, s in enumerate(SIDES)
         for j, f in enumerate(FAMILIES)
     }
-    columns["contact not charted"] = (~serve & (family < 0)).astype(float)
+    columns["contact not charted"] = (~serve & ((family < 0) | (side < 0))).astype(float)
     columns["gap not charted"] = (~serve & np.isnan(gap)).astype(float)
     for name, cell in cells.items():
         columns[name] = cell.astype(float)
@@ -155,6 +157,16 @@ def _distances(table: pd.DataFrame, counts: NDArray[np.bool_]) -> dict[str, Arra
     return {"away": away, "away squared": away**2 * known, "opponent deep": deep}
 
 
+def _stood_in(table: pd.DataFrame, full: FullBalls | None) -> Array:
+    """Columns of every ball, with the means of the full balls for those charted in short."""
+    phi, _ = ball_columns(table)
+    return phi if full is None else full.stand_in(table, phi)
+
+
+def _full_balls(table: pd.DataFrame) -> FullBalls:
+    return FullBalls.of(table, ball_columns(table)[0])
+
+
 def settled(values: Array, digits: int = 8) -> Array:
     """Round an array to so many digits of its largest number.
 
@@ -191,7 +203,9 @@ class _Rallies:
     fold: NDArray[np.int64]
 
     @classmethod
-    def of(cls, table: pd.DataFrame, strengths: Strengths) -> Iterator[_Rallies]:
+    def of(
+        cls, table: pd.DataFrame, strengths: Strengths, full: FullBalls | None
+    ) -> Iterator[_Rallies]:
         """Whole rallies of a feature table, some at a time; those that ended in a let are out."""
         decided = table["won"].notna().to_numpy()
         some = table[decided]
@@ -201,7 +215,7 @@ class _Rallies:
             rows = some.iloc[low:high]
             if not len(rows):
                 continue
-            phi, _ = ball_columns(rows)
+            phi = _stood_in(rows, full)
             lead = strengths.difference(rows) * SLOPE
             names = rows["match"].astype(str)
             fold = {name: zlib.crc32(name.encode()) % _FOLDS for name in names.unique()}
@@ -236,11 +250,12 @@ class _Rallies:
 @dataclass(frozen=True)
 class _SumPart:
     strengths: Strengths
+    full: FullBalls | None = None
 
     def __call__(self, table: pd.DataFrame) -> _Sums:
         need_whole_rallies(table)
         total: list[Array] | None = None
-        for some in _Rallies.of(table, self.strengths):
+        for some in _Rallies.of(table, self.strengths, self.full):
             step, reward = some.steps
             m = some.phi.shape[1]
             A = np.zeros((_FOLDS, len(_TRACES), m, m))
@@ -273,11 +288,12 @@ class _ScorePart:
     strengths: Strengths
     trace: float
     weights: Array
+    full: FullBalls | None = None
 
     def __call__(self, table: pd.DataFrame) -> Array:
         m = len(self.weights)
         J = np.zeros((m, m))
-        for some in _Rallies.of(table, self.strengths):
+        for some in _Rallies.of(table, self.strengths, self.full):
             step, reward = some.steps
             score = some.traces(self.trace) * (reward - step @ self.weights)[:, None]
             first = np.flatnonzero(some.position == 0)
@@ -308,6 +324,8 @@ class BallValue:
         has 0.25. NaN where the log's matches cannot be parted; then trace 0.5 and the firmest
         ridge are taken.
     strengths_ : Strengths
+    full_ : FullBalls or None
+        In a log with shots charted in short: what these stand for.
     """
 
     def __init__(self, strengths: Strengths | None = None) -> None:
@@ -326,13 +344,16 @@ class BallValue:
         if not hasattr(self.strengths_, "strength_"):
             counts = RallyCounts.add_up(parts.each(RallyCounts.of))
             self.strengths_ = Strengths(self.strengths_.prior_scale).fit_counts(counts)
-        found = [*parts.each(_SumPart(self.strengths_))]
+        self.full_ = None
+        if any([*parts.each(has_short_rows)]):
+            self.full_ = FullBalls.add_up(parts.each(_full_balls))
+        found = [*parts.each(_SumPart(self.strengths_, self.full_))]
         A, b, S, c, n = (sum(getattr(f, k) for f in found) for k in ("A", "b", "S", "c", "n"))
         self._choose(A, b, S, c, n)
         k = _TRACES.index(self.trace_)
         matrix = A.sum(axis=0)[k] + self._penalty(S.sum(axis=0), self.ridge_)
         weights = settled(np.linalg.solve(matrix, b.sum(axis=0)[k]))
-        J = sum(parts.each(_ScorePart(self.strengths_, self.trace_, weights)))
+        J = sum(parts.each(_ScorePart(self.strengths_, self.trace_, weights, self.full_)))
         inverse = np.linalg.inv(matrix)
         self.covariance_ = settled(inverse @ J @ inverse.T)
         empty = pd.DataFrame(columns=["stroke", "side", "family", "gap_m"])
@@ -374,7 +395,7 @@ class BallValue:
         """Columns of every ball of a feature table, shape (n, m)."""
         if not hasattr(self, "weights_"):
             raise NotFittedError("call BallValue().fit(shots) first")
-        return ball_columns(table)[0]
+        return _stood_in(table, self.full_)
 
     def advantage(self, table: pd.DataFrame, strengths: bool = True) -> Array:
         """Striker's chance less one half with each ball, before the shot.

@@ -27,6 +27,7 @@ from sidewall.features.shots import shot_features
 from sidewall.log.rallies import FIXED_WINNER, LET
 from sidewall.log.rows import SCORES, SERVE
 from sidewall.log.vocabulary import ENDINGS, SIDES, STROKES
+from sidewall.rallies.in_short import gap_words, in_short
 from sidewall.scale.write import (
     NEEDED,
     NOTE,
@@ -123,11 +124,13 @@ def _check_players(shots: pd.DataFrame, where: str, begins: Bools, new_match: Bo
 def _check_play(shots: pd.DataFrame, where: str, begins: Bools, ends: Bools) -> None:
     side, stroke = codes_of(shots["side"], SIDES), codes_of(shots["stroke"], STROKES)
     serve = stroke == SERVE
-    _refuse(shots, where, "side", side < 0, "write forehand or backhand")
+    short = in_short(shots) & shots["choice"].notna().to_numpy()
+    _refuse(shots, where, "side", (side < 0) & ~short, "write forehand or backhand")
     _refuse(shots, where, "stroke", begins & ~serve, "shot 1 is not a serve")
     _refuse(shots, where, "stroke", serve & ~begins, "a serve within a rally")
     gap = np.isnan(shots["gap_m"].to_numpy())
-    _refuse(shots, where, "gap_m", gap & ~serve, "blank; only a serve has none")
+    lacks = gap & ~serve & (gap_words(shots) < 0)
+    _refuse(shots, where, "gap_m", lacks, "blank, and no gap_class; only a serve has none")
     _refuse(shots, where, "gap_m", serve & ~gap, "a serve answers no ball, so it has no gap")
     if "t_s" in shots:
         time = shots["t_s"].to_numpy()

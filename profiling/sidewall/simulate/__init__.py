@@ -1,6 +1,6 @@
 """Simulated matches between players whose true curves and thresholds are known."""
 
-from sidewall.simulate.charter import second_charter, to_log
+from sidewall.simulate.charter import chart_in_short, second_charter, to_log
 from sidewall.simulate.dress import simulate_shots
 from sidewall.simulate.play import play_matches, round_robin
 from sidewall.simulate.scenario import (
@@ -30,6 +30,7 @@ __all__ = [
     "SimPlayer",
     "World",
     "as_table",
+    "chart_in_short",
     "club_ladder",
     "crossing_gap",
     "draw_players",

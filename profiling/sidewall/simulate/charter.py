@@ -12,15 +12,20 @@ from sidewall.arguments import Array
 from sidewall.court import Court
 from sidewall.court.units import board_width, parse_unit, to_display
 from sidewall.errors import DataError
-from sidewall.log.vocabulary import ENDING_WINNER, VOCABULARY
+from sidewall.log.vocabulary import ENDING_WINNER, GAP_CLASS_EDGES_M, GAP_CLASSES, VOCABULARY
 
 _PLACES: Final = ("x_m", "y_m", "bounce_x_m", "bounce_y_m")
+#: What a short row leaves blank.
+_OF_SHOT: Final = (
+    *("side", "stroke", "direction", "contact", "gap_m", "balance", "depth", "lane"),
+    *("opponent_place", "bounce", *_PLACES, "wall_z_m", "opponent_x_m", "opponent_y_m", "t_s"),
+)
 #: A stroke or a no-let may go to either player, so it never contradicts the winner.
 _EITHER_WAY: Final = ("stroke", "no_let")
 
 _ORDER: Final = (
     *("match", "game", "rally", "shot", "player", "side", "stroke", "direction", "contact"),
-    *("gap_m", "choice", "balance", "rally_won_by", "ending"),
+    *("gap_m", "gap_class", "choice", "balance", "rally_won_by", "ending"),
     *("x_m", "y_m", "bounce_x_m", "bounce_y_m", "wall_z_m", "opponent_x_m", "opponent_y_m"),
     *("t_s", "hand", "group", "date", "tin_height_m", "board_width_m", "scoring"),
 )
@@ -101,6 +106,28 @@ def second_charter(
         late = noisy.clip(lower=0.0).groupby(charted["match"], observed=True).cummax()
         charted["t_s"] = late.round(2)
     return charted
+
+
+def chart_in_short(shots: pd.DataFrame, rows: NDArray[np.bool_]) -> pd.DataFrame:
+    """Chart some shots in short: the gap in words and the choice alone; serves stay.
+
+    Parameters
+    ----------
+    shots : DataFrame
+        A canonical shot table.
+    rows : ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    DataFrame
+        Whole rallies, with ``gap_class``.
+    """
+    struck = rows & (shots["stroke"] != "serve").to_numpy(dtype=bool)
+    gap = shots["gap_m"].to_numpy(dtype=float)
+    code = np.where(struck, np.searchsorted(GAP_CLASS_EDGES_M, gap, side="right"), -1)
+    words: Any = pd.Categorical.from_codes(code, categories=pd.Index(GAP_CLASSES))
+    gone = [name for name in _OF_SHOT if name in shots.columns]
+    return shots.assign(gap_class=words, **{name: shots[name].mask(struck) for name in gone})
 
 
 def _rates(confuse: float | Mapping[str, float], shots: pd.DataFrame) -> dict[str, float]:

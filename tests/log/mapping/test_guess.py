@@ -113,3 +113,50 @@ def test_a_heading_that_its_cells_belie_is_not_believed(tmp_path):
     columns = tomllib.loads(guess_map(path))["columns"]
     assert columns["side"] == "Hand"
     assert "hand" not in columns
+
+
+SNAKE = """\
+match_name,game_number,rally_number,shot_index,hitter_name,stroke_side,shot_type,distance_to_wall,rally_outcome,rally_winner
+N1,1,1,1,Rowan,FH,serve,,,
+N1,1,1,2,Hazel,BH,drive,35,,
+N1,1,1,3,Rowan,BH,drop,70,winner,Rowan
+"""
+
+
+def test_snake_case_names_are_known_and_units_are_not_guessed(tmp_path):
+    (tmp_path / "theirs.csv").write_text(SNAKE)
+    columns = tomllib.loads(guess_map(tmp_path / "theirs.csv"))["columns"]
+    assert headings(columns) == {
+        **{"match": "match_name", "game": "game_number", "rally": "rally_number"},
+        **{"shot": "shot_index", "player": "hitter_name", "side": "stroke_side"},
+        **{"stroke": "shot_type", "gap": "distance_to_wall", "ending": "rally_outcome"},
+        "rally_won_by": "rally_winner",
+    }
+    assert columns["gap"]["unit"] == "?"
+
+
+@pytest.mark.parametrize(
+    ("head", "cells", "words"),
+    [
+        ("Spiel,Satz,Ballwechsel,Spieler,Seite,Schlag,Wandabstand", ("VH", "RH"),
+         {"VH": "forehand", "RH": "backhand"}),
+        ("rencontre,jeu,echange,joueur,cote,coup,ecart", ("CD", "RV"),
+         {"CD": "forehand", "RV": "backhand"}),
+        ("partido,juego,punto,jugador,lado,golpe,distancia", ("der", "rev"),
+         {"der": "forehand", "rev": "backhand"}),
+        # of no one language: nothing is proposed
+        ("match,game,rally,player,side,stroke,gap", ("VH", "RV"), {"VH": "?", "RV": "?"}),
+    ],
+)  # fmt: skip
+def test_other_languages(tmp_path, head, cells, words):
+    one, two = cells
+    rows = [head, f"N1,1,1,Rowan,{one},serve,", f"N1,1,1,Hazel,{two},drop,35"]
+    (tmp_path / "theirs.csv").write_text("\n".join(rows) + "\n")
+    found = tomllib.loads(guess_map(tmp_path / "theirs.csv"))
+    names = ["match", "game", "rally", "player", "side", "stroke", "gap"]
+    known = headings(found["columns"])
+    assert {name: known.get(name) for name in names} == dict(
+        zip(names, head.split(","), strict=True)
+    )
+    assert found["columns"]["gap"]["unit"] == "?"
+    assert found["words"]["side"] == words

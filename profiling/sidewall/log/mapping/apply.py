@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
-from typing import Any, Final, TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +13,7 @@ import pandas as pd
 from sidewall.court import Court
 from sidewall.court.units import to_metres
 from sidewall.errors import LogError
+from sidewall.log.mapping.across import Across, plain
 from sidewall.log.mapping.column_map import RALLY, ROW_NAMES, SHOT, ColumnMap, Entry
 from sidewall.log.mapping.headings import Headings
 from sidewall.log.mapping.unroll import Cells, unroll
@@ -53,7 +54,13 @@ def apply_map(raw: RawLog, mapping: MapSource, court: Court | None = None) -> Ra
         rows, cells = np.arange(len(raw.lines)), _as_they_are(headings, known)
     else:
         rows, cells = unroll(headings, known)
+    across = Across(cells, known, headings, rows)
+    across.take_file_name()
+    across.add_score()
+    across.name_players()
     _count(cells, known, rows)
+    across.place_pixels(court or Court())
+    across.apply_rules()
     if "side" not in cells and "stroke" in cells:
         # It may stand beside the stroke, as in BH drive; where it does not, the row is refused.
         cells["side"] = replace(cells["stroke"], column=constant("", len(rows)))
@@ -132,28 +139,24 @@ def _count(cells: dict[str, Cells], known: ColumnMap, rows: npt.NDArray[np.int64
 
 def _codes(column: RawColumn) -> npt.NDArray[np.int64]:
     """Codes that are equal where the cells say the same."""
-    places, _ = pd.factorize(np.array([_plain(cell) for cell in column.distinct], dtype=object))
+    places, _ = pd.factorize(np.array([plain(cell) for cell in column.distinct], dtype=object))
     return places[column.codes]
-
-
-def _plain(cell: Any) -> str:
-    return " ".join(str(cell).split()).casefold()
 
 
 def _in_our_words(
     column: RawColumn, name: str, label: str, known: ColumnMap, raw: RawLog
 ) -> RawColumn:
-    words = {_plain(theirs): ours for theirs, ours in known.words.get(name, {}).items()}
+    words = {plain(theirs): ours for theirs, ours in known.words.get(name, {}).items()}
     if not words:
         return column
     ours = column.distinct.copy()
     counts = np.bincount(column.codes, minlength=len(ours))
     for at, cell in enumerate(column.distinct):
-        if _plain(cell) in words and cell != "":
-            ours[at] = words[_plain(cell)]
+        if plain(cell) in words:
+            ours[at] = words[plain(cell)]
             if ours[at] != cell:
                 read_as = f"{ours[at] or 'blank'} ({known.name})"
-                raw.folded.add(label, cell, read_as, int(counts[at]))
+                raw.folded.add(label, cell if cell != "" else "blank", read_as, int(counts[at]))
     return RawColumn(column.codes, ours, column.found)
 
 

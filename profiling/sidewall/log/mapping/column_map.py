@@ -33,7 +33,7 @@ class Entry:
     column
         Their heading; where a row is a rally, ``{n}`` in it stands for the number of the shot.
     unit
-        Unit of a length; by default the one that the heading carries.
+        Unit of a length; by default the one that the heading carries. For places also ``px``.
     always
         The value of every row, in place of a column.
     count
@@ -94,7 +94,17 @@ class ColumnMap:
     sequence
         Where a row is a rally: the cell that holds all its shots.
     words
-        For each of our columns, what their words stand for.
+        For each of our columns, what their words stand for; the empty word is a blank cell.
+    names
+        For each code of a player, the heading that names the player, or names by match.
+    score
+        ``points`` or ``games``: the heading of the score before the rally by player, two.
+    pixels
+        Four known points of the floor, with their pixels from the left and from the top.
+    rules
+        Pairs: their cells by heading (or our column), and our words by our column.
+    file_name
+        Pattern of the file's name, such as ``{match} game {game}``.
     name
         Name of the map for messages.
     """
@@ -106,6 +116,11 @@ class ColumnMap:
     every_shot: Mapping[str, Entry] = field(default_factory=dict)
     sequence: SequenceCell | None = None
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    names: Mapping[str, str | Mapping[str, str]] = field(default_factory=dict)
+    score: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    pixels: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    rules: tuple[tuple[Mapping[str, tuple[str, ...]], Mapping[str, str]], ...] = ()
+    file_name: str = ""
     name: str = "the map"
 
     @classmethod

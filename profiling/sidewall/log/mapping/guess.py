@@ -25,15 +25,24 @@ from sidewall.log.workbook import Sheet
 #: Words that headings use for each column, beside those the reader knows (common practice, no
 #: source).
 HINTS: Final[dict[str, tuple[str, ...]]] = {
-    "match": ("match", "fixture", "tie"),
-    "game": ("game", "g"),
-    "rally": ("rally", "point", "pt"),
-    "shot": ("shot", "stroke no", "hit no", "shot no"),
-    "player": ("player", "hitter", "striker", "who", "name", "hit by"),
+    "match": ("match", "fixture", "tie", "spiel", "partido", "rencontre"),
+    "game": ("game", "g", "satz", "jeu", "juego"),
+    "rally": ("rally", "point", "pt", "ballwechsel", "échange", "echange", "punto"),
+    "shot": ("shot", "stroke no", "hit no", "shot no", "shot num", "shot index", "shot count"),
+    "player": (
+        *("player", "hitter", "striker", "who", "name", "hit by"),
+        *("spieler", "joueur", "jugador"),
+    ),
     "opponent": ("opponent", "receiver", "against"),
-    "side": ("side", "wing", "hand side", "fh bh"),
-    "stroke": ("stroke", "shot type", "type", "shot", "shot played"),
-    "gap": ("gap", "wall", "tightness", "distance", "dist", "width", "from wall", "off wall"),
+    "side": ("side", "wing", "hand side", "fh bh", "seite", "côté", "cote", "lado"),
+    "stroke": (
+        *("stroke", "shot type", "type", "shot", "shot played", "shot name"),
+        *("schlag", "coup", "golpe"),
+    ),
+    "gap": (
+        *("gap", "wall", "tightness", "distance", "dist", "width", "from wall", "off wall"),
+        *("wandabstand", "abstand", "écart", "ecart", "distancia"),
+    ),
     "rally_won_by": ("won by", "winner", "rally to", "point to"),
     "ending": ("ending", "outcome", "result", "how", "end", "finish"),
     "direction": ("direction", "line", "dir"),
@@ -44,6 +53,20 @@ HINTS: Final[dict[str, tuple[str, ...]]] = {
     "hand": ("hand", "handed"),
     "date": ("date", "day"),
     "scoring": ("scoring", "format"),
+}
+#: Abbreviations of other languages, proposed where every unknown word of a column is one of a
+#: single language (common practice, no source).
+ABROAD: Final[dict[str, tuple[dict[str, str], ...]]] = {
+    "side": (
+        {"vh": "forehand", "vorhand": "forehand", "rh": "backhand", "rückhand": "backhand"},
+        {"cd": "forehand", "coup droit": "forehand", "rv": "backhand", "revers": "backhand"},
+        {"der": "forehand", "derecha": "forehand", "rev": "backhand", "revés": "backhand"},
+    ),
+    "stroke": (
+        {"aufschlag": "serve", "stopp": "drop", "longline": "straight drive", "lob": "lob"},
+        {"service": "serve", "amortie": "drop", "long": "drive", "croisé": "cross drive"},
+        {"saque": "serve", "dejada": "drop", "paralela": "straight drive", "globo": "lob"},
+    ),
 }
 _LEAST: Final = 0.5
 _MOST_CELLS: Final = 300
@@ -122,8 +145,19 @@ def guess_map(path: Source, *, sheet: Sheet | None = None, **options: str | None
     for name, unknown in words.items():
         if unknown:
             lines += ["", f"[words.{name}]", f"# ours: {', '.join(VOCABULARY[name])}"]
-            lines += [f'{_quoted(one)} = "?"' for one in unknown]
+            ours = _abroad(name, unknown)
+            lines += [
+                f"{_quoted(one)} = {_quoted(ours.get(name_key(one), '?'))}" for one in unknown
+            ]
     return "\n".join(lines) + "\n"
+
+
+def _abroad(name: str, unknown: list[str]) -> dict[str, str]:
+    """Ours for words of another language; nothing where they may be of two or of none."""
+    fits = [
+        words for words in ABROAD.get(name, ()) if all(name_key(one) in words for one in unknown)
+    ]
+    return fits[0] if len(fits) == 1 else {}
 
 
 def _places(found: Mapping[str, Guess]) -> set[int]:
@@ -188,7 +222,10 @@ def _fit(name: str, column: RawColumn) -> tuple[float, str] | None:
     kind = SPECS[name].kind if name in SPECS else "name"
     test: Callable[[object], bool]
     if name in VOCABULARY or name == "hand":  # "Hand" may as well head forehands and backhands
-        test = lambda cell: understand_word(name, cell, suggest=False).value is not None  # noqa: E731
+        abroad = {word for words in ABROAD.get(name, ()) for word in words}
+        test = lambda cell: (  # noqa: E731
+            name_key(cell) in abroad or understand_word(name, cell, suggest=False).value is not None
+        )
     elif kind in ("count", "score", "length", "seconds"):
         numbers = parse_numbers(
             np.array(cells, dtype=object), comma_decimals=True, unit="m", clock=kind == "seconds"

@@ -12,12 +12,31 @@
 
     [words.stroke]
     SD = "straight drive"
+
+    [names]  # who the codes A and B are: the heading that says so, or names by match
+    A = "Name A"
+
+    [names.B]
+    "Night 1" = "Hazel"
+
+    [score]  # before the rally
+    points = { A = "Points A", B = "Points B" }
+
+    [pixels]  # for x = { column = "u", unit = "px" }: four points of the floor
+    "front left corner" = [412, 301]
+
+    [[rules]]  # the first that fits a row counts
+    when = { Reason = ["error", "fault"], Winner = "B" }
+    then = { ending = "out" }
+
+One file a game: ``file_name = "{match} game {game}"``, above all tables.
 """
 
 from __future__ import annotations
 
 import difflib
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -39,7 +58,10 @@ from sidewall.log.mapping.column_map import (
     SequenceCell,
 )
 
-_TOP: Final = ("each_row_is", "columns", "first", "second", "every_shot", "sequence", "words")
+_TOP: Final = (
+    *("each_row_is", "columns", "first", "second", "every_shot", "sequence", "words"),
+    *("names", "score", "pixels", "rules", "file_name"),
+)
 _ENTRY: Final = ("column", "unit", "always", "count", "measured_from", "taken_from")
 _SEQUENCE: Final = ("column", "between", "parts", "within", "unit")
 #: Tables that go with each form.
@@ -87,9 +109,101 @@ def read_text(text: str, name: str) -> ColumnMap:
     }
     sequence = _sequence(found["sequence"], name) if "sequence" in found else None
     _check_shots(form, columns, repeated, sequence, name)
-    return ColumnMap(
-        columns, form, **repeated, sequence=sequence, words=_words(found, name), name=name
+    made = ColumnMap(
+        columns,
+        form,
+        **repeated,
+        sequence=sequence,
+        words=_words(found, name),
+        names=_texts(found, "names", name),
+        score=_texts(found, "score", name),
+        pixels=_pixels(found, name),
+        rules=_rules(found, name),
+        file_name=found.get("file_name", ""),
+        name=name,
     )
+    _check_across(made)
+    return made
+
+
+def _texts(found: Mapping[str, Any], table: str, name: str) -> dict[str, Any]:
+    """A table of texts, or of tables of texts."""
+    given = found.get(table, {})
+    inner = given.values() if isinstance(given, dict) else [None]
+    texts = [text for one in inner for text in (one.values() if isinstance(one, dict) else [one])]
+    if not all(isinstance(text, str) and text.strip() for text in texts):
+        raise LogError(f"{name}: [{table}] must hold names and texts in quotation marks.")
+    return dict(given)
+
+
+def _pixels(found: Mapping[str, Any], name: str) -> dict[str, tuple[float, float]]:
+    points = found.get("pixels", {})
+    if not isinstance(points, dict):
+        raise LogError(f"{name}: pixels must be a table: write [pixels] on a line of its own.")
+    for point, spot in points.items():
+        numbers = isinstance(spot, list) and len(spot) == 2
+        if not numbers or not all(type(one) in (int, float) for one in spot):
+            raise LogError(
+                f"{name}: [pixels] {point!r} is {spot!r}. Write the point of the floor and its "
+                'pixels from the left and from the top: "front left corner" = [412, 301].'
+            )
+    return {point: (float(u), float(v)) for point, (u, v) in points.items()}
+
+
+def _rules(found: Mapping[str, Any], name: str) -> tuple[Any, ...]:
+    rules = []
+    given = found.get("rules", [])
+    for number, rule in enumerate(given if isinstance(given, list) else [given], 1):
+        if not isinstance(rule, dict) or set(rule) != {"when", "then"} or not all(rule.values()):
+            raise LogError(
+                f'{name}: rule {number} must say when and then: when = {{ Reason = "error" }}, '
+                'then = { ending = "out" }.'
+            )
+        when, then = rule["when"], rule["then"]
+        _known(then, list(SPECS), name, f"rule {number}, then")
+        wanted = {
+            key: tuple(str(text) for text in (one if isinstance(one, list) else [one]))
+            for key, one in when.items()
+        }
+        rules.append((wanted, {key: str(word) for key, word in then.items()}))
+    return tuple(rules)
+
+
+def _check_across(made: ColumnMap) -> None:
+    """Refuse what cannot be joined from several columns."""
+    every = [made.columns, made.first, made.second, made.every_shot]
+    given = {ours: entry for table in every for ours, entry in table.items()}
+    in_px = {ours for ours, entry in given.items() if entry.unit == "px"}
+    for ours in in_px:
+        other = ours[:-1] + ("y" if ours.endswith("x") else "x")
+        if other not in in_px:
+            raise UnitError(
+                f"{made.name}: {ours} is in pixels, so {other} is needed in pixels too."
+            )
+    if bool(in_px) != bool(made.pixels):
+        raise LogError(
+            f'{made.name}: places in pixels (unit = "px") and the four points of the floor under '
+            "[pixels] go together. Give both, or neither."
+        )
+    _known(made.score, ("points", "games"), made.name, "[score]")
+    for what, columns in made.score.items():
+        if not isinstance(columns, Mapping) or len(columns) != 2 or "player" not in given:
+            raise LogError(
+                f"{made.name}: score.{what} needs the player's column, and a heading for each of "
+                f'the two as they stand in it: {what} = {{ A = "Score A", B = "Score B" }}.'
+            )
+    if "" in made.words.get("ending", {}):
+        raise LogError(
+            f"{made.name}: words.ending gives a blank a meaning, which would end the rally at "
+            "every shot. Use a rule across columns."
+        )
+    named = re.findall(r"\{(\w+)\}", str(made.file_name))
+    if made.file_name and (not named or len(set(named)) < len(named) or set(named) & set(given)):
+        raise LogError(
+            f"{made.name}: file_name is {made.file_name!r}. Put each of our columns that it holds "
+            'into it once, as in "{match} game {game}", and not under [columns] too.'
+        )
+    _known(dict.fromkeys(named), list(SPECS), made.name, "file_name")
 
 
 def _check_shots(
@@ -166,6 +280,8 @@ def _with_unit(ours: str, entry: Entry, where: str, name: str) -> Entry:
     if entry.taken_from is not None:
         return entry
     unit = entry.unit or parse_column(entry.column or "").unit
+    if unit == "px" and ours.rpartition("_")[2] in ORIGINS and entry.measured_from is None:
+        return entry  # a place in a picture
     if unit is None:
         raise UnitError(
             f"{name}: {where} does not say its unit, and nor does the heading "

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sidewall.charting.floor import FloorView, floor_drawing, known_points
 from sidewall.court import Court
+from sidewall.court.floor import FloorView, floor_drawing, known_points
 from sidewall.errors import DataError
 
 COURT = Court()

@@ -173,6 +173,16 @@ class FloorView:
             raise DataError("That is above the floor's horizon: click on the floor.")
         return float(found[0]), float(found[1])
 
+    def places(self, pixels: Array) -> Array:
+        """Places on the floor under many pixels, metres, shape (n, 2); missing in the air."""
+        found = np.column_stack([pixels, np.ones(len(pixels))]) @ self.to_floor.T
+        middle = self.to_floor @ np.array([*self._pixels.mean(axis=0), 1.0])  # type: ignore[attr-defined]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            floor: Array = np.where(
+                found[:, 2:] * middle[2] > 0, found[:, :2] / found[:, 2:], np.nan
+            )
+        return floor
+
     def error_m(self, u_px: float, v_px: float, click_px: float) -> tuple[float, float]:
         """Standard errors of the place under a pixel, along x and y, metres.
 
