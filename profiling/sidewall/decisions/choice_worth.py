@@ -41,7 +41,7 @@ class ChoiceWorth:
     """
 
     def __init__(self, model: TightnessModel, table: pd.DataFrame, level: float = 0.95) -> None:
-        model._need_fit()
+        model.need_fit()
         self._model, self._table = model, table
         choice = table["choice"].astype(object)
         self._sign = np.select([choice == "attack", choice == "reset"], [1.0, -1.0], np.nan)

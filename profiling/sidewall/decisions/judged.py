@@ -85,7 +85,7 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
     NotFittedError
         If the model is not fitted.
     """
-    model._need_fit()
+    model.need_fit()
     table, left_out = _with_choice(with_features(shots), list(model.situation_))
     if model.families_ == (ALL_STROKES,):
         table = table.assign(family=ALL_STROKES)

@@ -1,5 +1,6 @@
-"""Two periods of a player compared, and how much to chart for a given precision."""
+"""Two periods of a player compared; how much to chart for a given precision, and what next."""
 
+from sidewall.progress.chart_next import next_balls, next_matches
 from sidewall.progress.compare import MATTERS, MEASURES, compare_periods
 from sidewall.progress.periods import join_logs, matches_by_date
 from sidewall.progress.plan import Plan, plan
@@ -11,5 +12,7 @@ __all__ = [
     "compare_periods",
     "join_logs",
     "matches_by_date",
+    "next_balls",
+    "next_matches",
     "plan",
 ]
