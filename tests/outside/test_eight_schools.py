@@ -41,12 +41,15 @@ def exact():
     return moments(mu, 1 / precision), moments(u, u_var), (w * taus).sum()
 
 
-def test_posterior_is_that_of_the_grid():
+@pytest.mark.parametrize("share", [None, 0.6])
+def test_posterior_is_that_of_the_grid(share):
+    """Whether all of a school's error is its rows', or a known share of it what they share."""
     one = np.ones((8, 1))
-    weight = ERROR**-2.0
+    weight = ERROR**-2.0 / (1.0 if share is None else 1.0 - share)
+    luck = None if share is None else share * ERROR**2
     m = Moments.of((one, one), np.arange(8), np.arange(8), 8, weight, weight * EFFECT)
     groups = Groups(np.array([-1]), np.array([0]), ["school"], np.array([10.0]))
-    found = draw(m, groups, N, 200, np.random.default_rng(1))
+    found = draw(m, groups, N, 200, np.random.default_rng(1), luck=luck)
     (mu, mu_sd), (u, u_sd), tau = exact()
     schools = found.own[:, :, 0].T.astype(float)
     for draws, mean, sd in ((found.common[:, 0], mu, mu_sd), (schools, u, u_sd)):
