@@ -20,6 +20,7 @@ import sidewall as sw
 from sidewall import simulate
 from sidewall.decisions import decisions
 from sidewall.errors import SidewallError
+from sidewall.progress import next_balls
 
 WRONG = {
     "level": [0, 1, 95, -1, np.nan, "0.95", None],
@@ -257,7 +258,7 @@ UNKNOWN = {
     "player": [
         lambda s, m, c: m.which_shot("Nobody", "forehand", "ground"),
         lambda s, m, c: m.follow("Nobody"),
-        lambda s, m, c: m.chart_next("Nobody"),
+        lambda s, m, c: next_balls(m, "Nobody"),
         lambda s, m, c: sw.plot_threshold(m, "Nobody"),
         lambda s, m, c: sw.plot_thresholds_by(m, "Nobody"),
         lambda s, m, c: sw.plot_shot_map(m, "Nobody", "forehand", "ground"),
@@ -320,7 +321,7 @@ UNKNOWN = {
         lambda s, m, c: m.thresholds(by="set"),
         lambda s, m, c: m.curves(by="balanse"),
         lambda s, m, c: m.rule(by="direction"),
-        lambda s, m, c: m.chart_next("Rowan", by="balanse"),
+        lambda s, m, c: next_balls(m, "Rowan", by="balanse"),
         lambda s, m, c: m.which_shot("Rowan", "forehand", "lobs"),
         lambda s, m, c: m.which_shot("Rowan", "left", "ground"),
         lambda s, m, c: m.which_shot("Rowan", "forehand", "ground", balance="tired"),

@@ -31,7 +31,14 @@ def test_a_log_gives_a_table_and_a_sentence(log):
     lines = result.stdout.splitlines()
     assert lines[0] == "Simulated 2 times each: matches like Rowan's 4 matches of the log."
     assert [line.split()[0] for line in lines[2:3]] == ["1"]
-    assert lines[-1].startswith("A half width of 30 cm ")
+    assert sum(line.startswith("A half width of 30 cm ") for line in lines) == 1
+    at = lines.index("In which matches:")
+    assert lines[at + 1].split()[:2] == ["against", "Hazel"]
+    assert "(4 charted; about " in lines[at + 1]
+    first = next(k for k, line in enumerate(lines) if line.startswith("Chart next: "))
+    saved = [float(line.split("  (")[0].split()[-1]) for line in lines[first + 2 : first + 6]]
+    assert saved == sorted(saved, reverse=True)
+    assert all(" and " in line for line in lines[first + 2 : first + 6])
     assert result.stderr == ""  # the bar is for terminals
     assert run(*words, "--half-width-cm", 30).stdout == result.stdout
 

@@ -299,3 +299,19 @@ def test_a_situation_that_is_not_told_apart_is_refused_with_what_is(by_rally):
         by_rally.posterior_.situation({"balance": "set"})
     with pytest.raises(DataError, match="depth 'deep'"):
         by_rally.posterior_.situation({"depth": "deep"})
+
+
+def test_by_rally_what_a_players_shots_of_a_rally_share_counts_as_luck(by_rally, by_value):
+    """The variance of own scores, summed by player and rally, over that of single shots."""
+    used = by_rally.used_
+    p = by_rally.posterior_.mean_of(used)
+    won, rally = used["won"].to_numpy(dtype=float), used["rally_id"].astype(str)
+    for choice, fitted in by_rally.curves_.items():
+        mine = (used["choice"] == choice).to_numpy()
+        residual = pd.Series(won[mine] - p[mine])
+        sums = residual.groupby((used["player"].astype(str) + " " + rally)[mine].to_numpy()).sum()
+        expected = (sums**2).sum() / (p * (1 - p))[mine].sum() / fitted.dispersion
+        assert fitted.own_design_effect == pytest.approx(expected, rel=0.1)
+    # several resets a rally share its result; by value each leaves a ball of its own
+    assert by_rally.curves_["reset"].own_design_effect > 3.0
+    assert by_value.curves_["reset"].own_design_effect == pytest.approx(1.0, abs=0.3)

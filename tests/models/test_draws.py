@@ -39,49 +39,6 @@ def plain_moments(X, Z, group, weight, y, groups):
     )
 
 
-class TestEightSchools:
-    """Rubin 1981, Journal of Educational Statistics 6:377-401; Gelman et al., Bayesian Data
-    Analysis, 3rd ed., table 5.2 (data from memory). The prior is ours: half-t(4), scale 10.
-    """
-
-    effect = np.array([28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0])
-    error = np.array([15.0, 10.0, 16.0, 11.0, 9.0, 11.0, 10.0, 18.0])
-
-    def exact(self):
-        """Means and deviations of the mean of schools, its deviations and the spread, by a grid."""
-        taus = np.linspace(0.01, 120.0, 6000)
-        total = self.error[:, None] ** 2 + taus**2
-        precision = (1 / total).sum(0) + 1e-4  # the common mean is all but flat
-        mu = (self.effect[:, None] / total).sum(0) / precision
-        log_weight = student.logpdf(taus / 10.0, 4) - 0.5 * np.log(total).sum(0)
-        fit = (self.effect[:, None] ** 2 / total).sum(0) - precision * mu**2
-        log_weight += -0.5 * fit - 0.5 * np.log(precision)
-        w = np.exp(log_weight - log_weight.max())
-        w /= w.sum()
-        shrink = taus**2 / total  # deviation of school j given mu: shrink * (y - mu)
-        u = shrink * (self.effect[:, None] - mu)
-        u_var = shrink * self.error[:, None] ** 2 + shrink**2 / precision
-
-        def moments(mean, variance):
-            first = (w * mean).sum(-1)
-            return first, np.sqrt((w * (variance + mean**2)).sum(-1) - first**2)
-
-        return moments(mu, 1 / precision), moments(u, u_var), (w * taus).sum()
-
-    def test_posterior_is_that_of_the_grid(self):
-        one = np.ones((8, 1))
-        m = plain_moments(one, one, np.arange(8), self.error**-2.0, self.effect, 8)
-        groups = Groups(np.array([-1]), np.array([0]), ["school"], np.array([10.0]))
-        found = draw(m, groups, N, 200, np.random.default_rng(1))
-        (mu, mu_sd), (u, u_sd), tau = self.exact()
-        close_to(found.common, mu, mu_sd)
-        close_to(found.own[:, :, 0].T.astype(float), u, u_sd)
-        spread = found.spread[:, 0]
-        assert spread.mean() == pytest.approx(tau, abs=4 * spread.std() / np.sqrt(EFFECTIVE))
-        # the best school is not told apart from the mean: half its raw distance or less
-        assert u[0] < 0.5 * (28.0 - mu)
-
-
 def many_groups(rng, players=5, rows=60):
     """Rows with a flat level, two common columns of a group, two own columns of two groups."""
     group = np.repeat(np.arange(players), rows)

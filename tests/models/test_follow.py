@@ -1,4 +1,4 @@
-"""What following the rule would bring, and where to chart next."""
+"""What following the rule would bring."""
 
 import numpy as np
 import pandas as pd
@@ -6,7 +6,6 @@ import pytest
 
 import sidewall as sw
 from sidewall.errors import DataError
-from sidewall.models.answers import information_value
 from sidewall.models.follow import _doubly_robust, _points
 from sidewall.simulate import World, draw_players, round_robin, rule_gains, simulate_shots
 
@@ -74,28 +73,6 @@ def test_the_error_counts_rallies():
     assert alike["points_per_game"] == pytest.approx(each.sum() * 4 / 10)
     few = _points(each[:20], np.ones(20, dtype=bool), np.arange(20), 10, 0.95)
     assert np.isnan(few["points_per_game"])
-
-
-def test_a_match_helps_most_where_the_choice_is_open():
-    gaps = np.array([0.0, 1.0])
-    rng = np.random.default_rng(5)
-    open_ = rng.normal(0.0, 0.05, (4000, 2))
-    met = np.linspace(0.0, 1.0, 20)
-    # the mean positive part of a normal about 0 is sd / sqrt(2 pi), half the variance being known
-    expected = 0.05 * np.sqrt(0.5) / np.sqrt(2 * np.pi)
-    assert information_value(open_, gaps, met, 4, 4) == pytest.approx(expected, rel=0.05)
-    assert information_value(open_ + 0.3, gaps, met, 4, 4) == pytest.approx(0.0, abs=1e-6)
-    more = information_value(open_, gaps, met, 4, 16)
-    assert more > information_value(open_, gaps, met, 4, 4)
-
-
-def test_where_to_chart_next(model):
-    table = model.chart_next("Cedar")
-    assert table["saves_per_game"].is_monotonic_decreasing
-    assert (table["saves"] >= 0).all()
-    assert set(table["side"]) == {"forehand", "backhand"}
-    by = model.chart_next("Cedar", matches=3, by="stroke")
-    assert {"drop", "kill"} <= set(by["stroke"])
 
 
 def test_one_match_cannot_be_tried_on_itself(club):

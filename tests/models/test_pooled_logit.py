@@ -7,23 +7,21 @@ from sidewall.errors import DataError, NotFittedError, SeparationError
 from sidewall.models import PooledLogit
 
 
-def simulate(seed=0, n=3000, groups=12, matches=4):
+def simulate(seed=0, n=3000, groups=12):
     rng = np.random.default_rng(seed)
-    g, j = rng.integers(0, groups, n), rng.integers(0, matches, n)
+    g = rng.integers(0, groups, n)
     x = np.round(rng.normal(size=n), 1)
     X = pd.DataFrame({"one": 1.0, "x": x, "square": x**2})
     Z = X[["one", "x"]]
     u = rng.normal(0, [0.7, 0.6], (groups, 2))
-    m = rng.normal(0, 0.5, (groups, matches))
-    eta = 0.2 + 0.5 * x + np.sum(Z.to_numpy() * u[g], axis=1) + m[g, j]
-    return (rng.random(n) < expit(eta)).astype(float), X, Z, g, j
+    eta = 0.2 + 0.5 * x + np.sum(Z.to_numpy() * u[g], axis=1)
+    return (rng.random(n) < expit(eta)).astype(float), X, Z, g
 
 
 @pytest.mark.parametrize("covariance", ["diagonal", "full"])
-@pytest.mark.parametrize("nested", [False, True])
-def test_gradient_is_the_slope_of_the_log_likelihood(covariance, nested):
-    y, X, Z, g, j = simulate()
-    fit = PooledLogit(covariance, sd_shape=1.5).fit(y, X, Z, g, subgroups=j if nested else None)
+def test_gradient_is_the_slope_of_the_log_likelihood(covariance):
+    y, X, Z, g = simulate()
+    fit = PooledLogit(covariance, sd_shape=1.5).fit(y, X, Z, g)
     rng = np.random.default_rng(1)
     at = fit.params_ + rng.normal(0, 0.1, len(fit.params_))
     gradient = fit._evaluate(at)[1]
@@ -33,17 +31,16 @@ def test_gradient_is_the_slope_of_the_log_likelihood(covariance, nested):
 
 
 def test_recovers_what_was_planted():
-    y, X, Z, g, j = simulate(n=60_000, groups=60, matches=5)
-    fit = PooledLogit("full").fit(y, X, Z, g, subgroups=j)
+    y, X, Z, g = simulate(n=60_000, groups=60)
+    fit = PooledLogit("full").fit(y, X, Z, g)
     assert fit.converged_
     assert fit.fixed_effects_["x"] == pytest.approx(0.5, abs=4 * fit.summary().loc["x", "se"])
     sd = np.sqrt(np.diag(fit.random_covariance_))
     np.testing.assert_allclose(sd, [0.7, 0.6], atol=0.2)
-    assert fit.subgroup_sd_ == pytest.approx(0.5, abs=0.07)
 
 
 def test_counts_and_single_rows_give_the_same_fit():
-    y, X, Z, g, _ = simulate()
+    y, X, Z, g = simulate()
     rows = PooledLogit().fit(y, X, Z, g)
     table = X.assign(g=g, y=y).groupby(["one", "x", "square", "g"], as_index=False)["y"]
     counts = table.sum().assign(n=table.size()["size"])
@@ -59,7 +56,7 @@ def test_counts_and_single_rows_give_the_same_fit():
 
 
 def test_a_fractional_response_counts_like_its_expansion():
-    y, X, Z, g, _ = simulate(n=800)
+    y, X, Z, g = simulate(n=800)
     fraction = PooledLogit().fit(np.where(y > 0, 0.75, 0.25), X, Z, g)
     # a response of 3/4 is three quarters of a success and a quarter of a failure
     weight = np.concatenate([np.where(y > 0, 0.75, 0.25), np.where(y > 0, 0.25, 0.75)])
@@ -84,7 +81,7 @@ def test_variance_at_zero_is_said():
 
 def test_one_group_is_a_plain_logistic_regression_and_says_so():
     sm = pytest.importorskip("statsmodels.api")
-    y, X, Z, _, _ = simulate(n=500)
+    y, X, Z, _ = simulate(n=500)
     fit = PooledLogit().fit(y, X, Z, np.zeros(500))
     plain = sm.GLM(y, X, family=sm.families.Binomial()).fit()
     np.testing.assert_allclose(fit.fixed_effects_, plain.params, atol=1e-5)
@@ -94,14 +91,14 @@ def test_one_group_is_a_plain_logistic_regression_and_says_so():
 
 
 def test_complete_separation_names_the_column():
-    y, X, Z, g, _ = simulate(n=300)
+    y, X, Z, g = simulate(n=300)
     X = X.assign(tells=np.where(y > 0, 1.0, -1.0))
     with pytest.raises(SeparationError, match="tells"):
         PooledLogit().fit(y, X, Z, g)
 
 
 def test_quasi_complete_separation_is_found():
-    y, X, Z, g, _ = simulate(n=300)
+    y, X, Z, g = simulate(n=300)
     X = X.assign(rare=((y > 0) & (X["x"] > 1.5)).astype(float))
     with pytest.raises(SeparationError, match="rare"):
         PooledLogit().fit(y, X, Z, g)
@@ -123,13 +120,13 @@ def test_all_successes_are_separation_too():
     ],
 )
 def test_bad_input_is_named(change, message):
-    y, X, Z, g, _ = simulate(n=300)
+    y, X, Z, g = simulate(n=300)
     with pytest.raises(DataError, match=message):
         PooledLogit().fit(**({"y": y, "X": X, "Z": Z, "groups": g} | change))
 
 
 def test_dependent_columns_are_named():
-    y, X, Z, g, _ = simulate(n=300)
+    y, X, Z, g = simulate(n=300)
     with pytest.raises(DataError, match="depend"):
         PooledLogit().fit(y, X.assign(twice=2 * X["x"]), Z, g)
 
@@ -149,7 +146,3 @@ def test_groups_that_only_win_or_only_lose_are_refused():
     y = (g % 2).astype(float)
     with pytest.raises(SeparationError, match="every group has successes only"):
         PooledLogit().fit(y, np.ones(180), np.ones(180), g)
-    mixed = np.where(np.arange(180) % 30 < 15, y, 1 - y)
-    half = np.arange(180) % 30 < 15
-    with pytest.raises(SeparationError, match="every subgroup"):
-        PooledLogit().fit(mixed, np.ones(180), np.ones(180), g, subgroups=half)

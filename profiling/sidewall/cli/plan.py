@@ -1,9 +1,9 @@
-"""`sidewall plan`: how many matches to chart for a given precision."""
+"""`sidewall plan`: what to chart next, and how many matches for a given precision."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
@@ -18,9 +18,16 @@ from sidewall.cli.options import (
 from sidewall.errors import DataError
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from sidewall.progress import Plan
 
 __all__ = ["plan"]
+
+_COUNTS: Final = (
+    *("side", "family", "saves", "saves_per_game"),
+    *("n_attack", "n_reset", "n_matches"),
+)
 
 
 def plan(
@@ -50,7 +57,7 @@ def plan(
     sheet: Sheets = None,
     encoding: Encoding = None,
 ) -> None:
-    """Say how many matches to chart, so that a threshold is known as closely as asked."""
+    """Say what to chart next, and how many matches make a threshold as sure as asked."""
     from tqdm import tqdm  # noqa: PLC0415
 
     from sidewall.cli.names import find_player  # noqa: PLC0415
@@ -114,7 +121,53 @@ def _lines(found: Plan) -> list[str]:
         )
     else:
         lines.append(f"{wanted} is out of reach of {last} matches, and of a forecast from them.")
+    return lines + _next_lines(found)
+
+
+def _next_lines(found: Plan) -> list[str]:
+    """What to chart next, in words; nothing where there is nothing to say."""
+    tables = [table for table in found.balls if len(table)]
+    if not tables:
+        return []
+    lines = ["", "Chart next: points a game by which one more match would lower the rule's cost,"]
+    lines += ["as expected today, and the player's own attacks and resets so far."]
+    for row in _rows(tables[0]):
+        lines.append(f"  {_named(row):42}  {_points(row)}")
+    if len(tables) > 1:
+        lines.append("Told apart, most useful of each:")
+        lines += [
+            f"  {_named(row):42}  {_points(row)}"
+            for row in (_rows(table)[0] for table in tables[1:])
+        ]
+    lines.append("In which matches:")
+    for row in _rows(found.opponents):
+        said = f"about {row['balls']:.0f} {_ball_words(row)} balls a match"
+        lines.append(
+            f"  {'against ' + row['opponent']:42}  {row['saves_per_game']:.3f}  "
+            f"({row['n_matches']} charted; {said})"
+        )
     return lines
+
+
+def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+
+
+def _ball_words(row: dict[str, Any]) -> str:
+    return f"{row['side']} {'' if row['family'] == 'all strokes' else row['family']}".strip()
+
+
+def _named(row: dict[str, Any]) -> str:
+    told = [
+        f"{str(name).replace('_', ' ')} {str(level).replace('_', ' ')}"
+        for name, level in row.items()
+        if name not in _COUNTS
+    ]
+    return ", ".join([_ball_words(row), *told])
+
+
+def _points(row: dict[str, Any]) -> str:
+    return f"{row['saves_per_game']:.3f}  ({row['n_attack']:,} and {row['n_reset']:,})"
 
 
 def _cm(metres: float) -> str:

@@ -53,7 +53,7 @@ class ChoiceWorth:
     """
 
     def __init__(self, model: TightnessModel, table: pd.DataFrame, level: float = 0.95) -> None:
-        model._need_fit()
+        model.need_fit()
         self._model, self._table = model, table
         choice = table["choice"].astype(object)
         self._sign = np.select([choice == "attack", choice == "reset"], [1.0, -1.0], np.nan)
@@ -159,7 +159,7 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
     NotFittedError
         If the model is not fitted.
     """
-    model._need_fit()
+    model.need_fit()
     table, left_out = _with_choice(with_features(shots), list(model.situation_))
     if model.families_ == (ALL_STROKES,):
         table = table.assign(family=ALL_STROKES)

@@ -612,22 +612,6 @@ def shots_to_settle(gain: Array, level: float) -> float:
     return float("inf")
 
 
-def information_value(
-    gain: Array, gaps_m: Array, met_m: Array, charted: int, further: int
-) -> float:
-    """What further matches would save: rallies a ball, expected before they are played.
-
-    With as much again of what was charted the posterior variance shrinks by
-    ``charted / (charted + further)``; the mean that will then be known is spread about
-    today's by the rest. A choice gap by gap gains the mean positive part of it.
-    """
-    mean = gain.mean(axis=0)
-    known = float(np.sqrt(further / (charted + further)))
-    later = mean + known * (gain - mean)
-    saves = np.maximum(later, 0.0).mean(axis=0) - np.maximum(mean, 0.0)
-    return float(np.interp(met_m, gaps_m, saves).mean())
-
-
 def own_share(player: Array, club: Array, between: float) -> float:
     """How much of an answer is the player's own.
 

@@ -13,7 +13,7 @@ sweep costs players x q^3.
 from __future__ import annotations
 
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -28,6 +28,8 @@ Ints = NDArray[np.int64]
 #: Degrees of freedom of the half-t prior on every spread.
 _DF: Final = 4.0
 _FLAT: Final = -1
+#: Precision of a multiplier that is known.
+_CERTAIN: Final = 1e8
 #: Precision of a coefficient without a prior: no spread of a chance comes near 100.
 _FLAT_PRECISION: Final = 1e-4
 #: Directions with less information than this share of the most are left out of a ratio.
@@ -117,6 +119,25 @@ class Moments:
         xy = X.T @ np.bincount(kind, right, len(X))
         return cls(xx, zz, zx, xy, zy, np.zeros((p, 0)), np.zeros((groups, q, 0)))
 
+    def with_luck(self, variance: Array) -> Moments:
+        """The same with one more own column: the first one again, scaled to a known spread.
+
+        Parameters
+        ----------
+        variance : ndarray, shape (players,)
+            Of what a group's rows share beside the group's own level, such as the luck of
+            the rallies they stand in.
+        """
+        s = np.sqrt(variance)[:, None]
+        zz = np.concatenate([self.zz, (s * self.zz[:, 0])[:, :, None]], axis=2)
+        last = np.append(s * self.zz[:, 0], s**2 * self.zz[:, 0, :1], axis=1)
+        zz = np.concatenate([zz, last[:, None]], axis=1)
+        zx, zm = (
+            np.concatenate([part, (s[..., None] * part[:, :1])], axis=1)
+            for part in (self.zx, self.zm)
+        )
+        return replace(self, zz=zz, zx=zx, zm=zm, zy=np.append(self.zy, s * self.zy[:, :1], 1))
+
     def widened(self, factor: float) -> Moments:
         """The same from rows that say less, by a factor of at least 1."""
         names = ("xx", "zz", "zx", "xy", "zy", "xm", "zm")
@@ -191,6 +212,7 @@ def draw(
     warm: int,
     rng: np.random.Generator,
     shifts: Array | None = None,
+    luck: Array | None = None,
 ) -> Draws:
     """Draw coefficients and spreads.
 
@@ -202,24 +224,39 @@ def draw(
     rng : numpy.random.Generator
     shifts : ndarray, shape (count, m), optional
         Weights of the value of a ball less their estimate, one draw for every sweep kept.
+    luck : ndarray, shape (players,), optional
+        Variance of what a player's rows share and is not the player's; it stands beside the
+        first own column, which is the level.
     """
-    chain = _Chain(moments, groups, rng)
     players, q = moments.zy.shape
+    if luck is None:
+        chain = _Chain(moments, groups, rng)
+    else:
+        own = np.append(groups.own, len(groups.names))
+        known = Groups(groups.common, own, [*groups.names, "luck"], np.append(groups.scale, 1.0))
+        chain = _Chain(moments.with_luck(luck), known, rng, fixed=len(groups.names))
     common = np.empty((count, len(moments.xy)))
     own = np.empty((players, count, q), dtype=np.float32)
     spread = np.empty((count, len(groups.names)))
     for k in range(-warm, count):
         chain.sweep(None if shifts is None else shifts[k % count])
         if k >= 0:
-            common[k], own[:, k], spread[k] = chain.common, chain.own, chain.spread
+            common[k], own[:, k] = chain.common, chain.own[:, :q]
+            spread[k] = chain.spread[: len(groups.names)]
     return Draws(common, own, spread)
 
 
 class _Chain:
-    """The state of the sampler."""
+    """The state of the sampler; the spread of a `fixed` group is known to be 1."""
 
-    def __init__(self, moments: Moments, groups: Groups, rng: np.random.Generator) -> None:
-        self.m, self.g, self.rng = moments, groups, rng
+    def __init__(
+        self,
+        moments: Moments,
+        groups: Groups,
+        rng: np.random.Generator,
+        fixed: int | None = None,
+    ) -> None:
+        self.m, self.g, self.rng, self.fixed = moments, groups, rng, fixed
         size = len(groups.names)
         self.alpha, self.tau2 = groups.scale.copy(), np.ones(size)
         self.flat = groups.common == _FLAT
@@ -243,6 +280,8 @@ class _Chain:
         squares = beta**2 @ self.to_common + (xi**2).sum(axis=0) @ self.to_own
         shape = 0.5 * (_DF + self.members)
         self.tau2 = 0.5 * (_DF + squares) / self.rng.standard_gamma(shape)
+        if self.fixed is not None:
+            self.tau2[self.fixed] = 1.0
         self.common = beta * np.where(self.flat, 1.0, self.alpha[self.g.common])
         self.own = xi * self.alpha[self.g.own]
         self.spread = np.abs(self.alpha) * np.sqrt(self.tau2)
@@ -284,7 +323,11 @@ class _Chain:
         G += self.to_common.T @ (m.xx * (b[:, None] * b)) @ self.to_common
         right = self.to_own.T @ ((xi * zy).sum(axis=0) - pairs @ flat)
         right += self.to_common.T @ (b * (xy - m.xx @ flat))
-        G[np.diag_indices(len(G))] += self.g.scale**-2.0
+        prior = self.g.scale**-2.0
+        if self.fixed is not None:  # all but certain
+            prior[self.fixed] = _CERTAIN
+            right[self.fixed] += _CERTAIN
+        G[np.diag_indices(len(G))] += prior
         root, _ = dpotrf(G, lower=1)
         mean = dtrtrs(root, right, lower=1)[0] + self.rng.standard_normal(len(right))
         self.alpha = dtrtrs(root, mean, lower=1, trans=1)[0]

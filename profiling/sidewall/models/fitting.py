@@ -92,12 +92,16 @@ class FittedCurve:
     design_effect : float
         Variance of the common coefficients' scores summed by rally, over that of shots
         that shared nothing; above 1 it widens the draws.
+    own_design_effect : float
+        The same for a player's own level. By rally a player's shots of one rally share the
+        result; what they share is luck, drawn beside the level and left out of the answers.
     """
 
     columns: CurveColumns
     draws: Draws
     dispersion: float
     design_effect: float
+    own_design_effect: float
 
 
 class RoughCurve:
@@ -169,19 +173,24 @@ class RoughCurve:
     ) -> FittedCurve:
         """Draw the curve."""
         moments = self.moments()
-        J, xm, zm = sums.of_choice[self.columns.choice]
+        J, xm, zm, own = sums.of_choice[self.columns.choice]
         design = round(variance_ratio(J, moments.xx), 6)
+        level = moments.zz[:, 0, 0]
+        own_design = round(float(own / level.sum()), 6)
         xm, zm = settled(xm), settled(zm)
         moments = replace(moments, xm=xm, zm=zm).widened(max(design, 1.0))
-        found = draw(moments, self.columns.groups, count, _WARM, rng, shifts)
-        return FittedCurve(self.columns, found, self.dispersion, design)
+        luck = None
+        if shifts is None and own_design > max(design, 1.0):
+            luck = (own_design - max(design, 1.0)) / np.maximum(level, 1e-9)
+        found = draw(moments, self.columns.groups, count, _WARM, rng, shifts, luck)
+        return FittedCurve(self.columns, found, self.dispersion, design, own_design)
 
 
 @dataclass(frozen=True)
 class Scores:
     """What one more pass over the log adds up, with the rough curves at hand."""
 
-    of_choice: dict[str, tuple[Array, Array, Array]]  # J, xm, zm
+    of_choice: dict[str, tuple[Array, Array, Array, Array]]  # J, xm, zm, squares of own levels
     missed: MissedSums
     rallies: Ints  # players x (cells + families): rallies with an own usable shot
     played: Ints  # (2, players): matches and games with an own usable shot
@@ -192,8 +201,10 @@ class Scores:
         found = list(parts)
         total = {}
         for choice in CHOICES:
-            H, g, n = (np.sum([part.of_choice[choice][k] for part in found], 0) for k in range(3))
-            total[choice] = (H, g, n)
+            J, xm, zm, own = (
+                np.sum([part.of_choice[choice][k] for part in found], 0) for k in range(4)
+            )
+            total[choice] = (J, xm, zm, own)
         missed = MissedSums.add_up(part.missed for part in found)
         rallies = np.sum([part.rallies for part in found], axis=0)
         return cls(total, missed, rallies, np.sum([part.played for part in found], axis=0))
@@ -229,7 +240,7 @@ class ScorePart:
 
     def _choice(
         self, choice: str, used: pd.DataFrame, player: Ints, balls: Array | None
-    ) -> tuple[Array, Array, Array]:
+    ) -> tuple[Array, Array, Array, Array]:
         curve = self.curves[choice]
         at = np.flatnonzero((used["choice"] == choice).to_numpy())
         shots, who = used.iloc[at], player[at]
@@ -242,6 +253,8 @@ class ScorePart:
         xm, zm = np.zeros((x, m)), np.zeros((len(self.players), q, m))
         rally = np.unique(shots["rally_id"].to_numpy(), return_inverse=True)[1]
         scores = np.zeros((int(rally.max(initial=-1)) + 1, x))
+        both, mine = np.unique(rally * len(self.players) + who, return_inverse=True)
+        own_scores = np.zeros(len(both))
         ball, sign = shots["ball"].to_numpy(), shots["sign"].to_numpy()
         y = shots["outcome"].to_numpy(dtype=float)
         for low in range(0, len(at), _CHUNK):
@@ -250,7 +263,9 @@ class ScorePart:
             X, Z = curve.columns.common(*description), curve.columns.own(*description)
             eta = X @ curve.common + np.einsum("nq,nq->n", Z, curve.own[who[some]])
             p = expit(np.clip(eta, -6.0, 6.0) + offset[some])
-            np.add.at(scores, rally[some], X * ((y[some] - p) / curve.dispersion)[:, None])
+            residual = (y[some] - p) / curve.dispersion
+            np.add.at(scores, rally[some], X * residual[:, None])
+            np.add.at(own_scores, mine[some], residual)
             if balls is None:
                 continue
             M = balls[ball[some]] * np.where(ball[some] >= 0, sign[some], 0.0)[:, None]
@@ -259,7 +274,7 @@ class ScorePart:
             for i in np.unique(who[some]):
                 own = who[some] == i
                 zm[i] += Z[own].T @ M[own]
-        return scores.T @ scores, xm, zm
+        return scores.T @ scores, xm, zm, np.asarray(own_scores @ own_scores)
 
     def _rallies(self, used: pd.DataFrame, player: Ints) -> Ints:
         f = len(self.families)

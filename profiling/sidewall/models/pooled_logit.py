@@ -1,8 +1,16 @@
-"""Logistic regression with partial pooling: random effects by group."""
+"""Logistic regression with partial pooling: random effects by group, the general fit.
+
+The Laplace approximation of the likelihood (Breslow & Clayton 1993, JASA 88:9-25) with the
+exact derivative of its log determinant, the dependence of the mode on the parameters
+included (Kristensen et al. 2016, Journal of Statistical Software 70(5), section 2). Effects
+are written as ``L v``, which keeps everything smooth where a variance reaches zero.
+"""
 
 from __future__ import annotations
 
-from typing import Literal
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -11,15 +19,19 @@ from numpy.typing import ArrayLike, NDArray
 from sidewall.arguments import check_count, check_number, check_scale
 from sidewall.errors import DataError, NotFittedError, SeparationError
 from sidewall.models.draws import one_thread
-from sidewall.models.kinds import Rows
-from sidewall.models.pooled_rows import Prepared, logistic_start, prepare, separating_columns
-from sidewall.models.search import Search, Shape
 
 Array = NDArray[np.float64]
-
+Ints = NDArray[np.int64]
 
 #: Mean p(1 - p) below which every row is as good as certain.
-_LEAST_VARIANCE = 1e-5
+_LEAST_VARIANCE: Final = 1e-5
+#: Linear predictors beyond this only arise when an estimate runs off (p < 1e-6).
+_SUSPECT: Final = 14.0
+#: Newton steps to the mode, and the gain at which they stop.
+_MAX_INNER: Final = 60
+_DECREMENT: Final = 1e-11
+#: Steps of the second derivatives, in standard errors.
+_STEP: Final = 2e-3
 
 
 class PooledLogit:
@@ -53,10 +65,6 @@ class PooledLogit:
         Conditional modes.
     random_covariance_ : DataFrame, q x q
         The estimate of `D`.
-    subgroup_sd_ : float
-        Standard deviation of the intercepts of subgroups; NaN without subgroups.
-    subgroup_effects_ : Series
-        Conditional modes of those intercepts, by (group, subgroup).
     loglik_ : float
         Log likelihood, with the binomial coefficients when the counts are whole.
     converged_ : bool
@@ -99,7 +107,6 @@ class PooledLogit:
         Z: ArrayLike | pd.DataFrame,
         groups: ArrayLike,
         trials: ArrayLike | None = None,
-        subgroups: ArrayLike | None = None,
     ) -> PooledLogit:
         """Estimate all parameters.
 
@@ -115,9 +122,6 @@ class PooledLogit:
             Group of each row.
         trials : array-like, shape (n,), optional
             Number of trials behind each row; 1 by default.
-        subgroups : array-like, shape (n,), optional
-            Subgroup of each row within its group, such as the match; each gets an
-            intercept of its own.
 
         Returns
         -------
@@ -132,32 +136,31 @@ class PooledLogit:
             When some column, or a mixture of columns, tells successes from failures
             without fault, so that its coefficient has no finite estimate.
         """
-        return self.fit_rows(prepare(y, X, Z, groups, trials, subgroups))
-
-    def fit_rows(self, data: Prepared) -> PooledLogit:
-        """Estimate all parameters from rows that are collapsed to counts already."""
         if self.covariance not in ("diagonal", "full"):
             raise DataError(f"covariance is {self.covariance!r}; it must be 'diagonal' or 'full'")
         self.status_: list[str] = []
-        rows = data.rows
-        self.fixed_names_, self.random_names_ = data.fixed_names, data.random_names
-        self.groups_, self._subgroup_index = data.groups, data.subgroup_index
-        self.n_rows_, self.n_distinct_ = data.n_rows, rows.layout.n_rows
-        self._constant = data.log_choose
-        won, trials = (rows.by_cell(part) for part in (rows.successes, rows.trials))
-        of_kind = rows.by_kind(won), rows.by_kind(trials)
-        start, suspect = logistic_start(rows.X, *of_kind)
+        self.fixed_names_, Xa = _named(X, "x")
+        self.random_names_, Za = _named(Z, "z")
+        ya = np.asarray(y, dtype=float)
+        n = np.ones_like(ya) if trials is None else np.asarray(trials, dtype=float)
+        group, self.groups_ = pd.factorize(pd.Series(groups), sort=True)
+        _check(ya, Xa, Za, n, group)
+        _check_rank(Xa.T @ Xa, self.fixed_names_)
+        rows = _Rows.of(ya, Xa, Za, n, group)
+        self.n_rows_, self.n_distinct_ = len(ya), len(rows.won)
+        self._constant = _log_choose(ya, n)
+        of_kind = rows.by_kind(rows.won), rows.by_kind(rows.trials)
+        start, suspect = _logistic_start(rows.X, *of_kind)
         if suspect:
             self._refuse_separation(rows.X, *of_kind)
-        at = rows.layout
-        _refuse_pure(won, trials, at.group_start, "group")
-        if at.subgroup_start is not None:
-            _refuse_pure(rows.successes, rows.trials, at.subgroup_start, "subgroup")
-        self._search(rows, start)
+        _refuse_pure(rows)
+        with one_thread():
+            params, gradient = self._search(rows, start)
+            self._finish(rows, params, gradient)
         return self
 
     def _refuse_separation(self, X: Array, won: Array, trials: Array) -> None:
-        columns = separating_columns(X, won, trials)
+        columns = _separating_columns(X, won, trials)
         if len(columns):
             names = ", ".join(str(self.fixed_names_[k]) for k in columns)
             raise SeparationError(
@@ -165,75 +168,113 @@ class PooledLogit:
                 "estimate would be infinite; merge or leave out these columns, or add data"
             )
 
-    def _search(self, rows: Rows, beta: Array) -> None:
-        self._rows_ = rows
-        p, q = rows.X.shape[1], rows.Z.shape[1]
-        pool = rows.n_groups > 1
-        if not pool:
-            self.status_.append("one group: random effects cannot be told from the fixed ones")
-        rows_at, columns_at = np.tril_indices(q if pool else 0)
-        if self.covariance == "diagonal":
-            rows_at, columns_at = np.diag_indices(q if pool else 0)
-        nested = rows.n_subgroups > rows.n_groups
-        if rows.n_subgroups and not nested:
-            self.status_.append("one subgroup a group: its intercept is part of the group's")
-        shape = Shape(p, q, (rows_at, columns_at), nested)
-        self._found = Search(rows, shape, self.sd_shape, self.max_iter, self.tol)
-        with one_thread():
-            params, gradient, self.n_iter_ = self._found.run(beta)
-            self._finish(params, gradient)
+    def _search(self, rows: _Rows, beta: Array) -> tuple[Array, float]:
+        """Quasi-Newton steps in coordinates of about one standard error each.
 
-    def _unpack(self, params: Array) -> tuple[Array, Array, float]:
-        return self._found.shape.unpack(params)
+        Returns
+        -------
+        params : ndarray
+            Fixed effects, and the free entries of L.
+        gradient : float
+            The largest, in units of one standard error.
+        """
+        from scipy.optimize import minimize  # noqa: PLC0415 - slow to load
+
+        p, q, groups = rows.X.shape[1], rows.Z.shape[1], len(rows.start) - 1
+        self._free: tuple[NDArray[Any], ...] = np.tril_indices(q)
+        if self.covariance == "diagonal":
+            self._free = np.diag_indices(q)
+        if groups == 1:
+            self.status_.append("one group: random effects cannot be told from the fixed ones")
+            self._free = np.diag_indices(0)
+        self._likelihood = _Likelihood(rows)
+        # standard deviations of 0.4 in log odds; fixed effects as without any spread
+        size = np.sqrt(rows.mean_square(rows.Z))
+        size[size == 0] = 1.0
+        sd = 0.4 / size[self._free[0]]
+        mu = rows.won.sum() / rows.trials.sum()
+        info = rows.X.T @ (rows.X * (rows.by_kind(rows.trials) * mu * (1 - mu))[:, None])
+        self._unscale = np.zeros((p + len(sd), p + len(sd)))
+        self._unscale[:p, :p] = 2.0 * np.linalg.cholesky(np.linalg.inv(info + 1e-9 * np.eye(p)))
+        self._unscale[range(p, p + len(sd)), range(p, p + len(sd))] = sd / np.sqrt(2 * groups)
+        x = np.append(beta, np.where(self._free[0] == self._free[1], sd, 0.0))
+
+        def objective(step: Array) -> tuple[float, Array]:
+            value, gradient = self._evaluate(x + self._unscale @ step)
+            return -value, -(self._unscale.T @ gradient)
+
+        options = {"gtol": self.tol, "maxiter": self.max_iter}
+        found = minimize(objective, np.zeros(len(x)), jac=True, method="BFGS", options=options)
+        self.n_iter_ = int(found.nit)
+        return x + self._unscale @ found.x, float(np.abs(found.jac).max())
+
+    def _unpack(self, params: Array) -> tuple[Array, Array]:
+        p, q = len(self.fixed_names_), len(self.random_names_)
+        L = np.zeros((q, q))
+        L[self._free] = params[p:]
+        return params[:p], L
 
     def _evaluate(self, params: Array) -> tuple[float, Array]:
         """Penalised log likelihood and its gradient."""
-        return self._found.evaluate(params)
+        value, d_beta, d_L = self._likelihood.evaluate(*self._unpack(params))
+        gradient = np.concatenate([d_beta, d_L[self._free]])
+        if self.sd_shape != 1.0:
+            is_sd = np.append(np.zeros(len(d_beta), bool), self._free[0] == self._free[1])
+            value += (self.sd_shape - 1.0) * float(np.log(np.abs(params[is_sd])).sum())
+            gradient[is_sd] += (self.sd_shape - 1.0) / params[is_sd]
+        return value, gradient
 
     # -- the results ------------------------------------------------------------------
 
-    def _finish(self, params: Array, gradient_size: float) -> None:
-        rows = self._rows_
-        beta, L, sigma = self._unpack(params)
-        mode = self._found.blocks.mode(beta, L, sigma)
+    def _finish(self, rows: _Rows, params: Array, gradient: float) -> None:
+        beta, L = self._unpack(params)
+        mode = self._likelihood.mode(beta, L)
         if mode.weight.sum() < _LEAST_VARIANCE * rows.trials.sum():
             raise SeparationError(
                 "successes and failures are told apart without fault by columns and groups "
                 "together, so that the estimate runs off to infinity; there are too few different "
                 "rows for so many groups: add data, or leave out columns or groups"
             )
-        flip = np.sign(np.diag(L)) + (np.diag(L) == 0)
-        self.params_, self._mode = params, mode
-        self.converged_ = gradient_size < 20 * self.tol
+        self.params_, names, D = params, self.random_names_, L @ L.T
+        self.converged_ = gradient < 20 * self.tol
         if not self.converged_:
             self.status_.append(
-                f"the search stopped early (gradient {gradient_size:.2g}); raise max_iter"
+                f"the search stopped early (gradient {gradient:.2g}); raise max_iter"
             )
         self.loglik_ = float(mode.loglik + self._constant)
-        names = self.random_names_
         self.fixed_effects_ = pd.Series(beta, self.fixed_names_, name="estimate")
-        D = L @ L.T
         self.random_covariance_ = pd.DataFrame(D, names, names)
         self.random_effects_ = pd.DataFrame(mode.v @ L.T, self.groups_, names)
-        self.subgroup_sd_ = abs(sigma) if rows.n_subgroups else float("nan")
-        if self._subgroup_index is not None:
-            effects = sigma * mode.s
-            self.subgroup_effects_ = pd.Series(effects, self._subgroup_index, name="effect")
-        self.chol_ = L * flip
         size = np.sqrt(np.diag(D) * rows.mean_square(rows.Z))
         at_zero = [str(name) for name, s in zip(names, size, strict=True) if s < 1e-3]
-        if at_zero and rows.n_groups > 1:
+        if at_zero and len(rows.start) > 2:
             self.status_.append(f"variance at zero: {', '.join(at_zero)}")
-        self._hessian: Array | None = None
+        self._covariance: Array | None = None
 
     def _information(self) -> Array:
-        """Inverse of the negative Hessian of the log likelihood in (b, L, s)."""
+        """Inverse of the negative Hessian of the log likelihood in (b, L)."""
         if not hasattr(self, "params_"):
             raise NotFittedError("call fit before asking for results")
-        if self._hessian is None:
+        if self._covariance is None:
             with one_thread():
-                self._hessian = self._found.covariance(self.params_)
-        return self._hessian
+                self._covariance = self._inverse_hessian()
+        return self._covariance
+
+    def _inverse_hessian(self) -> Array:
+        kept, m = self._likelihood.v, len(self.params_)
+        H = np.empty((m, m))
+        for k in range(m):
+            ends = []
+            for sign in (_STEP, -_STEP):
+                self._likelihood.v = kept
+                ends.append(self._evaluate(self.params_ + sign * self._unscale[:, k])[1])
+            H[k] = -(ends[0] - ends[1]) / (2 * _STEP) @ self._unscale
+        self._likelihood.v = kept
+        values, vectors = np.linalg.eigh(0.5 * (H + H.T))
+        # a direction without curvature (a variance at zero) carries no information
+        told = values > 1e-6 * values.max()
+        inverse = np.where(told, 1 / np.where(told, values, 1.0), 0.0)
+        return np.asarray(self._unscale @ (vectors * inverse) @ vectors.T @ self._unscale.T)
 
     @property
     def fixed_covariance_(self) -> pd.DataFrame:
@@ -255,14 +296,236 @@ class PooledLogit:
         )
 
 
-def _refuse_pure(won: Array, trials: Array, start: NDArray[np.intp], level: str) -> None:
+@dataclass(frozen=True)
+class _Rows:
+    """Distinct rows sorted by group; their columns are held once a kind of row.
+
+    Attributes
+    ----------
+    X, Z : ndarray, shapes (kinds, p) and (kinds, q)
+    kind, group : ndarray of int, shape (n,)
+    start : ndarray of int, shape (groups + 1,)
+        Where each group begins, and the end.
+    won, trials : ndarray, shape (n,)
+        Need not be whole numbers.
+    """
+
+    X: Array
+    Z: Array
+    kind: Ints
+    group: Ints
+    start: Ints
+    won: Array
+    trials: Array
+
+    @classmethod
+    def of(cls, y: Array, X: Array, Z: Array, n: Array, group: Ints) -> _Rows:
+        """Collapse equal rows."""
+        kind = np.zeros(len(y), dtype=np.int64)
+        for column in (*X.T, *Z.T):  # hashing column by column beats sorting whole rows
+            values, uniques = pd.factorize(column)
+            kind, _ = pd.factorize(kind * np.int64(len(uniques)) + values)
+        first = np.unique(kind, return_index=True)[1]
+        found, place = np.unique(group * np.int64(len(first)) + kind, return_inverse=True)
+        who, which = np.divmod(found, len(first))
+        start = np.searchsorted(who, np.arange(who[-1] + 2))
+        won, trials = (np.bincount(place, part).astype(float) for part in (y, n))
+        return cls(X[first], Z[first], which, who, start, won, trials)
+
+    def by_kind(self, values: Array) -> Array:
+        """Sums of a value of every row, shape (kinds,)."""
+        return np.bincount(self.kind, values, len(self.X)).astype(float)
+
+    def mean_square(self, columns: Array) -> Array:
+        """Mean square of columns over the distinct rows."""
+        n = np.bincount(self.kind, minlength=len(columns))
+        return np.asarray(n @ columns**2) / len(self.kind)
+
+
+@dataclass
+class _Mode:
+    """The random effects' mode at given parameters, and what the gradient needs there."""
+
+    loglik: float
+    v: Array  # (groups, q), standardised effects
+    F: Array  # (n, q), rows of Z L
+    mu: Array  # (n,)
+    weight: Array  # (n,)
+    inverse: Array  # (groups, q, q), inverse of each group's penalised information
+
+
+class _Likelihood:
+    """Laplace log likelihood as a function of ``(b, L)`` for one set of rows."""
+
+    def __init__(self, rows: _Rows) -> None:
+        self.rows = rows
+        self.v = np.zeros((len(rows.start) - 1, rows.Z.shape[1]))
+        self._parts = [slice(low, high) for low, high in pairwise(rows.start)]
+
+    def mode(self, beta: Array, L: Array) -> _Mode:
+        """Find the mode of the random effects by Newton steps, from the last mode found."""
+        rows, v = self.rows, self.v
+        F, fixed = (rows.Z @ L)[rows.kind], (rows.X @ beta)[rows.kind]
+        value, mu, variance = self._penalised(fixed, F, v)
+        for _ in range(_MAX_INNER):
+            weight = rows.trials * variance
+            S = np.eye(F.shape[1]) + [(F[g] * weight[g, None]).T @ F[g] for g in self._parts]
+            slope = self._by_group(F * (rows.won - rows.trials * mu)[:, None]) - v
+            inverse: Array = np.linalg.inv(S).astype(float, copy=False)
+            step = np.einsum("gab,gb->ga", inverse, slope)
+            if (step * slope).sum() < _DECREMENT * max(1.0, abs(value) * 1e-4):
+                break
+            scale = 1.0
+            while scale > 1e-6:
+                trial, *found = self._penalised(fixed, F, v + scale * step)
+                if trial >= value:
+                    break
+                scale *= 0.5
+            v, value, (mu, variance) = v + scale * step, trial, found
+        self.v = v
+        log_det = float(np.linalg.slogdet(S)[1].sum())
+        return _Mode(value - 0.5 * log_det, v, F, mu, weight, inverse)
+
+    def _penalised(self, fixed: Array, F: Array, v: Array) -> tuple[float, Array, Array]:
+        """Joint log density of rows and effects; chances, and p (1 - p), without overflow."""
+        rows = self.rows
+        eta = fixed + np.einsum("nq,nq->n", F, v[rows.group])
+        z = np.exp(-np.abs(eta))
+        one = 1.0 / (1.0 + z)
+        loglik = rows.won @ eta - rows.trials @ (np.maximum(eta, 0.0) - np.log(one))
+        return float(loglik - 0.5 * (v * v).sum()), np.where(eta >= 0.0, one, z * one), z * one**2
+
+    def _by_group(self, values: Array) -> Array:
+        return np.add.reduceat(values, self.rows.start[:-1], axis=0)
+
+    def evaluate(self, beta: Array, L: Array) -> tuple[float, Array, Array]:
+        """Log likelihood with its derivatives in ``b`` and in every entry of ``L``."""
+        rows, mode = self.rows, self.mode(beta, L)
+        residual, w = rows.won - rows.trials * mode.mu, mode.weight
+        A = np.concatenate(
+            [mode.F[g] @ inverse for g, inverse in zip(self._parts, mode.inverse, strict=True)]
+        )
+        t = np.einsum("nq,nq->n", mode.F, A) * w * (1.0 - 2.0 * mode.mu)
+        c = np.einsum("gab,gb->ga", mode.inverse, self._by_group(mode.F * t[:, None]))[rows.group]
+        shifted = residual - 0.5 * t + 0.5 * w * np.einsum("nq,nq->n", mode.F, c)
+        each = shifted[:, None] * mode.v[rows.group] - 0.5 * residual[:, None] * c - w[:, None] * A
+        return mode.loglik, rows.X.T @ rows.by_kind(shifted), rows.Z[rows.kind].T @ each
+
+
+def _refuse_pure(rows: _Rows) -> None:
     """Refuse data in which every group has successes only or failures only.
 
     The spread between groups would then grow without end.
     """
-    won, n = (np.add.reduceat(part, start) for part in (won, trials))
-    if len(start) > 1 and ((won <= 0) | (won >= n * (1.0 - 1e-12))).all():
+    won, n = (np.add.reduceat(part, rows.start[:-1]) for part in (rows.won, rows.trials))
+    if len(won) > 1 and ((won <= 0) | (won >= n * (1.0 - 1e-12))).all():
         raise SeparationError(
-            f"every {level} has successes only or failures only, so that nothing varies within "
-            f"one; add data in which some {level} has both, or leave the {level}s out"
+            "every group has successes only or failures only, so that nothing varies within "
+            "one; add data in which some group has both, or leave the groups out"
         )
+
+
+def _logistic_start(X: Array, successes: Array, trials: Array) -> tuple[Array, bool]:
+    """Plain logistic regression by Newton's method, used as a starting point.
+
+    Returns
+    -------
+    beta : ndarray, shape (p,)
+    suspect : bool
+        True when the iteration ran off or stalled, as under separation.
+    """
+    beta = np.zeros(X.shape[1])
+    for _ in range(30):
+        eta = np.clip(X @ beta, -30, 30)
+        mu = 1.0 / (1.0 + np.exp(-eta))
+        info = X.T @ (X * (trials * mu * (1 - mu))[:, None])
+        ridge = 1e-10 * np.trace(info) / len(info)
+        step = np.linalg.solve(info + ridge * np.eye(len(info)), X.T @ (successes - trials * mu))
+        beta = beta + step
+        if np.abs(X @ step).max() < 1e-6:
+            return beta, bool(np.abs(X @ beta).max() > _SUSPECT)
+    return beta, True
+
+
+def _separating_columns(X: Array, successes: Array, trials: Array) -> NDArray[np.intp]:
+    """Find columns of a direction along which the likelihood rises for ever.
+
+    The estimate is infinite when some direction d has ``x'd >= 0`` for every success,
+    ``x'd <= 0`` for every failure, and not all zero (Albert & Anderson 1984, Biometrika
+    71:1-10). That is a linear programme (Konis 2007, DPhil thesis, University of Oxford).
+
+    Returns
+    -------
+    ndarray of int
+        Columns with a non-zero part in such a direction; empty when there is none.
+    """
+    from scipy.optimize import linprog  # noqa: PLC0415 - seldom needed, slow to load
+
+    scale = np.abs(X).max(axis=0)
+    scale[scale == 0] = 1.0
+    Xs = X / scale
+    won, lost = successes > 0, successes < trials
+    signed = np.concatenate([Xs[won], -Xs[lost]])
+    signed = np.unique(signed, axis=0)
+    result = linprog(-signed.sum(axis=0), A_ub=-signed, b_ub=np.zeros(len(signed)), bounds=(-1, 1))
+    if result.x is None or signed.sum(axis=0) @ result.x < 1e-7:
+        return np.empty(0, dtype=np.intp)
+    return np.flatnonzero(np.abs(result.x) > 1e-7)
+
+
+def _named(table: ArrayLike | pd.DataFrame, letter: str) -> tuple[list, Array]:
+    values = np.asarray(table, dtype=float)
+    if values.ndim == 1:
+        values = values[:, None]
+    if isinstance(table, pd.DataFrame):
+        return list(table.columns), values
+    return [f"{letter}{k}" for k in range(values.shape[1])], values
+
+
+def _check(y: Array, X: Array, Z: Array, n: Array, group: NDArray[np.int64]) -> None:
+    for name, part in {"X": X, "Z": Z, "y": y, "trials": n, "groups": group}.items():
+        if len(part) != len(y):
+            raise DataError(f"{name} has {len(part)} rows where y has {len(y)}")
+        if not np.isfinite(part).all():
+            raise DataError(f"{name} holds missing or infinite values; drop or fill them")
+    if len(y) == 0:
+        raise DataError("there are no rows to fit")
+    if (group < 0).any():
+        raise DataError("groups holds missing values; name the group of every row")
+    if (y < 0).any() or (y > n).any() or (n <= 0).any():
+        raise DataError("every y must lie between 0 and its trials, and trials be above 0")
+
+
+def _check_rank(gram: Array, names: list) -> None:
+    """Find columns that earlier ones already explain, from the triangle of a QR.
+
+    Parameters
+    ----------
+    gram : ndarray, shape (p, p)
+        Cross products of the columns.
+
+    Raises
+    ------
+    DataError
+        Naming the columns that depend on the others.
+    """
+    from scipy.linalg import qr  # noqa: PLC0415
+
+    size = np.sqrt(np.diag(gram))
+    gram = gram / np.outer(np.where(size > 0, size, 1.0), np.where(size > 0, size, 1.0))
+    _, R, order = qr(gram, pivoting=True)
+    spare = order[np.abs(np.diag(R)) < 1e-10]
+    if len(spare):
+        raise DataError(
+            "columns of X depend on the others and cannot be estimated beside them: "
+            f"{', '.join(str(names[k]) for k in sorted(spare))}; leave them out"
+        )
+
+
+def _log_choose(y: Array, n: Array) -> float:
+    """Sum of the log binomial coefficients; zero for fractional counts."""
+    from scipy.special import gammaln  # noqa: PLC0415
+
+    if (n == 1).all() or (y != np.round(y)).any() or (n != np.round(n)).any():
+        return 0.0
+    return float(np.sum(gammaln(n + 1) - gammaln(y + 1) - gammaln(n - y + 1)))

@@ -41,7 +41,6 @@ from sidewall.models.answers import (
     Threshold,
     asked,
     crossings,
-    information_value,
     own_share,
     own_words,
     rule_of,
@@ -274,18 +273,19 @@ class TightnessModel:
 
     # -- the answers ----------------------------------------------------------------------
 
-    def _need_fit(self) -> None:
+    def need_fit(self) -> None:
+        """Refuse to answer before a fit."""
         if not hasattr(self, "posterior_"):
             raise NotFittedError("call TightnessModel().fit(shots) first")
 
     def gap_max_m(self) -> pd.Series:
         """Widest gap to speak of in each cell, in metres."""
-        self._need_fit()
+        self.need_fit()
         return widest_gaps(self.counted_, self.cells_)
 
     def cell_counts(self) -> pd.DataFrame:
         """Own ``n_attack``, ``n_reset`` and ``n_rallies`` by player, side and family."""
-        self._need_fit()
+        self.need_fit()
         counts = self.posterior_.mix.counts(None, None)
         names = [(player, *cell) for player in self.players_ for cell in self.cells_]
         return pd.DataFrame(
@@ -320,7 +320,7 @@ class TightnessModel:
         DataError
             When a column holds a word that the model does not know.
         """
-        self._need_fit()
+        self.need_fit()
         table = as_frame(shots)
         table = table if "family" in table.columns else with_features(table)
         _check_words(table, self)
@@ -359,8 +359,8 @@ class TightnessModel:
             error of the charted gap): what is shown as sure.
         """
         cut = 0.5 * (1.0 - check_level(level))
-        self._need_fit()
-        by = self._by(by)
+        self.need_fit()
+        by = self.told_apart(by)
         widest = self.gap_max_m().to_numpy()
         given = None if gaps_m is None else check_gaps_m(gaps_m, float(np.nanmax(widest)))
         posterior, parts = self.posterior_, []
@@ -379,7 +379,8 @@ class TightnessModel:
             parts.append(pd.DataFrame(found))
         return pd.concat(parts, ignore_index=True)
 
-    def _by(self, by: str | Sequence[str]) -> tuple[str, ...]:
+    def told_apart(self, by: str | Sequence[str]) -> tuple[str, ...]:
+        """The columns that `by` names; refuses those that the model does not tell apart."""
         found = names_of(by, "by")
         known = (*(["stroke"] if self.strokes else []), *self.situation_)
         for name in found:
@@ -424,8 +425,8 @@ class TightnessModel:
             of the player's own in the cell nothing is known yet.
         """
         check_level(level)
-        self._need_fit()
-        by = self._by(by)
+        self.need_fit()
+        by = self.told_apart(by)
         posterior, rows = self.posterior_, []
         counts, widest = self.cell_counts(), self.gap_max_m().to_numpy()
         general: dict[tuple[int, int], tuple[Threshold, float, float]] = {}
@@ -494,8 +495,8 @@ class TightnessModel:
             ``own`` and ``own_words`` as in :meth:`thresholds`.
         """
         check_level(level)
-        self._need_fit()
-        by = self._by(by)
+        self.need_fit()
+        by = self.told_apart(by)
         posterior, rows = self.posterior_, []
         for i, j, ask in self._answers(by):
             gaps = posterior.grids[j]
@@ -548,7 +549,7 @@ class TightnessModel:
             the first, "no difference known" for those that may be as good, else "worse".
         """
         cut = 0.5 * (1.0 - check_level(level))
-        self._need_fit()
+        self.need_fit()
         i = self.players_.index(check_player(player, self.players_))
         families = self.families_
         family = families[0] if family is None and len(families) == 1 else family
@@ -604,45 +605,10 @@ class TightnessModel:
         """
         check_level(level)
         check_folds(folds)
-        self._need_fit()
+        self.need_fit()
         one_table(self._parts, "what following the rule would bring")
         check_player(player, self.players_)
         return follow_table(self, player, level, folds)
-
-    def chart_next(
-        self, player: str, matches: int = 1, by: str | Sequence[str] = ()
-    ) -> pd.DataFrame:
-        """Where another match would help most: expected reduction of the rule's cost.
-
-        The value of information (Raiffa & Schlaifer 1961, Applied Statistical Decision
-        Theory): if the player's further matches bring as many such balls as those charted,
-        how much closer to the best choice the rule would come, on average.
-
-        Returns
-        -------
-        DataFrame
-            By side, family and `by`, most first: ``saves``, rallies in 100 such balls;
-            ``saves_per_game``, points a game; ``n_attack``, ``n_reset`` so far.
-        """
-        check_count(matches, "matches", 1)
-        self._need_fit()
-        i = self.players_.index(check_player(player, self.players_))
-        posterior, rows = self.posterior_, []
-        charted = max(int(self.matches_[i]), 1)
-        games = max(int(self.games_[i]), 1)
-        for j, cell in enumerate(self.cells_):
-            met = posterior.gaps_met(i, j)
-            for ask in asked(posterior, self._by(by)):
-                mine, _ = posterior.mix.enough(i, j, ask.where, ask.stroke)
-                gain = posterior.gain(i, j, posterior.grids[j], ask.where, ask.stroke)
-                if np.isnan(gain).any() or not len(met):
-                    continue
-                saves = information_value(gain, posterior.grids[j], met, charted, matches)
-                row: dict[str, Any] = {"player": player, "side": cell[0], "family": cell[1]}
-                row |= {**ask.told, "saves": 100 * saves}
-                row |= {"saves_per_game": saves * sum(mine) / games}
-                rows.append(row | {"n_attack": mine[0], "n_reset": mine[1]})
-        return pd.DataFrame(rows).sort_values("saves_per_game", ascending=False, ignore_index=True)
 
     def comfort(self, level: float = 0.95) -> pd.DataFrame:
         """Forehand against backhand, by player and stroke family.
@@ -662,13 +628,13 @@ class TightnessModel:
             ``n_backhand`` shots and ``n_rallies``.
         """
         check_level(level)
-        self._need_fit()
+        self.need_fit()
         return comfort_table(self, level)
 
     def diagnostics(self, folds: int = 5) -> Diagnostics:
         """Held-out checks; see :func:`~sidewall.models.diagnostics.diagnose`."""
         check_folds(folds)
-        self._need_fit()
+        self.need_fit()
         one_table(self._parts, "a held-out check")
         return diagnose(self, folds)
 

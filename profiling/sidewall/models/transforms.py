@@ -74,13 +74,6 @@ class GapTransform:
         """Columns for given gaps, shape (n, k)."""
         return _columns(self.kind, np.asarray(gap_m, dtype=float), self.knots_m) - self.center
 
-    def gap_at(self, h: float) -> float:
-        """Gap in metres at a value of the (single, centred) transformed scale."""
-        value = h + float(self.center[0])
-        if self.kind == "linear":
-            return value
-        return float(BEND_M * np.expm1(np.clip(value, -700.0, 700.0)))
-
 
 def counted_quantiles(values: Array, counts: Array, shares: Sequence[float]) -> Array:
     """Quantiles, linear between order statistics, of values that were each met so often.

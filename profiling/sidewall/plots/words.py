@@ -122,7 +122,7 @@ def known_player(model: TightnessModel, player: str) -> str:
     DataError
         With the names it knows.
     """
-    model._need_fit()
+    model.need_fit()
     if player not in model.players_:
         raise DataError(
             f"{player!r} has no shots that the model could use: none but serves and lets, or "

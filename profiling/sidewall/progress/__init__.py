@@ -1,5 +1,7 @@
-"""Two periods of a player compared, and how much to chart for a given precision."""
+"""Two periods of a player compared; how much to chart for a given precision, and what next."""
 
+from sidewall.progress.chart_next import next_balls as next_balls
+from sidewall.progress.chart_next import next_matches as next_matches
 from sidewall.progress.compare import MATTERS as MATTERS
 from sidewall.progress.compare import MEASURES as MEASURES
 from sidewall.progress.compare import compare_periods as compare_periods

@@ -1,10 +1,10 @@
-"""How many matches to chart, so that a threshold is known as closely as asked."""
+"""What to chart next, and how many matches, so that a threshold is known as closely as asked."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, Final, Literal
 
@@ -19,6 +19,7 @@ from sidewall.features.rallies import rally_runs
 from sidewall.features.shots import shot_features
 from sidewall.models.answers import CROSSES, NOT_KNOWN
 from sidewall.models.tightness import TightnessModel
+from sidewall.progress.chart_next import next_balls, next_matches
 from sidewall.simulate import club_ladder, round_robin, simulate_shots
 
 __all__ = ["MATCHES", "Plan", "plan"]
@@ -54,6 +55,12 @@ class Plan:
         Of each number of matches.
     source : str
         What the matches are like.
+    balls : list of DataFrame
+        What to chart next, the most useful first: by side and family, then told apart by
+        stroke and by each column of the situation (:func:`next_balls`). Empty without a log,
+        or where the log has not enough for a model.
+    opponents : DataFrame
+        Against whom (:func:`next_matches`); empty likewise.
     """
 
     table: pd.DataFrame
@@ -62,6 +69,8 @@ class Plan:
     how: Literal["simulated", "forecast", "out of reach"]
     simulations: int
     source: str
+    balls: list[pd.DataFrame] = field(default_factory=list)
+    opponents: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def plan(
@@ -76,7 +85,7 @@ def plan(
     seed: int = 0,
     on_step: Callable[[], Any] | None = None,
 ) -> Plan:
-    """Find out by simulation how much to chart.
+    """Find out what to chart next, and by simulation how much.
 
     Parameters
     ----------
@@ -145,7 +154,22 @@ def plan(
         )
     table = pd.DataFrame([_row(k, sets[sets["matches"] == k], rng) for k in sizes])
     reached, how = _needed(table, half_width_m)
-    return Plan(table, half_width_m, reached, how, simulations, source)
+    following = ([], pd.DataFrame()) if player is None else _following(shots, player, outcome, seed)
+    return Plan(table, half_width_m, reached, how, simulations, source, *following)
+
+
+def _following(
+    shots: pd.DataFrame | None, player: str, outcome: Any, seed: int
+) -> tuple[list[pd.DataFrame], pd.DataFrame]:
+    """What to chart next, by the log as it is."""
+    try:
+        model = TightnessModel(outcome=outcome, seed=seed).fit(shot_features(as_frame(shots)))
+    except DataError:
+        return [], pd.DataFrame()
+    if player not in model.players_:
+        return [], pd.DataFrame()
+    by = ((), *((name,) for name in ("stroke", *model.situation_)))
+    return [next_balls(model, player, names) for names in by], next_matches(model, player)
 
 
 def _source(

@@ -7,7 +7,7 @@ rally twice.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from sidewall.errors import DataError
-from sidewall.features.coded import names_and_codes, positions
+from sidewall.features.coded import positions
 from sidewall.features.parts import Parts
 
 Array = NDArray[np.float64]
@@ -157,13 +157,6 @@ class Strengths:
             values[positions(table[who], self.strength_.index)] for who in ("player", "opponent")
         )
         return np.asarray(own - other)
-
-    def mean_difference(self, table: pd.DataFrame, players: Sequence[str]) -> Array:
-        """Mean of `difference` over the shots of each player, 0 for one without."""
-        names, code = names_and_codes(table["player"])
-        total = np.bincount(code, self.difference(table), len(names))
-        mean = pd.Series(total / np.maximum(np.bincount(code, minlength=len(names)), 1), names)
-        return np.asarray(mean.reindex(list(players)).fillna(0.0).to_numpy(dtype=float))
 
 
 @dataclass(frozen=True)

@@ -89,7 +89,7 @@ def attack_effect(
     difference, which takes them as independent, is too wide rather than too short.
     """
     check_level(level)
-    model._need_fit()
+    model.need_fit()
     if player is not None:
         position(model, player)
     z = float(ndtri(0.5 + level / 2.0))

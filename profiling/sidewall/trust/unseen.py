@@ -48,7 +48,7 @@ def position(model: TightnessModel, player: str) -> int:
     DataError
         With the names it knows.
     """
-    model._need_fit()
+    model.need_fit()
     return model.players_.index(check_player(player, model.players_))
 
 

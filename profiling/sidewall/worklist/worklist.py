@@ -350,7 +350,7 @@ class WorkList:
 
             self.model_ = TightnessModel().fit(shots)
         else:
-            self.model._need_fit()
+            self.model.need_fit()
             self.model_ = self.model
         rng = np.random.default_rng(self.seed)
         given = self.efforts

@@ -1,0 +1,169 @@
+"""What to chart next: the balls, and the matches, that would bring the rule closer to the truth.
+
+The value of information (Raiffa & Schlaifer 1961, Applied Statistical Decision Theory): a rule
+costs something because the gain of attacking is not known. With more balls charted it would be
+known better, and the rule would cost less; how much less is expected today is what charting
+them is worth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sidewall.arguments import check_count, check_player
+from sidewall.models.answers import asked
+from sidewall.models.tightness import TightnessModel
+from sidewall.models.usable import cell_of
+
+__all__ = ["information_value", "next_balls", "next_matches"]
+
+Array = NDArray[np.float64]
+
+#: The player's mean match stands for so many matches against an opponent.
+_MEAN_MATCHES: Final = 1.0
+
+
+def information_value(
+    gain: Array, gaps_m: Array, met_m: Array, charted: float, further: float
+) -> float:
+    """What more charting would save: rallies a ball, expected before it is done.
+
+    With more of what was charted the posterior variance shrinks by ``charted / (charted +
+    further)``; the mean that will then be known is spread about today's by the rest. A choice
+    gap by gap gains the mean positive part of it.
+
+    Parameters
+    ----------
+    gain : ndarray, shape (draws, gaps)
+        Draws of what attacking gains over resetting.
+    gaps_m : ndarray, shape (gaps,)
+    met_m : ndarray, shape (n,)
+        Gaps of the balls that the rule is for.
+    charted, further : float
+        Balls, or matches, so far and more.
+    """
+    mean = gain.mean(axis=0)
+    known = float(np.sqrt(further / (charted + further)))
+    later = mean + known * (gain - mean)
+    saves = np.maximum(later, 0.0).mean(axis=0) - np.maximum(mean, 0.0)
+    return float(np.interp(met_m, gaps_m, saves).mean())
+
+
+def next_balls(
+    model: TightnessModel, player: str, by: str | Sequence[str] = (), matches: int = 1
+) -> pd.DataFrame:
+    """Which balls of a player to chart next, the most useful first.
+
+    Estimand: by how much further matches like those charted would be expected to lower what
+    the rule for such balls costs.
+
+    Parameters
+    ----------
+    model : TightnessModel
+        A fitted model.
+    player : str
+    by : str or sequence of str, default ()
+        As in :meth:`TightnessModel.thresholds`: ``"stroke"`` or columns of the situation.
+    matches : int, default 1
+        Further matches.
+
+    Returns
+    -------
+    DataFrame
+        By side, family and `by`: ``saves``, rallies in 100 such balls; ``saves_per_game``,
+        points a game; ``n_attack``, ``n_reset`` so far, of ``n_matches``.
+
+    Raises
+    ------
+    DataError
+        For an unknown player, or a `by` that the model does not tell apart.
+
+    Examples
+    --------
+    >>> import sidewall as sw
+    >>> shots = sw.read_shots(sw.demo_log())  # doctest: +SKIP
+    >>> next_balls(sw.TightnessModel().fit(shots), "Rowan", by="stroke")  # doctest: +SKIP
+    """
+    check_count(matches, "matches", 1)
+    i, posterior, rows = _position(model, player), model.posterior_, []
+    charted, games = (max(int(n[i]), 1) for n in (model.matches_, model.games_))
+    for j, (side, family) in enumerate(model.cells_):
+        met, gaps = posterior.gaps_met(i, j), posterior.grids[j]
+        for ask in asked(posterior, model.told_apart(by)):
+            mine, _ = posterior.mix.enough(i, j, ask.where, ask.stroke)
+            gain = posterior.gain(i, j, gaps, ask.where, ask.stroke)
+            if np.isnan(gain).any() or not len(met):
+                continue
+            saves = information_value(gain, gaps, met, charted, matches)
+            row: dict[str, Any] = {"side": side, "family": family, **ask.told}
+            row |= {"saves": 100 * saves, "saves_per_game": saves * sum(mine) / games}
+            rows.append(row | {"n_attack": mine[0], "n_reset": mine[1], "n_matches": charted})
+    columns = ["side", "family", *model.told_apart(by), "saves", "saves_per_game"]
+    table = pd.DataFrame(rows, columns=[*columns, "n_attack", "n_reset", "n_matches"])
+    return table.sort_values("saves_per_game", ascending=False, ignore_index=True)
+
+
+def next_matches(model: TightnessModel, player: str) -> pd.DataFrame:
+    """Against whom to chart next, the most useful opponent first.
+
+    Opponents differ in the balls that they leave: one hits tight length, another lets the
+    player volley. Estimand: by how much one more match against each would be expected to lower
+    what the player's rules cost.
+
+    Parameters
+    ----------
+    model : TightnessModel
+        Fitted to a table.
+    player : str
+
+    Returns
+    -------
+    DataFrame
+        ``opponent``; ``saves_per_game``, points a game; ``side`` and ``family``, the balls that
+        bring most of it, with ``balls``, how many such a match is expected to bring (the
+        opponent's own matches, drawn toward the player's mean match, which counts as one);
+        ``n_matches``, ``n_shots`` charted against the opponent.
+    """
+    i, posterior, cells = _position(model, player), model.posterior_, len(model.cells_)
+    own = model.used_[(model.used_["player"].astype(str) == player).to_numpy()]
+    cell = cell_of(own["side"], own["family"], model.families_)
+    opponents, code = np.unique(own["opponent"].astype(str), return_inverse=True)
+    balls = np.zeros((len(opponents), cells))
+    np.add.at(balls, (code, cell), 1.0)
+    pairs = own.assign(code=code)[["code", "match"]].drop_duplicates()
+    matches = np.bincount(pairs["code"], minlength=len(opponents))
+    games = max(int(model.games_[i]), 1)
+    mean = balls.sum(axis=0) / matches.sum()
+    expected = (balls + _MEAN_MATCHES * mean) / (matches + _MEAN_MATCHES)[:, None]
+    saves = np.zeros_like(balls)
+    for j in range(cells):
+        met, gaps = posterior.gaps_met(i, j), posterior.grids[j]
+        gain = posterior.gain(i, j, gaps)
+        if not len(met) or np.isnan(gain).any():
+            continue
+        for k, more in enumerate(expected[:, j]):
+            a_ball = information_value(gain, gaps, met, len(met), more)
+            saves[k, j] = a_ball * len(met) / games
+    most = saves.argmax(axis=1)
+    table = pd.DataFrame(
+        {
+            "opponent": opponents,
+            "saves_per_game": saves.sum(axis=1),
+            "side": [model.cells_[j][0] for j in most],
+            "family": [model.cells_[j][1] for j in most],
+            "balls": expected[np.arange(len(most)), most],
+            "n_matches": matches,
+            "n_shots": balls.sum(axis=1).astype(int),
+        }
+    )
+    return table.sort_values("saves_per_game", ascending=False, ignore_index=True)
+
+
+def _position(model: TightnessModel, player: str) -> int:
+    model.need_fit()
+    return model.players_.index(check_player(player, model.players_))
