@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any, Final, cast
+from typing import Any, Final
 
 import numpy as np
 
 from sidewall.models.answers import CROSSES, LEAST_OWN, NOT_KNOWN
-from sidewall.models.tightness import TightnessModel
 from sidewall.plots.strip import Stretch, stretches
 from sidewall.plots.words import answer_words, cell_words, count, rows_by
 from sidewall.report.ladder import FittedLadder, own
@@ -33,7 +32,7 @@ def threshold_links(
     links = {}
     for side, family in ladder.value.cells_:
         rows = used[(used["side"] == side) & (used["family"] == family)]
-        words = cell_words(cast(TightnessModel, ladder.value), side, family)
+        words = cell_words(ladder.value, side, family)
         links[side, family] = lists.add(
             f"threshold-{side}-{family}".replace(" ", "-"),
             f"{words}: every attack and reset behind the threshold",
@@ -49,7 +48,7 @@ def threshold_answers(
     links: dict[tuple[str, str], Link | None],
 ) -> list[Answer]:
     """Make the answers of a player, one a side and stroke family."""
-    model, level = cast(TightnessModel, ladder.value), ladder.level
+    model, level = ladder.value, ladder.level
     answers = rows_by(own(model.thresholds(level), player), "side", "family")
     others = (
         {}

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from sidewall.errors import DataError
-from sidewall.models.tightness import TightnessModel
 from sidewall.plots.words import board_width_of, known_player
 from sidewall.report.answers_view import threshold_answers, threshold_links
 from sidewall.report.gallery import Gallery
@@ -77,7 +76,7 @@ def gather(
     UnitError
         If the unit is unknown, or boards are asked for and their width is not known.
     """
-    model = cast(TightnessModel, ladder.value)
+    model = ladder.value
     player = known_player(model, player)
     width = board_width_of(model, player, board_width_m)
     lengths = Lengths(unit, width)

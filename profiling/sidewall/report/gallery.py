@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import Any, Final, cast
+from typing import Any, Final
 
 import pandas as pd
 
-from sidewall.models.tightness import TightnessModel
 from sidewall.plots.words import (
     cell_words,
     count,
@@ -64,7 +63,7 @@ class Gallery:
         self, ladder: FittedLadder, player: str, lengths: Lengths, board_width_m: float | None
     ) -> None:
         self.ladder, self.player, self.lengths = ladder, player, lengths
-        self.model = cast(TightnessModel, ladder.value)
+        self.model = ladder.value
         self.look: dict[str, Any] = {
             "unit": lengths.main.unit,
             "board_width_m": board_width_m,
@@ -92,7 +91,7 @@ class Gallery:
                 self.player,
                 *cell,
                 **self.look,
-                beside=cast("TightnessModel | None", beside),
+                beside=beside,
             )
             said = answer.says if not answer.interval else f"{answer.says} ({answer.interval})"
             alt = (

@@ -7,7 +7,6 @@ from typing import Any, Final, cast
 import pandas as pd
 
 from sidewall.models.answers import CROSSES
-from sidewall.models.tightness import TightnessModel
 from sidewall.plots.words import (
     answer_words,
     cell_words,
@@ -44,7 +43,7 @@ def threshold_rows(
     ladder: FittedLadder, player: str, lengths: Lengths, links: Links
 ) -> NumberTable:
     """Thresholds by value and by rally."""
-    model, level = cast(TightnessModel, ladder.value), ladder.level
+    model, level = ladder.value, ladder.level
     by_rally = {}
     if ladder.rally is not None:
         by_rally = rows_by(own(ladder.rally.thresholds(level), player), "side", "family")
@@ -80,7 +79,7 @@ def threshold_rows(
 
 def comfort_rows(ladder: FittedLadder, player: str, lengths: Lengths) -> NumberTable:
     """Forehand against backhand."""
-    model = cast(TightnessModel, ladder.value)
+    model = ladder.value
     rows = []
     for row in own(model.comfort(ladder.level), player).to_dict("records"):
         one: dict[str, Any] = {str(name): value for name, value in row.items()}
@@ -117,7 +116,7 @@ def decision_links(
     mine = own(ladder.decisions, player)
     for side, family in ladder.value.cells_:
         cell = mine[(mine["side"] == side) & (mine["family"] == family)]
-        words = cell_words(cast(TightnessModel, ladder.value), side, family)
+        words = cell_words(ladder.value, side, family)
         for decision, what in _COSTLY.items():
             rows = cell[cell["decision"] == decision].sort_values("points", kind="stable")
             links[decision, side, family] = lists.add(
@@ -153,7 +152,7 @@ def decision_rows(ladder: FittedLadder, player: str, links: DecisionLinks) -> Nu
     for row in own(ladder.decision_table, player).to_dict("records"):
         if not row["n"]:
             continue
-        cell = cell_words(cast(TightnessModel, ladder.value), str(row["side"]), str(row["family"]))
+        cell = cell_words(ladder.value, str(row["side"]), str(row["family"]))
         decision = str(row["decision"])
         rows.append(
             Row(

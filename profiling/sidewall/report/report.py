@@ -1,4 +1,4 @@
-"""Reports as files: one player's, or everyone's from the same fits."""
+"""Sheets and reports as files: one player's, or everyone's from the same fits."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ from sidewall.plots.words import count
 from sidewall.report.clip_files import write_clip_files
 from sidewall.report.content import gather, with_clips
 from sidewall.report.ladder import FittedLadder
-from sidewall.report.page import render_index, render_page
+from sidewall.report.page import render_index, render_page, render_sheet
+from sidewall.report.sheet import Sheet, make_sheet
 
 if TYPE_CHECKING:
     from sidewall.log import LogCheck
@@ -128,6 +129,26 @@ class Report:
         if not hasattr(self, "ladder_"):
             raise NotFittedError("call Report().fit(shots) first")
         return self.ladder_
+
+    def sheet(self, player: str) -> Sheet:
+        """The player's court sheet, as plain data."""
+        return make_sheet(self._fitted(), player, self.unit, self.board_width_m)
+
+    def write_sheet(self, player: str, file: str | PathLike[str]) -> Path:
+        """Write one player's court sheet, one A4 page; a file of that name is written over.
+
+        Raises
+        ------
+        DataError
+            If the player cannot have a sheet.
+        WriteError
+            If the file cannot be written.
+        """
+        path = Path(file)
+        plan_files([path])
+        text = render_sheet(self.sheet(player), self.initials)
+        make_folder(path.parent)
+        return write_file(path, text)
 
     def content(self, player: str) -> Content:
         """Everything that a player's page shows, as plain data."""

@@ -11,10 +11,12 @@ from typing import Final
 from sidewall.placement.practice import PRACTICE_CAUTIONS
 from sidewall.worklist.items import check_item, item_words
 
-__all__ = ["CAUTIONS", "Drill", "drill_for"]
+__all__ = ["CAUTIONS", "MOVE_ON", "Drill", "drill_for"]
 
 #: Said beside every work list (common practice, no source).
 CAUTIONS: Final = PRACTICE_CAUTIONS
+#: The mark to move on from a stage (common practice, no source).
+MOVE_ON: Final = "8 of 10, twice"
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,8 @@ class Drill:
     name, aim : str
     simple, varied, game : str
         The progression: simple and fed, then varied, then in a conditioned game.
+    court : str
+        The drill in a line or two, with the player's own numbers to be filled in.
     """
 
     name: str
@@ -33,6 +37,7 @@ class Drill:
     simple: str
     varied: str
     game: str
+    court: str
 
     @property
     def progression(self) -> tuple[str, str, str]:
