@@ -19,7 +19,7 @@ def test_a_page_with_initials_and_clips(log_of_rowan, tmp_path):
     result = run(log_of_rowan, *words)
     assert result.exit_code == 0, result.output
     text = out.read_text(encoding="utf-8")
-    assert "<h1>RO: which balls to attack</h1>" in text
+    assert "<h1>RO on court</h1>" in text
     for name in pd.read_csv(players)["player"]:
         assert name not in text
     assert "Initials stand for the players" in text

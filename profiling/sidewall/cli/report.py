@@ -60,6 +60,24 @@ def report(
             "--clips", help="Also write video chapters (WebVTT) and times (CSV) beside the page."
         ),
     ] = False,
+    video: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--video",
+            help="Video file of a match, as MATCH=FILE: its rallies play in the page. May be "
+            "given several times.",
+        ),
+    ] = None,
+    notes: Annotated[
+        Path | None,
+        typer.Option(
+            "--notes", help="Your own words: a Markdown file; with --all a folder of NAME.md."
+        ),
+    ] = None,
+    sections: Annotated[
+        Path | None,
+        typer.Option("--sections", help="Which sections, in which order: a TOML file."),
+    ] = None,
     initials: Initials = False,
     effort: Effort = None,
     seed: Seed = 0,
@@ -75,8 +93,14 @@ def report(
     if not everyone:
         _need_page(out)
     found = usable_log(read_log(logs, players, matches, board_width_cm, sheet, encoding))
+    from sidewall.report.coach import read_sections  # noqa: PLC0415
+
     made, shots, asked = _prepared(found, player, unit, board_width_cm, initials, effort, seed)
-    names = shots["player"].cat.categories
+    if sections is not None:
+        made.sections = read_sections(sections)
+    made.videos = dict(_match_and_file(one) for one in video or ())
+    names = [str(name) for name in shots["player"].cat.categories]
+    words = {} if notes is None or asked else _notes_of(notes, names)
     with Steps("report", 2 if asked else len(names) + 1) as steps:
         steps.next("models")
         made.fit(shots)
@@ -87,10 +111,10 @@ def report(
                 steps.next("pages")
                 _tell(written)
 
-            made.write_all(out, clips=clips, jobs=_jobs(), tell=tell)
+            made.write_all(out, clips=clips, notes=words, jobs=_jobs(), tell=tell)
             typer.echo(f"Open first: {out / 'index.html'}")
         else:
-            _tell(made.write(asked, out, clips=clips))
+            _tell(made.write(asked, out, clips=clips, notes=notes))
     typer.echo("Pages hold personal data: show each player their own, and keep them safe.")
 
 
@@ -126,6 +150,23 @@ def sheet(
         steps.next("page")
         made.write_sheet(str(asked), page)
     typer.echo(f"Wrote {page}. Print it, or send it to the player's phone: it needs no network.")
+
+
+def _match_and_file(words: str) -> tuple[str, str]:
+    match, sign, file = words.partition("=")
+    if not (match and sign and file):
+        raise SidewallError(f"--video {words}: give the match and its file, as MATCH=FILE.")
+    return match, file
+
+
+def _notes_of(folder: Path, names: list[str]) -> dict[str, Path]:
+    """Files of the coach's words that there are, by player."""
+    from sidewall.log.file_stem import file_stem  # noqa: PLC0415
+
+    if not folder.is_dir():
+        raise SidewallError(f"--notes {folder}: with --all give a folder that holds NAME.md files.")
+    files = {name: folder / f"{file_stem(name, names)}.md" for name in names}
+    return {name: file for name, file in files.items() if file.is_file()}
 
 
 def _need_page(out: Path) -> None:
