@@ -9,6 +9,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
+import pandas as pd
+
 from sidewall.cli.files import Profile
 from sidewall.cli.profile import profile_files, write_profile
 from sidewall.errors import WriteError
@@ -69,9 +71,11 @@ def make_demo(folder: Path) -> list[str]:
             sums |= {path.relative_to(folder).as_posix(): _sum(path) for path in own.written}
             with suppress(WriteError):  # a full disk is said already
                 write_file(folder / _SUMS, "".join(f"{sums[at]}  {at}\n" for at in sorted(sums)))
-    lines = ["A made-up club; its players are simulated, none is a real person.", ""]
+    lines = ["A made-up club; its players are simulated, none is a real person."]
+    lines += [f"The player shown, {names[0]}, is the first in the list of players.", ""]
     lines += [f"  {path}: {_WHAT[name]}" for name, path in logs.items()]
-    lines += ["", *made.lines(), f"Report of {names[0]}: {page}"]
+    lines += ["", *made.lines(), "Diamonds in it are the true thresholds, known here alone."]
+    lines.append(f"Report of {names[0]}: {page}")
     lines += [f"What {names[0]} takes on court: {sheet}", "", "Try next:"]
     quoted = [shlex.quote(str(path)) for path in (log, players, matches, folder / "profile")]
     everyone = shlex.quote(str(folder / "reports"))
@@ -91,7 +95,9 @@ def _write_results(found: LogCheck, player: str, profile: Path, sheet: Path, pag
     report = Report(check=found).fit(found.shots)
     ladder = report.ladder_
     known = {"value": ladder.value} | ({"rally": ladder.rally} if ladder.rally else {})
-    made = write_profile(found.shots, player, profile, models=known)
+    truth = pd.read_csv(synthetic_data_folder() / "truth.csv")
+    general = truth[["stroke", "balance", "depth"]].isna().all(axis=1)
+    made = write_profile(found.shots, player, profile, models=known, truth=truth[general])
     report.write_sheet(player, sheet)
     report.write(player, page)
     return made

@@ -280,8 +280,8 @@ class Report:
     ) -> Iterator[WrittenReport]:
         tasks = [(name, path, clips, notes.get(name)) for name, path in files.items()]
         if jobs > 1:
-            if tasks:  # what all pages share is made once, before it is handed out
-                gather(self._fitted(), tasks[0][0], self._look(None))
+            if hasattr(self, "ladder_"):  # what all pages share is made before it is handed out
+                self.content(tasks[0][0])
             yield from _in_processes(self, tasks, jobs)
         else:
             for name, path, _, words in tasks:
