@@ -66,8 +66,8 @@ def test_help_names_every_command_and_loads_nothing_heavy():
     start = perf_counter()
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     took = perf_counter() - start
-    commands = ("demo", "check", "profile", "report", "plan", "template", "map", "pseudonymise",
-                "join", "compare", "agree", "efforts", "notebook")  # fmt: skip
+    commands = ("demo", "check", "profile", "sheet", "report", "plan", "template", "map",
+                "pseudonymise", "join", "compare", "agree", "efforts", "notebook")  # fmt: skip
     for command in commands:
         assert command in done.stdout
     assert done.stdout.rstrip().endswith("[]")
@@ -235,8 +235,9 @@ def test_the_demo_can_be_opened_and_gone_on_with(tmp_path, monkeypatch):
 def quick_demo(monkeypatch):
     """The demonstration without its models: the report and one table of the profile only."""
 
-    def results(found, player, profile, page):
+    def results(found, player, profile, sheet, page):
         make_folder(profile)
+        write_file(sheet, "<html></html>")
         write_file(page, "<html></html>")
         table = write_file(profile / "rowan-zones.csv", f"{found.rows_used}\n")
         return Profile(player, profile, [table])
@@ -244,7 +245,7 @@ def quick_demo(monkeypatch):
     monkeypatch.setattr("sidewall.cli.demo._write_results", results)
 
 
-@pytest.mark.parametrize("name", ["ladder.csv", "rowan-report.html", "profile/rowan-zones.csv"])
+@pytest.mark.parametrize("name", ["ladder.csv", "rowan-sheet.html", "profile/rowan-zones.csv"])
 def test_the_demo_never_writes_over_what_somebody_changed(quick_demo, tmp_path, name):
     out = tmp_path / "demo"
     assert run("demo", "--out", out).exit_code == 0
@@ -274,7 +275,7 @@ def test_the_sums_of_the_demo_are_those_of_a_general_tool(quick_demo, tmp_path):
     assert run("demo", "--out", tmp_path).exit_code == 0
     lines = (tmp_path / "sidewall-demo.sha256").read_text().splitlines()
     sums = dict(reversed(line.split("  ")) for line in lines)
-    assert len(sums) == 8
+    assert len(sums) == 9
     for name, its in sums.items():
         assert hashlib.sha256((tmp_path / name).read_bytes()).hexdigest() == its
 

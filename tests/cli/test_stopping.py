@@ -104,7 +104,7 @@ class SlowReport(Report):
 
     players = tuple("abcdefgh")
 
-    def write(self, player, file, *, clips=False):
+    def write(self, player, file, *, clips=False, notes=None):
         file.parent.mkdir(exist_ok=True)
         write_file(file.with_suffix(".csv"), "clips\n1\n")
         time.sleep(0.5)

@@ -96,3 +96,14 @@ def test_errors_say_the_mend(table):
         plot_decisions(table, "Rowan", ax=plt.subplots()[1])
     with pytest.raises(DataError, match="no column decision"):
         plot_decisions(table.drop(columns="decision"), "Rowan")
+
+
+def test_a_bare_panel_leaves_the_words_to_what_stands_beside(table):
+    full, bare = (
+        plot_decisions(table, "Rowan", "backhand", "ground", bare=bare) for bare in (False, True)
+    )
+    assert "forced" in said(full)
+    assert "forced" not in said(bare)
+    assert f"n = {len(cell(table)):,} shots" in said(bare)
+    assert bare.get_title(loc="left") == ""
+    assert not [line for line in bare.lines if line.get_label() == "_threshold"]

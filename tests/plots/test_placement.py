@@ -143,3 +143,16 @@ def test_the_worth_of_a_gap_is_the_models_curve():
     assert "(m)" in sw.plot_worth(worth, of="depth").get_xlabel()
     with pytest.raises(DataError, match="Targets played to"):
         sw.plot_placement(shots, player, "nowhere")
+
+
+def test_the_ellipse_ends_at_the_walls_and_hits_differ_from_misses_in_grey(shots):
+    ax = sw.plot_placement(shots, "Rowan", "front right")
+    (ellipse,) = [one for one in ax.patches if one.get_label() == "_ellipse"]
+    clip = ellipse.get_clip_path().get_fully_transformed_path().get_extents()
+    floor = ax.transData.transform([(0.0, 0.0), (6.4, 9.75)])
+    assert sorted((clip.x0, clip.x1)) == pytest.approx(sorted(floor[:, 0]))
+    assert sorted((clip.y0, clip.y1)) == pytest.approx(sorted(floor[:, 1]))
+    faces = {dots.get_label(): dots.get_facecolor()[0][:3] for dots in ax.collections}
+    # shares of red, green and blue in a grey: ITU-R Recommendation BT.709
+    grey = {name: np.dot(face, (0.2126, 0.7152, 0.0722)) for name, face in faces.items()}
+    assert abs(grey["on target"] - grey["off target"]) > 0.15

@@ -264,3 +264,24 @@ def test_the_other_outcome_is_drawn_and_said_beside(shots, model, crossing):
     answer = answer.loc[(crossing["player"], crossing["side"], crossing["family"])]
     at = labelled(ax, "_beside").get_xdata()[0]
     assert at == pytest.approx(answer["threshold_m"])
+
+
+def test_the_rule_is_drawn_in_place_of_the_threshold_and_words_are_left_out(model, crossing):
+    ax = panel(model, crossing, rule=model.rule())
+    rule = model.rule().query("player == @crossing.player")
+    rule = rule[(rule["side"] == crossing["side"]) & (rule["family"] == crossing["family"])]
+    line = labelled(ax, "_rule")
+    assert np.unique(line.get_xdata()) == pytest.approx(rule["rule_m"].to_numpy())
+    assert not [one for one in ax.lines if one.get_label() == "_threshold"]
+    assert "Attack from" not in said(ax)
+    assert "n = " in said(ax)
+
+
+def test_the_truth_of_simulated_players_is_a_diamond_and_is_explained(model, crossing):
+    truth = model.thresholds()[["player", "side", "family"]].assign(threshold_m=0.42)
+    ax = panel(model, crossing, truth=truth)
+    mark = labelled(ax, "_truth")
+    assert mark.get_marker() == "D"
+    assert list(mark.get_xdata()) == [0.42]
+    assert "true threshold" in ax.figure.get_supxlabel()
+    assert "true threshold" not in panel(model, crossing).figure.get_supxlabel()

@@ -118,3 +118,13 @@ def page(html):
 @pytest.fixture(scope="session")
 def parse():
     return Page
+
+
+@pytest.fixture(scope="session")
+def log_of_rowan(tmp_path_factory):
+    """Four matches of the demonstration as a file."""
+    whole = pd.read_csv(synthetic_data_folder() / "ladder.csv", dtype=str)
+    mine = whole.loc[whole["player"] == "Rowan", "match"].unique()
+    path = tmp_path_factory.mktemp("log") / "club.csv"
+    whole[whole["match"].isin(mine)].to_csv(path, index=False)
+    return path

@@ -8,20 +8,15 @@ from __future__ import annotations
 import os
 import re
 import shutil
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
-
-from sidewall.report.answers_view import threshold_answers
-from sidewall.report.page import render_page
-from sidewall.report.words import Lengths
 
 playwright = pytest.importorskip("playwright.sync_api")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
 
-SIZES = {"phone": (390, 844), "laptop": (1280, 800)}
+SIZES = {"phone": (390, 844), "laptop": (1366, 768)}
 
 
 @pytest.fixture(scope="module")
@@ -88,22 +83,50 @@ def test_open_tables_and_lists_still_fit(visit, size):
     assert tab.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
 
 
-@pytest.mark.parametrize("board_width_m", [None, 0.068], ids=["cm", "cm and boards"])
 @pytest.mark.parametrize("size", list(SIZES))
-def test_the_answer_and_the_first_thing_to_train_need_no_scrolling(
-    visit, report, content, odd, tmp_path, size, board_width_m
-):
-    answers = threshold_answers(report.ladder_, odd, Lengths("cm", board_width_m), {})
-    # a name of usual length: a long one takes more lines
-    page = replace(content, answers=answers, player="Rowan", pictures=[])
-    (tmp_path / "page.html").write_text(render_page(page), encoding="utf-8")
+def test_the_four_gaps_need_no_scrolling(visit, size):
     tab = visit(*SIZES[size])
-    tab.goto((tmp_path / "page.html").as_uri())
-    bottom = tab.evaluate(
-        "Math.max(...['.answers', '.top-work'].map("
-        "one => document.querySelector(one).getBoundingClientRect().bottom))"
+    bottoms = tab.evaluate(
+        "[...document.querySelectorAll('.gap')].map(one => one.getBoundingClientRect().bottom)"
     )
-    assert bottom <= SIZES[size][1]
+    assert len(bottoms) == 4
+    assert max(bottoms) <= SIZES[size][1]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", list(SIZES))
+def test_axe_finds_nothing_serious(visit, size, scheme):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    tab = visit(*SIZES[size], scheme)
+    tab.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true })")
+    found = axe.Axe().run(tab).response["violations"]
+    serious = [(one["id"], one["nodes"][0]["html"]) for one in found
+               if one["impact"] in ("serious", "critical")]  # fmt: skip
+    assert serious == []
+
+
+def test_the_keyboard_reaches_every_link_in_order_and_opens_what_is_folded(visit):
+    tab = visit(*SIZES["laptop"])
+    tab.keyboard.press("Tab")
+    assert tab.evaluate("document.activeElement.className") == "skip"
+    tab.keyboard.press("Enter")
+    assert tab.evaluate("location.hash") == "#report"
+    seen = []
+    for _ in range(400):
+        tab.keyboard.press("Tab")
+        at = tab.evaluate(
+            "[document.activeElement.tagName, document.activeElement.getBoundingClientRect().top"
+            " + window.scrollY]"
+        )
+        if at[0] == "BODY":
+            break
+        seen.append(at[0])
+        if tab.evaluate("document.activeElement.parentElement.className") == "fold":
+            tab.keyboard.press("Enter")
+            assert tab.evaluate("document.querySelector('.fold').open")
+    assert seen.count("SUMMARY") >= 2
+    # the tables of the appendix that was opened can be scrolled
+    assert seen.count("DIV") >= 8
 
 
 def test_colours_follow_the_scheme(visit):
@@ -116,28 +139,51 @@ def test_colours_follow_the_scheme(visit):
 
 def test_a_link_from_a_claim_opens_its_list(visit):
     tab = visit(*SIZES["laptop"])
-    tab.click(".pictures a.rallies >> nth=0")
+    tab.click(".report a.rallies >> nth=0")
     assert tab.evaluate("document.querySelector('.list:target') !== null")
     top = tab.evaluate("document.querySelector('.list:target').getBoundingClientRect().top")
-    assert 0 <= top < 800
+    assert 0 <= top < 768
 
 
-def test_it_prints_on_a_sane_number_of_a4_pages(visit, folder):
-    tab = visit(*SIZES["laptop"])
-    data = tab.pdf(path=folder / "printed.pdf", prefer_css_page_size=True)
+def printed(tab, path, pages=""):
+    """Print and return the number of pages and their sizes in points."""
+    options = {"page_ranges": pages} if pages else {}
+    data = tab.pdf(path=path, prefer_css_page_size=True, **options)
     assert data[:5] == b"%PDF-"
     sheets = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", data)
-    # A4 is 210 by 297 mm: 595 by 842 points (ISO 216)
-    assert {(round(float(w)), round(float(h))) for w, h in sheets} <= {(595, 842), (596, 842)}
-    pages = max(int(n) for n in re.findall(rb"/Count (\d+)", data))
-    assert 6 <= pages <= 20
+    count = max(int(n) for n in re.findall(rb"/Count (\d+)", data))
+    return count, {(round(float(w)), round(float(h))) for w, h in sheets}
+
+
+#: 210 by 297 mm in points (ISO 216).
+A4 = {(595, 842), (596, 842)}
+
+
+def test_it_prints_on_six_a4_pages_before_the_appendix(visit, folder):
+    tab = visit(*SIZES["laptop"])
+    whole, sizes = printed(tab, folder / "printed.pdf")
+    assert sizes <= A4
+    assert whole <= 16
+    tab.evaluate("document.querySelector('.appendix').remove()")
+    pages, _ = printed(tab, folder / "printed-coach.pdf")
+    assert 3 <= pages <= 6
+
+
+def test_every_players_sheet_is_one_a4_page_and_fits_a_phone(visit, report, tmp_path, folder):
+    tab = visit(*SIZES["phone"])
+    for k, player in enumerate(report.players):
+        page = report.write_sheet(player, tmp_path / f"sheet-{k}.html")
+        tab.goto(page.as_uri())
+        assert printed(tab, folder / f"sheet-{k}.pdf") == (1, A4 & printed(tab, tmp_path / "x")[1])
+        assert tab.evaluate("document.documentElement.scrollWidth") <= SIZES["phone"][0]
+    assert tab.noted == []
 
 
 def test_printed_tables_are_open(visit):
     tab = visit(*SIZES["laptop"])
     tab.emulate_media(media="print")
     heights = tab.evaluate(
-        "[...document.querySelectorAll('details.numbers table')]"
+        "[...document.querySelectorAll('.numbers table')]"
         ".map(one => one.getBoundingClientRect().height)"
     )
     assert min(heights) > 20

@@ -8,29 +8,18 @@ from sidewall.cli.app import app
 from sidewall.simulate import synthetic_data_folder
 
 
-@pytest.fixture(scope="module")
-def log(tmp_path_factory):
-    """Four matches of the demonstration, and its table of players."""
-    home = synthetic_data_folder()
-    whole = pd.read_csv(home / "ladder.csv", dtype=str)
-    mine = whole.loc[whole["player"] == "Rowan", "match"].unique()
-    path = tmp_path_factory.mktemp("log") / "club.csv"
-    whole[whole["match"].isin(mine)].to_csv(path, index=False)
-    return path
-
-
 def run(*words):
     return CliRunner().invoke(app, ["report", *(str(word) for word in words)])
 
 
-def test_a_page_with_initials_and_clips(log, tmp_path):
+def test_a_page_with_initials_and_clips(log_of_rowan, tmp_path):
     out = tmp_path / "page.html"
     players = synthetic_data_folder() / "players.csv"
     words = ("--player", "rowan", "--out", out, "--players", players, "--initials", "--clips")
-    result = run(log, *words)
+    result = run(log_of_rowan, *words)
     assert result.exit_code == 0, result.output
     text = out.read_text(encoding="utf-8")
-    assert "<h1>RO: which balls to attack</h1>" in text
+    assert "<h1>RO on court</h1>" in text
     for name in pd.read_csv(players)["player"]:
         assert name not in text
     assert "Initials stand for the players" in text
@@ -50,9 +39,9 @@ def test_a_page_with_initials_and_clips(log, tmp_path):
         (("--player", "Rowan", "--html", "--effort", "none.toml"), "none.toml"),
     ],
 )
-def test_what_cannot_be_done_is_said(log, tmp_path, words, said):
+def test_what_cannot_be_done_is_said(log_of_rowan, tmp_path, words, said):
     out = tmp_path / ("page.html" if "--html" in words else "page")
-    result = run(log, *(word for word in words if word != "--html"), "--out", out)
+    result = run(log_of_rowan, *(word for word in words if word != "--html"), "--out", out)
     assert result.exit_code == 2
     assert said in result.stderr
     assert not out.exists()

@@ -6,8 +6,7 @@ from itertools import pairwise
 
 import pytest
 
-from sidewall.report.answers_view import threshold_answers
-from sidewall.report.words import Lengths
+from sidewall.plots.words import cell_words
 
 HEADINGS = ("h1", "h2", "h3", "h4")
 
@@ -70,21 +69,21 @@ def test_language_title_view_and_skip_link(page):
     assert first.attrs["href"].removeprefix("#") in ids(page)
 
 
-def test_every_picture_has_an_alternative_a_sentence_and_its_n(page, content):
+def test_every_picture_has_an_alternative_and_stands_under_a_verdict(page, content):
     images = page.all("img")
     assert len(images) >= 10
     assert all(len(node.attrs["alt"]) > 40 for node in images)
-    for _, _, shown in content.pictures:
-        for one in shown:
+    for section in content.sections:
+        for one in section.pictures:
             assert one.says.endswith(".")
-            assert one.n
             assert one.width > 0 < one.height
 
 
-def test_tables_have_captions_and_headings_with_scope(page):
+def test_tables_have_headings_with_scope_and_names(page):
     tables = page.all("table")
     assert len(tables) >= 8
-    assert len(page.all("caption")) == len(tables)
+    regions = [node for node in page.all("div") if node.attrs.get("role") == "region"]
+    assert len(regions) == len(tables)
     assert all(node.attrs.get("scope") in ("col", "row") for node in page.all("th"))
 
 
@@ -97,61 +96,80 @@ def test_every_link_within_the_page_leads_somewhere(page):
     assert set(inside) <= set(here)
 
 
-def test_every_claim_leads_to_its_rallies(content, page):
+def links_of(content):
+    for section in content.sections:
+        for one in (*section.pictures, *section.lines):
+            if one.link is not None:
+                yield one.link
+
+
+def test_every_claim_leads_to_a_few_best_examples(content, page):
     lists = {one.link.anchor: one for one in content.lists}
-    claims = [one.link for one in content.answers]
-    claims += [card.link for card in content.cards]
-    claims += [row.link for table in content.tables for row in table.rows if table.linked]
-    claims = [link for link in claims if link is not None]
-    assert len(claims) > 20
+    claims = list(links_of(content))
+    assert len(claims) > 8
     for link in claims:
         one = lists[link.anchor]
-        rallies = sum(len(game.rallies) for _, games in one.matches for game in games)
-        assert rallies == link.rallies > 0
-        assert one.link.number == link.number
-    assert {node.attrs["href"] for node in page.all("a")} >= {f"#{link.anchor}" for link in claims}
+        assert one.link == link
+        assert 1 <= len(one.examples) <= 5
+        rallies = [(each.match, each.game, each.rally) for each in one.examples]
+        assert len(set(rallies)) == len(rallies)
+        assert len(rallies) == min(5, link.rallies)
+    hrefs = {node.attrs["href"] for node in page.all("a")}
+    assert hrefs >= {f"#{link.anchor}" for link in claims}
 
 
-def test_lists_name_match_game_rally_and_time(content, shots, odd):
-    one = next(each for each in content.lists if each.link.anchor.startswith("clips-threshold"))
-    match, games = one.matches[0]
-    number, time = games[0].rallies[0]
-    minutes, seconds = (int(part) for part in time.split(":"))
-    rows = shots[
-        (shots["match"] == match)
-        & (shots["game"] == games[0].game)
-        & (shots["rally"] == number)
-        & (shots["player"] == odd)
+def test_all_other_rallies_stand_in_one_list(content, page):
+    rest = {
+        (match, game, number)
+        for match, games in content.rest
+        for game, rallies in games
+        for number, _ in rallies
+    }
+    shown = {(e.match, e.game, e.rally) for one in content.lists for e in one.examples}
+    assert shown < rest
+    assert len(rest) >= max(one.link.rallies for one in content.lists)
+    assert "All rallies behind these lists" in page.all("main")[0].text
+
+
+def test_examples_name_match_game_rally_and_its_time(content, shots, odd):
+    one = next(each for each in content.lists if each.link.anchor.startswith("list-tape"))
+    example = one.examples[0]
+    minutes, seconds = (int(part) for part in example.time.split(":"))
+    rally = shots[
+        (shots["match"] == example.match)
+        & (shots["game"] == example.game)
+        & (shots["rally"] == example.rally)
     ]
-    assert (rows["t_s"].astype(int) == 60 * minutes + seconds).any()
+    assert (rally["player"] == odd).any()
+    assert int(rally["t_s"].min()) == 60 * minutes + seconds
 
 
-def test_the_first_screen_says_threshold_interval_n_and_what_to_work_on(report, content, page, odd):
-    assert len(content.answers) == 4
-    table = report.ladder_.value.thresholds()
-    rows = table[table["player"] == odd]
-    for answer, (_, row) in zip(content.answers, rows.iterrows(), strict=True):
-        if row["status"] == "crosses":
-            assert answer.says == f"Loose from {100 * row['threshold_m']:.0f} cm"
-            assert answer.interval == f"{100 * row['low_m']:.0f} to {100 * row['high_m']:.0f}"
-        else:
-            assert answer.says == row["status"].capitalize()
-        assert answer.n == f"{row['n_attack']} attacks, {row['n_reset']} resets"
-    (main,) = page.all("main")
-    assert main.text.index("Work on this first") < main.text.index("Pictures")
+def test_the_coachs_pages_say_one_number_for_a_tape_and_no_word_of_the_method(content, page):
+    words = "".join(
+        node.text for node in page.all("section") if node.attrs.get("class", "").startswith("page")
+    ).lower()
+    for method in ("posterior", "bootstrap", "p-value", "95%", "interval,", "model", "estimat"):
+        assert method not in words
+    attack = next(one for one in content.sections if one.key == "attack")
+    for picture, tape in zip(attack.pictures, content.sheet.tapes, strict=True):
+        assert picture.says == f"Attack from {tape.says}."
+        # nothing else is said from where to attack
+        assert len(re.findall(r"\d+ cm", picture.alt)) == 1
 
 
-def test_an_unknown_answer_says_what_would_settle_it(report):
-    lengths = Lengths("cm", None)
-    unknown = [
-        answer
-        for name in report.players
-        for answer in threshold_answers(report.ladder_, name, lengths, {})
-        if answer.says == "Not known yet"
-    ]
-    assert unknown, "the small log should leave something open"
-    assert all("more shots of this kind would settle it" in answer.rule for answer in unknown)
-    assert not any(answer.known for answer in unknown)
+def test_what_cannot_be_said_is_listed_once(content):
+    (unknown,) = [one for one in content.sections if one.key == "unknown"]
+    titles = [line.title for line in unknown.lines]
+    assert len(set(titles)) == len(titles)
+    assert all(line.says.endswith(".") for line in unknown.lines)
+
+
+def test_the_sheet_comes_first_and_the_appendix_is_folded(page, report, odd):
+    sections = page.all("section")
+    assert sections[0].attrs["id"] == "sheet"
+    (appendix,) = [node for node in page.all("h2") if node.attrs.get("id") == "appendix"]
+    assert appendix.inside[-2:] == ["details", "summary"]
+    assert cell_words(report.ladder_.value, "forehand", "ground") in page.all("main")[0].text
 
 
 def test_cautions_personal_data_and_facts_are_said(page, check):
@@ -168,18 +186,15 @@ def test_cautions_personal_data_and_facts_are_said(page, check):
         "Where intervals are known to fail",
     ):
         assert words in main.text
-    assert "Personal data" in page.all("header")[0].text
+    assert "Personal data" in page.all("footer")[0].text
 
 
-def test_cards_carry_gain_effort_rank_drill_and_progression(content, page):
-    assert content.cards
-    for card in content.cards:
-        assert re.fullmatch(r"[+−]?\d+\.\d\d \([+−]?\d+\.\d\d to [+−]?\d+\.\d\d\)", card.gain)
-        assert "to" in card.match
-        assert card.effort.startswith("3 of 5 (assumed")
-        assert card.sure.startswith("comes first in")
-        assert [stage for stage, _ in card.stages] == ["Simple", "Varied", "In a game"]
-        assert card.anchor in ids(page)
+def test_training_carries_gain_and_progression(content):
+    (training,) = [one for one in content.sections if one.key == "training"]
+    assert [line.title for line in training.lines] == [one.title for one in content.sheet.training]
+    for line in training.lines:
+        assert re.match(r"[+−]?\d+\.\d \([+−]?\d+\.\d to [+−]?\d+\.\d\) rallies", line.says)
+        assert [stage for stage, _ in line.more] == ["Simple", "Varied", "In a game"]
 
 
 def luminance(colour):
@@ -203,11 +218,7 @@ def contrast(one, other):
         ("quiet", "card"),
         ("link", "paper"),
         ("link", "card"),
-        ("on-attack", "attack"),
-        ("on-reset", "reset"),
-        ("on-open", "open"),
-        ("good", "good-back"),
-        ("maybe", "maybe-back"),
+        ("ink", "open"),
         ("paper", "wall"),
     ],
 )

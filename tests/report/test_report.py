@@ -10,9 +10,7 @@ from sidewall.errors import DataError, NotFittedError, UnitError, WriteError
 from sidewall.models import TightnessModel
 from sidewall.placement import TinMargin
 from sidewall.report import Report, WrittenReport, write_report
-from sidewall.report.answers_view import threshold_answers
 from sidewall.report.page import render_page
-from sidewall.report.words import Lengths
 from sidewall.worklist import WorkList
 
 
@@ -22,7 +20,7 @@ def test_a_page_fits_no_model_and_makes_no_table_of_one_again(report, content, o
 
     for model in (TightnessModel, WorkList, TinMargin):
         monkeypatch.setattr(model, "fit", again)
-    for name in ("thresholds", "curves", "comfort"):
+    for name in ("thresholds", "curves", "comfort", "rule"):
         monkeypatch.setattr(TightnessModel, name, again)
     # and it comes out the same
     assert report.content(odd) == content
@@ -50,21 +48,12 @@ def test_everyone_gets_a_page_and_the_index_lists_them(report, content, parse, o
 
 
 def test_a_player_called_index_has_a_page_of_another_name(report, monkeypatch, tmp_path):
-    def pretend(self, player, file, *, clips=False):
+    def pretend(self, player, file, *, clips=False, notes=None):
         return WrittenReport(player, Path(file))
 
     monkeypatch.setattr(Report, "write", pretend)
     (one,) = report.write_all(tmp_path, players=["Index"])
     assert one.file.name == "player-index.html"
-
-
-def test_gaps_in_another_unit_and_boards_beside(report, odd):
-    inches = threshold_answers(report.ladder_, odd, Lengths("in", None), {})
-    assert any(answer.says.endswith(" in") for answer in inches)
-    boards = threshold_answers(report.ladder_, odd, Lengths("cm", 0.07), {})
-    known = [answer for answer in boards if answer.interval]
-    assert known
-    assert all(answer.boards.endswith("boards") for answer in known)
 
 
 def test_a_log_without_places_times_and_heights_still_has_a_page(shots, odd, tmp_path, parse):
@@ -75,10 +64,12 @@ def test_a_log_without_places_times_and_heights_still_has_a_page(shots, odd, tmp
     text = made.write(odd, tmp_path / "bare.html").file.read_text(encoding="utf-8")
     page = parse(text)
     said = page.all("main")[0].text
-    assert "What this log cannot tell" in said
-    assert "placement" in said
+    assert "What cannot be said yet" in said
+    assert "Whether the length lands" in said
+    assert "Chart the first bounce" in said
     assert "no video times" in said
     assert not page.all("time")
+    assert not page.all("video")
     with pytest.raises(DataError, match="no times"):
         made.write(odd, tmp_path / "clips.html", clips=True)
 
@@ -110,7 +101,8 @@ def test_write_report_takes_every_option_of_the_report():
     assert "options" in inspect.signature(write_report).parameters
 
 
-def test_clips_are_written_beside_the_page_and_linked(written, page):
+def test_clips_are_written_beside_the_page_and_linked(written, page, content):
+    lists = content.lists
     folder = written.file.parent / f"{written.file.stem}-clips"
     on_disc = {path.relative_to(written.file.parent).as_posix() for path in folder.iterdir()}
     linked = {
@@ -121,6 +113,10 @@ def test_clips_are_written_beside_the_page_and_linked(written, page):
     assert linked == on_disc
     assert {path.suffix for path in folder.iterdir()} == {".csv", ".vtt"}
     assert {f"{folder.name}/{path.name}" for path in written.clips} == on_disc
-    table = pd.read_csv(next(folder.glob("passed-up-backhand-ground.csv")))
-    assert len(table)
+    # a few files: the best examples by match and as a table, and all others as one table
+    assert len(on_disc) <= 2 + len({one.match for each in lists for one in each.examples})
+    table = pd.read_csv(folder / "best-examples.csv")
     assert (table["out_s"] > table["in_s"]).all()
+    assert table["rows"].sum() == sum(len(one.examples) for one in lists)
+    others = pd.read_csv(folder / "other-rallies.csv")
+    assert others["rows"].sum() > len(table)

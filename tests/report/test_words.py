@@ -6,11 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidewall.plots.strip import Stretch
-from sidewall.report.rally_lists import clock
-from sidewall.report.words import Lengths, answer_sentence, rule_words, share, signed, stroke_words
-
-KNOWN = {"status": "crosses", "threshold_m": 0.35, "low_m": 0.2, "high_m": 0.5}
+from sidewall.report.rallies import clock
+from sidewall.report.words import Lengths, share, signed, stroke_words
 
 
 @pytest.mark.parametrize(
@@ -27,30 +24,13 @@ def test_times_read_back(seconds):
     assert sum(part * 60**k for k, part in enumerate(reversed(parts))) == int(seconds)
 
 
-def test_answers_in_the_readers_unit():
-    assert answer_sentence(KNOWN, Lengths("cm", None)) == ("Loose from 35 cm", "20 to 50")
-    assert answer_sentence(KNOWN, Lengths("m", None)) == ("Loose from 0.35 m", "0.20 to 0.50")
+def test_gaps_in_the_readers_unit():
+    assert Lengths("cm", None).gap(0.35) == "35 cm"
+    assert Lengths("m", None).interval(0.2, 0.5) == "0.20 to 0.50"
     assert Lengths("cm", 0.07).boards(0.35) == "5.0 boards"
     assert Lengths("boards", 0.07).boards(0.35) == ""
     assert Lengths("cm", None).interval(math.nan, 0.5) == "up to 50"
     assert Lengths("cm", None).interval(0.5, math.inf) == "50 or more"
-
-
-def test_rules_say_what_to_attack_and_what_to_reset():
-    parts = [
-        Stretch("reset", 0.0, 0.28),
-        Stretch("too close to call", 0.28, 0.4),
-        Stretch("attack", 0.4, 1.6),
-    ]
-    lengths = Lengths("cm", None)
-    assert rule_words(KNOWN, parts, lengths, True) == "Reset up to 28 cm, attack from 40 cm."
-    boards = rule_words(KNOWN, parts, Lengths("cm", 0.07), True)
-    assert boards == "Reset up to 28 cm (4.0 boards), attack from 40 cm (5.7 boards)."
-    open_answer = {"status": "not known yet", "more_shots": 214.0}
-    said = rule_words(open_answer, parts, lengths, False)
-    assert said == "About 210 more shots of this kind would settle it."
-    said = rule_words(open_answer, parts[1:], lengths, True)
-    assert said == "So far: attack from 40 cm. About 210 more shots of this kind would settle it."
 
 
 def test_numbers_carry_true_minus_signs_and_no_minus_before_nothing():

@@ -28,7 +28,7 @@ from sidewall.cli.options import (
 )
 from sidewall.cli.plan import plan
 from sidewall.cli.pseudonymise import pseudonymise
-from sidewall.cli.report import report
+from sidewall.cli.report import report, sheet
 from sidewall.errors import WriteError
 
 __all__ = ["app"]
@@ -155,6 +155,7 @@ def efforts(
 
 app.command("map")(map_columns)
 app.command()(pseudonymise)
+app.command()(sheet)
 app.command()(report)
 app.command()(plan)
 app.command()(join)

@@ -7,7 +7,9 @@ import shlex
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Final, cast
+from typing import Final
+
+import pandas as pd
 
 from sidewall.cli.files import Profile
 from sidewall.cli.profile import profile_files, write_profile
@@ -15,7 +17,6 @@ from sidewall.errors import WriteError
 from sidewall.files import account, make_folder, plan_files, write_file
 from sidewall.log import LogCheck, check_log
 from sidewall.log.file_stem import file_stem
-from sidewall.models import TightnessModel
 from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder
 from sidewall.simulate.scenario import FILES
@@ -54,8 +55,9 @@ def make_demo(folder: Path) -> list[str]:
     log, players, matches = (logs[name] for name in FILES[:3])
     found = check_log(home / log.name, players=home / players.name, matches=home / matches.name)
     names = [str(name) for name in found.shots["player"].cat.categories]
-    page = folder / f"{file_stem(names[0], names)}-report.html"
-    planned = [*logs.values(), *profile_files(folder / "profile", names[0], names), page]
+    stem = file_stem(names[0], names)
+    sheet, page = folder / f"{stem}-sheet.html", folder / f"{stem}-report.html"
+    planned = [*logs.values(), *profile_files(folder / "profile", names[0], names), sheet, page]
     plan_files(planned)
     data = {path: (home / name).read_bytes() for name, path in logs.items()}
     sums = _refuse_edited(folder, planned, data)
@@ -64,14 +66,17 @@ def make_demo(folder: Path) -> list[str]:
         try:
             for path, content in data.items():
                 write_file(path, content)
-            made = _write_results(found, names[0], folder / "profile", page)
+            made = _write_results(found, names[0], folder / "profile", sheet, page)
         finally:
             sums |= {path.relative_to(folder).as_posix(): _sum(path) for path in own.written}
             with suppress(WriteError):  # a full disk is said already
                 write_file(folder / _SUMS, "".join(f"{sums[at]}  {at}\n" for at in sorted(sums)))
-    lines = ["A made-up club; its players are simulated, none is a real person.", ""]
+    lines = ["A made-up club; its players are simulated, none is a real person."]
+    lines += [f"The player shown, {names[0]}, is the first in the list of players.", ""]
     lines += [f"  {path}: {_WHAT[name]}" for name, path in logs.items()]
-    lines += ["", *made.lines(), f"Report of {names[0]}: {page}", "", "Try next:"]
+    lines += ["", *made.lines(), "Diamonds in it are the true thresholds, known here alone."]
+    lines.append(f"Report of {names[0]}: {page}")
+    lines += [f"What {names[0]} takes on court: {sheet}", "", "Try next:"]
     quoted = [shlex.quote(str(path)) for path in (log, players, matches, folder / "profile")]
     everyone = shlex.quote(str(folder / "reports"))
     lines.append(f"  sidewall check {shlex.quote(str(logs['typed_by_hand.csv']))}")
@@ -86,11 +91,14 @@ def make_demo(folder: Path) -> list[str]:
     return lines
 
 
-def _write_results(found: LogCheck, player: str, profile: Path, page: Path) -> Profile:
+def _write_results(found: LogCheck, player: str, profile: Path, sheet: Path, page: Path) -> Profile:
     report = Report(check=found).fit(found.shots)
-    fitted = {"value": report.ladder_.value, "rally": report.ladder_.rally}
-    known = {outcome: cast(TightnessModel, one) for outcome, one in fitted.items() if one}
-    made = write_profile(found.shots, player, profile, models=known)
+    ladder = report.ladder_
+    known = {"value": ladder.value} | ({"rally": ladder.rally} if ladder.rally else {})
+    truth = pd.read_csv(synthetic_data_folder() / "truth.csv")
+    general = truth[["stroke", "balance", "depth"]].isna().all(axis=1)
+    made = write_profile(found.shots, player, profile, models=known, truth=truth[general])
+    report.write_sheet(player, sheet)
     report.write(player, page)
     return made
 

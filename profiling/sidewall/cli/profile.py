@@ -49,6 +49,7 @@ def write_profile(
     board_width_m: float | None = None,
     outcome: str = "both",
     models: Mapping[str, TightnessModel] | None = None,
+    truth: pd.DataFrame | None = None,
 ) -> Profile:
     """Fit the model to a log and write one player's tables and pictures.
 
@@ -68,6 +69,8 @@ def write_profile(
         What shots are judged by: rally, value or both; see :class:`TightnessModel`.
     models
         Fitted already, by outcome; fitted here by default.
+    truth
+        True thresholds of simulated players, to be drawn; see `plot_threshold`.
 
     Returns
     -------
@@ -102,7 +105,7 @@ def write_profile(
             board_width(width)
         make_folder(folder)
         writer = Writer(profile, file_stem(player, names))
-        _pictures(writer, models, {"unit": unit, "board_width_m": width}, steps)
+        _pictures(writer, models, {"unit": unit, "board_width_m": width}, truth, steps)
         steps.next("zones")
         _zones(writer, shots, unit, width)
         steps.next("tables")
@@ -144,7 +147,11 @@ def _fit(
 
 
 def _pictures(
-    writer: Writer, models: Mapping[str, TightnessModel], look: dict[str, Any], steps: Steps
+    writer: Writer,
+    models: Mapping[str, TightnessModel],
+    look: dict[str, Any],
+    truth: pd.DataFrame | None,
+    steps: Steps,
 ) -> None:
     from sidewall.plots import plot_comfort, plot_threshold  # noqa: PLC0415
 
@@ -153,7 +160,9 @@ def _pictures(
         steps.next(f"pictures by {outcome}")
         for name, plot in (("threshold", plot_threshold), ("comfort", plot_comfort)):
             others = [other for other in models.values() if other is not model]
-            more = {"beside": others[0]} if name == "threshold" and others else {}
+            more: dict[str, Any] = {}
+            if name == "threshold":
+                more = {"beside": others[0] if others else None, "truth": truth}
             draw = partial(cast(Any, plot), model, player, **look, **more)
             writer.picture(f"{name}-by-{outcome}", draw)
 

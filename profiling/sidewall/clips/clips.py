@@ -328,7 +328,9 @@ class WrittenClips:
         return said
 
 
-def write_clips(clips: Table, folder: str | PathLike[str], name: str = "clips") -> WrittenClips:
+def write_clips(
+    clips: Table, folder: str | PathLike[str], name: str = "clips", *, chapters: bool = True
+) -> WrittenClips:
     """Write a table of in and out times, and chapters for the video of each match.
 
     Parameters
@@ -339,6 +341,8 @@ def write_clips(clips: Table, folder: str | PathLike[str], name: str = "clips") 
         Made if it is not there; files of the same names are written over.
     name : str, default "clips"
         Ends the name of every file: ``m01-clips.vtt``, ``clips.csv``.
+    chapters : bool, default True
+        Whether to write the chapters; the table is always written.
 
     Raises
     ------
@@ -354,17 +358,18 @@ def write_clips(clips: Table, folder: str | PathLike[str], name: str = "clips") 
     out, end = Path(folder), file_stem(name, empty="clips")
     timed = clips[clips["problem"] == OK]
     matches = list(dict.fromkeys(clips["match"]))
-    chapters = {
+    files = {
         str(match): out / f"{file_stem(str(match), matches, 'match')}-{end}.vtt"
-        for match in timed["match"].unique()
+        for match in (timed["match"].unique() if chapters else ())
     }
-    written = WrittenClips(out / f"{end}.csv", chapters, clips[clips["problem"] != OK])
+    written = WrittenClips(out / f"{end}.csv", files, clips[clips["problem"] != OK])
     make_folder(out)
-    plan_files([written.table, *chapters.values()])
+    plan_files([written.table, *files.values()])
     write_file(written.table, str(_times(clips).to_csv(index=False)).encode("utf-8-sig"))
     for match, some in timed.groupby("match", sort=False, observed=True):
         # the format is UTF-8 with plain line feeds on every system
-        write_file(chapters[str(match)], chapters_text(some))
+        if chapters:
+            write_file(files[str(match)], chapters_text(some))
     return written
 
 

@@ -122,10 +122,13 @@ def _adjusted_for(used: pd.DataFrame) -> pd.DataFrame:
 #: Own repeats and own variations that an answer about a player takes.
 LEAST_OWN: Final = 5
 
+VARY_FROM: Final = "vary from here on"
+VARY_ALWAYS: Final = "vary after any number"
+REPEAT_ALWAYS: Final = "repeat after any number"
 _STATUS: Final = {
-    CROSSES: "vary from here on",
-    ALWAYS_ATTACK: "vary after any number",
-    ALWAYS_RESET: "repeat after any number",
+    CROSSES: VARY_FROM,
+    ALWAYS_ATTACK: VARY_ALWAYS,
+    ALWAYS_RESET: REPEAT_ALWAYS,
     NOT_KNOWN: NOT_KNOWN,
 }
 

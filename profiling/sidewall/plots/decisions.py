@@ -62,6 +62,7 @@ def plot_decisions(
     unit: str = ...,
     board_width_m: float | None = ...,
     level: float = ...,
+    bare: bool = ...,
     ax: Axes | None = ...,
 ) -> Axes: ...
 
@@ -76,6 +77,7 @@ def plot_decisions(
     unit: str = ...,
     board_width_m: float | None = ...,
     level: float = ...,
+    bare: bool = ...,
     ax: Axes,
 ) -> Axes: ...
 
@@ -90,6 +92,7 @@ def plot_decisions(
     unit: str = ...,
     board_width_m: float | None = ...,
     level: float = ...,
+    bare: bool = ...,
     ax: Axes | None = ...,
 ) -> Axes | NDArray[np.object_]: ...
 
@@ -103,6 +106,7 @@ def plot_decisions(
     unit: str = "cm",
     board_width_m: float | None = None,
     level: float = 0.95,
+    bare: bool = False,
     ax: Axes | None = None,
 ) -> Axes | NDArray[np.object_]:
     """Draw the share of balls attacked at each gap against the player's own threshold.
@@ -127,6 +131,8 @@ def plot_decisions(
         Width of a floorboard, for a second axis in boards.
     level
         Confidence level of the intervals.
+    bare
+        Leave out the counts in words and the line of the threshold, where they stand beside.
     ax
         Axes for a single panel; a new figure if None.
 
@@ -155,7 +161,7 @@ def plot_decisions(
     if len(sides) == len(families) == 1:
         fresh = ax is None
         ax = new_axes(ax, size=(5.6, 4.9))
-        _panel(ax, own, sides[0], families[0], reach, words, level)
+        _panel(ax, own, sides[0], families[0], reach, words, level, bare)
         if fresh:
             _frame(ax, player, level)
         return ax
@@ -167,7 +173,7 @@ def plot_decisions(
             len(families), len(sides), figsize=size, layout="constrained", squeeze=False
         )
     for (i, one), (j, other) in product(enumerate(families), enumerate(sides)):
-        _panel(axes[i, j], own, other, one, reach, words, level)
+        _panel(axes[i, j], own, other, one, reach, words, level, bare)
         if j:
             axes[i, j].set_ylabel("")
     _frame(axes[0, 0], player, level)
@@ -183,11 +189,19 @@ def _asked(what: str, asked: str | None, known: list[str]) -> list[str]:
 
 
 def _panel(
-    ax: Axes, own: pd.DataFrame, side: str, family: str, reach: float, words: GapWords, level: float
+    ax: Axes,
+    own: pd.DataFrame,
+    side: str,
+    family: str,
+    reach: float,
+    words: GapWords,
+    level: float,
+    bare: bool,
 ) -> None:
     cell = own[(own["side"] == side) & (own["family"] == family)]
     name = _FAMILY_WORDS.get(family)
-    title(ax, f"{side.capitalize()}{f' {name}' if name else ', all strokes'}")
+    if not bare:
+        title(ax, f"{side.capitalize()}{f' {name}' if name else ', all strokes'}")
     ax.set_xlim(0.0, reach)
     ax.set_ylim(0.0, _TOP)
     ax.set_yticks(np.linspace(0.0, 1.0, 6))
@@ -198,12 +212,12 @@ def _panel(
     if not len(cell):
         _say(ax, "none charted", "")
         return
-    _band(ax, cell, reach)
+    _band(ax, cell, reach, bare)
     _bars(ax, cell, reach, level)
-    _say(ax, *_costs(cell))
+    _say(ax, *(("", f"n = {count(len(cell), 'shot')}") if bare else _costs(cell)))
 
 
-def _band(ax: Axes, cell: pd.DataFrame, reach: float) -> None:
+def _band(ax: Axes, cell: pd.DataFrame, reach: float, bare: bool) -> None:
     answers = cell[["status", "threshold_m", "low_m", "high_m"]].drop_duplicates()
     if len(answers) > 1:  # more than one situation, each with a threshold of its own
         return
@@ -211,6 +225,8 @@ def _band(ax: Axes, cell: pd.DataFrame, reach: float) -> None:
     if one["status"] == CROSSES:
         ends = max(one["low_m"], 0.0), min(one["high_m"], reach)
         ax.axvspan(*ends, ymax=1.0 / _TOP, color=THRESHOLD, alpha=0.14, lw=0, label="_band")
+        if bare:
+            return
         at = [one["threshold_m"]] * 2
         ax.plot(at, [0.0, 1.0], color=THRESHOLD, lw=1.8, zorder=2, label="_threshold")
 

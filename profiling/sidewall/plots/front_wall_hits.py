@@ -117,7 +117,8 @@ def plot_front_wall_hits(
         words.append("left of the wall: place across not known")
         ax.set_xlim(left=-0.6)
     note_below(ax, "\n".join(words), 6, spacing=1.3)
-    legend(ax, loc="upper left", bbox_to_anchor=(0.12, 0.97), borderaxespad=0.0)
+    middle = court.half_width_m, (court.service_line_m + court.front_wall_line_m) / 2
+    legend(ax, loc="center", bbox_to_anchor=middle, bbox_transform=ax.transData)
     title(ax, f"{plain(player)}: {stroke}, heights on the front wall")
     return ax
 

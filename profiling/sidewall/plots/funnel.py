@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from sidewall.court.zones import Zones
     from sidewall.rallies.states import LooseBall
 
-__all__ = ["plot_funnel"]
+__all__ = ["draw_funnel", "plot_funnel"]
 
 #: What came of the tries that were a stage before: colour and hatching, told apart in grey.
 _PARTS: Final[dict[str, dict[str, Any]]] = {
@@ -84,10 +84,26 @@ def plot_funnel(
     shots = as_frame(shots)
     check_level(level)
     table = combination.funnel(shots, player=player, court=court, loose=loose, level=level)
+    own = ax is None
+    ax = draw_funnel(table, ax)
+    who = "All players" if player is None else plain(player)
+    if own:
+        figure = cast(Figure, ax.figure)
+        head(figure, f"{who}: {one_line(combination.name)}")
+        foot(
+            figure,
+            f"{break_words(table)} Each bar: the tries that were a step before. A try starts "
+            f"with every shot that meets the first step. Brackets and lines: {level:.0%} "
+            "intervals.",
+        )
+    return ax
+
+
+def draw_funnel(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
+    """Draw a table of `Combination.funnel`, without a heading."""
     stages = _stages(table)
     where = breaks_at(stages)
     mark = None if where is None else _MARK[not rivals_of(stages, where)]
-    own = ax is None
     width = _WIDTH_IN - 0.4 if ax is None else width_in(ax)
     texts = [
         lines(_step_words(k, row, mark if k == where else None), width, 10.5)
@@ -101,16 +117,6 @@ def plot_funnel(
         y = _row(ax, y, row, texts[k], small[k], marked=k == where)
     _scales(ax, y)
     _key(ax, stages)
-    who = "All players" if player is None else plain(player)
-    if own:
-        figure = cast(Figure, ax.figure)
-        head(figure, f"{who}: {one_line(combination.name)}")
-        foot(
-            figure,
-            f"{break_words(table)} Each bar: the tries that were a step before. A try starts "
-            f"with every shot that meets the first step. Brackets and lines: {level:.0%} "
-            "intervals.",
-        )
     return ax
 
 

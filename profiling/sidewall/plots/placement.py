@@ -25,7 +25,7 @@ from sidewall.plots.court import plot_court
 from sidewall.plots.style import (
     FOREHAND,
     INK,
-    RESET,
+    MUTED,
     THRESHOLD,
     dress,
     legend,
@@ -41,12 +41,13 @@ __all__ = ["plot_placement", "plot_practice"]
 
 _HIT: Final[dict[str, Any]] = {
     "marker": "o",
-    "s": 13,
+    "s": 15,
     "facecolor": FOREHAND,
     "edgecolor": INK,
     "linewidth": 0.5,
 }
-_MISS: Final[dict[str, Any]] = {"marker": "x", "s": 12, "color": RESET, "linewidth": 0.8}
+#: Paler than a hit and of another form, so that they differ in grey too.
+_MISS: Final[dict[str, Any]] = {"marker": "x", "s": 11, "color": MUTED, "linewidth": 0.7}
 
 
 def plot_placement(
@@ -202,7 +203,7 @@ def _draw(
         ax.scatter(x[misses], y[misses], zorder=5, label="off target", **_MISS),
         ax.scatter(x[hits], y[hits], zorder=6, label="on target", **_HIT),
     ]
-    marks += _add_ellipse(ax, x[seen], y[seen], share, robust)
+    marks += _add_ellipse(ax, x[seen], y[seen], share, robust, court.floor)
     legend(
         ax,
         handles=[marks[1], marks[0], *marks[2:]],
@@ -231,13 +232,13 @@ def _add_target(ax: Axes, target: Target) -> None:
 
 
 def _add_ellipse(
-    ax: Axes, x: np.ndarray, y: np.ndarray, share: float, robust: bool
+    ax: Axes, x: np.ndarray, y: np.ndarray, share: float, robust: bool, floor: Rectangle
 ) -> list[Line2D]:
     try:
         ellipse = error_ellipse(x, y, share, robust=robust)
     except DataError:  # too few bounces: a picture of the few is still of use
         return []
-    ax.add_patch(
+    outline = ax.add_patch(
         Polygon(
             ellipse.outline(),
             fill=False,
@@ -248,6 +249,9 @@ def _add_ellipse(
             label="_ellipse",
         )
     )
+    # no ball bounces behind a wall
+    inside = Patch((floor.x_min, floor.y_min), floor.width, floor.depth, transform=ax.transData)
+    outline.set_clip_path(inside)
     bulk = ", bulk of the shots" if robust else ""
     (line,) = ax.plot(
         [],

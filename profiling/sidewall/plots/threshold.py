@@ -67,6 +67,8 @@ def plot_threshold(
     level: float = ...,
     strip: bool = ...,
     beside: TightnessModel | None = ...,
+    rule: pd.DataFrame | None = ...,
+    truth: pd.DataFrame | None = ...,
     ax: Axes | None = ...,
 ) -> Axes: ...
 
@@ -83,6 +85,8 @@ def plot_threshold(
     level: float = ...,
     strip: bool = ...,
     beside: TightnessModel | None = ...,
+    rule: pd.DataFrame | None = ...,
+    truth: pd.DataFrame | None = ...,
     ax: Axes,
 ) -> Axes: ...
 
@@ -99,6 +103,8 @@ def plot_threshold(
     level: float = ...,
     strip: bool = ...,
     beside: TightnessModel | None = ...,
+    rule: pd.DataFrame | None = ...,
+    truth: pd.DataFrame | None = ...,
     ax: None = ...,
 ) -> NDArray[np.object_]: ...
 
@@ -115,6 +121,8 @@ def plot_threshold(
     level: float = ...,
     strip: bool = ...,
     beside: TightnessModel | None = ...,
+    rule: pd.DataFrame | None = ...,
+    truth: pd.DataFrame | None = ...,
     ax: Axes | None = ...,
 ) -> Axes | NDArray[np.object_]: ...
 
@@ -130,6 +138,8 @@ def plot_threshold(
     level: float = 0.95,
     strip: bool = True,
     beside: TightnessModel | None = None,
+    rule: pd.DataFrame | None = None,
+    truth: pd.DataFrame | None = None,
     ax: Axes | None = None,
 ) -> Axes | NDArray[np.object_]:
     """Draw a player's chance of winning the rally against the gap, attacking and resetting.
@@ -158,6 +168,12 @@ def plot_threshold(
     beside
         A second model of the same log, judged by the other outcome, whose thresholds are
         drawn and said beside.
+    rule
+        From :meth:`TightnessModel.rule`: the gap to play by is drawn in place of the threshold,
+        whose interval stays as a band; the words are left to what stands beside the picture.
+    truth
+        Of simulated players: ``player``, ``side``, ``family`` and ``threshold_m``, drawn as a
+        diamond on the axis.
     ax
         Axes for a single panel; a new figure if None.
 
@@ -182,13 +198,13 @@ def plot_threshold(
     families = _asked("family", family, [cell[1] for cell in model.cells_])
     width = board_width_of(model, player, board_width_m)
     words = GapWords(unit, width)
-    panels = _Panels(model, player, words, level, strip, beside)
+    panels = _Panels(model, player, words, level, strip, beside, rule, truth)
     if len(sides) == len(families) == 1:
         own = ax is None
         ax = new_axes(ax, size=(5.6, 4.9))
         panels.draw(ax, sides[0], families[0], panels.reach(sides, families))
         if own:
-            _frame(ax, model, player, level, strip, beside)
+            panels.frame(ax)
         return ax
     if ax is not None:
         raise DataError("ax holds one panel: name the side and the family to draw into it.")
@@ -203,7 +219,7 @@ def plot_threshold(
             panels.draw(axes[i, j], other, one, reach)
             if j:
                 axes[i, j].set_ylabel("")
-    _frame(axes[0, 0], model, player, level, strip, beside)
+    panels.frame(axes[0, 0])
     return cast(NDArray[np.object_], axes)
 
 
@@ -227,11 +243,16 @@ class _Panels:
         level: float,
         strip: bool,
         beside: TightnessModel | None,
+        rule: pd.DataFrame | None,
+        truth: pd.DataFrame | None,
     ) -> None:
         def own(table: pd.DataFrame) -> pd.DataFrame:
             return table[table["player"].astype(str) == player]
 
         self.model, self.words, self.strip = model, words, strip
+        self.player, self.level, self.outcome_beside = player, level, beside
+        self.rule = {} if rule is None else rows_by(own(rule), "side", "family")
+        self.truth = {} if truth is None else rows_by(own(truth), "side", "family")
         self.answers = rows_by(own(model.thresholds(level)), "side", "family")
         self.curves = own(model.curves(level=level))
         self.shots = own(model.used_)
@@ -257,7 +278,10 @@ class _Panels:
         second = format_gap_axis(ax, self.words.unit, self.words.board_width_m)
         if len(shots):
             _curves(ax, curve, widest)
+            if (side, family) in self.rule:
+                answer = answer | {"rule_m": self.rule[side, family]["rule_m"]}
             _threshold(ax, answer)
+            _truth(ax, self.truth.get((side, family)))
             _rugs(ax, shots, widest)
             if self.strip:
                 choice_strip(ax, curve, widest)
@@ -265,6 +289,9 @@ class _Panels:
                 _bracket_beside(ax, self.beside[side, family])
             says, known = answer_words(answer, self.words)
             known = known or sure_words(curve, self.words)
+            if "rule_m" in answer:
+                _counts(ax, answer)
+                return
         else:
             says, known = "no such shot charted", ""
         lines = [known] if known or not self.beside else []
@@ -274,6 +301,22 @@ class _Panels:
             )
         _heading(ax, cell_words(self.model, side, family), says, lines, second is not None)
         _counts(ax, answer)
+
+    def frame(self, ax: Axes) -> None:
+        """Head a figure of its own, and say below how to read it."""
+        figure, beside = cast(Figure, ax.figure), self.outcome_beside
+        head(figure, f"{plain(self.player)}: when does attacking pay?")
+        notes = [
+            outcome_words(self.model),
+            *([f"Grey bracket: {outcome_words(beside).lower()}"] if beside is not None else []),
+            f"Bands, bracket and shaded span: {self.level:.0%} intervals.",
+            "Fine lines along the top: own attacks; below: own resets.",
+            *(["Diamond: the true threshold of this simulated player."] if self.truth else []),
+        ]
+        notes += [f"{note[:1].upper()}{note[1:]}." for note in self.model.notes_]
+        if self.strip:
+            notes.append("Bar: the choice that is right at least 4 times in 5.")
+        foot(figure, " ".join(notes))
 
 
 def _scales(ax: Axes, reach: float, strip: bool) -> None:
@@ -320,6 +363,11 @@ def _threshold(ax: Axes, answer: dict[str, Any]) -> None:
         ax.fill_between(
             [low, high], 0, 100, color=THRESHOLD, alpha=0.10, lw=0, zorder=1.5, label="_interval"
         )
+    if "rule_m" in answer:
+        at = float(answer["rule_m"])
+        ax.plot([at, at], [0, 100], color=THRESHOLD, lw=3.0, zorder=3, label="_rule")
+        return
+    if answer["status"] == CROSSES:
         ax.plot([at, at], [0, 100], color=THRESHOLD, lw=1.8, zorder=3, label="_threshold")
         ax.plot([low, high], [_BRACKET] * 2, color=THRESHOLD, lw=1.6, marker="|", ms=9, zorder=3)
         ax.plot([at], [_BRACKET], color=THRESHOLD, marker="o", ms=5.5, zorder=3.5)
@@ -327,6 +375,12 @@ def _threshold(ax: Axes, answer: dict[str, Any]) -> None:
     for end in (low, high):
         if np.isfinite(end):
             ax.plot([end] * 2, [0, 100], color=THRESHOLD, lw=1.4, ls=(0, (1, 2)), zorder=3)
+
+
+def _truth(ax: Axes, row: dict[str, Any] | None) -> None:
+    if row is not None and np.isfinite(row["threshold_m"]):
+        look: dict[str, Any] = {"color": INK, "marker": "D", "ms": 8, "zorder": 5}
+        ax.plot([row["threshold_m"]], [4.0], mfc="white", mew=2.0, label="_truth", **look)
 
 
 def _rugs(ax: Axes, shots: pd.DataFrame, widest: float) -> None:
@@ -369,26 +423,3 @@ def _counts(ax: Axes, answer: dict[str, Any]) -> None:
     n = [int(answer[name]) for name in ("n_attack", "n_reset", "n_rallies")]
     text = f"n = {count(n[0], 'attack')}, {count(n[1], 'reset')}, {count(n[2], 'rally', 'rallies')}"
     note_below(ax, text, 40, 10)
-
-
-def _frame(
-    ax: Axes,
-    model: TightnessModel,
-    player: str,
-    level: float,
-    strip: bool,
-    beside: TightnessModel | None,
-) -> None:
-    """Head a figure of its own, and say below how to read it."""
-    figure = cast(Figure, ax.figure)
-    head(figure, f"{plain(player)}: when does attacking pay?")
-    notes = [
-        outcome_words(model),
-        *([f"Grey bracket: {outcome_words(beside).lower()}"] if beside is not None else []),
-        f"Bands, bracket and shaded span: {level:.0%} intervals.",
-        "Fine lines along the top: own attacks; below: own resets.",
-    ]
-    notes += [f"{note[:1].upper()}{note[1:]}." for note in model.notes_]
-    if strip:
-        notes.append("Bar: the choice that is right at least 4 times in 5.")
-    foot(figure, " ".join(notes))

@@ -1,54 +1,61 @@
-"""Gathers one player's report from the fitted ladder; no model is fitted here."""
+"""Gathers one player's report from the fitted ladder; no page is written here."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING, cast
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-import pandas as pd
-
-from sidewall.errors import DataError
-from sidewall.models.tightness import TightnessModel
 from sidewall.plots.words import board_width_of, known_player
-from sidewall.report.answers_view import threshold_answers, threshold_links
-from sidewall.report.gallery import Gallery
+from sidewall.report.coach import notes_by_heading
 from sidewall.report.ladder import FittedLadder
-from sidewall.report.method import log_facts, method_words, missing_words
-from sidewall.report.more_numbers import (
-    combination_rows,
-    credit_rows,
-    margin_rows,
-    placement_links,
-    placement_rows,
-    zone_links,
-    zone_rows,
-)
-from sidewall.report.numbers import comfort_rows, decision_links, decision_rows, threshold_rows
-from sidewall.report.place_pictures import (
-    funnel_pictures,
-    placement_pictures,
-    zone_pictures,
-)
-from sidewall.report.rally_lists import RallyLists
-from sidewall.report.views import Content, Link
-from sidewall.report.words import Lengths, counts_words, date_words, settle_words
-from sidewall.report.work_cards import work_cards
-from sidewall.worklist import CAUTIONS
+from sidewall.report.method import log_facts, method_words
+from sidewall.report.numbers import number_tables
+from sidewall.report.rallies import Rallies
+from sidewall.report.sections import SECTIONS, Pages
+from sidewall.report.sheet import make_sheet
+from sidewall.report.views import Content, Line, Section
+from sidewall.report.words import Lengths
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from sidewall.log import LogCheck
 
-__all__ = ["gather", "with_clips"]
+__all__ = ["Look", "gather"]
+
+
+@dataclass(frozen=True)
+class Look:
+    """What a coach chooses for the pages.
+
+    Attributes
+    ----------
+    unit : str
+    board_width_m : float or None
+    check : LogCheck or None
+        Of the log, for the rows refused.
+    initials : bool
+        Whether initials stand for the names.
+    sections : tuple of str
+    videos : dict of str to Path
+        By match.
+    notes : Path or None
+        The coach's words about this player.
+    """
+
+    unit: str = "cm"
+    board_width_m: float | None = None
+    check: LogCheck | None = None
+    initials: bool = False
+    sections: Sequence[str] = SECTIONS
+    videos: dict[str, Path] = field(default_factory=dict)
+    notes: Path | None = None
 
 
 def gather(
-    ladder: FittedLadder,
-    player: str,
-    unit: str = "cm",
-    board_width_m: float | None = None,
-    check: LogCheck | None = None,
-    initials: bool = False,
-) -> tuple[Content, RallyLists]:
+    ladder: FittedLadder, player: str, look: Look, page: Path | None = None
+) -> tuple[Content, Rallies]:
     """Gather everything that one player's page shows.
 
     Parameters
@@ -57,115 +64,65 @@ def gather(
         Fitted.
     player
         Whose report.
-    unit, board_width_m
-        Of the gaps.
-    check
-        Of the log, for the rows refused.
-    initials
-        Whether initials stand for the names.
+    look
+        The coach's choices.
+    page
+        Where the page will lie, for the addresses of videos.
 
     Returns
     -------
     content : Content
-    lists : RallyLists
-        With the shots behind each list, for clips.
+    rallies : Rallies
+        Behind the claims, for clips.
 
     Raises
     ------
     DataError
-        If the model does not know the player.
+        If the model does not know the player, or the notes cannot be read.
     UnitError
         If the unit is unknown, or boards are asked for and their width is not known.
     """
-    model = cast(TightnessModel, ladder.value)
-    player = known_player(model, player)
-    width = board_width_of(model, player, board_width_m)
-    lengths = Lengths(unit, width)
-    lengths.gap(0.1)  # an unknown unit is told before anything is drawn
-    own = ladder.own_features(player)
-    lists = RallyLists()
-    cards, more_cards = work_cards(ladder, player, lengths, lists)
-    decided = decision_links(ladder, player, lengths, lists)
-    thresholds = threshold_links(ladder, player, lists)
-    tried, combos = _combinations(ladder, player, lists)
-    zoned = zone_links(ladder, player, lists)
-    placed = placement_links(ladder, player, lists)
-    answers = threshold_answers(ladder, player, lengths, thresholds)
-    tables = [
-        threshold_rows(ladder, player, lengths, thresholds),
-        comfort_rows(ladder, player, lengths),
-        decision_rows(ladder, player, decided),
-        zone_rows(ladder, player, lengths, zoned),
-        credit_rows(ladder, player, lists),
-        combination_rows(ladder, player, combos),
-        placement_rows(ladder, player, lengths, lists),
-        margin_rows(ladder, player, lengths),
-    ]
-    gallery = Gallery(ladder, player, lengths, width)
-    sections = [
-        gallery.thresholds(answers, thresholds),
-        gallery.comfort(),
-        gallery.decisions(decided),
-        zone_pictures(ladder, player),
-        placement_pictures(ladder, player, placed),
-        funnel_pictures(ladder, player, tried, combos),
-        gallery.work(),
-    ]
-    dates = date_words(own)
-    known = sum(answer.known for answer in answers)
+    player = known_player(ladder.value, player)
+    width = board_width_of(ladder.value, player, look.board_width_m)
+    sheet = make_sheet(ladder, player, look.unit, width)
+    lengths = Lengths(look.unit, width)
+    rallies = Rallies(ladder.features, look.videos, page, lengths.main)
+    pages = Pages(ladder, player, sheet, lengths, width, rallies)
+    tables = number_tables(ladder, player, lengths)  # first: what is missing is told by it
+    named = [key for key in look.sections if key != "notes"]
+    made = {key: pages.section(key) for key in named}
+    found = {key: one for key, one in made.items() if one is not None}
     content = Content(
         player=player,
-        unit=lengths.main.unit,
+        sheet=sheet,
+        sections=_with_notes(found, look),
         level=f"{ladder.level:.0%}",
-        counts=counts_words(own),
-        dates=dates,
-        answers=answers,
-        settle=settle_words(known, len(answers)),
-        pictures=[section for section in sections if section[2]],
-        cards=cards,
-        more_cards=more_cards,
-        cautions=list(CAUTIONS),
-        tables=[table for table in tables if table is not None and table.rows],
-        lists=lists.lists,
-        has_times="t_s" in own.columns and bool(own["t_s"].notna().any()),
+        tables=tables,
+        lists=rallies.lists,
+        rest=rallies.rest(),
+        has_times=bool(rallies.shots["t_s"].notna().any()),
         method=method_words(ladder),
-        missing=missing_words(ladder),
-        facts=log_facts(ladder, player, dates, check),
-        initials=initials,
+        facts=log_facts(ladder, player, look.check),
+        initials=look.initials,
     )
-    return content, lists
+    return content, rallies
 
 
-def _combinations(
-    ladder: FittedLadder, player: str, lists: RallyLists
-) -> tuple[dict[str, pd.DataFrame], dict[str, Link | None]]:
-    """Take the tries of each combination, and list their rallies."""
-    tried: dict[str, pd.DataFrame] = {}
-    links: dict[str, Link | None] = {}
-    for number, combination in enumerate(ladder.combinations, start=1):
-        try:
-            found = ladder.tries(combination, player)
-        except DataError:  # the log lacks what a step asks
-            continue
-        tried[combination.name] = found
-        links[combination.name] = lists.add(
-            f"combination-{number}", f"Combination: {combination.name}, every try", found
+def _with_notes(found: dict[str, Section], look: Look) -> list[Section]:
+    """The sections in their order, with the coach's words where they belong."""
+    if look.notes is None:
+        return [found[key] for key in look.sections if key in found]
+    lines = [line.title for one in found.values() for line in one.lines if line.title]
+    notes = notes_by_heading(look.notes, [*(one.title for one in found.values()), *lines])
+
+    def beside(line: Line) -> Line:
+        return replace(line, notes=notes.pop(line.title, ""))
+
+    told = {
+        key: replace(
+            one, notes=notes.pop(one.title, ""), lines=[beside(line) for line in one.lines]
         )
-    return tried, links
-
-
-def with_clips(content: Content, files: dict[str, list[tuple[str, str]]]) -> Content:
-    """Return the content with links to the clip files of its lists.
-
-    Parameters
-    ----------
-    content
-        From `gather`.
-    files
-        By anchor of the list: words and relative path of each file.
-    """
-    lists = [
-        replace(one, clips=files[one.link.anchor]) if one.link.anchor in files else one
-        for one in content.lists
-    ]
-    return replace(content, lists=lists)
+        for key, one in found.items()
+    }
+    told["notes"] = Section("notes", "From the coach", "", notes="".join(notes.values()))
+    return [told[key] for key in look.sections if key in told and (key != "notes" or notes)]

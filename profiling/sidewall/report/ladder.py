@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
+from collections.abc import Callable, Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from sidewall.combinations.combination import BUILT_IN, Combination, effects
+from sidewall.combinations.repeat_or_vary import RepeatOrVary
 from sidewall.decisions import decision_table
 from sidewall.errors import DataError, SeparationError
 from sidewall.features import shot_features, zone_features
@@ -16,7 +19,6 @@ from sidewall.models.tightness import TightnessModel
 from sidewall.placement.on_target import placed_shots, placement_table
 from sidewall.placement.tin import TinMargin
 from sidewall.rallies.chain import RallyChain
-from sidewall.report.answers import Answers
 from sidewall.worklist import WorkList
 
 if TYPE_CHECKING:
@@ -30,8 +32,41 @@ T = TypeVar("T")
 _KIND: Final = ("side", "stroke", "direction")
 
 
+class _TablesOnce(TightnessModel):
+    """A tightness model that makes each table once, however many pages ask for it."""
+
+    def _once(self, name: str, level: float, by: str | Sequence[str]) -> pd.DataFrame:
+        made = self.__dict__.setdefault("_made", {})
+        if (name, level, str(by)) not in made:
+            asked = {"by": by} if by else {}
+            made[name, level, str(by)] = getattr(super(), name)(level=level, **asked)
+        table: pd.DataFrame = made[name, level, str(by)]
+        return table
+
+    def thresholds(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
+        return self._once("thresholds", level, by)
+
+    def rule(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
+        return self._once("rule", level, by)
+
+    def comfort(self, level: float = 0.95) -> pd.DataFrame:
+        return self._once("comfort", level, ())
+
+    def curves(
+        self,
+        gaps_m: ArrayLike | None = None,
+        level: float = 0.95,
+        by: str | Sequence[str] = (),
+    ) -> pd.DataFrame:
+        if gaps_m is not None:
+            return super().curves(gaps_m, level, by)
+        return self._once("curves", level, by)
+
+
 class FittedLadder:
-    """The models and tables of a log, from which every player's report is taken.
+    """The models and tables of a log, from which every player's sheet and report are taken.
+
+    The model by value is fitted at once; everything else when it is first asked for.
 
     Parameters
     ----------
@@ -46,14 +81,15 @@ class FittedLadder:
 
     Attributes
     ----------
-    value, rally : Answers
-        The tightness model by either outcome; ``rally`` is None where it cannot be fitted.
+    value, rally : TightnessModel
+        By either outcome; ``rally`` is None where it cannot be fitted.
     work : WorkList or None
+    repeat : RepeatOrVary or None
     decisions, decision_table, zones, credit, effects, placement, placed, targets, scatter
         Tables of all players; None where the log cannot tell.
     margin : TinMargin or None
     missing : dict of str to str
-        What the log cannot tell, and why.
+        What the log cannot tell, and why, as far as it was asked for.
     """
 
     def __init__(
@@ -63,33 +99,13 @@ class FittedLadder:
         seed: int = 0,
         efforts: Efforts | None = None,
     ) -> None:
-        self.level, self.seed = level, seed
+        self.level, self.seed, self.efforts = level, seed, efforts
+        self.shots = shots
         self.missing: dict[str, str] = {}
         self._tries: dict[str, pd.DataFrame] = {}
         self.features = shot_features(shots)
-        model = TightnessModel(outcome="value", seed=seed).fit(shots)
-        self.value = Answers(model)
-        self.rally = self._try("the model by rally", lambda: self._by_rally(shots))
-        self.work = self._try(
-            "the work list",
-            lambda: WorkList(model, efforts, level=level, seed=seed).fit(self.features),
-        )
-        self.decisions = None if self.work is None else self.work.decisions_
-        self.decision_table = self._decision_table()
-        self.zones = self._try("zones", self._zones)
-        self.credit = self._try("who made the opening", self._credit)
+        self.value = _TablesOnce(outcome="value", seed=seed).fit(shots)
         self.combinations = [each.as_charted(self.features) for each in BUILT_IN.values()]
-        self.effects = self._try(
-            "combinations",
-            lambda: effects(self.combinations, self.features, by="player", level=level, seed=seed),
-        )
-        self.placement = self._try(
-            "placement", lambda: placement_table(self.features, level=level, robust=False)
-        )
-        self.placed = None if self.placement is None else placed_shots(self.features)
-        self.targets = None if self.placement is None else self._targets()
-        self.margin = self._try("tin margin", lambda: TinMargin(seed=seed).fit(self.features))
-        self.scatter = None if self.margin is None else self.margin.scatter(level)
 
     @property
     def players(self) -> list[str]:
@@ -119,19 +135,70 @@ class FittedLadder:
             self.missing[what] = str(error)
             return None
 
-    def _by_rally(self, shots: pd.DataFrame) -> Answers:
-        return Answers(TightnessModel(outcome="rally", seed=self.seed).fit(shots))
+    @cached_property
+    def rally(self) -> TightnessModel | None:  # noqa: D102 - see the class
+        made = _TablesOnce(outcome="rally", seed=self.seed)
+        return self._try("the model by rally", lambda: made.fit(self.shots))
 
-    def _decision_table(self) -> pd.DataFrame | None:
+    @cached_property
+    def work(self) -> WorkList | None:  # noqa: D102
+        made = WorkList(self.value, self.efforts, level=self.level, seed=self.seed)
+        return self._try("the work list", lambda: made.fit(self.features))
+
+    @cached_property
+    def repeat(self) -> pd.DataFrame | None:  # noqa: D102
+        made = RepeatOrVary(seed=self.seed)
+        return self._try("when to vary", lambda: made.fit(self.features).answers(self.level))
+
+    @cached_property
+    def decisions(self) -> pd.DataFrame | None:  # noqa: D102
+        return None if self.work is None else self.work.decisions_
+
+    @cached_property
+    def decision_table(self) -> pd.DataFrame | None:  # noqa: D102
         found = self.decisions
         if found is None:
             return None
-        model = cast(TightnessModel, self.value)
-        return self._try("decisions", lambda: decision_table(found, model, level=self.level))
+        return self._try("decisions", lambda: decision_table(found, self.value, level=self.level))
 
-    def _targets(self) -> pd.DataFrame:
-        by = ["player", "target", "stroke"]
-        return placement_table(self.features, by=by, level=self.level, robust=False)
+    @cached_property
+    def effects(self) -> pd.DataFrame | None:  # noqa: D102
+        options: Any = {"by": "player", "level": self.level, "seed": self.seed}
+        return self._try(
+            "combinations", lambda: effects(self.combinations, self.features, **options)
+        )
+
+    @cached_property
+    def placement(self) -> pd.DataFrame | None:  # noqa: D102
+        return self._try("placement", lambda: self._placement(("player", "side", "stroke")))
+
+    @cached_property
+    def placed(self) -> pd.DataFrame | None:  # noqa: D102
+        return None if self.placement is None else placed_shots(self.features)
+
+    @cached_property
+    def targets(self) -> pd.DataFrame | None:  # noqa: D102
+        by = ("player", "target", "stroke")
+        return None if self.placement is None else self._placement(by)
+
+    @cached_property
+    def margin(self) -> TinMargin | None:  # noqa: D102
+        return self._try("tin margin", lambda: TinMargin(seed=self.seed).fit(self.features))
+
+    @cached_property
+    def scatter(self) -> pd.DataFrame | None:  # noqa: D102
+        return None if self.margin is None else self.margin.scatter(self.level)
+
+    @cached_property
+    def zones(self) -> pd.DataFrame | None:  # noqa: D102
+        return self._try("zones", self._zones)
+
+    @cached_property
+    def credit(self) -> pd.DataFrame | None:  # noqa: D102
+        return self._try("who made the opening", self._credit)
+
+    def _placement(self, by: tuple[str, ...]) -> pd.DataFrame:
+        return placement_table(self.features, by=list(by), level=self.level, robust=False)
 
     def _zones(self) -> pd.DataFrame:
         try:

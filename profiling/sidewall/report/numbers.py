@@ -1,13 +1,17 @@
-"""The tables of the page: thresholds, comfort and decisions."""
+"""The tables of the appendix, each number with its n and interval."""
 
 from __future__ import annotations
 
-from typing import Any, Final, cast
+import math
+from collections.abc import Callable, Mapping
+from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
+from sidewall.errors import DataError
 from sidewall.models.answers import CROSSES
-from sidewall.models.tightness import TightnessModel
+from sidewall.placement.aim import BEST
 from sidewall.plots.words import (
     answer_words,
     cell_words,
@@ -17,162 +21,326 @@ from sidewall.plots.words import (
     win_difference_words,
 )
 from sidewall.report.ladder import FittedLadder, own
-from sidewall.report.rally_lists import RallyLists
-from sidewall.report.views import Link, NumberTable, Row
-from sidewall.report.words import Lengths, share, signed_in, stroke_words
+from sidewall.report.sections import tin_of
+from sidewall.report.sheet import gap_words
+from sidewall.report.views import NumberTable
+from sidewall.report.words import Lengths, share, signed, signed_in, stroke_words
+from sidewall.worklist.worklist import NOT_KNOWN
 
-__all__ = [
-    "comfort_rows",
-    "decision_links",
-    "decision_rows",
-    "shot_words",
-    "signed_points",
-    "threshold_rows",
-]
+__all__ = ["number_tables"]
 
-Links = dict[tuple[str, str], Link | None]
-DecisionLinks = dict[tuple[str, str, str], Link | None]
-
-#: Decisions that cost, with what they are.
-_COSTLY: Final = {
-    "forced": "attacked although the ball was surely tight",
-    "passed up": "reset although the ball was surely loose",
-}
+_LEAST_RALLIES: Final = 10
+Row = dict[str, Any]
+Columns = Mapping[str, Callable[[Row], str]]
 
 
-def threshold_rows(
-    ladder: FittedLadder, player: str, lengths: Lengths, links: Links
-) -> NumberTable:
-    """Thresholds by value and by rally."""
-    model, level = cast(TightnessModel, ladder.value), ladder.level
-    by_rally = {}
-    if ladder.rally is not None:
-        by_rally = rows_by(own(ladder.rally.thresholds(level), player), "side", "family")
-    rows = []
-    for cell, answer in rows_by(own(model.thresholds(level), player), "side", "family").items():
-        crosses = answer["status"] == CROSSES
-        other = by_rally.get(cell)
-        rows.append(
-            Row(
-                [
-                    cell_words(model, *cell),
-                    lengths.gap(answer["threshold_m"])
-                    if crosses
-                    else answer_words(answer, lengths.main)[0],
-                    lengths.interval(answer["low_m"], answer["high_m"]),
-                    f"{answer['n_attack']:,}",
-                    f"{answer['n_reset']:,}",
-                    f"{answer['n_rallies']:,}",
-                    "" if other is None else answer_words(other, lengths.main)[0],
-                ],
-                links.get(cast(tuple[str, str], cell)),
-            )
-        )
-    return NumberTable(
-        "numbers-thresholds",
-        "Loose thresholds",
-        f"The gap from which attacking beats resetting, in {lengths.main.unit}, judged by the "
-        "chance of winning one exchange later; in the last column judged by who won the rally.",
-        ["Side and stroke", "Attack from", "Interval", "Attacks", "Resets", "Rallies", "By rally"],
-        rows,
+def number_tables(ladder: FittedLadder, player: str, lengths: Lengths) -> list[NumberTable]:
+    """Every table of a player that the log has rows for."""
+    numbers = _Numbers(ladder, player, lengths)
+    makers = (
+        *(numbers.rules, numbers.changes, numbers.comfort, numbers.work, numbers.decisions),
+        *(numbers.zones, numbers.openings, numbers.combinations, numbers.placement, numbers.tin),
     )
+    return [table for table in (make() for make in makers) if table is not None]
 
 
-def comfort_rows(ladder: FittedLadder, player: str, lengths: Lengths) -> NumberTable:
-    """Forehand against backhand."""
-    model = cast(TightnessModel, ladder.value)
-    rows = []
-    for row in own(model.comfort(ladder.level), player).to_dict("records"):
-        one: dict[str, Any] = {str(name): value for name, value in row.items()}
-        words = family_words(model, str(one["family"]))
-        rows.append(
-            Row(
-                [
-                    f"{words[:1].upper()}{words[1:]}",
-                    threshold_difference_words(one, lengths.main),
-                    win_difference_words(one),
-                    f"{one['n_forehand']:,}",
-                    f"{one['n_backhand']:,}",
-                    f"{one['n_rallies']:,}",
-                ]
-            )
+def _in_100(row: Row, name: str) -> str:
+    at, low, high = (100.0 * float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
+    return signed(at, low, high)
+
+
+def _share(name: str, low: str, high: str) -> Callable[[Row], str]:
+    return lambda row: share(row[name], row[low], row[high])
+
+
+class _Numbers:
+    def __init__(self, ladder: FittedLadder, player: str, lengths: Lengths) -> None:
+        self.ladder, self.player, self.lengths = ladder, player, lengths
+        self.model = ladder.value
+
+    def _table(
+        self, name: str, title: str, caption: str, rows: pd.DataFrame | None, columns: Columns
+    ) -> NumberTable | None:
+        if rows is None or not len(rows):
+            return None
+        told = [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
+        cells = [[words(row) for words in columns.values()] for row in told]
+        return NumberTable(f"numbers-{name}", title, caption, list(columns), cells)
+
+    def _own(self, table: pd.DataFrame | None) -> pd.DataFrame | None:
+        return None if table is None else own(table, self.player)
+
+    def _cell(self, row: Row) -> str:
+        return cell_words(self.model, str(row["side"]), str(row["family"]))
+
+    def rules(self) -> NumberTable | None:
+        level, words = self.ladder.level, self.lengths.main
+        even = rows_by(own(self.model.thresholds(level), self.player), "side", "family")
+        rally = self.ladder.rally
+        other = (
+            {}
+            if rally is None
+            else rows_by(own(rally.thresholds(level), self.player), "side", "family")
         )
-    return NumberTable(
-        "numbers-comfort",
-        "Forehand against backhand",
-        "How much looser the ball must be on one side, and how many rallies in 100 either side "
-        "would win from the same balls. The rallies are those of the thresholds.",
-        ["Stroke", "Threshold", "Rallies won", "Forehands", "Backhands", "Rallies"],
-        rows,
-    )
 
+        def crossing(row: Row) -> str:
+            answer = even[row["side"], row["family"]]
+            if answer["status"] != CROSSES:
+                return answer_words(answer, words)[0]
+            ends = self.lengths.interval(answer["low_m"], answer["high_m"])
+            return f"{self.lengths.gap(answer['threshold_m'])} ({ends})"
 
-def decision_links(
-    ladder: FittedLadder, player: str, lengths: Lengths, lists: RallyLists
-) -> DecisionLinks:
-    """List forced and passed-up balls by decision, side and family, the costliest first."""
-    links: DecisionLinks = {}
-    if ladder.decisions is None:
-        return links
-    mine = own(ladder.decisions, player)
-    for side, family in ladder.value.cells_:
-        cell = mine[(mine["side"] == side) & (mine["family"] == family)]
-        words = cell_words(cast(TightnessModel, ladder.value), side, family)
-        for decision, what in _COSTLY.items():
-            rows = cell[cell["decision"] == decision].sort_values("points", kind="stable")
-            links[decision, side, family] = lists.add(
-                f"{decision}-{side}-{family}".replace(" ", "-"),
-                f"{words}: {decision}, {what}",
-                rows,
-                [shot_words(row, lengths) for row in rows.head(12).to_dict("records")],
-            )
-    return links
+        def by_rally(row: Row) -> str:
+            answer = other.get((row["side"], row["family"]))
+            return "" if answer is None else answer_words(answer, words)[0]
 
-
-def shot_words(row: dict[Any, Any], lengths: Lengths) -> str:
-    """Say a shot in a few words: what was struck, how loose the ball was, what it cost."""
-    names = ("side", "direction", "stroke")
-    parts = [row.get(name) for name in names]
-    shot = stroke_words(*[part for part in parts if isinstance(part, str)])
-    gap = f" at {lengths.gap(row['gap_m'])}" if pd.notna(row.get("gap_m")) else ""
-    points = row.get("points")
-    cost = "" if pd.isna(points) else f", {signed_points(float(points))} of a rally"
-    return f"{shot}{gap}{cost}"
-
-
-def signed_points(points: float) -> str:
-    """Write what a shot brought or cost, in hundredths of a rally."""
-    return f"{'−' if points < 0 else '+'}{abs(points):.2f}"
-
-
-def decision_rows(ladder: FittedLadder, player: str, links: DecisionLinks) -> NumberTable | None:
-    """How often each decision was made, and what it brought or cost."""
-    if ladder.decision_table is None:
-        return None
-    rows = []
-    for row in own(ladder.decision_table, player).to_dict("records"):
-        if not row["n"]:
-            continue
-        cell = cell_words(cast(TightnessModel, ladder.value), str(row["side"]), str(row["family"]))
-        decision = str(row["decision"])
-        rows.append(
-            Row(
-                [
-                    f"{cell}: {decision}",
-                    f"{row['n']:,}",
-                    f"{row['rallies']:,}",
-                    share(row["share"], row["share_low"], row["share_high"]),
-                    signed_in(row, "points_per_100"),
-                ],
-                links.get((decision, str(row["side"]), str(row["family"]))),
-            )
+        return self._table(
+            "rules",
+            "The tapes",
+            "The rule is the gap at which 65 in 100 draws say attack, a little beyond the even "
+            "chance, since better play later raises what one's own ball is worth. Cost: rallies "
+            "in 100 such balls that knowing the truth would save, with its upper limit. Even: "
+            "where attack and reset are worth the same, with its interval; in the last column "
+            "judged by who won the rally.",
+            self._own(self.model.rule(level)),
+            {
+                "Side and stroke": self._cell,
+                "Rule": lambda row: gap_words(row["rule_m"], self.lengths),
+                "Cost": lambda row: f"{row['cost']:.2f} (up to {row['cost_high']:.2f})",
+                "Even": crossing,
+                "Even, by rally": by_rally,
+                "Attacks": lambda row: f"{row['n_attack']:,}",
+                "Resets": lambda row: f"{row['n_reset']:,}",
+                "Rallies": lambda row: f"{even[row['side'], row['family']]['n_rallies']:,}",
+                "Own share": lambda row: f"{100 * row['own']:.0f} in 100",
+            },
         )
-    return NumberTable(
-        "numbers-decisions",
-        "Decisions",
-        "Every attack and reset against the player's own threshold. Forced: attacked though "
-        "surely tight. Passed up: reset though surely loose. Points: rallies won (+) or lost (−) "
-        "in 100 such shots against the other choice at the same gap.",
-        ["Side, stroke and decision", "Shots", "Rallies", "In 100 shots", "Points in 100"],
-        rows,
-    )
+
+    def changes(self) -> NumberTable | None:
+        parts = []
+        for name in self.model.situation_:
+            rows = own(self.model.rule(self.ladder.level, by=name), self.player)
+            rows = rows[rows["basis"] == "own level"]
+            parts.append(rows.assign(where=rows[name].astype(str)))
+        return self._table(
+            "changes",
+            "The tapes by situation and place",
+            "The same rule among such balls alone, where the log has enough of them.",
+            pd.concat(parts) if parts else None,
+            {
+                "Side and stroke": self._cell,
+                "Ball": lambda row: row["where"].replace("_", " "),
+                "Rule": lambda row: gap_words(row["rule_m"], self.lengths),
+                "Cost": lambda row: f"{row['cost']:.2f} (up to {row['cost_high']:.2f})",
+                "Attacks": lambda row: f"{row['n_attack']:,}",
+                "Resets": lambda row: f"{row['n_reset']:,}",
+            },
+        )
+
+    def comfort(self) -> NumberTable | None:
+        return self._table(
+            "comfort",
+            "Forehand against backhand",
+            "How much looser the ball must be on one side, and how many rallies in 100 either "
+            "side would win from the same balls.",
+            self._own(self.model.comfort(self.ladder.level)),
+            {
+                "Stroke": lambda row: stroke_words(family_words(self.model, row["family"])),
+                "Even chance": lambda row: threshold_difference_words(row, self.lengths.main),
+                "Rallies won": win_difference_words,
+                "Forehands": lambda row: f"{row['n_forehand']:,}",
+                "Backhands": lambda row: f"{row['n_backhand']:,}",
+                "Rallies": lambda row: f"{row['n_rallies']:,}",
+            },
+        )
+
+    def work(self) -> NumberTable | None:
+        work = self.ladder.work
+
+        def known(words: Callable[[Row], str]) -> Callable[[Row], str]:
+            return lambda row: "" if row["status"] == NOT_KNOWN else words(row)
+
+        def first(row: Row) -> str:
+            return f"{100 * row['first_in']:.0f} in 100" if math.isfinite(row["first_in"]) else ""
+
+        def target(row: Row) -> str:
+            if not np.isfinite([row["now"], row["goal"]]).all():
+                return str(row["target"])
+            return f"{row['now']:.1f} to {row['goal']:.1f} {row['unit']}, {row['target']}"
+
+        def effort(row: Row) -> str:
+            return f"{row['effort']:g}{' (assumed)' if row['effort_assumed'] else ''}"
+
+        return self._table(
+            "work",
+            "The work list",
+            "Most gain for least effort first. Gain: rallies won more in a game if such shots were "
+            "as good as the target says, all else as it was. First: how often the item comes first "
+            "when rallies are drawn again.",
+            None if work is None else work.table(self.player),
+            {
+                "Item": lambda row: f"{row['rank']}. {row['title']}",
+                "In words": lambda row: str(row["status"]),
+                "Gain a game": known(lambda row: signed_in(row, "points_per_game", 2)),
+                "Matches in 100": known(lambda row: _in_100(row, "match_win")),
+                "Effort": effort,
+                "First": known(first),
+                "n": lambda row: f"{row['n']:,} in {row['rallies']:,} rallies",
+                "Target": known(target),
+                "Note": lambda row: str(row["why"]),
+            },
+        )
+
+    def decisions(self) -> NumberTable | None:
+        rows = self._own(self.ladder.decision_table)
+        return self._table(
+            "decisions",
+            "Decisions",
+            "Every attack and reset in its own situation. Forced: attacked though surely tight. "
+            "Passed up: reset though surely loose. Points: rallies won (+) or lost (−) in 100 such "
+            "shots against the other choice at the same gap.",
+            None if rows is None else rows[rows["n"] > 0],
+            {
+                "Side, stroke and decision": lambda row: f"{self._cell(row)}: {row['decision']}",
+                "Shots": lambda row: f"{row['n']:,}",
+                "Rallies": lambda row: f"{row['rallies']:,}",
+                "In 100 shots": _share("share", "share_low", "share_high"),
+                "Points in 100": lambda row: signed_in(row, "points_per_100"),
+            },
+        )
+
+    def zones(self) -> NumberTable | None:
+        def gap(row: Row) -> str:
+            ends = self.lengths.interval(row["gap_q1_m"], row["gap_q3_m"])
+            return f"{self.lengths.gap(row['gap_m'])} ({ends})"
+
+        def place(row: Row) -> str:
+            parts = [row[name] for name in ("side", "depth") if name in row]
+            return stroke_words(*("place not charted" if pd.isna(one) else one for one in parts))
+
+        return self._table(
+            "zones",
+            "Zones",
+            "Where the ball was struck, serves left out. Gap: the middle one, with the middle half "
+            "of all gaps in brackets (no interval). All shares in 100.",
+            self._own(self.ladder.zones),
+            {
+                "Side and depth": place,
+                "Shots": lambda row: f"{row['shots']:,}",
+                "Rallies": lambda row: f"{row['rallies']:,}",
+                "Share": _share("share", "share_low", "share_high"),
+                "Gap": gap,
+                "Attacked": _share("attack_share", "attack_low", "attack_high"),
+                "Rallies won": _share("win_rate", "win_low", "win_high"),
+            },
+        )
+
+    def openings(self) -> NumberTable | None:
+        rows = self._own(self.ladder.credit)
+        if rows is not None:
+            rows = rows[rows["rallies"] >= _LEAST_RALLIES]
+            rows = rows.sort_values("difference", ascending=False, kind="stable")
+
+        def shot(row: Row) -> str:
+            return stroke_words(*(row[k] for k in ("side", "stroke", "direction") if k in row))
+
+        return self._table(
+            "openings",
+            "Who made the opening",
+            "How often in 100 the next ball comes back loose (50 cm or more) after a shot, "
+            "against the player's other shots from the same ball. Shots after which the rally goes "
+            f"on; kinds with {_LEAST_RALLIES} rallies or more. Points: rallies in 100 such shots "
+            "that the difference is worth.",
+            rows,
+            {
+                "Shot": shot,
+                "Shots": lambda row: f"{row['shots']:,}",
+                "Rallies": lambda row: f"{row['rallies']:,}",
+                "Loose next": lambda row: f"{100 * row['share']:.0f}",
+                "Other shots": lambda row: f"{100 * row['matched_share']:.0f}",
+                "Difference": lambda row: _in_100(row, "difference"),
+                "Points in 100": lambda row: signed_in(row, "points_per_100"),
+            },
+        )
+
+    def combinations(self) -> NumberTable | None:
+        def adjusted(row: Row) -> str:
+            return "" if pd.isna(row["p_adjusted"]) else f"{row['p_adjusted']:.3f}"
+
+        return self._table(
+            "combinations",
+            "Combinations",
+            "Rallies won in 100 when the combination was played on, minus rallies won when the "
+            "player stood in the same state and went another way. The p-value allows for every "
+            "combination and player looked at (Benjamini-Hochberg).",
+            self._own(self.ladder.effects),
+            {
+                "Combination": lambda row: stroke_words(row["combination"]),
+                "Played on": lambda row: f"{row['played_on']:,}",
+                "Another way": lambda row: f"{row['another_way']:,}",
+                "Rallies": lambda row: f"{row['rallies']:,}",
+                "Difference": lambda row: _in_100(row, "difference"),
+                "Points a game": lambda row: signed_in(row, "points_a_game", 2),
+                "p": adjusted,
+                "In words": lambda row: str(row["status"]),
+            },
+        )
+
+    def placement(self) -> NumberTable | None:
+        return self._table(
+            "placement",
+            "Placement",
+            "First bounces against the corner that the stroke is played to. On target in 100; mean "
+            "distance from the middle of the target, away from the wall (+) and too long (+). "
+            "Balls that were volleyed have no bounce and do not count.",
+            self._own(self.ladder.placement),
+            {
+                "Shot": lambda row: stroke_words(row["side"], row["stroke"]),
+                "Shots": lambda row: f"{row['shots']:,}",
+                "Rallies": lambda row: f"{row['rallies']:,}",
+                "On target": _share("share", "share_low", "share_high"),
+                "Faults": lambda row: f"{row['faults']:,}",
+                "Off the wall": lambda row: self._metres(row, "out_m"),
+                "Too long": lambda row: self._metres(row, "long_m"),
+            },
+        )
+
+    def _metres(self, row: Row, name: str) -> str:
+        return signed_in(row, name, 2)
+
+    def tin(self) -> NumberTable | None:
+        rows, margin = self._own(self.ladder.scatter), self.ladder.margin
+        if rows is None or margin is None or not len(rows):
+            return None
+        tin_m = tin_of(self.ladder, self.player)
+        try:
+            best = margin.best(self.player, tin_heights_m=[tin_m], level=self.ladder.level)
+        except DataError:
+            best = pd.DataFrame()
+        advised = rows_by(best, "stroke", "side") if len(best) else {}
+
+        def height(row: Row, *names: str) -> str:
+            at, low, high = (f"{row[name]:.2f}" for name in names)
+            return f"{at} ({low} to {high})"
+
+        def advice(row: Row) -> str:
+            found = advised.get((row["stroke"], row["side"]))
+            if found is None or found["status"] != BEST:
+                return "not known yet" if found is None else str(found["status"])
+            return height(found, "best_m", "low_m", "high_m")
+
+        return self._table(
+            "tin",
+            "Tin margin",
+            f"Height on the front wall in metres; the tin is {100 * tin_m:.0f} cm high. Tin: "
+            "of 100 such shots. Best height: where most rallies are won once the tin is counted.",
+            rows,
+            {
+                "Shot": lambda row: stroke_words(row["side"], row["stroke"]),
+                "Heights": lambda row: f"{row['shots']:,}",
+                "In the tin": _share("tin_share", "tin_low", "tin_high"),
+                "Mean height": lambda row: height(row, "mean_m", "mean_low", "mean_high"),
+                "Scatter": lambda row: height(row, "sd_m", "sd_low", "sd_high"),
+                "Best height": advice,
+            },
+        )

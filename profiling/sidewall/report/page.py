@@ -5,12 +5,13 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+from sidewall.report.sheet import Sheet
 from sidewall.report.views import Content
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["render_index", "render_page"]
+__all__ = ["render_index", "render_page", "render_sheet"]
 
 
 @lru_cache(maxsize=1)
@@ -47,6 +48,20 @@ def render_page(content: Content) -> str:
     """
     template = _environment().get_template("page.html.j2")
     return template.render(page=content, style=_style())
+
+
+def render_sheet(sheet: Sheet, initials: bool = False) -> str:
+    """Write one player's court sheet as HTML.
+
+    Parameters
+    ----------
+    sheet
+        From :func:`~sidewall.report.sheet.make_sheet`.
+    initials
+        Said on the page: initials stand for names.
+    """
+    template = _environment().get_template("sheet.html.j2")
+    return template.render(sheet=sheet, initials=initials, style=_style())
 
 
 def render_index(links: list[tuple[str, str, str]], counts: str) -> str:

@@ -1,12 +1,12 @@
-"""Reports as files: one player's, or everyone's from the same fits."""
+"""Sheets and reports as files: one player's, or everyone's from the same fits."""
 
 from __future__ import annotations
 
 import signal
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,10 +17,12 @@ from sidewall.errors import DataError, NotFittedError
 from sidewall.files import account, make_folder, note_written, plan_files, write_file
 from sidewall.log.file_stem import file_stem
 from sidewall.plots.words import count
-from sidewall.report.clip_files import write_clip_files
-from sidewall.report.content import gather, with_clips
+from sidewall.report.content import Look, gather
 from sidewall.report.ladder import FittedLadder
-from sidewall.report.page import render_index, render_page
+from sidewall.report.page import render_index, render_page, render_sheet
+from sidewall.report.rallies import check_videos
+from sidewall.report.sections import SECTIONS
+from sidewall.report.sheet import Sheet, make_sheet
 
 if TYPE_CHECKING:
     from sidewall.log import LogCheck
@@ -69,6 +71,10 @@ class Report:
         Of the log, so that the page can say how many rows were refused.
     initials
         Said on the page: initials stand for the names; see `with_initials`.
+    sections
+        Of the report, in their order; see `sidewall.report.coach.read_sections`.
+    videos
+        Video files by match: each rally named in the report plays in the page.
 
     Attributes
     ----------
@@ -84,6 +90,8 @@ class Report:
         efforts: Efforts | None = None,
         check: LogCheck | None = None,
         initials: bool = False,
+        sections: Sequence[str] = SECTIONS,
+        videos: Mapping[str, str | Path] | None = None,
     ) -> None:
         check_level(level)
         check_seed(seed)
@@ -95,9 +103,11 @@ class Report:
         self.efforts = efforts
         self.check = check
         self.initials = initials
+        self.sections = sections
+        self.videos = videos or {}
 
     def fit(self, shots: Table) -> Report:
-        """Fit every model of the reports, once.
+        """Fit the model that all sheets and reports rest on; the others come when asked for.
 
         Parameters
         ----------
@@ -107,9 +117,11 @@ class Report:
         Raises
         ------
         DataError
-            If the log has too little for the thresholds.
+            If the log has too little for the thresholds, or no match of a video.
         """
         shots = as_frame(shots)
+        matches = [str(one) for one in shots["match"].unique()] if self.videos else []
+        self.videos = check_videos(self.videos, matches)
         try:
             self.ladder_ = FittedLadder(shots, self.level, self.seed, self.efforts)
         except DataError as error:
@@ -129,17 +141,48 @@ class Report:
             raise NotFittedError("call Report().fit(shots) first")
         return self.ladder_
 
+    def sheet(self, player: str) -> Sheet:
+        """The player's court sheet, as plain data."""
+        return make_sheet(self._fitted(), player, self.unit, self.board_width_m)
+
+    def write_sheet(self, player: str, file: str | PathLike[str]) -> Path:
+        """Write one player's court sheet, one A4 page; a file of that name is written over.
+
+        Raises
+        ------
+        DataError
+            If the player cannot have a sheet.
+        WriteError
+            If the file cannot be written.
+        """
+        path = Path(file)
+        plan_files([path])
+        text = render_sheet(self.sheet(player), self.initials)
+        make_folder(path.parent)
+        return write_file(path, text)
+
     def content(self, player: str) -> Content:
         """Everything that a player's page shows, as plain data."""
-        return self._gather(player)[0]
+        return gather(self._fitted(), player, self._look(None))[0]
 
-    def _gather(self, player: str) -> tuple[Any, Any]:
-        return gather(
-            self._fitted(), player, self.unit, self.board_width_m, self.check, self.initials
+    def _look(self, notes: str | PathLike[str] | None) -> Look:
+        return Look(
+            self.unit,
+            self.board_width_m,
+            self.check,
+            self.initials,
+            self.sections,
+            {match: Path(video) for match, video in self.videos.items()},
+            None if notes is None else Path(notes),
         )
 
     def write(
-        self, player: str, file: str | PathLike[str], *, clips: bool = False
+        self,
+        player: str,
+        file: str | PathLike[str],
+        *,
+        clips: bool = False,
+        notes: str | PathLike[str] | None = None,
     ) -> WrittenReport:
         """Write one player's page; a file of that name is written over.
 
@@ -151,6 +194,8 @@ class Report:
             The page; its folder is made if it is not there.
         clips
             Whether to write chapters and times of the rallies into a folder beside the page.
+        notes
+            The coach's words about this player, a Markdown file.
 
         Raises
         ------
@@ -161,11 +206,13 @@ class Report:
         """
         path = Path(file)
         plan_files([path])
-        content, lists = self._gather(player)
-        written = WrittenReport(player, path, answers=content.settle)
+        content, rallies = gather(self._fitted(), player, self._look(notes), path)
+        known = sum(not one.chart for one in content.sheet.tapes)
+        answers = f"{known} of {len(content.sheet.tapes)} tapes known"
+        written = WrittenReport(player, path, answers=answers)
         if clips:
-            files, written.clips = write_clip_files(lists, self.ladder_.features, path)
-            content = with_clips(content, files)
+            files, written.clips = rallies.write_clips(path)
+            content = replace(content, clips=files)
         make_folder(path.parent)
         write_file(path, render_page(content))
         return written
@@ -176,6 +223,7 @@ class Report:
         *,
         players: Sequence[str] | None = None,
         clips: bool = False,
+        notes: Mapping[str, str | PathLike[str]] | None = None,
         jobs: int = 1,
         tell: Callable[[WrittenReport], None] | None = None,
     ) -> list[WrittenReport]:
@@ -189,6 +237,8 @@ class Report:
             Whose; everyone's by default.
         clips
             As in `write`.
+        notes
+            Files of the coach's words, by player.
         jobs
             Processes that draw pages at the same time.
         tell
@@ -208,7 +258,7 @@ class Report:
             files = {name: place / f"player-{path.name}" for name, path in files.items()}
         plan_files([*files.values(), index])
         done: list[WrittenReport] = []
-        for one in self._each(files, clips, min(jobs, len(names))):
+        for one in self._each(files, clips, dict(notes or {}), min(jobs, len(names))):
             done.append(one)
             if tell is not None:
                 tell(one)
@@ -221,15 +271,24 @@ class Report:
         write_file(index, render_index(links, words))
         return done
 
-    def _each(self, files: dict[str, Path], clips: bool, jobs: int) -> Iterator[WrittenReport]:
-        tasks = [(name, path, clips) for name, path in files.items()]
+    def _each(
+        self,
+        files: dict[str, Path],
+        clips: bool,
+        notes: dict[str, str | PathLike[str]],
+        jobs: int,
+    ) -> Iterator[WrittenReport]:
+        tasks = [(name, path, clips, notes.get(name)) for name, path in files.items()]
         if jobs > 1:
+            if hasattr(self, "ladder_"):  # what all pages share is made before it is handed out
+                self.content(tasks[0][0])
             yield from _in_processes(self, tasks, jobs)
         else:
-            for name, path, _ in tasks:
-                yield self.write(name, path, clips=clips)
+            for name, path, _, words in tasks:
+                yield self.write(name, path, clips=clips, notes=words)
 
 
+Task = tuple[str, Path, bool, str | PathLike[str] | None]
 _SHARED: list[Report] = []
 
 
@@ -240,22 +299,20 @@ def _take(report: Report) -> None:
     _unblock()
 
 
-def _write_one(task: tuple[str, Path, bool]) -> tuple[WrittenReport | None, list[Path]]:
+def _write_one(task: Task) -> tuple[WrittenReport | None, list[Path]]:
     """Write a page; what was written of it where Ctrl-C came in between."""
-    player, path, clips = task
+    player, path, clips, notes = task
     with account() as own:
         try:
             signal.signal(signal.SIGINT, signal.default_int_handler)
-            return _SHARED[0].write(player, path, clips=clips), own.written
+            return _SHARED[0].write(player, path, clips=clips, notes=notes), own.written
         except KeyboardInterrupt:
             return None, own.written
         finally:
             signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _in_processes(
-    report: Report, tasks: list[tuple[str, Path, bool]], jobs: int
-) -> Iterator[WrittenReport]:
+def _in_processes(report: Report, tasks: list[Task], jobs: int) -> Iterator[WrittenReport]:
     from concurrent.futures import ProcessPoolExecutor  # noqa: PLC0415
     from multiprocessing import get_context  # noqa: PLC0415
 
@@ -304,6 +361,7 @@ def write_report(
     file: str | PathLike[str],
     *,
     clips: bool = False,
+    notes: str | PathLike[str] | None = None,
     **options: Any,
 ) -> WrittenReport:
     """Write one player's report as a single page.
@@ -318,6 +376,8 @@ def write_report(
         The page; a file of that name is written over.
     clips
         Whether to write chapters and times of the rallies into a folder beside the page.
+    notes
+        The coach's words about the player, a Markdown file.
     **options
         Parameters of `Report`.
 
@@ -337,4 +397,4 @@ def write_report(
     shots = as_frame(shots)
     if "player" in shots.columns:
         check_player(player, shots["player"].dropna().unique())
-    return Report(**options).fit(shots).write(player, file, clips=clips)
+    return Report(**options).fit(shots).write(player, file, clips=clips, notes=notes)

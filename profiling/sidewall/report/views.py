@@ -1,28 +1,17 @@
-"""What a page shows, as plain data: no table, no model and no markup from here on."""
+"""What a report shows, as plain data: no table, no model and no markup from here on."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-__all__ = [
-    "Answer",
-    "Card",
-    "Content",
-    "Link",
-    "Listed",
-    "NumberTable",
-    "Part",
-    "Picture",
-    "RallyList",
-    "Row",
-    "Ruler",
-    "Watch",
-]
+from sidewall.report.sheet import Sheet
+
+__all__ = ["Content", "Example", "Line", "Link", "NumberTable", "Picture", "RallyList", "Section"]
 
 
 @dataclass(frozen=True)
 class Link:
-    """From a claim to the list of its rallies."""
+    """From a claim to the best examples of it."""
 
     anchor: str
     number: int
@@ -30,132 +19,77 @@ class Link:
 
 
 @dataclass(frozen=True)
-class Part:
-    """A stretch of the ruler, in per cent of its length: attack, reset or open."""
-
-    choice: str
-    left: float
-    width: float
-    words: str
-
-
-@dataclass(frozen=True)
-class Ruler:
-    """Gaps from the wall on: which choice is right, and the threshold with its interval."""
-
-    parts: list[Part]
-    ticks: list[tuple[float, str]]
-    at: float | None = None
-    low: float | None = None
-    high: float | None = None
-
-
-@dataclass(frozen=True)
-class Answer:
-    """The loose threshold of one side and stroke family."""
-
-    cell: str
-    says: str
-    interval: str
-    boards: str
-    rule: str
-    n: str
-    beside: str
-    known: bool
-    ruler: Ruler
-    link: Link | None
-
-
-@dataclass(frozen=True)
 class Picture:
-    """A drawing as a data URI, with what it says for a coach."""
+    """A drawing as a data URI under a one-line verdict."""
 
     title: str
     source: str
     alt: str
     says: str
-    n: str
     width: int
     height: int
     link: Link | None = None
-    wide: bool = False
 
 
 @dataclass(frozen=True)
-class Card:
-    """One item of the work list."""
+class Line:
+    """A verdict without a picture; the coach's words beside it are HTML that was made safe."""
 
-    rank: int
-    anchor: str
     title: str
-    status: str
-    gain: str
-    match: str
-    target: str
-    effort: str
-    sure: str
-    n: str
-    why: str
-    drill: str
-    aim: str
-    stages: list[tuple[str, str]]
-    link: Link | None
+    says: str
+    more: list[tuple[str, str]] = field(default_factory=list)
+    link: Link | None = None
+    notes: str = ""
 
 
 @dataclass(frozen=True)
-class Row:
-    """One row of a table; the first cell is its heading."""
+class Section:
+    """A question, its verdict, and what shows it.
 
-    cells: list[str]
-    link: Link | None = None
+    ``key`` is what a coach's file calls it. The coach's words (``notes``) are HTML that was
+    made safe.
+    """
+
+    key: str
+    title: str
+    verdict: str
+    pictures: list[Picture] = field(default_factory=list)
+    lines: list[Line] = field(default_factory=list)
+    read: str = ""
+    notes: str = ""
 
 
 @dataclass(frozen=True)
 class NumberTable:
-    """A table with its caption."""
+    """A table with its caption; the first cell of a row is its heading."""
 
     anchor: str
     title: str
     caption: str
     headings: list[str]
-    rows: list[Row]
-
-    @property
-    def linked(self) -> bool:
-        """Whether any row has a list of rallies."""
-        return any(row.link is not None for row in self.rows)
+    rows: list[list[str]]
 
 
 @dataclass(frozen=True)
-class Listed:
-    """The rallies of one game: number and video time of each."""
-
-    game: int
-    rallies: list[tuple[int, str]]
-
-
-@dataclass(frozen=True)
-class Watch:
-    """One shot to look at first."""
+class Example:
+    """One rally to look at; ``video`` is its address with the time, or empty."""
 
     match: str
     game: int
     rally: int
-    shot: int
     time: str
     words: str
+    video: str
 
 
 @dataclass(frozen=True)
 class RallyList:
-    """The rallies that a claim rests on."""
+    """The best examples of a claim."""
 
     link: Link
     title: str
     shots: int
-    matches: list[tuple[str, list[Listed]]]
-    first: list[Watch]
-    clips: list[tuple[str, str]] = field(default_factory=list)
+    examples: list[Example]
 
 
 @dataclass(frozen=True)
@@ -163,21 +97,15 @@ class Content:
     """One player's report."""
 
     player: str
-    unit: str
+    sheet: Sheet
+    sections: list[Section]
     level: str
-    counts: str
-    dates: str
-    answers: list[Answer]
-    settle: str
-    pictures: list[tuple[str, str, list[Picture]]]
-    cards: list[Card]
-    more_cards: list[Card]
-    cautions: list[str]
     tables: list[NumberTable]
     lists: list[RallyList]
+    #: Match, and its games with the rallies that the lists rest on: number and time.
+    rest: list[tuple[str, list[tuple[int, list[tuple[int, str]]]]]]
     has_times: bool
     method: list[tuple[str, list[str]]]
-    missing: list[tuple[str, str]]
     facts: list[tuple[str, str]]
     initials: bool
-    clips: str = ""
+    clips: list[tuple[str, str]] = field(default_factory=list)

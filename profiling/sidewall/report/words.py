@@ -10,17 +10,12 @@ import numpy as np
 import pandas as pd
 
 from sidewall.court.units import GapWords
-from sidewall.models.answers import CROSSES, NOT_KNOWN
-from sidewall.plots.strip import Stretch
-from sidewall.plots.words import count, more_shots_words
+from sidewall.plots.words import count
 
 __all__ = [
     "Lengths",
-    "answer_sentence",
     "counts_words",
     "date_words",
-    "rule_words",
-    "settle_words",
     "share",
     "signed",
     "signed_in",
@@ -58,78 +53,9 @@ class Lengths:
             return f"{self.main.number(low_m)} or more"
         return self.main.interval(low_m, high_m)
 
-    def both(self, gap_m: float, low_m: float, high_m: float) -> str:
-        """A signed length with its interval, in the unit, as for errors of placement."""
-        if not np.isfinite([gap_m, low_m, high_m]).all():
-            return "not known yet"
-        unit = self.main.unit
-        return f"{self._signed(gap_m)} {unit} ({self._signed(low_m)} to {self._signed(high_m)})"
-
-    def _signed(self, gap_m: float) -> str:
-        number = self.main.number(abs(gap_m))
-        if not float(number):
-            return number
-        return f"{'−' if gap_m < 0 else '+'}{number}"
-
-    def with_boards(self, gap_m: float) -> str:
-        """A gap with its unit, and in boards behind it where their width is known."""
-        boards = self.boards(gap_m)
-        return f"{self.gap(gap_m)} ({boards})" if boards else self.gap(gap_m)
-
     def boards(self, gap_m: float) -> str:
         """The gap in boards; empty where their width is not known."""
         return "" if self._boards is None else self._boards.gap(gap_m)
-
-
-def answer_sentence(answer: Mapping[str, Any], lengths: Lengths) -> tuple[str, str]:
-    """Say a threshold for the player, and its interval apart."""
-    status = str(answer["status"])
-    if status == CROSSES:
-        ends = lengths.interval(answer["low_m"], answer["high_m"])
-        return f"Loose from {lengths.gap(answer['threshold_m'])}", ends
-    return f"{status[:1].upper()}{status[1:]}", ""
-
-
-def rule_words(
-    answer: Mapping[str, Any], parts: list[Stretch], lengths: Lengths, charted: bool
-) -> str:
-    """Say what to attack and what to reset, as far as it is right 4 times in 5.
-
-    Parameters
-    ----------
-    answer
-        A row of the thresholds.
-    parts
-        Stretches by the choice that is right at least 4 times in 5.
-    lengths
-        Of the reader.
-    charted
-        Whether there are own attacks and resets enough for an answer.
-    """
-    said = []
-    if charted and parts:
-        if parts[0].choice == "reset" and math.isfinite(parts[0].high_m):
-            said.append(f"reset up to {lengths.with_boards(parts[0].high_m)}")
-        if parts[-1].choice == "attack" and len(parts) > 1:
-            said.append(f"attack from {lengths.with_boards(parts[-1].low_m)}")
-    words = ", ".join(said)
-    if answer["status"] != NOT_KNOWN:
-        return f"{words[:1].upper()}{words[1:]}." if words else ""
-    more = more_shots_words(answer["more_shots"])
-    settles = f"{more[:1].upper()}{more[1:]} of this kind would settle it."
-    return f"So far: {words}. {settles}" if words else settles
-
-
-def settle_words(known: int, cells: int) -> str:
-    """Say how much of the question is answered."""
-    if known == cells:
-        return "All sides and strokes have an answer."
-    if not known:
-        return (
-            "No side has an answer yet. Chart more matches, those against opponents of the same "
-            "strength first: three matches settle most thresholds."
-        )
-    return f"{count(known, 'answer')} of {cells} known."
 
 
 def counts_words(own: pd.DataFrame) -> str:

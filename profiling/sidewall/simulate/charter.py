@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Array
+from sidewall.arguments import Array, Bools
 from sidewall.court import Court
 from sidewall.court.units import board_width, parse_unit, to_display
 from sidewall.errors import DataError
@@ -108,7 +108,7 @@ def second_charter(
     return charted
 
 
-def chart_in_short(shots: pd.DataFrame, rows: NDArray[np.bool_]) -> pd.DataFrame:
+def chart_in_short(shots: pd.DataFrame, rows: Bools) -> pd.DataFrame:
     """Chart some shots in short: the gap in words and the choice alone; serves stay.
 
     Parameters

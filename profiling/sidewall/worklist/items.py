@@ -70,6 +70,8 @@ def check_item(item: str, where: str = "") -> str:
 
 #: Said beside every work list (common practice, no source).
 CAUTIONS: Final = PRACTICE_CAUTIONS
+#: The mark to move on from a stage (common practice, no source).
+MOVE_ON: Final = "8 of 10, twice"
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,8 @@ class Drill:
     name, aim : str
     simple, varied, game : str
         The progression: simple and fed, then varied, then in a conditioned game.
+    court : str
+        The drill in a line or two, with the player's own numbers to be filled in.
     """
 
     name: str
@@ -88,6 +92,7 @@ class Drill:
     simple: str
     varied: str
     game: str
+    court: str
 
     @property
     def progression(self) -> tuple[str, str, str]:

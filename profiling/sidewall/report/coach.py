@@ -1,0 +1,105 @@
+"""The coach's own hand: words in Markdown, and which sections a report has in which order."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from os import PathLike
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from sidewall.errors import DataError
+from sidewall.report.sections import SECTIONS
+
+if TYPE_CHECKING:
+    from markdown_it import MarkdownIt
+
+__all__ = ["notes_by_heading", "read_sections"]
+
+#: The part before the first heading.
+FIRST: Final = ""
+
+
+def read_sections(path: str | PathLike[str]) -> tuple[str, ...]:
+    """Read which sections a report shows, in their order.
+
+    The file holds one line, such as ``sections = ["attack", "choice", "training"]``; what is
+    not named is left out. The court sheet always comes first, and the appendix last.
+
+    Raises
+    ------
+    DataError
+        If the file cannot be read, or names a section that there is not.
+    """
+    known = ", ".join(SECTIONS)
+    mend = f'write one line such as sections = ["attack", "training"]; there are {known}'
+    text = _text(path)
+    try:
+        told = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise DataError(f"{path}: {error}; {mend}") from error
+    named: Any = told.get("sections")
+    if set(told) != {"sections"} or not isinstance(named, list):
+        raise DataError(f"{path}: {mend}")
+    for one in named:
+        if one not in SECTIONS:
+            raise DataError(f"{path}: there is no section {one!r}; there are {known}")
+        if named.count(one) > 1:
+            raise DataError(f"{path}: the section {one!r} is named twice")
+    return tuple(named)
+
+
+def notes_by_heading(path: str | PathLike[str], headings: Sequence[str]) -> dict[str, str]:
+    """Read the coach's words, as safe HTML by the heading that they stand under.
+
+    Parameters
+    ----------
+    path
+        A Markdown file (CommonMark).
+    headings
+        Titles of sections and of things to train. Words under a heading of that name, however
+        its letters are cased, belong beside it; all others stay together, under "".
+
+    Returns
+    -------
+    dict of str to str
+        Markup in the file is shown as typed, never run; pictures are left out, since a page
+        asks for nothing.
+
+    Raises
+    ------
+    DataError
+        If the file cannot be read.
+    """
+    writer = _writer()
+    known = {one.casefold(): one for one in headings}
+    parts: dict[str, list[Any]] = {FIRST: []}
+    here, tokens = FIRST, writer.parse(_text(path))
+    for k, token in enumerate(tokens):
+        if token.type == "heading_open" and token.level == 0:
+            here = known.get(tokens[k + 1].content.strip().casefold(), FIRST)
+            parts.setdefault(here, [])
+            skipped = k + 2 if here else -1
+            if here:
+                tokens[skipped].hidden = tokens[k + 1].hidden = token.hidden = True
+        if token.type in ("heading_open", "heading_close"):
+            token.tag = "h3"
+        if not token.hidden or token.type.startswith("paragraph"):
+            parts[here].append(token)
+    rendered = {
+        name: str(writer.renderer.render(own, writer.options, {})) for name, own in parts.items()
+    }
+    return {name: words for name, words in rendered.items() if words.strip()}
+
+
+def _writer() -> MarkdownIt:
+    from markdown_it import MarkdownIt  # noqa: PLC0415 - only where there are notes
+
+    return MarkdownIt("commonmark", {"html": False}).disable("image")
+
+
+def _text(path: str | PathLike[str]) -> str:
+    try:
+        return Path(path).read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise DataError(f"{path}: the file cannot be read as UTF-8 text ({error})") from error

@@ -1,0 +1,437 @@
+"""The court sheet: what one player takes on court, on one page.
+
+One rule for each side and way of meeting the ball, as tape to stick down; how it changes;
+which shot to play; one combination; three things to train; how sure it all is.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from sidewall.combinations.effect import COSTS, GAINS
+from sidewall.combinations.repeat_or_vary import REPEAT_ALWAYS, VARY_ALWAYS, VARY_FROM
+from sidewall.court.court import Court, court_lines
+from sidewall.models.answers import CROSSES, GAP_ERROR_M, LEAST_OWN
+from sidewall.plots.words import (
+    board_width_of,
+    cell_words,
+    count,
+    family_words,
+    known_player,
+    rows_by,
+)
+from sidewall.report.ladder import FittedLadder, own
+from sidewall.report.words import Lengths, counts_words, date_words, share
+from sidewall.worklist import CAUTIONS, MOVE_ON, drill_for
+from sidewall.worklist.items import COMBINATION
+from sidewall.worklist.worklist import MAY_BE_NOTHING, WORTH
+
+__all__ = ["Sheet", "Tape", "make_sheet"]
+
+Cell = tuple[str, str]
+
+#: How far from the tape a feed is clearly loose or clearly tight: three times the usual error
+#: of a gap judged by eye.
+CLEAR_M: Final = 3 * GAP_ERROR_M
+_TRAIN: Final = 3
+_SOURCE: Final = "Common practice, no source."
+#: What is told beside the tape: column of the situation, level, words on court.
+_CHANGES: Final = (
+    ("balance", "stretched", "stretched"),
+    ("depth", "front", "at the front"),
+    ("depth", "middle", "in the middle"),
+    ("depth", "back", "at the back"),
+)
+
+
+@dataclass(frozen=True)
+class Tape:
+    """The rule of one side and way of meeting the ball.
+
+    Attributes
+    ----------
+    side, met : str
+    at_m : float
+        Where the tape lies, metres from the side wall; NaN without a tape.
+    says, boards : str
+        The gap, or what there is in its place; in boards where their width is known.
+    changes : list of (str, str)
+        Situation, and the gap there.
+    shot : str
+        Which attack to play off a loose ball.
+    alike : list of str
+        Attacks that may be as good.
+    chart : str
+        What to chart where nothing is known; else empty.
+    """
+
+    side: str
+    met: str
+    at_m: float
+    says: str
+    boards: str
+    changes: list[tuple[str, str]]
+    shot: str
+    alike: list[str]
+    chart: str
+
+    @property
+    def taped(self) -> bool:
+        """Whether there is a tape to stick down."""
+        return math.isfinite(self.at_m)
+
+
+@dataclass(frozen=True)
+class Training:
+    """One thing to train: what, how, and the mark to move on."""
+
+    title: str
+    sure: str
+    drill: str
+    mark: str
+    item: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What the sheet of one player shows."""
+
+    player: str
+    counts: str
+    right_handed: bool
+    hand_known: bool
+    tapes: list[Tape]
+    combination: str
+    combination_says: str
+    vary: str
+    training: list[Training]
+    sure: str
+    cautions: list[str]
+
+    @property
+    def sides(self) -> list[str]:
+        """The side at the left wall, then the one at the right."""
+        return ["backhand", "forehand"] if self.right_handed else ["forehand", "backhand"]
+
+    @property
+    def court(self) -> Any:
+        """The court to scale, centimetres: width, length, and its lines as rectangles."""
+        court = Court()
+        lines = [
+            tuple(round(100 * value, 1) for value in (line.x_min, line.y_min))
+            + tuple(round(100 * value, 1) for value in (line.width, line.depth))
+            for line in court_lines(court).values()
+        ]
+        return {"width": 100 * court.width_m, "length": 100 * court.length_m, "lines": lines}
+
+
+def make_sheet(
+    ladder: FittedLadder, player: str, unit: str = "cm", board_width_m: float | None = None
+) -> Sheet:
+    """Make the sheet of a player.
+
+    Raises
+    ------
+    DataError
+        If the model does not know the player.
+    UnitError
+        If the unit is unknown, or boards are asked for and their width is not known.
+    """
+    player = known_player(ladder.value, player)
+    board_width_m = board_width_of(ladder.value, player, board_width_m)
+    mine = ladder.own_features(player)
+    lengths = Lengths(unit, board_width_m)
+    lengths.gap(0.1)  # an unknown unit is told first
+    tapes = rules_of(ladder, player)
+    hands = set(mine["hand"].dropna().astype(str)) if "hand" in mine.columns else set()
+    steps, says, vary = _combination(ladder, player)
+    dates = date_words(mine)
+    return Sheet(
+        player=player,
+        counts=counts_words(mine) + (f", {dates}" if dates else ""),
+        right_handed=hands != {"left"},
+        hand_known=len(hands) == 1,
+        tapes=[_tape(ladder, player, cell, row, lengths) for cell, row in tapes.items()],
+        combination=steps,
+        combination_says=says,
+        vary=vary,
+        training=_training(ladder, player, tapes, lengths),
+        sure=_how_sure(ladder, player, tapes, lengths),
+        cautions=list(CAUTIONS),
+    )
+
+
+# -- the tapes ---------------------------------------------------------------------------------
+
+
+def rules_of(ladder: FittedLadder, player: str) -> dict[Cell, dict[str, Any]]:
+    """Rows of the rule by side and family; ``known`` where own shots are enough for one."""
+    found = {}
+    for (side, family), row in rows_by(
+        own(ladder.value.rule(ladder.level), player), "side", "family"
+    ).items():
+        known = min(row["n_attack"], row["n_reset"]) >= LEAST_OWN
+        found[side, family] = row | {"known": known}
+    return found
+
+
+def gap_words(rule_m: float, lengths: Lengths) -> str:
+    """Say the gap to play by."""
+    if rule_m == 0.0:
+        return "attack at any gap"
+    return lengths.gap(rule_m) if math.isfinite(rule_m) else "length at any gap"
+
+
+def _tape(
+    ladder: FittedLadder, player: str, cell: Cell, row: dict[str, Any], lengths: Lengths
+) -> Tape:
+    side, family = cell
+    met, at = family_words(ladder.value, family), float(row["rule_m"])
+    if not row["known"]:
+        few = [
+            count(LEAST_OWN - int(row[f"n_{one}"]), f"more {one}")
+            for one in ("attack", "reset")
+            if row[f"n_{one}"] < LEAST_OWN
+        ]
+        chart = f"Chart at least {' and '.join(few)}."
+        return Tape(side, met, math.nan, "not known yet", "", [], "", [], chart)
+    taped = 0.0 < at < math.inf
+    shot, *alike = _shots(ladder, player, cell, at) or ["not known yet"]
+    return Tape(
+        side=side,
+        met=met,
+        at_m=at if taped else math.nan,
+        says=gap_words(at, lengths),
+        boards=lengths.boards(at) if taped else "",
+        changes=_changes(ladder, player, cell, at, lengths),
+        shot=shot,
+        alike=alike,
+        chart="",
+    )
+
+
+def _changes(
+    ladder: FittedLadder, player: str, cell: Cell, at_m: float, lengths: Lengths
+) -> list[tuple[str, str]]:
+    """Where the rule moves by more than a gap can be judged, and the log can tell."""
+    found = []
+    for name, level, words in _CHANGES:
+        if level not in ladder.value.situation_.get(name, ()):
+            continue
+        rules = own(ladder.value.rule(ladder.level, by=name), player)
+        row = rows_by(rules, "side", "family", name).get((*cell, level))
+        if row is None or row["basis"] != "own level":
+            continue
+        there = float(row["rule_m"])
+        if there != at_m and not abs(there - at_m) < GAP_ERROR_M:
+            found.append((words, gap_words(there, lengths)))
+    return found
+
+
+def loose_m(ladder: FittedLadder, cell: Cell, at_m: float) -> float:
+    """A gap that is clearly loose for this rule, within what was charted."""
+    widest = float(ladder.value.gap_max_m().loc[cell])
+    return min(max(at_m, 0.0) + CLEAR_M, widest) if math.isfinite(at_m) else widest
+
+
+def _shots(ladder: FittedLadder, player: str, cell: Cell, at_m: float) -> list[str]:
+    """Attacks off a clearly loose ball: the best so far, and those that may be as good."""
+    table = ladder.value.which_shot(player, *cell, loose_m(ladder, cell, at_m), ladder.level)
+    attacks = table[(table["choice"] == "attack") & (table["n"] >= LEAST_OWN)]
+    first = np.arange(len(attacks)) == 0
+    alike = attacks[first | (attacks["words"] != "worse").to_numpy()]
+    return [str(one).replace("_", " ") for one in alike["stroke"]]
+
+
+# -- the combination ---------------------------------------------------------------------------
+
+
+def _combination(ladder: FittedLadder, player: str) -> tuple[str, str, str]:
+    """One combination in its plain version, what is known of it, and when to vary."""
+    vary = (
+        "When to vary is not known yet. Until it is: not the same reply three times running to "
+        "the same ball."
+    )
+    if ladder.repeat is not None:
+        for told in own(ladder.repeat.dropna(subset=["player"]), player).to_dict("records"):
+            after = "" if math.isnan(told["repeats"]) else f"{math.ceil(told['repeats'])}"
+            vary = {
+                VARY_FROM: f"Vary after {after} equal replies running to the same ball.",
+                VARY_ALWAYS: "Vary the reply every time the same ball comes.",
+                REPEAT_ALWAYS: "No need to vary so far: the same reply again wins as often.",
+            }.get(str(told["status"]), vary)
+    if ladder.effects is None:
+        return "", "Not known yet: the log holds no combination often enough.", vary
+    table = own(ladder.effects, player)
+    tried = table[(table["status"] != COSTS) & (table["played_on"] >= LEAST_OWN)]
+    if not len(tried):
+        return "", "Not known yet: no combination was played on often enough.", vary
+    worth = _worth(ladder, player, list(tried["combination"]))
+    best = tried.assign(
+        gains=tried["status"] == GAINS, worth=tried["combination"].isin(worth)
+    ).sort_values(["gains", "worth", "played_on"], ascending=False, kind="stable")
+    row = best.to_dict("records")[0]
+    combination = next(one for one in ladder.combinations if one.name == row["combination"])
+    n = f"played on {count(int(row['played_on']), 'time')}"
+    says = f"Whether it wins more than another way is not known yet ({n})."
+    if row["gains"]:
+        says = f"It wins more than going another way ({n})."
+    return combination.description.replace(_SOURCE, "").strip(), says, vary
+
+
+def _worth(ladder: FittedLadder, player: str, names: list[str]) -> list[str]:
+    """Combinations that the work list calls worth training."""
+    if ladder.work is None:
+        return []
+    table = ladder.work.table(player)
+    items = set(table.loc[table["status"] == WORTH, "item"])
+    return [name for name in names if COMBINATION + name in items]
+
+
+# -- training ----------------------------------------------------------------------------------
+
+
+def _training(
+    ladder: FittedLadder, player: str, tapes: dict[Cell, dict[str, Any]], lengths: Lengths
+) -> list[Training]:
+    if ladder.work is None:
+        return []
+    rows = ladder.work.table(player)
+    rows = rows[rows["status"].isin((WORTH, MAY_BE_NOTHING))].head(_TRAIN)
+    found = []
+    for row in rows.to_dict("records"):
+        item = str(row["item"])
+        drill = drill_for(item).court.format_map(_Numbers(ladder, player, item, tapes, lengths))
+        sure = "" if row["status"] == WORTH else "may be little"
+        found.append(Training(str(row["title"]), sure, drill.strip(), MOVE_ON, item))
+    return found
+
+
+class _Numbers(dict[str, str]):
+    """The player's own numbers of one drill, each worked out when the drill asks for it."""
+
+    def __init__(
+        self,
+        ladder: FittedLadder,
+        player: str,
+        item: str,
+        tapes: dict[Cell, dict[str, Any]],
+        lengths: Lengths,
+    ) -> None:
+        self.ladder, self.player, self.item = ladder, player, item
+        self.tapes, self.lengths = tapes, lengths
+        self.cell = self._cell()
+
+    def __missing__(self, name: str) -> str:
+        return str(getattr(self, f"_{name}_words")())
+
+    def _cell(self) -> Cell:
+        """The side and contact that the drill is about: the item's own, or the costliest."""
+        kind, _, side = self.item.partition("_")
+        cells = list(self.tapes)
+        if side in ("forehand", "backhand"):
+            family = "volley" if kind == "volley" else "ground"
+            return next((c for c in cells if c == (side, family)), (side, cells[0][1]))
+        found = self.ladder.decisions
+        if found is not None and self.item in ("forced", "passed_up"):
+            mine = own(found, self.player)
+            mine = mine[mine["decision"] == self.item.replace("_", " ")]
+            lost = mine.groupby(["side", "family"], observed=True)["points"].sum()
+            if len(lost):
+                side, family = lost.index[int(lost.to_numpy().argmin())]
+                return str(side), str(family)
+        most = max(cells, key=lambda c: self.tapes[c]["n_attack"] + self.tapes[c]["n_reset"])
+        return most
+
+    @property
+    def _at_m(self) -> float:
+        row = self.tapes[self.cell]
+        return float(row["rule_m"]) if row["known"] else math.nan
+
+    def _cell_words(self) -> str:
+        return cell_words(self.ladder.value, *self.cell)
+
+    def _loose_words(self) -> str:
+        if math.isnan(self._at_m):
+            return "a racket's length"
+        return self.lengths.gap(loose_m(self.ladder, self.cell, self._at_m))
+
+    def _tight_words(self) -> str:
+        at = self._at_m - CLEAR_M
+        if not math.isfinite(at) or at < GAP_ERROR_M:
+            return "a ball that clings to the wall"
+        return self.lengths.gap(at)
+
+    def _shot_words(self) -> str:
+        if math.isnan(self._at_m):
+            return "attack"
+        return (_shots(self.ladder, self.player, self.cell, self._at_m) or ["attack"])[0]
+
+    def _share_words(self) -> str:
+        table = self.ladder.placement
+        if table is None:
+            return ""
+        rows = own(table, self.player)
+        rows = rows[(rows["stroke"] == "drive") & (rows["shots"] >= LEAST_OWN)]
+        if not len(rows):
+            return ""
+        row = rows.sort_values("share", kind="stable").iloc[0]
+        now = share(row["share"], row["share_low"], row["share_high"]).partition(" (")[0]
+        return f"In matches {now} of 100 {row['side']} drives land there."
+
+    def _drive_words(self) -> str:
+        return self._height(("drive",))
+
+    def _attack_words(self) -> str:
+        return self._height(("drop", "kill"))
+
+    def _height(self, strokes: tuple[str, ...]) -> str:
+        table = self.ladder.scatter
+        rows = pd.DataFrame() if table is None else own(table, self.player)
+        rows = rows[rows["stroke"].isin(strokes)] if len(rows) else rows
+        if not len(rows):
+            return "the height of the service line" if "drive" in strokes else "a hand's breadth"
+        return f"{float(np.average(rows['mean_m'], weights=rows['shots'])):.2f} m"
+
+    def _step_words(self) -> str:
+        rows = None if self.ladder.work is None else self.ladder.work.table(self.player)
+        note = "" if rows is None else str(rows.loc[rows["item"] == self.item, "why"].iloc[0])
+        step = note.partition("step ")[2].partition(",")[0]
+        return f"at step {step}, where it breaks," if step else "at one step"
+
+
+# -- how sure ----------------------------------------------------------------------------------
+
+
+def _how_sure(
+    ladder: FittedLadder, player: str, tapes: dict[Cell, dict[str, Any]], lengths: Lengths
+) -> str:
+    """Say in one sentence what the tapes rest on, how far off they may be, and what it costs."""
+    known = {cell: row for cell, row in tapes.items() if row["known"]}
+    mine = ladder.own_features(player)
+    matches = count(int(mine["match"].nunique()), "match", "matches")
+    if not known:
+        return f"From {matches} nothing is known yet: chart more."
+    basis = min((row["own"], row["own_words"]) for row in known.values())[1]
+    basis = basis.replace("half the player's own", "half the player's own and half the club's")
+    answers = rows_by(own(ladder.value.thresholds(ladder.level), player), "side", "family")
+    off = [
+        max(answers[cell]["high_m"] - row["rule_m"], row["rule_m"] - answers[cell]["low_m"])
+        for cell, row in known.items()
+        if answers[cell]["status"] == CROSSES
+    ]
+    costs = [row["cost_high"] for row in known.values() if math.isfinite(row["cost_high"])]
+    cost = math.ceil(max(costs, default=1.0))
+    lost = f"at most {count(cost, 'rally', 'rallies')} in 100 such balls"
+    if len(off) < len(known):
+        return (
+            f"From {matches}, {basis}: some tapes are a first guess and may lie far off, at a cost "
+            f"of {lost}."
+        )
+    far = lengths.gap(0.05 * math.ceil(20 * max(off)))
+    return f"From {matches}, {basis}: a tape may be off by {far}, which should cost {lost}."
