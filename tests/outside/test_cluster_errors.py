@@ -13,7 +13,7 @@ import pytest
 import statsmodels.api as sm
 from scipy.special import expit, logit
 
-from sidewall.progress import own_change
+from sidewall.progress import measures as own_change
 
 ROWS, SHOTS = 4000, 4
 

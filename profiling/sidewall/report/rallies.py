@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from sidewall.clips import clip_times, write_clips
-from sidewall.clips.titles import what_is_seen
+from sidewall.clips.clips import what_is_seen
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.report.views import Example, Link, RallyList

@@ -12,7 +12,7 @@ import pandas as pd
 from sidewall.combinations.effect import COSTS, GAINS
 from sidewall.combinations.tries import break_words, funnel_table
 from sidewall.errors import DataError
-from sidewall.features.clustered import clustered_rate
+from sidewall.features.rates import clustered_rate
 from sidewall.models.answers import LEAST_OWN
 from sidewall.plots.words import (
     cell_words,
