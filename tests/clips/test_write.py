@@ -3,7 +3,7 @@ import pytest
 
 from sidewall.clips import clip_times, write_clips
 from sidewall.errors import DataError, WriteError
-from sidewall.log.file_stem import file_stem
+from sidewall.log.safe_text import file_stem
 
 
 def test_files_for_each_match_and_one_table(tmp_path, make_log, read_vtt):

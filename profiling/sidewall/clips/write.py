@@ -14,8 +14,7 @@ from sidewall.clips.webvtt import chapters_text, timestamp
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.files import make_folder, plan_files, write_file
-from sidewall.log.file_stem import file_stem
-from sidewall.log.safe_text import with_text_mark
+from sidewall.log.safe_text import file_stem, with_text_mark
 
 __all__ = ["WrittenClips", "write_clips"]
 
