@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import pandas as pd
 import pytest
 
 from sidewall.charting.chart import Chart
@@ -14,6 +15,8 @@ from sidewall.charting.view import LEVEL_TEXTS, ROWS_SHOWN, floor_view, setup_vi
 from sidewall.court import Court
 from sidewall.court.floor import known_points
 from sidewall.errors import DataError, LogError
+from sidewall.log import check_log, read_shots, write_table
+from sidewall.scale import from_parquet, write_partitions
 
 MATCH = {
     "match": "Rowan v Hazel",
@@ -486,3 +489,25 @@ def test_the_direction_follows_from_where_the_ball_goes():
     assert of(3.1, 0.5) is None
     assert of(0.4, 5.9, "boast") is None
     assert of(0.4, None) is None
+
+
+def test_what_is_charted_in_short_comes_back_from_every_format(study, tmp_path):
+    """The widget's log, written again as CSV, workbook, Parquet and Parquet in parts."""
+    _, path = study.charted(tmp_path, "usual", "Rowan")
+    check = check_log(path)
+    refused = check.problems.drop_duplicates("line")
+    assert check.rows_refused == len(refused) == 4  # the script stops within a rally
+    assert refused["line"].max() == 61
+    shots = check.shots
+    short = shots["gap_class"].notna()
+    assert set(shots.loc[short, "player"]) == {"Cedar"}
+    assert short.sum() == (shots["player"].eq("Cedar") & shots["shot"].gt(1)).sum() > 10
+    assert shots.loc[short, "choice"].notna().all()
+    assert shots.loc[short, ["side", "stroke", "gap_m"]].isna().all(axis=None)
+    for suffix in ("csv", "xlsx", "parquet"):
+        again = read_shots(write_table(shots, tmp_path / f"again.{suffix}"))
+        pd.testing.assert_frame_equal(again, shots)
+    write_partitions(shots, tmp_path / "parts")
+    part = from_parquet(tmp_path / "parts").read(0)
+    for name in ("gap_class", "choice", "side", "gap_m"):
+        assert part[name].astype(object).equals(shots[name].astype(object)), name

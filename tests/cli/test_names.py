@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from sidewall.cli.names import find_player
 from sidewall.errors import DataError
-from sidewall.log.file_stem import file_stem
+from sidewall.log.safe_text import file_stem
 
 PLAYERS = ["Rowan", "Hazel", "rowan", "Alder Ash"]
 

@@ -6,7 +6,7 @@ import pytest
 from typer.testing import CliRunner
 
 from sidewall.cli.app import app
-from sidewall.cli.plan import _lines, _sizes
+from sidewall.cli.plan import _lines, _sizes, advice
 from sidewall.progress import Plan
 from sidewall.simulate import draw_players, round_robin, simulate_shots, to_log
 
@@ -78,3 +78,20 @@ def test_every_kind_of_answer_is_said():
         "8 charted matches: a forecast from 2 by the square-root law."
     )
     assert "out of reach of 2 matches" in said["out of reach"][-1]
+
+
+@pytest.mark.parametrize(("others", "says"), [(0, "both players in full"), (2, "in short")])
+def test_whom_to_chart_depends_on_the_rest_of_the_log(others, says):
+    def match(name, pair, shots):
+        return [
+            {"match": name, "player": pair[k % 2], "gap_m": 0.3, "side": "forehand"}
+            for k in range(shots)
+        ]
+
+    rows = match("one", ("Rowan", "Hazel"), 40)
+    rows += [row for k in range(others) for row in match(f"other {k}", ("Alder", "Elm"), 20)]
+    # those charted in short teach the common curves nothing
+    rows += [row | {"gap_m": None} for row in match("third", ("Alder", "Elm"), 200)]
+    text = advice(pd.DataFrame(rows), "Rowan")
+    assert says in text
+    assert f"{20 * others} shots in full of other matches, and 20 of Rowan" in text

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from sidewall.errors import LogError, UnitError
 from sidewall.log import check_log, read_shots, write_table
-from sidewall.log.vocabulary import SIDES, STROKES, VOCABULARY
+from sidewall.log.vocabulary import CHOICES, SIDES, STROKES, VOCABULARY
 from sidewall.scale import from_parquet, write_partitions
 
 from_words = {
@@ -51,6 +51,11 @@ def rallies(draw):
                     "x_m": draw(st.none() | st.floats(0, 6.4)),
                     "t_s": clock,
                 }
+                if shot > 1 and draw(st.booleans()):  # in short
+                    row |= {"side": "", "stroke": "", "choice": draw(st.sampled_from(CHOICES))}
+                    if draw(st.booleans()):
+                        word = draw(st.sampled_from(VOCABULARY["gap_class"]))
+                        row |= {"gap_m": None, "gap_class": word}
                 if shot == length:
                     ending = draw(
                         st.sampled_from(["winner", "tin", "out", "down", "stroke", "let"])

@@ -35,6 +35,20 @@ def test_a_gap_in_words_stands_in_for_its_number(tmp_path):
     assert found.shots["gap_class"].tolist()[1] == "loose"
 
 
+def test_a_stroke_without_its_side_is_noted(tmp_path):
+    found = check(tmp_path, ",drive,35,,reset")
+    assert found.rows_refused == 0
+    assert found.doubts["column"].tolist() == ["side"]
+    assert "1 row is charted in short" in found.notes[0]
+
+
+def test_a_word_far_from_the_number_is_noted(tmp_path):
+    found = check(tmp_path, "backhand,drive,150,tight,reset")
+    assert found.doubts["column"].tolist() == ["gap_class"]
+    assert found.shots["gap_m"].tolist()[1] == 1.5
+    assert len(check(tmp_path, "backhand,drive,60,middling,reset").doubts) == 0
+
+
 @pytest.mark.parametrize(
     ("row", "column"),
     [(",,,tight,", "side"), (",,,,reset", "side"), ("backhand,drive,,,", "gap_cm")],

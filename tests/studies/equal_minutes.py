@@ -1,13 +1,15 @@
 """A player's thresholds at equal minutes of charting: both players in full, or one in short.
 
-    python tests/studies/equal_minutes.py --ladders 20 --record
+    python tests/studies/equal_minutes.py --ladders 8 --record
+    python tests/studies/equal_minutes.py --ladders 8 --club 10 --record
 
 A player meets five opponents in turn. Rallies are charted from the first on until the minutes are
 used up: every shot in full ("both in full"), the opponents' as a word for the gap and the choice
 ("opponent in short"), or every third rally of three times as many matches, both in full
 ("every third rally"). A shot takes the clicks and keys that `charting.py` counts at the usual
 level, at its assumed seconds for a click, a key and making up one's mind; the time to watch the
-rally is the same in all of them and is left out.
+rally is the same in all of them and is left out. With ``--club``, so many matches of the
+opponents among themselves, in full, stand in the log before.
 
 What attacking gains over resetting is nothing at a player's true threshold. So, of every true
 threshold of the player (side and contact): the width of the 95% interval of that gain there, its
@@ -87,7 +89,7 @@ def charted(raw, arm, hours, seconds):
     return table[keep & (rally < last)].reset_index(drop=True)
 
 
-def ladder(seed, seconds):
+def ladder(seed, seconds, club):
     """Rows of one ladder: every threshold of the player under every arm."""
     rng = np.random.default_rng(seed)
     players = simulate.draw_players(list(NAMES), rng)
@@ -96,9 +98,14 @@ def ladder(seed, seconds):
     # seconds of a full shot for all, and a third of the rallies: so many shots are enough
     enough = 3 * 3600 * max(HOURS) / seconds["full"]
     raw = simulate.simulate_shots(players, schedule[: int(np.ceil(enough / 700))], rng=rng)
+    others = [(1 + one, 1 + two) for one, two in simulate.round_robin(5, club)[:club]]
+    before = [simulate.simulate_shots(players, others, rng=rng)] if club else []
+    before = [one.assign(match="club " + one["match"].astype(str)) for one in before]
     for hours in HOURS:
-        for arm in ARMS:
-            log = charted(raw, arm, hours, seconds)
+        for arm in ARMS[:2] if club else ARMS:
+            log = pd.concat([*before, charted(raw, arm, hours, seconds)], ignore_index=True)
+            for name in ("match", "player", "opponent", "rally_won_by"):
+                log[name] = log[name].astype(str).where(log[name].notna(), None).astype("category")
             own = log["player"].astype(str) == NAMES[0]
             model = sw.TightnessModel(draws=200, seed=seed).fit(log)
             answers = model.thresholds().set_index(["player", "side", "family"])
@@ -150,7 +157,7 @@ def narrower(rows):
     table = pd.DataFrame(rows).set_index(["seed", "cell", "hours", "arm"])["width"]
     log = np.log(table).unstack()  # noqa: PD010 - nothing to add up
     found = []
-    for arm in ARMS[1:]:
+    for arm in (one for one in ARMS[1:] if one in log):
         ratio = (log[arm] - log[ARMS[0]]).dropna().rename("ratio").reset_index()
         for hours, some in ratio.groupby("hours"):
             mean = _mean(some, "ratio")
@@ -166,18 +173,19 @@ def main():
     ask = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
     ask.add_argument("--ladders", type=int, default=20)
     ask.add_argument("--seed", type=int, default=2101)
+    ask.add_argument("--club", type=int, default=0, help="matches of others in the log")
     ask.add_argument("--record", action="store_true")
     asked = ask.parse_args()
     seconds, rows = seconds_a_shot(), []
     for number in range(asked.ladders):
-        rows += ladder(asked.seed + number, seconds)
+        rows += ladder(asked.seed + number, seconds, asked.club)
         figures = {"seconds_a_shot": seconds, "arms": summary(rows)}
         if number:
             figures["beside_both_in_full"] = narrower(rows)
         if asked.record:
             content = {
                 "command": f"python tests/studies/equal_minutes.py --ladders {number + 1} "
-                f"--seed {asked.seed} --record",
+                f"--seed {asked.seed}{f' --club {asked.club}' if asked.club else ''} --record",
                 "seed": asked.seed,
                 "versions": {name: version(name) for name in ("numpy", "pandas", "scipy")},
                 "date": dt.datetime.now(dt.UTC).date().isoformat(),
@@ -188,8 +196,9 @@ def main():
                 },
                 "figures": figures,
             }
-            RESULTS.parent.mkdir(exist_ok=True)
-            RESULTS.write_text(json.dumps(content, indent=1) + "\n", "utf-8")
+            file = RESULTS.with_name("equal_minutes_club.json") if asked.club else RESULTS
+            file.parent.mkdir(exist_ok=True)
+            file.write_text(json.dumps(content, indent=1) + "\n", "utf-8")
     print(json.dumps(figures, indent=1))
 
 

@@ -16,7 +16,7 @@ from sidewall.cli.profile import profile_files, write_profile
 from sidewall.errors import WriteError
 from sidewall.files import account, make_folder, plan_files, write_file
 from sidewall.log import LogCheck, check_log
-from sidewall.log.file_stem import file_stem
+from sidewall.log.safe_text import file_stem
 from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder
 from sidewall.simulate.scenario import FILES

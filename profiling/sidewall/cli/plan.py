@@ -87,6 +87,26 @@ def plan(
         )
     for line in _lines(found):
         typer.echo(line)
+    if shots is not None and player is not None:
+        typer.echo(advice(shots, player))
+
+
+def advice(shots: pd.DataFrame, player: str) -> str:
+    """Whom to chart in full: the opponent's shots shape the curves that all players share.
+
+    A study of equal minutes (``tests/studies/equal_minutes.py``) found intervals wider with the
+    opponent in short where the log held the player's matches alone, and not where it held others'
+    in full. Where between these the turn lies is a judgement: as many shots elsewhere as own.
+    """
+    own = (shots["player"].astype(str) == player).to_numpy()
+    match = shots["match"].astype(str)
+    elsewhere = ~match.isin(match[own].unique()).to_numpy()
+    full = (shots["gap_m"].notna() & shots["side"].notna()).to_numpy()
+    others, mine = int((full & elsewhere).sum()), int((full & own).sum())
+    held = f"the log holds {others:,} shots in full of other matches, and {mine:,} of {player}"
+    if others >= mine:
+        return f"Whom to chart: {held}: {player} in full, opponents in short (in_full) saves time."
+    return f"Whom to chart: {held}: chart both players in full for now."
 
 
 def _sizes(most: int) -> list[int]:

@@ -16,7 +16,7 @@ from sidewall.cli.tables import by_outcome, player_tables, player_zones, readabl
 from sidewall.court.units import board_width, parse_unit
 from sidewall.errors import DataError
 from sidewall.files import make_folder, plan_files
-from sidewall.log.file_stem import file_stem
+from sidewall.log.safe_text import file_stem
 from sidewall.models import TightnessModel
 
 if TYPE_CHECKING:

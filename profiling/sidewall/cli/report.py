@@ -138,7 +138,7 @@ def sheet(
     """
     if out is not None:
         _need_page(out)
-    from sidewall.log.file_stem import file_stem  # noqa: PLC0415
+    from sidewall.log.safe_text import file_stem  # noqa: PLC0415
 
     found = usable_log(read_log(logs, players, matches, board_width_cm, sheet, encoding))
     made, shots, asked = _prepared(found, player, unit, board_width_cm, initials, effort, seed)
@@ -161,7 +161,7 @@ def _match_and_file(words: str) -> tuple[str, str]:
 
 def _notes_of(folder: Path, names: list[str]) -> dict[str, Path]:
     """Files of the coach's words that there are, by player."""
-    from sidewall.log.file_stem import file_stem  # noqa: PLC0415
+    from sidewall.log.safe_text import file_stem  # noqa: PLC0415
 
     if not folder.is_dir():
         raise SidewallError(f"--notes {folder}: with --all give a folder that holds NAME.md files.")

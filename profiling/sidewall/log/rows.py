@@ -92,7 +92,10 @@ def read_words(reading: Reading, rows: Rows) -> None:
         if name in reading.headings or (own >= 0).any():
             rows.words[name] = own
     short = _short(reading, rows)
-    blank = _blank(reading, "side") & (rows.words["side"] < 0) & ~short
+    blank = _blank(reading, "side") & (rows.words["side"] < 0)
+    told = "blank beside a stroke: the row is used as one in short, without its stroke's side"
+    reading.doubt(blank & short & (rows.words["stroke"] >= 0), "side", told, "write the side")
+    blank &= ~short
     mend = "write forehand or backhand"
     if "gap_class" in reading.headings or "choice" in reading.headings:
         mend += "; only a row with the choice and the gap, in its unit or as a word, may lack it"

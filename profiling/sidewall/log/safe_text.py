@@ -1,4 +1,4 @@
-"""Text that a spreadsheet would run as a formula, written so that it stays text.
+"""Users' text made safe: as a cell that no spreadsheet runs, and as the start of a file's name.
 
 A cell of a CSV file that begins with ``=``, ``+``, ``-``, ``@``, a tab or a line break is
 run as a formula by spreadsheets. An apostrophe before it keeps it text; the reader takes
@@ -8,12 +8,14 @@ the apostrophe off names again. Plain numbers are left alone: they are no formul
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import Any, Final
 
 #: The wide forms of the signs are folded by some spreadsheets to the plain ones.
 _STARTS: Final = frozenset("=+-@\t\r\n＝＋－＠")
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _MARK: Final = "'"
+_LONGEST_NAME: Final = 40
 
 
 def is_risky(text: Any) -> bool:
@@ -34,3 +36,35 @@ def without_text_mark(text: str) -> str:
     if text[:1] == _MARK and is_risky(text.lstrip(_MARK)):
         return text[1:]
     return text
+
+
+def file_stem(name: str, names: Sequence[str] = (), empty: str = "player") -> str:
+    """Turn a name into letters, digits and hyphens only.
+
+    Parameters
+    ----------
+    name
+        Any text.
+    names
+        All names; where two come out the same, each gets a number in this order.
+    empty
+        What a name without a letter or digit is called.
+
+    Returns
+    -------
+    str
+        No other name of `names` gets the same.
+    """
+    plain = [_stem(other, empty) for other in names]
+    stem = _stem(name, empty)
+    same = [other for other, its in zip(names, plain, strict=True) if its == stem]
+    if len(same) < 2 or name not in same:
+        return stem
+    # another name may look like a numbered one already
+    free = [f"{stem}-{k}" for k in range(1, len(names) + len(same) + 1)]
+    free = [one for one in free if one not in plain]
+    return free[same.index(name)]
+
+
+def _stem(name: str, empty: str) -> str:
+    return re.sub(r"[\W_]+", "-", name.casefold()).strip("-")[:_LONGEST_NAME].strip("-") or empty

@@ -11,6 +11,7 @@ from typing import Any, Final
 from sidewall.court.units import parse_unit, to_display
 from sidewall.errors import LogError
 from sidewall.files import plan_files, write_file
+from sidewall.log.sheet_formulas import LOG_COLUMNS
 
 #: Width of a board in the example.
 EXAMPLE_BOARD_M: Final = 0.07
@@ -53,28 +54,8 @@ EXAMPLE: Final[tuple[dict[str, Any], ...]] = (
     },
 )
 _SAME: Final = {"match": "Rowan v Hazel", "game": 1, "rally": 1}
-HEADINGS: Final = (
-    "match",
-    "game",
-    "rally",
-    "shot",
-    "player",
-    "side",
-    "stroke",
-    "direction",
-    "contact",
-    "gap",
-    "gap_class",
-    "choice",
-    "balance",
-    "depth",
-    "lane",
-    "opponent_place",
-    "bounce",
-    "rally_won_by",
-    "ending",
-    "t",
-)
+#: What a workbook fills in besides is left out.
+HEADINGS: Final = tuple(name for name in LOG_COLUMNS if name not in ("opponent", "remark"))
 
 
 def write_template(

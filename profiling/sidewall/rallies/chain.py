@@ -292,7 +292,8 @@ class RallyChain:
         Parameters
         ----------
         by : sequence of str
-            Columns of the feature table, such as player, stroke, side, family, depth.
+            Columns of the feature table, such as player, stroke, side, family, depth. Shots
+            with a blank in one of them, such as those charted in short, are left out.
         keep : str, callable or sequence of bool, optional
             Which shots the table is made of: a query such as ``"balance == 'set'"``, a
             function of the feature table, or one true or false a shot. What a shot led to

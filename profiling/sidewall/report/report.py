@@ -15,7 +15,7 @@ from sidewall.arguments import Table, as_frame, check_count, check_level, check_
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError, NotFittedError
 from sidewall.files import account, make_folder, note_written, plan_files, write_file
-from sidewall.log.file_stem import file_stem
+from sidewall.log.safe_text import file_stem
 from sidewall.plots.words import count
 from sidewall.report.content import Look, gather
 from sidewall.report.ladder import FittedLadder
