@@ -33,7 +33,7 @@ from sidewall.scale import from_parquet, write_partitions
 from sidewall.simulate import draw_players, simulate_shots, synthetic_data_folder
 
 OUT = Path(__file__).parent / "fit_by_value.json"
-PLAYERS, MATCHES = 60, 610
+PLAYERS, MATCHES = 60, 1030
 #: The aims: processor seconds of the demonstration and of a million shots, and megabytes.
 DEMO_SECONDS, SECONDS, MEGABYTES = 5.0, 60.0, 2048.0
 

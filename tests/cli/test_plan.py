@@ -36,9 +36,9 @@ def test_a_log_gives_a_table_and_a_sentence(log):
     assert lines[at + 1].split()[:2] == ["against", "Hazel"]
     assert "(4 charted; about " in lines[at + 1]
     first = next(k for k, line in enumerate(lines) if line.startswith("Chart next: "))
-    saved = [float(line.split("  (")[0].split()[-1]) for line in lines[first + 2 : first + 6]]
+    saved = [float(line.split("  (")[0].split()[-1]) for line in lines[first + 3 : first + 7]]
     assert saved == sorted(saved, reverse=True)
-    assert all(" and " in line for line in lines[first + 2 : first + 6])
+    assert all(" and " in line for line in lines[first + 3 : first + 7])
     assert result.stderr == ""  # the bar is for terminals
     assert run(*words, "--half-width-cm", 30).stdout == result.stdout
 

@@ -221,7 +221,7 @@ def test_the_curve_of_a_mix_is_the_mean_of_the_chances(by_value, choice, player)
         eta = fitted.draws.common @ fitted.columns.common(*ball).T
         if player >= 0:
             eta = eta + fitted.draws.own[player] @ fitted.columns.own(*ball).T
-            eta = eta + posterior.lead(player)
+            eta = eta + (by_value.lead_[player] + by_value.lead_draws_[:, player])[:, None]
         mean = expit(eta) @ weight[rows] + posterior.corrected(choice, np.array([gap]))[:, 0]
         assert ours[:, g].mean() == pytest.approx(mean.mean(), abs=0.003)
         assert ours[:, g].std() == pytest.approx(mean.std(), rel=0.1)

@@ -149,8 +149,13 @@ def _next_lines(found: Plan) -> list[str]:
     tables = [table for table in found.balls if len(table)]
     if not tables:
         return []
-    lines = ["", "Chart next: points a game by which one more match would lower the rule's cost,"]
-    lines += ["as expected today, and the player's own attacks and resets so far."]
+    n = int(tables[0]["n_matches"].iloc[0])
+    lines = [
+        "",
+        "Chart next: points in 100 games that one more match would save, as expected today, since",
+        "the gap to attack from would lie nearer the best one. Near 0, that gap is settled.",
+        f"In brackets own attacks and resets so far, of {n} {'match' if n == 1 else 'matches'}.",
+    ]
     for row in _rows(tables[0]):
         lines.append(f"  {_named(row):42}  {_points(row)}")
     if len(tables) > 1:
@@ -163,7 +168,7 @@ def _next_lines(found: Plan) -> list[str]:
     for row in _rows(found.opponents):
         said = f"about {row['balls']:.0f} {_ball_words(row)} balls a match"
         lines.append(
-            f"  {'against ' + row['opponent']:42}  {row['saves_per_game']:.3f}  "
+            f"  {'against ' + row['opponent']:42}  {100 * row['saves_per_game']:.1f}  "
             f"({row['n_matches']} charted; {said})"
         )
     return lines
@@ -187,7 +192,7 @@ def _named(row: dict[str, Any]) -> str:
 
 
 def _points(row: dict[str, Any]) -> str:
-    return f"{row['saves_per_game']:.3f}  ({row['n_attack']:,} and {row['n_reset']:,})"
+    return f"{100 * row['saves_per_game']:.1f}  ({row['n_attack']:,} and {row['n_reset']:,})"
 
 
 def _cm(metres: float) -> str:

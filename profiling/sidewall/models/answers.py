@@ -19,11 +19,14 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit, ndtri
 
+from sidewall.arguments import check_gaps_m, check_lengths_m, check_words
+from sidewall.court.zones import DEPTHS
 from sidewall.errors import DataError
-from sidewall.features.coded import positions
-from sidewall.log.vocabulary import CHOICES
-from sidewall.models.counted import ALL_STROKES, sums_by
+from sidewall.features.coded import need_columns, positions
+from sidewall.log.vocabulary import CHOICES, SIDES, STROKES, VOCABULARY
+from sidewall.models.counted import ALL_STROKES
 from sidewall.models.curves import side_and_volley
+from sidewall.models.mix import Mix
 from sidewall.models.usable import cell_of
 from sidewall.rallies.value import BEND_M, gap_scale
 
@@ -31,6 +34,9 @@ if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
 Array = NDArray[np.float64]
+
+#: Words of every column in the order in which tables list them.
+WORDS: Final = {"depth": DEPTHS, **VOCABULARY}
 
 CROSSES: Final = "crosses"
 ALWAYS_ATTACK: Final = "attack at any gap"
@@ -46,146 +52,12 @@ RULE_SHARE: Final = 0.65
 #: source), and the usual error of a charted gap in metres.
 UNSEEN: Final = (0.01, 0.03)
 GAP_ERROR_M: Final = 0.05
-#: The usual mix stands for so many shots of the player's own.
-_MIX_SHOTS: Final = 20.0
 _GRID: Final = 49
 _CHUNK: Final = 1_000
 
 #: With fewer players than this the draws are weighed by a weak prior on the club's threshold.
 FEW_PLAYERS: Final = 4
 _CLUB_M, _CLUB_SCALE_M = 0.50, 0.15
-
-
-class Mix:
-    """Which shots a player plays, and in which situations: the weights of a mean curve.
-
-    Parameters
-    ----------
-    model : TightnessModel
-    """
-
-    def __init__(self, model: TightnessModel) -> None:
-        counted = model.counted_
-        self._families, self._situation = model.families_, model.situation_
-        names = ["side", "family", "choice", "stroke", *model.situation_]
-        kinds = counted.kinds[names]
-        code = np.zeros(len(kinds), dtype=np.int64)
-        for name in names:
-            code = code * (len(kinds[name].cat.categories) + 1) + kinds[name].cat.codes + 1
-        _, first, place = np.unique(code, return_index=True, return_inverse=True)
-        self.table = kinds.iloc[first].reset_index(drop=True)
-        players = np.searchsorted(np.unique(counted.player), counted.player)
-        size = len(self.table)
-        n = sums_by(players * size + place[counted.kind], counted.n, len(model.players_) * size)
-        self.n = n.reshape(-1, size)
-        self.cell = cell_of(self.table["side"], self.table["family"], model.families_)
-        self.choice = self.table["choice"].cat.codes.to_numpy()
-        self._balls, self.ball = np.unique(self._ball_code(self.table), return_inverse=True)
-
-    def _ball_code(self, table: pd.DataFrame) -> NDArray[np.int64]:
-        code = cell_of(table["side"], table["family"], self._families)
-        for name, levels in self._situation.items():
-            word = np.zeros(len(table), dtype=np.int64)  # a column that is missing is blank
-            if name in table.columns:
-                word = positions(table[name], pd.Index(list(levels))) + 1
-            code = np.where(code < 0, -1, code * (len(levels) + 1) + word)
-        return code
-
-    def ball_of(self, table: pd.DataFrame) -> NDArray[np.int64]:
-        """Position of each ball's situation; of the cell's commonest where it was never met."""
-        if self._families == (ALL_STROKES,):
-            table = table.assign(family=ALL_STROKES)
-        code = self._ball_code(table)
-        at = np.searchsorted(self._balls, code)
-        found = np.where(self._balls[np.minimum(at, len(self._balls) - 1)] == code, at, -1)
-        cell = cell_of(table["side"], table["family"], self._families)
-        n = np.bincount(self.ball, self.n.sum(axis=0))
-        of_cell = np.zeros(len(n), dtype=np.int64)
-        of_cell[self.ball] = self.cell
-        usual = np.full(int(self.cell.max(initial=0)) + 2, -1)
-        for c in np.unique(of_cell):
-            usual[c] = np.flatnonzero(of_cell == c)[np.argmax(n[of_cell == c])]
-        return np.where(found >= 0, found, usual[cell])
-
-    def shot_shares(self, choice: int) -> Array:
-        """Share of every kind of shot within its situation and one choice, (1 + players, kinds)."""
-        mine = np.where(self.choice == choice, self._n, 0.0)
-        return _drawn(mine, _sums(mine, self.ball)[:, self.ball])
-
-    @property
-    def _n(self) -> Array:
-        return np.concatenate([self.n.sum(axis=0, keepdims=True), self.n])
-
-    def counts(self, where: NDArray[np.bool_] | None, stroke: str | None) -> NDArray[np.int64]:
-        """Own attacks and resets, shape (2, players, cells); a stroke is the attack's."""
-        found = []
-        for choice in range(2):
-            kept = self.choice == choice
-            if where is not None:
-                kept = kept & where
-            if stroke is not None and choice == 0:
-                kept = kept & (self.table["stroke"] == stroke).to_numpy()
-            cells = _sums(np.where(kept, self.n, 0.0), self.cell, 2 * len(self._families))
-            found.append(cells)
-        return np.stack(found).astype(np.int64)
-
-    def enough(
-        self, player: int, cell: int, where: NDArray[np.bool_] | None, stroke: str | None
-    ) -> tuple[tuple[int, int], tuple[int, int]]:
-        """Attacks and resets of a player in a cell, and of all players."""
-        counts = self.counts(where, stroke)[:, :, cell]
-        mine, everybody = counts[:, player], counts.sum(axis=1)
-        return (int(mine[0]), int(mine[1])), (int(everybody[0]), int(everybody[1]))
-
-    def of_stroke(self, player: int, cell: int, choice: str, stroke: str) -> int:
-        """Own shots of a stroke in a cell."""
-        kept = (self.cell == cell) & (self.choice == CHOICES.index(choice))
-        return int(self.n[player][kept & (self.table["stroke"] == stroke).to_numpy()].sum())
-
-    def weights(
-        self, choice: int, where: NDArray[np.bool_] | None = None, stroke: str | None = None
-    ) -> Array:
-        """Share of every kind of shot within its cell and one choice, (1 + players, kinds).
-
-        The club comes first. A player's shares are drawn toward the club's, which stands
-        for 20 shots: first that of the situation within the cell, then that of the shot
-        within choice and situation.
-
-        Parameters
-        ----------
-        choice : int
-            Position in ``CHOICES``.
-        where : ndarray of bool, shape (kinds,), optional
-            Situations to keep; the others weigh nothing.
-        stroke : str, optional
-            This stroke in every situation, in place of the player's own strokes.
-        """
-        n, ball, cell = self._n, self.ball, self.cell
-        of_ball = _sums(n, ball)
-        cell_of_ball = np.zeros(of_ball.shape[1], dtype=np.int64)
-        cell_of_ball[ball] = cell
-        share = _drawn(of_ball, _sums(of_ball, cell_of_ball)[:, cell_of_ball])
-        if stroke is None:
-            shot = self.shot_shares(choice)
-        else:
-            shot = ((self.choice == choice) & (self.table["stroke"] == stroke)).to_numpy(float)
-        weight = share[:, ball] * shot
-        if where is not None:
-            weight = np.where(where, weight, 0.0)
-        total = _sums(weight, cell)[:, cell]
-        return np.divide(weight, total, out=np.zeros_like(weight), where=total > 0)
-
-
-def _sums(values: Array, code: NDArray[np.int64], size: int = 0) -> Array:
-    out = np.zeros((len(values), max(int(code.max(initial=-1)) + 1, size)))
-    np.add.at(out.T, code, values.T)
-    return out
-
-
-def _drawn(part: Array, whole: Array) -> Array:
-    """Own shares drawn toward the first row's."""
-    club = np.divide(part[:1], whole[:1], out=np.zeros_like(part[:1]), where=whole[:1] > 0)
-    return (part + _MIX_SHOTS * club) / (whole + _MIX_SHOTS)
 
 
 class Posterior:
@@ -244,9 +116,9 @@ class Posterior:
             return np.full((self.n_draws, len(gaps_m)), np.nan)
         weight, words = weight[rows], self._words[choice][rows]
         side, volley = self._side[rows[0]], self._volley[rows[0]]
-        eta = self.eta(choice, player, gaps_m, side, volley, weight @ words)
+        win = self._win(choice, player, _ball(gaps_m, side, volley, weight @ words))
         bend = self._mean_of_chances(fitted, player, gaps_m, (side, volley), weight, words)
-        return np.clip(expit(eta) + bend + self.corrected(choice, gaps_m), 0.0, 1.0)
+        return np.clip(win + bend, 0.0, 1.0)
 
     def _weights(self, choice: str, where: NDArray[np.bool_] | None, stroke: str | None) -> Array:
         key = (choice, None if where is None else where.tobytes(), stroke)
@@ -258,22 +130,14 @@ class Posterior:
     def _known(self) -> dict[Any, Array]:
         return {}
 
-    def eta(
-        self, choice: str, player: int, gaps_m: Array, side: float, volley: float, words: Array
-    ) -> Array:
-        """Draws of the log odds for shots of the same words, shape (draws, gaps)."""
+    def _win(self, choice: str, player: int, ball: tuple[Array, ...]) -> Array:
+        """Draws of the chance of winning with given shots, shape (draws, n)."""
         fitted = self.model.curves_[choice]
-        ball = _ball(gaps_m, side, volley, words)
         eta = fitted.draws.common @ fitted.columns.common(*ball).T
         if player >= 0:
-            own = fitted.draws.own[player]
-            eta += own @ fitted.columns.own(*ball).T
-            eta += self.lead(player)
-        return np.asarray(eta)
-
-    def lead(self, player: int) -> Array:
-        """Draws of the player's mean strength less the opponents', log odds, (draws, 1)."""
-        return (self.model.lead_[player] + self.model.lead_draws_[:, player])[:, None]
+            eta += fitted.draws.own[player] @ fitted.columns.own(*ball).T
+            eta += (self.model.lead_[player] + self.model.lead_draws_[:, player])[:, None]
+        return np.asarray(expit(eta) + self.corrected(choice, ball[0]))
 
     def corrected(self, choice: str, gaps_m: Array) -> Array:
         """What the value misses, shape (draws, gaps); 0 by rally."""
@@ -422,12 +286,8 @@ class Posterior:
         win = np.full((self.n_draws, len(shots)), np.nan)
         for choice in CHOICES:
             rows = np.flatnonzero((shots["choice"] == choice).to_numpy())
-            fitted = self.model.curves_[choice]
-            words = fitted.columns.words(shots.iloc[rows])
-            described = gap[rows], side[rows], volley[rows], words
-            eta = fitted.draws.common @ fitted.columns.common(*described).T
-            eta += fitted.draws.own[player] @ fitted.columns.own(*described).T
-            chance = expit(eta + self.lead(player)) + self.corrected(choice, gap[rows])
+            words = self.model.curves_[choice].columns.words(shots.iloc[rows])
+            chance = self._win(choice, player, (gap[rows], side[rows], volley[rows], words))
             win[:, rows] = np.clip(chance, 0.0, 1.0)
         return win
 
@@ -474,13 +334,8 @@ class Posterior:
                 rows = own[at : at + _CHUNK]
                 both = []
                 for choice in CHOICES:
-                    fitted = self.model.curves_[choice]
                     words = self._ball_words[choice][i + 1, ball[rows]]
-                    described = gap[rows], side[rows], volley[rows], words
-                    eta = fitted.draws.common @ fitted.columns.common(*described).T
-                    eta += fitted.draws.own[i] @ fitted.columns.own(*described).T
-                    chance = expit(eta + self.lead(i))
-                    chance += self.corrected(choice, gap[rows])
+                    chance = self._win(choice, i, (gap[rows], side[rows], volley[rows], words))
                     both.append(np.clip(chance, 0.0, 1.0))
                 yield rows, both[0], both[1]
 
@@ -663,3 +518,68 @@ def asked(posterior: Posterior, by: Sequence[str]) -> list[Asked]:
             for level, m in masks.items()
         ]
     return found
+
+
+def shots_in_order(
+    model: TightnessModel,
+    player: str,
+    cell: tuple[str, str | None],
+    gap_m: float,
+    level: float,
+    situation: Mapping[str, str],
+) -> pd.DataFrame:
+    """The table behind :meth:`TightnessModel.which_shot`."""
+    side, family = cell
+    if family is None and len(model.families_) == 1:
+        family = model.families_[0]
+    if (side, family) not in model.cells_:
+        known = "; ".join(" ".join(cell) for cell in model.cells_)
+        raise DataError(f"no ball is {side!r} {family!r}; the model knows {known}")
+    posterior, i = model.posterior_, model.players_.index(player)
+    j = model.cells_.index((side, str(family)))
+    here = check_gaps_m([gap_m], float(model.gap_max_m().iloc[j]))
+    where = posterior.situation(situation)
+    names, draws, n = [], [], []
+    for choice in CHOICES:
+        for stroke in model.curves_[choice].columns.strokes:
+            win = posterior.win(i, j, choice, here, where, stroke)[:, 0]
+            if not np.isnan(win).any():
+                names.append((choice, stroke))
+                draws.append(win)
+                n.append(posterior.mix.of_stroke(i, j, choice, stroke))
+    if not draws:
+        told = ", ".join(f"{name} {word}" for name, word in situation.items())
+        raise DataError(f"no {side} {family} of the log was met with {told}; name less of it")
+    every, cut = np.stack(draws), 0.5 * (1.0 - level)
+    best = np.bincount(every.argmax(axis=0), minlength=len(every)) / every.shape[1]
+    low, high = np.quantile(every, [cut, 1.0 - cut], axis=1)
+    table = pd.DataFrame(names, columns=["choice", "stroke"]).assign(
+        win=every.mean(axis=1), win_low=low, win_high=high, p_best=best, n=n
+    )
+    first = int(table["win"].to_numpy().argmax())
+    # how much worse each is than the first
+    sure = np.quantile(every[first] - every, cut, axis=1) > 0
+    words = np.where(sure, "worse", "no difference known")
+    words[first] = "best so far"
+    table = table.assign(words=words)
+    return table.sort_values("win", ascending=False, ignore_index=True)
+
+
+def check_ball_words(table: pd.DataFrame, model: TightnessModel) -> None:
+    """Refuse words and gaps that the model cannot know; blanks may stand anywhere."""
+    need_columns(table, ("player", "side", "choice", "gap_m"))
+    words: dict[str, Sequence[str]] = {"side": SIDES, "choice": CHOICES}
+    if model.families_ != (ALL_STROKES,):
+        need_columns(table, ("family",))
+        words["family"] = model.families_
+    if "stroke" in table.columns:
+        words["stroke"] = STROKES
+    for name, levels in model.situation_.items():
+        if name in table.columns:
+            words[name] = WORDS.get(name, levels)
+    for name, known in words.items():
+        check_words(table[name], known, name)
+    gap = table["gap_m"]
+    if not pd.api.types.is_numeric_dtype(gap.dtype):
+        raise DataError("gap_m holds words; give gaps in metres, such as 0.4")
+    check_lengths_m(gap.fillna(0.0).to_numpy() if len(gap) else [0.0], "gap_m")

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 from typing import Final
 
@@ -159,7 +160,7 @@ class Draws:
     own: NDArray[np.float32]
     spread: Array
 
-    @property
+    @cached_property
     def mean(self) -> tuple[Array, Array]:
         """Posterior means, shapes (p,) and (players, q)."""
         return self.common.mean(axis=0), self.own.mean(axis=1, dtype=np.float64)

@@ -16,34 +16,33 @@ from sidewall.arguments import (
     check_count,
     check_folds,
     check_gaps_m,
-    check_lengths_m,
     check_level,
     check_player,
     check_seed,
     check_word,
-    check_words,
     column_names,
     names_of,
 )
-from sidewall.court.zones import DEPTHS
 from sidewall.errors import DataError, NotFittedError
-from sidewall.features.coded import need_columns
 from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.features.shots import with_features
-from sidewall.log.vocabulary import CHOICES, SIDES, STROKES, VOCABULARY
+from sidewall.log.vocabulary import CHOICES, SIDES
 from sidewall.models.answers import (
     CROSSES,
     FEW_PLAYERS,
     LEAST_OWN,
     NOT_KNOWN,
+    WORDS,
     Asked,
     Posterior,
     Threshold,
     asked,
+    check_ball_words,
     crossings,
     own_share,
     own_words,
     rule_of,
+    shots_in_order,
     shots_to_settle,
     threshold_of,
 )
@@ -67,13 +66,11 @@ from sidewall.rallies.strengths import RallyCounts, Strengths
 from sidewall.rallies.value import BallValue, Horizon, need_horizon
 
 Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Columns of the situation that are used where they are charted.
 SITUATION: Final = ("depth", "balance", "opponent_place")
 #: Columns that the features add to those of the log.
 _DERIVED: Final = ("depth", "lane", "opponent_place", "incoming_stroke")
-_WORDS: Final = {"depth": DEPTHS, **VOCABULARY}
 
 
 class TightnessModel:
@@ -122,14 +119,12 @@ class TightnessModel:
         ``value_`` only by value.
     correction_ : Correction
         By value: what the value misses.
-    used_ : DataFrame
-        The shots behind the fit, where it was given a table.
-    counted_ : CountedShots
-        The same as counts.
+    used_, counted_ : DataFrame, CountedShots
+        The shots behind the fit, where it was given a table; the same as counts.
     left_out_ : Series
         Shots left out, by reason.
     notes_ : list of str
-        What was put together because it was charted too seldom, and what the guard says.
+        What was charted too seldom to tell apart, and what the guard says.
     """
 
     def __init__(
@@ -205,7 +200,7 @@ class TightnessModel:
         for part in parts.each(MetPart(judge, columns)):
             for name, counts in part.items():
                 met[name] = met[name].add(counts, fill_value=0) if name in met else counts
-        self.situation_, notes = levels_told_apart(met, _WORDS)
+        self.situation_, notes = levels_told_apart(met, WORDS)
         found, left_out = [], pd.Series(0, list(REASONS), name="shots")
         counting = CountPart(judge, self.situation_, self.strengths_.strength_.index)
         for counted, others in parts.each(counting):
@@ -264,9 +259,8 @@ class TightnessModel:
         if judge.horizon != "rally":  # by rally the level of a player's curves makes up for it
             meetings = np.zeros((len(strength), len(strength)))
             np.add.at(meetings, (counted.player, counted.opponent), counted.n)
-            against = meetings[playing] / np.maximum(
-                meetings[playing].sum(axis=1, keepdims=True), 1
-            )
+            own = meetings[playing]
+            against = own / np.maximum(own.sum(axis=1, keepdims=True), 1)
             off = self.strengths_.draws(self.draws, rng)
             self.lead_draws_ = off[:, playing] - off @ against.T
         self.posterior_ = Posterior(self)
@@ -323,7 +317,7 @@ class TightnessModel:
         self.need_fit()
         table = as_frame(shots)
         table = table if "family" in table.columns else with_features(table)
-        _check_words(table, self)
+        check_ball_words(table, self)
         win = np.full(len(table), np.nan)
         needed = ["side", "choice", "gap_m"]
         needed += ["family"] if self.families_ != (ALL_STROKES,) else []
@@ -368,8 +362,7 @@ class TightnessModel:
             gaps = np.arange(0.0, widest[j], 0.02) if given is None else given
             attack = posterior.win(i, j, "attack", gaps, ask.where, ask.stroke)
             reset = posterior.win(i, j, "reset", gaps, ask.where)
-            found: dict[str, object] = {"player": self.players_[i], "side": self.cells_[j][0]}
-            found |= {"family": self.cells_[j][1], **ask.told, "gap_m": gaps}
+            found = self._asked_about(i, j, ask) | {"gap_m": gaps}
             for name, draws in (("attack", attack), ("reset", reset), ("gain", attack - reset)):
                 low, high = np.quantile(draws, [cut, 1.0 - cut], axis=0)
                 found |= {name: draws.mean(axis=0), f"{name}_low": low, f"{name}_high": high}
@@ -396,6 +389,10 @@ class TightnessModel:
             for j in range(len(self.cells_)):
                 for ask in asked(self.posterior_, by):
                     yield i, j, ask
+
+    def _asked_about(self, i: int, j: int, ask: Asked) -> dict[str, Any]:
+        side, family = self.cells_[j]
+        return {"player": self.players_[i], "side": side, "family": family, **ask.told}
 
     def thresholds(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
         """Loose threshold of every player, side and family.
@@ -427,15 +424,14 @@ class TightnessModel:
         check_level(level)
         self.need_fit()
         by = self.told_apart(by)
-        posterior, rows = self.posterior_, []
-        counts, widest = self.cell_counts(), self.gap_max_m().to_numpy()
+        posterior, rows, counts = self.posterior_, [], self.cell_counts()
+        widest = self.gap_max_m().to_numpy()
         general: dict[tuple[int, int], tuple[Threshold, float, float]] = {}
         for i, j, ask in self._answers(by):
             own = counts.iloc[i * len(self.cells_) + j]
             if (i, j) not in general:
                 general[i, j] = self._threshold(i, j, Asked({}, None, None), level, own)
-            row: dict[str, Any] = {"player": self.players_[i], "side": self.cells_[j][0]}
-            row |= {"family": self.cells_[j][1], **ask.told}
+            row = self._asked_about(i, j, ask)
             found = general[i, j]
             if ask.told:
                 mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
@@ -446,11 +442,8 @@ class TightnessModel:
                 own["n_attack"], own["n_reset"] = mine
             answer, share, more = found
             row |= {"status": answer.status, "threshold_m": answer.gap_m}
-            row |= {
-                "low_m": answer.low_m,
-                "high_m": answer.high_m,
-                **{str(k): v for k, v in own.items()},
-            }
+            row |= {"low_m": answer.low_m, "high_m": answer.high_m}
+            row |= {str(k): v for k, v in own.items()}
             row |= {"more_shots": more, "gap_max_m": widest[j]}
             rows.append(row | {"own": share, "own_words": own_words(share)})
         return pd.DataFrame(rows)
@@ -505,8 +498,7 @@ class TightnessModel:
             general = not (ask.told and tells)
             where, stroke = (None, None) if general else (ask.where, ask.stroke)
             gain = posterior.gain(i, j, gaps, where, stroke)
-            row: dict[str, Any] = {"player": self.players_[i], "side": self.cells_[j][0]}
-            row |= {"family": self.cells_[j][1], **ask.told}
+            row = self._asked_about(i, j, ask)
             row |= {"basis": "as in general" if general else "own level"} if ask.told else {}
             weight = posterior.weak_prior(j) if len(self.players_) < FEW_PLAYERS else None
             found = rule_of(gain, gaps, posterior.gaps_met(i, j), level, weight)
@@ -548,41 +540,10 @@ class TightnessModel:
             better; ``n``, own shots of the kind in the cell; ``words``: "best so far" for
             the first, "no difference known" for those that may be as good, else "worse".
         """
-        cut = 0.5 * (1.0 - check_level(level))
+        check_level(level)
         self.need_fit()
-        i = self.players_.index(check_player(player, self.players_))
-        families = self.families_
-        family = families[0] if family is None and len(families) == 1 else family
-        if (side, family) not in self.cells_:
-            known = "; ".join(" ".join(cell) for cell in self.cells_)
-            raise DataError(f"no ball is {side!r} {family!r}; the model knows {known}")
-        j = self.cells_.index((side, str(family)))
-        here = check_gaps_m([gap_m], float(self.gap_max_m().iloc[j]))
-        where = self.posterior_.situation(situation)
-        names, draws, n = [], [], []
-        for choice in CHOICES:
-            for stroke in self.curves_[choice].columns.strokes:
-                win = self.posterior_.win(i, j, choice, here, where, stroke)[:, 0]
-                if not np.isnan(win).any():
-                    names.append((choice, stroke))
-                    draws.append(win)
-                    n.append(self.posterior_.mix.of_stroke(i, j, choice, stroke))
-        if not draws:
-            told = ", ".join(f"{name} {level}" for name, level in situation.items())
-            raise DataError(f"no {side} {family} of the log was met with {told}; name less of it")
-        every = np.stack(draws)
-        best = np.bincount(every.argmax(axis=0), minlength=len(every)) / every.shape[1]
-        low, high = np.quantile(every, [cut, 1.0 - cut], axis=1)
-        table = pd.DataFrame(names, columns=["choice", "stroke"]).assign(
-            win=every.mean(axis=1), win_low=low, win_high=high, p_best=best, n=n
-        )
-        first = int(table["win"].to_numpy().argmax())
-        short = every[first] - every  # how much worse each is than the first
-        sure = np.quantile(short, cut, axis=1) > 0
-        words = np.where(sure, "worse", "no difference known")
-        words[first] = "best so far"
-        table = table.assign(words=words)
-        return table.sort_values("win", ascending=False, ignore_index=True)
+        check_player(player, self.players_)
+        return shots_in_order(self, player, (side, family), gap_m, level, situation)
 
     def follow(self, player: str, level: float = 0.95, folds: int = 5) -> pd.DataFrame:
         """Points a game that following the rule would bring, against how the player chose.
@@ -637,23 +598,3 @@ class TightnessModel:
         self.need_fit()
         one_table(self._parts, "a held-out check")
         return diagnose(self, folds)
-
-
-def _check_words(table: pd.DataFrame, model: TightnessModel) -> None:
-    """Refuse words and gaps that the model cannot know; blanks may stand anywhere."""
-    need_columns(table, ("player", "side", "choice", "gap_m"))
-    words: dict[str, Sequence[str]] = {"side": SIDES, "choice": CHOICES}
-    if model.families_ != (ALL_STROKES,):
-        need_columns(table, ("family",))
-        words["family"] = model.families_
-    if "stroke" in table.columns:
-        words["stroke"] = STROKES
-    for name, levels in model.situation_.items():
-        if name in table.columns:
-            words[name] = _WORDS.get(name, levels)
-    for name, known in words.items():
-        check_words(table[name], known, name)
-    gap = table["gap_m"]
-    if not pd.api.types.is_numeric_dtype(gap.dtype):
-        raise DataError("gap_m holds words; give gaps in metres, such as 0.4")
-    check_lengths_m(gap.fillna(0.0).to_numpy() if len(gap) else [0.0], "gap_m")

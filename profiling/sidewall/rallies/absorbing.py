@@ -65,11 +65,6 @@ def fundamental_matrix(Q: ArrayLike) -> Array:
     return np.linalg.inv(np.eye(len(Q)) - Q)
 
 
-def expected_steps(Q: ArrayLike) -> Array:
-    """Expected number of steps before absorption, from each transient state."""
-    return fundamental_matrix(Q).sum(axis=1)
-
-
 def absorption(Q: ArrayLike, R: ArrayLike) -> Array:
     """Chance of ending in each absorbing state, from each transient state.
 
