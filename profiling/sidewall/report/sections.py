@@ -337,7 +337,11 @@ class Pages:
             table = funnel_table(tries, one.steps, None, self.ladder.level)
             done = tries.sort_values("reached", ascending=False, kind="stable")
             name = f"{one.name[:1].upper()}{one.name[1:]}"
-            link = self.rallies.add(f"combination-{k}", f"Combination: {one.name}", done)
+            words = [
+                "the whole combination" if way else f"as far as step {step}"
+                for way, step in zip(done["finished"], done["reached"], strict=True)
+            ]
+            link = self.rallies.add(f"combination-{k}", f"Combination: {one.name}", done, words)
             draw = partial(draw_funnel, table)
             # its hatching makes it three times as large as an SVG
             found += self._picture(
@@ -386,9 +390,8 @@ class Pages:
             Line(_capital(what.replace("_", " ")), _capital(why)) for what, why in missing.items()
         ]
         lines += self._open_answers()
-        most = self.model.chart_next(self.player)
-        if len(most):
-            row = most.iloc[0]
+        if not all(tape.chart for tape in self.sheet.tapes):
+            row = self.model.chart_next(self.player).iloc[0]
             cell = cell_words(self.model, str(row["side"]), str(row["family"])).lower()
             lines.append(Line("To be surer", f"Another match helps most for the {cell}."))
         return Section("unknown", "What cannot be said yet", "", lines=lines)
