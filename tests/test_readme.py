@@ -64,6 +64,19 @@ def test_the_demo_s_tables_hold_the_columns_named():
         assert set(columns) == set(pd.read_csv(synthetic_data_folder() / f"{name}.csv").columns)
 
 
+def test_the_true_thresholds_beside_the_picture_are_the_demo_s():
+    truth = pd.read_csv(synthetic_data_folder() / "truth.csv")
+    general = truth[truth[["stroke", "balance", "depth"]].isna().all(axis=1)]
+    first = general[general["player"] == general["player"].iloc[0]]
+    assert first["player"].iloc[0] == "Rowan"
+    cm = (100 * first.set_index(["family", "side"])["threshold_m"]).round().astype(int)
+    ground, volley = (
+        f"{cm[family, 'forehand']} and {cm[family, 'backhand']} cm"
+        for family in ("ground", "volley")
+    )
+    assert f"at {ground} after the bounce and at {volley} for the volley, forehand first" in README
+
+
 @pytest.mark.parametrize("target", re.findall(r"\]\((?!http)(.*?)\)", README))
 def test_links_lead_somewhere(target):
     assert (ROOT / target).exists()

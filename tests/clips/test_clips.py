@@ -224,6 +224,14 @@ def test_what_cannot_be_written_is_said(tmp_path, log, rallies):
         write_clips(clips[:0], tmp_path)
 
 
+def test_a_table_may_be_written_without_chapters(tmp_path, log, rallies):
+    clips = clip_times(rallies, log)
+    written = write_clips(clips, tmp_path / "clips", "rest", chapters=False)
+    assert [path.name for path in (tmp_path / "clips").iterdir()] == ["rest.csv"]
+    assert written.chapters == {}
+    assert len(pd.read_csv(written.table)) == len(clips)
+
+
 def test_file_stems_differ():
     names = ["a!", "a?", "a-1", "A", "", "??"]
     stems = [file_stem(name, names, "match") for name in names]

@@ -285,3 +285,12 @@ def test_the_truth_of_simulated_players_is_a_diamond_and_is_explained(model, cro
     assert list(mark.get_xdata()) == [0.42]
     assert "true threshold" in ax.figure.get_supxlabel()
     assert "true threshold" not in panel(model, crossing).figure.get_supxlabel()
+
+
+def test_on_plain_subplots_no_panel_writes_over_another(model):
+    figure, axes = plt.subplots(2, 1, figsize=(5, 8))
+    for ax, side in zip(axes, ("forehand", "backhand"), strict=True):
+        plot_threshold(model, "Rowan", side, "ground", ax=ax)
+    figure.canvas.draw()
+    upper, lower = (ax.get_tightbbox() for ax in axes)
+    assert lower.y1 <= upper.y0 + 1.0

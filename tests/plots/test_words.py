@@ -15,6 +15,7 @@ from sidewall.plots.words import (
     count,
     more_shots_words,
     plain,
+    signed,
     threshold_difference_words,
     win_difference_words,
 )
@@ -129,3 +130,17 @@ def test_counts_agree_with_their_noun():
     assert count(1, "rally", "rallies") == "1 rally"
     assert count(1200, "rally", "rallies") == "1,200 rallies"
     assert count(0, "shot") == "0 shots"
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "words"),
+    [
+        (1.26, 1, "+1.3"),
+        (-1.26, 1, "−1.3"),
+        (-0.04, 1, "0.0"),
+        (0.0, 0, "0"),
+        (-0.004, 3, "−0.004"),
+    ],
+)
+def test_differences_carry_true_signs_and_nothing_has_none(value, digits, words):
+    assert signed(value, digits) == words

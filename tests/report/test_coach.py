@@ -78,7 +78,7 @@ def test_a_page_shows_the_coachs_words_sections_and_videos(report, odd, notes, t
     ladder, matches = report.ladder_, sorted(report.ladder_.features["match"].astype(str).unique())
     video = tmp_path / "a film & more.mp4"
     video.write_bytes(b"film")
-    made = Report(sections=("training", "notes"), videos={matches[0]: video})
+    made = Report(sections=("training", "notes"), videos=dict.fromkeys(matches, video))
     made.ladder_ = ladder
     page_file = tmp_path / "pages" / "page.html"
     made.write(odd, page_file, notes=notes)

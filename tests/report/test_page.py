@@ -92,7 +92,7 @@ def test_every_link_within_the_page_leads_somewhere(page):
     assert len(here) == len(set(here))
     links = [node.attrs["href"] for node in page.all("a")]
     inside = [link[1:] for link in links if link.startswith("#")]
-    assert len(inside) > 30
+    assert len(inside) > 20
     assert set(inside) <= set(here)
 
 

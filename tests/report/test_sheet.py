@@ -9,9 +9,10 @@ from typer.testing import CliRunner
 from sidewall.cli.app import app
 from sidewall.errors import DataError, UnitError
 from sidewall.report.page import render_sheet
-from sidewall.report.sheet import CLEAR_M, make_sheet
+from sidewall.report.sheet import CLEAR_M, _Numbers, make_sheet, rules_of
+from sidewall.report.words import Lengths
 from sidewall.simulate import synthetic_data_folder
-from sidewall.worklist import CAUTIONS
+from sidewall.worklist import CAUTIONS, ITEM_WORDS, drill_for
 
 #: A player reads the sheet: none of the words of the method.
 METHOD = ("interval", "posterior", "draw ", "threshold", "model", "p =", "95%", "estimate", "n =")
@@ -71,6 +72,18 @@ def test_drills_use_the_players_own_numbers(sheet):
     assert set(told) <= feeds
     assert not [one for one in sheet.training if "{" in one.drill]
     assert {one.mark for one in sheet.training} == {"8 of 10, twice"}
+
+
+@pytest.mark.parametrize("item", [*ITEM_WORDS, "combination: length then volley"])
+def test_every_drill_can_be_filled_in_also_where_nothing_is_known(report, odd, item):
+    ladder, lengths = report.ladder_, Lengths("cm", None)
+    rules = rules_of(ladder, odd)
+    for known in (True, False):
+        told = {cell: row | {"known": known} for cell, row in rules.items()}
+        words = drill_for(item).court.format_map(_Numbers(ladder, odd, item, told, lengths))
+        assert not set("{}") & set(words)
+        assert "nan" not in words
+        assert known or " cm" not in words
 
 
 def test_what_nobody_charted_is_not_known_and_what_to_chart_is_said(report, odd, monkeypatch):

@@ -31,7 +31,7 @@ from sidewall.plots.style import (
     title,
     value_map,
 )
-from sidewall.plots.words import count, rows_by
+from sidewall.plots.words import count, rows_by, signed
 
 if TYPE_CHECKING:
     from sidewall.agreement.agreement import Agreement
@@ -157,8 +157,7 @@ def _signed(gap_m: float, words: GapWords) -> str:
     """Write a difference with its sign, a decimal finer than a gap: means are small."""
     unit = parse_unit(words.unit)
     value = float(to_display(float(gap_m), unit, words.board_width_m))
-    number = f"{value:+.{3 if unit == 'm' else 1}f}"
-    return number[1:] if float(number) == 0 else number.replace("-", "−")
+    return signed(value, 3 if unit == "m" else 1)
 
 
 def _limits(ax: Axes, row: dict[str, Any], words: GapWords) -> None:

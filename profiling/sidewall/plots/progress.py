@@ -19,7 +19,7 @@ from sidewall.plots.frame import foot, head
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.letters import drawable
 from sidewall.plots.style import INK, PAPER, QUIET, dress, look
-from sidewall.plots.words import count, plain
+from sidewall.plots.words import count, plain, signed
 
 __all__ = ["plot_progress"]
 
@@ -183,16 +183,10 @@ def change_words(row: dict[str, Any], words: GapWords) -> str:
     else:
         ends = [f"{100 * row[name]:.0f}" for name in ("change", "change_low", "change_high")]
         unit, smallest = " in 100", f"{100 * row['smallest_change']:.0f} in 100"
-    at, low, high = (_signed(end) for end in ends)
+    at, low, high = (signed(float(end), len(end.partition(".")[2])) for end in ends)
     if verdict in ("better", "worse"):
         return f"{verdict}: {at}{unit} ({low} to {high})"
     return f"{verdict} ({smallest} would show)"
-
-
-def _signed(number: str) -> str:
-    if float(number) == 0.0:
-        return number.lstrip("-")
-    return "−" + number[1:] if number.startswith("-") else "+" + number
 
 
 def _foot(table: pd.DataFrame, level: float) -> str:

@@ -9,6 +9,7 @@ from typing import Final
 from matplotlib.axes import Axes
 
 from sidewall.plots.letters import columns
+from sidewall.plots.words import signed
 
 __all__ = [
     "difference_words",
@@ -51,14 +52,8 @@ def _number(share: float) -> str:
 
 def difference_words(at: float, low: float, high: float) -> str:
     """Write a difference of rates, in rallies in a hundred, with its interval."""
-    return f"{_signed(at)} ({_signed(low)} to {_signed(high)})"
-
-
-def _signed(share: float) -> str:
-    value = round(100.0 * share, 1)
-    if value == 0.0:
-        return "0.0"
-    return f"{'+' if value > 0 else '−'}{abs(value):.1f}"
+    at, low, high = (100.0 * share for share in (at, low, high))
+    return f"{signed(at)} ({signed(low)} to {signed(high)})"
 
 
 def width_in(ax: Axes) -> float:

@@ -175,7 +175,8 @@ def plot_threshold(
         Of simulated players: ``player``, ``side``, ``family`` and ``threshold_m``, drawn as a
         diamond on the axis.
     ax
-        Axes for a single panel; a new figure if None.
+        Axes for a single panel; a new figure if None. A figure without a layout of its own is
+        given matplotlib's constrained one, so that the words above a panel have room.
 
     Returns
     -------
@@ -203,8 +204,11 @@ def plot_threshold(
         own = ax is None
         ax = new_axes(ax, size=(5.6, 4.9))
         panels.draw(ax, sides[0], families[0], panels.reach(sides, families))
+        whole = ax.get_figure(root=True)
         if own:
             panels.frame(ax)
+        elif whole is not None and whole.get_layout_engine() is None:
+            whole.set_layout_engine("constrained")
         return ax
     if ax is not None:
         raise DataError("ax holds one panel: name the side and the family to draw into it.")

@@ -29,6 +29,7 @@ __all__ = [
     "outcome_words",
     "plain",
     "rows_by",
+    "signed",
     "threshold_difference_words",
     "win_difference_words",
 ]
@@ -44,6 +45,14 @@ def plain(words: str) -> str:
             line = line[:-1]
         line += "…"
     return line.replace("$", r"\$")
+
+
+def signed(value: float, digits: int = 1) -> str:
+    """Write a difference with its sign, a true minus; nothing has no sign."""
+    number = f"{abs(value):.{digits}f}"
+    if not float(number):
+        return number
+    return f"{'−' if value < 0 else '+'}{number}"
 
 
 def rows_by(table: pd.DataFrame, *columns: str) -> dict[tuple[str, ...], dict[str, Any]]:

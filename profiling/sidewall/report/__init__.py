@@ -1,4 +1,4 @@
-"""One page a player: the answer, pictures, work list, numbers, rallies, method."""
+"""What a player takes on court, and the report behind it: pages from templates."""
 
 from sidewall.report.initials import initials_of, with_initials
 from sidewall.report.report import Report, WrittenReport, write_report

@@ -124,10 +124,8 @@ class Pages:
                 nearest = some.loc[near]
                 title = f"{cell}: balls at the tape"
                 link = self.rallies.add(f"tape-{side}-{family}".replace(" ", "-"), title, nearest)
-            marked = {"rule": rule} if not tape.chart else {}
-            draw = partial(
-                plot_threshold, self.model, self.player, side, family, **self.look, **marked
-            )
+            look = self.look | {"strip": False} | ({} if tape.chart else {"rule": rule})
+            draw = partial(plot_threshold, self.model, self.player, side, family, **look)
             says = tape.chart or _rule_says(tape.says)
             shows = "the chance of winning the rally against the gap, attacking and resetting"
             found += self._picture(draw, (_WIDE, 3.3), cell, says, shows, link)
@@ -157,7 +155,6 @@ class Pages:
         if self.ladder.decisions is None:
             return Section("choice", title, "")
         mine, found = own(self.ladder.decisions, self.player), list[Picture]()
-        cost = dict.fromkeys(_COSTLY, 0.0)
         for side, family in self.model.cells_:
             cell = mine[(mine["side"] == side) & (mine["family"] == family)]
             if not len(cell):
@@ -166,7 +163,6 @@ class Pages:
             link = None
             for decision in _COSTLY:
                 rows = cell[cell["decision"] == decision].sort_values("points", kind="stable")
-                cost[decision] -= float(rows["points"].sum())
                 if len(rows):
                     name = f"{words}: {_COSTLY[decision]}"
                     key = f"{decision}-{side}-{family}".replace(" ", "-")
@@ -174,17 +170,32 @@ class Pages:
             draw = partial(plot_decisions, mine, self.player, side, family, **self.look, bare=True)
             shows = "the share of balls attacked at each gap"
             found += self._picture(draw, (_WIDE, 2.9), words, _decision_words(cell), shows, link)
-        games = len(self.mine[["match", "game"]].drop_duplicates())
-        verdict = (
-            f"In {count(games, 'game')}, loose balls that were not attacked cost "
-            f"{cost['passed up']:.1f} rallies, tight ones that were attacked "
-            f"{cost['forced']:.1f}."
-        )
         read = (
             "Dots: the share of balls attacked at each gap. Orange from below: attacked though too "
             "tight. Blue from above: not attacked though loose."
         )
-        return Section("choice", title, verdict, found, read=read)
+        return Section("choice", title, self._costs(), found, read=read)
+
+    def _costs(self) -> str:
+        """What choosing otherwise than the tape cost, over all sides.
+
+        Ends are sums of the sides' ends: never narrower than the interval of a sum.
+        """
+        if self.ladder.decision_table is None:
+            return ""
+        table = own(self.ladder.decision_table, self.player)
+        names = ["points", "points_high", "points_low"]
+        sums = -table.groupby("decision", observed=True)[names].sum()
+        at = {
+            decision: "{:.1f} ({:.1f} to {:.1f})".format(*sums.loc[decision])
+            for decision in _COSTLY
+            if decision in sums.index
+        }
+        games = count(len(self.mine[["match", "game"]].drop_duplicates()), "game")
+        return (
+            f"In {games}, loose balls not attacked cost {at.get('passed up', '0')} rallies, "
+            f"tight ones attacked {at.get('forced', '0')}."
+        )
 
     def places(self) -> Section:
         """Where the player strikes from: with what result, and how bravely."""
@@ -337,7 +348,11 @@ class Pages:
             table = funnel_table(tries, one.steps, None, self.ladder.level)
             done = tries.sort_values("reached", ascending=False, kind="stable")
             name = f"{one.name[:1].upper()}{one.name[1:]}"
-            link = self.rallies.add(f"combination-{k}", f"Combination: {one.name}", done)
+            words = [
+                "the whole combination" if way else f"as far as step {step}"
+                for way, step in zip(done["finished"], done["reached"], strict=True)
+            ]
+            link = self.rallies.add(f"combination-{k}", f"Combination: {one.name}", done, words)
             draw = partial(draw_funnel, table)
             # its hatching makes it three times as large as an SVG
             found += self._picture(
@@ -383,12 +398,13 @@ class Pages:
         if self.ladder.work is not None:
             missing |= self.ladder.work.missing_
         lines += [
-            Line(_capital(what.replace("_", " ")), _capital(why)) for what, why in missing.items()
+            Line(_capital(what.replace("_", " ")), f"{_capital(why).rstrip('.')}.")
+            for what, why in missing.items()
+            if not what.startswith(COMBINATION)  # told below
         ]
         lines += self._open_answers()
-        most = next_balls(self.model, self.player)
-        if len(most):
-            row = most.iloc[0]
+        if not all(tape.chart for tape in self.sheet.tapes):
+            row = next_balls(self.model, self.player).iloc[0]
             cell = cell_words(self.model, str(row["side"]), str(row["family"])).lower()
             lines.append(Line("To be surer", f"Another match helps most for the {cell}."))
         return Section("unknown", "What cannot be said yet", "", lines=lines)
@@ -409,7 +425,9 @@ class Pages:
             table = self.ladder.work.table(self.player)
             for row in table[table["status"] == NOT_KNOWN].to_dict("records"):
                 if not str(row["item"]).startswith(COMBINATION):
-                    lines.append(Line(str(row["title"]), _capital(str(row["why"])) + "."))
+                    lines.append(
+                        Line(str(row["title"]), f"{_capital(str(row['why'])).rstrip('.')}.")
+                    )
         return lines
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from sidewall.court.units import GapWords
 from sidewall.plots.words import count
+from sidewall.plots.words import signed as one_signed
 
 __all__ = [
     "Lengths",
@@ -94,19 +95,12 @@ def signed(at: float, low: float, high: float, digits: int = 1) -> str:
     """Write a difference with its interval; signs are true minus signs."""
     if not np.isfinite([at, low, high]).all():
         return "not known yet"
-    return f"{_sign(at, digits)} ({_sign(low, digits)} to {_sign(high, digits)})"
+    return f"{one_signed(at, digits)} ({one_signed(low, digits)} to {one_signed(high, digits)})"
 
 
 def signed_in(row: Mapping[Any, Any], name: str, digits: int = 1) -> str:
     """Write a row's column that may be above or below nothing, with its interval."""
     return signed(row[name], row[f"{name}_low"], row[f"{name}_high"], digits)
-
-
-def _sign(value: float, digits: int) -> str:
-    text = f"{abs(value):.{digits}f}"
-    if not float(text):
-        return text
-    return f"{'−' if value < 0 else '+'}{text}"
 
 
 def stroke_words(*parts: Any) -> str:
