@@ -19,7 +19,7 @@ from sidewall.arguments import (
     kept_rows,
 )
 from sidewall.errors import DataError
-from sidewall.features.coded import as_category, codes_of, struck_by
+from sidewall.features.coded import as_category, codes_of, kept_and_left_out, struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.features.shots import with_features, words_in_order
 from sidewall.models.answers import LEAST_OWN
@@ -211,11 +211,10 @@ def _with_choice(table: pd.DataFrame, situation: list[str]) -> tuple[pd.DataFram
         "contact not charted": table["family"].isna().to_numpy(),
         "gap not charted": table["gap_m"].isna().to_numpy(),
     }
-    first = np.select(list(reasons.values()), range(1, len(reasons) + 1), 0)
-    counts = np.bincount(first, minlength=len(reasons) + 1)[1:]
-    left_out = {name: int(n) for name, n in zip(reasons, counts, strict=True) if n}
-    if (first == 0).any():
-        return table[first == 0], left_out
+    kept, counts = kept_and_left_out(reasons)
+    left_out = {str(name): int(n) for name, n in counts.items()}
+    if kept.any():
+        return table[kept], left_out
     why = "; ".join(f"{reason}: {n}" for reason, n in left_out.items()) or "the log is empty"
     raise DataError(f"no shot has both a choice and a gap ({why}); chart the gap and the choice")
 

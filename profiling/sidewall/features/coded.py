@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -38,6 +38,14 @@ def need_columns(shots: pd.DataFrame, columns: Sequence[str]) -> None:
 def struck_by(table: pd.DataFrame, player: str) -> Bools:
     """Whether each row is this player's, shape (n,)."""
     return (table["player"].astype(str) == player).to_numpy()
+
+
+def kept_and_left_out(reasons: Mapping[str, Bools]) -> tuple[Bools, pd.Series]:
+    """Rows that no reason leaves out, and how many each does; a row counts under its first."""
+    first = np.select(list(reasons.values()), range(1, len(reasons) + 1), 0)
+    counts = np.bincount(first, minlength=len(reasons) + 1)[1:]
+    left_out = pd.Series(counts, list(reasons), name="shots")
+    return first == 0, left_out[left_out > 0]
 
 
 def codes_of(column: pd.Series, categories: Sequence[str]) -> Ints:

@@ -17,7 +17,7 @@ from scipy.special import log_ndtr
 
 from sidewall.arguments import Array, Bools
 from sidewall.errors import DataError
-from sidewall.features.coded import need_columns
+from sidewall.features.coded import kept_and_left_out, need_columns
 from sidewall.features.shots import with_features
 
 _STEPS = 100
@@ -238,18 +238,16 @@ def wall_heights(
     }
     words, unknown = _pressure(table, pressure, tight_below_m)
     reasons |= unknown
-    first = np.select(list(reasons.values()), range(1, len(reasons) + 1), 0)
-    counts = np.bincount(first, minlength=len(reasons) + 1)[1:]
-    left_out = pd.Series(counts, list(reasons), name="shots")
+    kept, left_out = kept_and_left_out(reasons)
     table = table.assign(
         tin_m=tin, in_tin=in_tin, height_m=np.where(in_tin, np.nan, z), pressure=words
     )
-    used = table[first == 0]
+    used = table[kept]
     if used["height_m"].notna().sum() == 0:
         raise DataError(
             "no shot has a height on the front wall above the tin: chart wall_z for some matches"
         )
-    return used, left_out[left_out > 0]
+    return used, left_out
 
 
 def _pressure(

@@ -20,7 +20,7 @@ from sidewall.arguments import (
     check_seed,
 )
 from sidewall.errors import DataError, NotFittedError
-from sidewall.features.coded import struck_by
+from sidewall.features.coded import kept_and_left_out, struck_by
 from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.models.transforms import GapTransform
@@ -163,10 +163,8 @@ class PlacementWorth:
         }
         if self.depth != "none":
             reasons["depth not known"] = table["depth_left_m"].isna().to_numpy()
-        first = np.select(list(reasons.values()), range(1, len(reasons) + 1), 0)
-        counts = np.bincount(first, minlength=len(reasons) + 1)[1:]
-        left_out = pd.Series(counts, list(reasons), name="shots")
-        return table[first == 0], left_out[left_out > 0]
+        kept, left_out = kept_and_left_out(reasons)
+        return table[kept], left_out
 
     def _columns(self, gap: Array, depth: Array | None, index: Any = None) -> pd.DataFrame:
         X = pd.DataFrame({"constant": np.ones(len(gap))}, index=index)
