@@ -11,12 +11,9 @@ exact chance lies.
     python tests/studies/against_mgcv.py --clubs 8 --matches 10
 
 Needs R with mgcv (``apt-get install r-base-core r-cran-mgcv``); says so where it is missing.
-Results go to tests/studies/results/against_mgcv.json.
 """
 
 import argparse
-import datetime as dt
-import json
 import os
 import platform
 import shutil
@@ -30,6 +27,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 from decisions_coverage import NAMES
+from records import record
 from scipy.special import expit
 
 import sidewall as sw
@@ -39,7 +37,6 @@ from sidewall.simulate import World, draw_players, round_robin, simulate_shots, 
 
 GAPS_M = (0.1, 0.2, 0.35, 0.5, 0.75, 1.0)
 CELL = ["player", "side", "family"]
-RESULTS = Path(__file__).parent / "results" / "against_mgcv.json"
 FIT_IN_R = """
 library(mgcv)
 names <- commandArgs(trailingOnly = TRUE)
@@ -145,21 +142,13 @@ def main():
     ask.add_argument("--matches", type=int, default=10)
     ask.add_argument("--draws", type=int, default=400)
     ask.add_argument("--seed", type=int, default=20261126)
-    ask.add_argument("--out", type=Path, default=RESULTS)
     asked = ask.parse_args()
     if why := missing():
         sys.exit(f"not run: {why}; apt-get install r-base-core r-cran-mgcv")
     parts = [one_club(k, asked.matches, asked.seed, asked.draws) for k in range(asked.clubs)]
-    record = {
-        "command": f"python tests/studies/against_mgcv.py --clubs {asked.clubs} "
-        f"--matches {asked.matches} --draws {asked.draws} --seed {asked.seed}",
-        "date": dt.date.today().isoformat(),
-        "versions": {"sidewall": sw.__version__, "mgcv": parts[0][1], "python": parts[0][2]},
-        "found": summed(pd.concat([part[0] for part in parts])),
-    }
-    asked.out.parent.mkdir(exist_ok=True)
-    asked.out.write_text(json.dumps(record, indent=1, sort_keys=True) + "\n")
-    print(json.dumps(record["found"]))
+    found = summed(pd.concat([part[0] for part in parts]))
+    rows = [{"choice": choice} | row for choice, row in found.items()]
+    record("against_mgcv", rows, asked.seed, about=f"mgcv {parts[0][1]}; rallies in 100.")
 
 
 if __name__ == "__main__":

@@ -20,20 +20,21 @@ often the threshold is known. Widths in cm would be those of the few that are.
 from __future__ import annotations
 
 import argparse
-import datetime as dt
 import json
 import tempfile
-from importlib.metadata import version
-from pathlib import Path
 
 import charting
 import numpy as np
 import pandas as pd
+from records import record
 
 import sidewall as sw
 from sidewall import simulate
 
-RESULTS = Path(__file__).parent / "results" / "equal_minutes.json"
+ASSUMED = (
+    f"Assumed: {charting.SECONDS_A_CLICK} s a click, {charting.SECONDS_A_KEY} s a key, "
+    f"{charting.SECONDS_OF_THOUGHT} s of thought a shot."
+)
 NAMES = ("Rowan", "Alder", "Birch", "Cedar", "Elm", "Hazel")
 HOURS = (2, 6)
 ARMS = ("both in full", "opponent in short", "every third rally")
@@ -179,26 +180,12 @@ def main():
     seconds, rows = seconds_a_shot(), []
     for number in range(asked.ladders):
         rows += ladder(asked.seed + number, seconds, asked.club)
-        figures = {"seconds_a_shot": seconds, "arms": summary(rows)}
+        figures = {"seconds a shot": [seconds], "": summary(rows)}
         if number:
-            figures["beside_both_in_full"] = narrower(rows)
+            figures["beside both in full"] = narrower(rows)
         if asked.record:
-            content = {
-                "command": f"python tests/studies/equal_minutes.py --ladders {number + 1} "
-                f"--seed {asked.seed}{f' --club {asked.club}' if asked.club else ''} --record",
-                "seed": asked.seed,
-                "versions": {name: version(name) for name in ("numpy", "pandas", "scipy")},
-                "date": dt.datetime.now(dt.UTC).date().isoformat(),
-                "assumed": {
-                    "seconds_a_click": charting.SECONDS_A_CLICK,
-                    "seconds_a_key": charting.SECONDS_A_KEY,
-                    "seconds_of_thought": charting.SECONDS_OF_THOUGHT,
-                },
-                "figures": figures,
-            }
-            file = RESULTS.with_name("equal_minutes_club.json") if asked.club else RESULTS
-            file.parent.mkdir(exist_ok=True)
-            file.write_text(json.dumps(content, indent=1) + "\n", "utf-8")
+            name = "equal_minutes_club" if asked.club else "equal_minutes"
+            record(name, figures, asked.seed, about=f"{number + 1} ladders. {ASSUMED}")
     print(json.dumps(figures, indent=1))
 
 

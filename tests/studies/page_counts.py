@@ -10,15 +10,14 @@ is counted beside them. Needs playwright and a Chromium on the system.
 from __future__ import annotations
 
 import argparse
-import json
 import re
 import shutil
 from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import sync_playwright
+from records import record
 
-RESULT = Path(__file__).parent / "results" / "page_counts.json"
 PHONE, LAPTOP = (390, 844), (1366, 768)
 
 
@@ -61,8 +60,12 @@ def main() -> None:
                 found[name]["before the appendix"] = seen(tab)
             tab.close()
         browser.close()
-    RESULT.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
-    print(json.dumps(found, indent=1))
+    rows = [
+        {"page": name, "part": part} | counts
+        for name, parts in found.items()
+        for part, counts in parts.items()
+    ]
+    record("page_counts", rows, seed=None)
 
 
 if __name__ == "__main__":
