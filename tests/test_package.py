@@ -44,7 +44,7 @@ MAY_IMPORT = {
     "placement decisions",
     "plots": "errors arguments court log features rallies models scoring combinations placement "
     "agreement decisions worklist progress trust",
-    "report": "errors arguments files court log features rallies models combinations placement "
+    "report": "progress errors arguments files court log features rallies models combinations placement "
     "decisions worklist clips plots",
     "cli": "errors arguments files court log features rallies models scoring simulate plots "
     "worklist progress agreement report",
