@@ -24,14 +24,15 @@ def log(tmp_path_factory):
     return path
 
 
-def test_a_log_gives_a_table_and_a_sentence(log):
+def test_a_log_gives_a_table_and_two_sentences(log):
     words = (log, "--player", "rowan", "--most", 1, "--simulations", 2)
     result = run(*words, "--half-width-cm", 30)
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
     assert lines[0] == "Simulated 2 times each: matches like Rowan's 4 matches of the log."
     assert [line.split()[0] for line in lines[2:3]] == ["1"]
-    assert lines[-1].startswith("A half width of 30 cm ")
+    assert lines[-2].startswith("A half width of 30 cm ")
+    assert lines[-1].startswith("Whom to chart: the log holds ")
     assert result.stderr == ""  # the bar is for terminals
     assert run(*words, "--half-width-cm", 30).stdout == result.stdout
 
