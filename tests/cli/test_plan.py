@@ -24,7 +24,7 @@ def log(tmp_path_factory):
     return path
 
 
-def test_a_log_gives_a_table_and_a_sentence(log):
+def test_a_log_gives_a_table_and_two_sentences(log):
     words = (log, "--player", "rowan", "--most", 1, "--simulations", 2)
     result = run(*words, "--half-width-cm", 30)
     assert result.exit_code == 0, result.output
@@ -39,6 +39,7 @@ def test_a_log_gives_a_table_and_a_sentence(log):
     saved = [float(line.split("  (")[0].split()[-1]) for line in lines[first + 3 : first + 7]]
     assert saved == sorted(saved, reverse=True)
     assert all(" and " in line for line in lines[first + 3 : first + 7])
+    assert any(line.startswith("Whom to chart: the log holds ") for line in lines)
     assert result.stderr == ""  # the bar is for terminals
     assert run(*words, "--half-width-cm", 30).stdout == result.stdout
 

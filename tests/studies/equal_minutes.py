@@ -1,6 +1,6 @@
 """A player's thresholds at equal minutes of charting: both players in full, or one in short.
 
-    python tests/studies/equal_minutes.py --ladders 8 --record
+    python tests/studies/equal_minutes.py --ladders 9 --record
     python tests/studies/equal_minutes.py --ladders 8 --club 10 --record
 
 A player meets five opponents in turn. Rallies are charted from the first on until the minutes are
