@@ -44,8 +44,8 @@ MAY_IMPORT = {
     "placement decisions",
     "plots": "errors arguments court log features rallies models scoring combinations placement "
     "agreement decisions worklist progress trust",
-    "report": "progress errors arguments files court log features rallies models combinations placement "
-    "decisions worklist clips plots",
+    "report": "errors arguments files court log features rallies models combinations placement "
+    "decisions worklist progress clips plots",
     "cli": "errors arguments files court log features rallies models scoring simulate plots "
     "worklist progress agreement report",
 }
