@@ -148,7 +148,7 @@ def test_the_worth_of_a_gap_is_the_models_curve():
 def test_the_ellipse_ends_at_the_walls_and_hits_differ_from_misses_in_grey(shots):
     ax = sw.plot_placement(shots, "Rowan", "front right")
     (ellipse,) = [one for one in ax.patches if one.get_label() == "_ellipse"]
-    clip = ellipse.get_clip_path().get_fully_transformed_path().get_extents()
+    clip = ellipse.get_clip_box()
     floor = ax.transData.transform([(0.0, 0.0), (6.4, 9.75)])
     assert sorted((clip.x0, clip.x1)) == pytest.approx(sorted(floor[:, 0]))
     assert sorted((clip.y0, clip.y1)) == pytest.approx(sorted(floor[:, 1]))

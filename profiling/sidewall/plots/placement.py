@@ -23,7 +23,6 @@ from sidewall.placement.practice import practice_table
 from sidewall.placement.targets import Target, court_targets
 from sidewall.plots.court import plot_court
 from sidewall.plots.style import (
-    FOREHAND,
     INK,
     MUTED,
     THRESHOLD,
@@ -42,7 +41,7 @@ __all__ = ["plot_placement", "plot_practice"]
 _HIT: Final[dict[str, Any]] = {
     "marker": "o",
     "s": 15,
-    "facecolor": FOREHAND,
+    "facecolor": INK,
     "edgecolor": INK,
     "linewidth": 0.5,
 }

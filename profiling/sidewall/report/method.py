@@ -9,6 +9,7 @@ import pandas as pd
 
 from sidewall.plots.words import count
 from sidewall.report.ladder import FittedLadder
+from sidewall.report.sheet import CLEAR_M
 
 if TYPE_CHECKING:
     from sidewall.log import LogCheck
@@ -30,8 +31,9 @@ _HOW: Final = [
     "this value misses is measured against who won, and allowed for. Beside it stands the answer "
     "by who won the rally, which assumes nothing and has much more luck in it.",
     "All shots of a rally share one result. Intervals allow for that.",
-    "Feeds are 15 cm off the tape, three times the usual error of a gap judged by eye. Drills, "
-    "combinations, 8 of 10 and three times running are common practice, without a source.",
+    f"Feeds are {100 * CLEAR_M:.0f} cm off the tape, three times the usual error of a gap judged "
+    "by eye. Drills, combinations, 8 of 10 and three times running are common practice, without a "
+    "source.",
 ]
 
 _LIMITS: Final = [

@@ -263,7 +263,7 @@ def _combination(ladder: FittedLadder, player: str) -> tuple[str, str, str]:
             vary = {
                 VARY_FROM: f"Vary after {after} equal replies running to the same ball.",
                 VARY_ALWAYS: "Vary the reply every time the same ball comes.",
-                REPEAT_ALWAYS: "No need to vary so far: the same reply again wins as often.",
+                REPEAT_ALWAYS: "No need to vary so far: the same reply again has won more.",
             }.get(str(told["status"]), vary)
     if ladder.effects is None:
         return "", "Not known yet: the log holds no combination often enough.", vary
