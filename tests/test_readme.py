@@ -29,6 +29,7 @@ def test_the_charting_example_runs(tmp_path, monkeypatch):
     exec(compile(f"import sidewall as sw\n{example}", "README.md", "exec"), {})
 
 
+@pytest.mark.slow
 def test_the_python_example_runs(tmp_path, monkeypatch, capsys):
     (example,) = (block for block in blocks("python") if "import sidewall" in block)
     assert len([line for line in example.splitlines() if line]) <= 10
@@ -79,4 +80,4 @@ def test_the_true_thresholds_beside_the_picture_are_the_demo_s():
 
 @pytest.mark.parametrize("target", re.findall(r"\]\((?!http)(.*?)\)", README))
 def test_links_lead_somewhere(target):
-    assert (ROOT / target).exists()
+    assert (ROOT / target.partition("#")[0]).exists()  # places in a page: see test_records

@@ -16,6 +16,8 @@ from sidewall.errors import DataError
 from sidewall.rallies.value import BEND_M
 from sidewall.simulate.charter import second_charter
 
+pytestmark = pytest.mark.slow
+
 ERROR_M = 0.12
 
 

@@ -451,6 +451,7 @@ def test_without_a_view_nothing_is_shown_of_it():
     assert floor_view(None) == {}
 
 
+@pytest.mark.slow
 def test_a_plain_shot_costs_what_is_said(study):
     table = study.cost()
     assert table["both"][0] <= 2.2

@@ -104,6 +104,7 @@ def test_check_of_what_is_no_log_ends_with_2(tmp_path):
     assert failed(run("check", tmp_path / "other.csv"))
 
 
+@pytest.mark.slow
 def test_profile_writes_every_table_and_picture(profile):
     result, out = profile
     assert result.exit_code == 0, result.output
@@ -130,6 +131,7 @@ def test_pictures_are_150_dots_an_inch_and_not_empty(profile):
             assert np.asarray(picture.convert("L")).std() > 5
 
 
+@pytest.mark.slow
 def test_thresholds_are_the_models_in_centimetres(profile, shots):
     written = pd.read_csv(profile[1] / "rowan-thresholds.csv")
     assert written["player"].unique().tolist() == ["Rowan"]
@@ -146,6 +148,7 @@ def test_no_other_player_is_in_the_tables(profile):
         assert "Hazel" not in path.read_text(encoding="utf-8-sig")
 
 
+@pytest.mark.slow
 def test_an_odd_name_makes_a_plain_file_name(log, tmp_path):
     out = tmp_path / "out"
     result = run("profile", log, "--player", ODD, "--out", out, "--outcome", "rally",
@@ -156,6 +159,7 @@ def test_an_odd_name_makes_a_plain_file_name(log, tmp_path):
     assert "threshold_boards" in pd.read_csv(out / "x-y-thresholds.csv").columns
 
 
+@pytest.mark.slow
 def test_one_match_has_no_held_out_checks_and_says_so(log, tmp_path):
     table = pd.read_csv(log)
     longest = table["match"].value_counts().idxmax()
@@ -201,6 +205,7 @@ def test_refused_rows_are_counted_on_the_error_stream(log, tmp_path):
     assert f"of {len(table):,} rows are refused" in result.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["log.csv", "log.xlsx"])
 def test_a_template_passes_its_own_check(tmp_path, name):
     file = tmp_path / name

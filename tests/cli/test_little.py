@@ -15,6 +15,8 @@ from sidewall.cli.app import app
 from sidewall.errors import DataError, LogError
 from sidewall.simulate import draw_players, round_robin, simulate_shots, to_log
 
+pytestmark = pytest.mark.slow
+
 plt.switch_backend("Agg")
 
 RALLY = ["match", "game", "rally"]

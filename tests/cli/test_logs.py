@@ -38,6 +38,7 @@ def run(*words):
     return CliRunner().invoke(app, [str(word) for word in words])
 
 
+@pytest.mark.slow
 def test_join_writes_one_log_that_reads_the_same(shots, home, tmp_path):
     out = tmp_path / "all.csv"
     result = run("join", home, "--out", out)
@@ -58,6 +59,7 @@ def test_check_takes_folders_and_files(home):
     assert "Read from a.csv" in result.stdout
 
 
+@pytest.mark.slow
 def test_compare_says_what_the_library_finds(shots, home, tmp_path):
     mine = shots.loc[shots["player"] == "Rowan", "match"].unique().astype(str)
     periods = [word for name in mine[:4] for word in ("--before", name)]

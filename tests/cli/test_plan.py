@@ -10,6 +10,8 @@ from sidewall.cli.plan import _lines, _sizes, advice
 from sidewall.progress import Plan
 from sidewall.simulate import draw_players, round_robin, simulate_shots, to_log
 
+pytestmark = pytest.mark.slow
+
 
 def run(*words):
     return CliRunner().invoke(app, ["plan", *(str(word) for word in words)])

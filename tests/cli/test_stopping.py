@@ -26,7 +26,10 @@ from sidewall.report import Report, WrittenReport
 from sidewall.simulate import draw_players, round_robin, simulate_shots, to_log
 
 NAMES = ["Rowan", "Hazel", "Alder"]
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and devices of POSIX")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(sys.platform == "win32", reason="signals and devices of POSIX"),
+]
 
 
 @pytest.fixture(scope="module")

@@ -14,6 +14,7 @@ def table(shots, model):
     return decisions(shots, model)
 
 
+@pytest.mark.slow
 def test_every_shot_with_choice_and_gap_is_judged_once(shots, table):
     known = shots["choice"].notna() & shots["gap_m"].notna() & shots["family"].notna()
     assert len(table) == known.sum()
@@ -198,6 +199,7 @@ def test_a_score_that_is_not_known_is_neither_ahead_nor_behind(table, model):
     assert (known["score"].isna() == known["stage"].isna()).all()
 
 
+@pytest.mark.slow
 def test_shots_are_judged_first(shots, model, table):
     pd.testing.assert_frame_equal(decision_table(shots, model), decision_table(table, model))
     pd.testing.assert_frame_equal(

@@ -7,6 +7,8 @@ import pytest
 from sidewall.errors import LogError
 from sidewall.log import check_log
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def study():

@@ -15,6 +15,8 @@ from sidewall.log import check_log, read_shots, write_table
 from sidewall.log.vocabulary import CHOICES, SIDES, STROKES, VOCABULARY
 from sidewall.scale import from_parquet, write_partitions
 
+pytestmark = pytest.mark.slow
+
 from_words = {
     name: st.sampled_from(["", *words])
     for name, words in VOCABULARY.items()

@@ -187,6 +187,7 @@ def test_cells_are_what_another_reader_finds(log, book):
     assert found.columns[-1][1].distinct[found.columns[-1][1].codes].tolist()[3] == "#N/A"
 
 
+@pytest.mark.slow
 def test_rows_far_below_the_formulas_of_the_template(tmp_path, log):
     path = write_template(tmp_path / "log.xlsx")
     opened = openpyxl.load_workbook(path)

@@ -17,6 +17,7 @@ def test_reads_back_clean(tmp_path, checked, suffix):
     assert check.shots["stroke"].tolist() == ["serve", "drive", "drop"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("suffix", ["csv", "xlsx"])
 @pytest.mark.parametrize(
     ("unit", "gaps"), [("in", [0.35, 0.70]), ("m", [0.35, 0.70]), ("boards", [0.35, 0.70])]
@@ -27,6 +28,7 @@ def test_gap_in_another_unit(tmp_path, checked, suffix, unit, gaps):
     assert shots["gap_m"].tolist()[1:] == pytest.approx(gaps, abs=0.0002)
 
 
+@pytest.mark.slow
 def test_a_sheet_explains_every_column_with_an_example(tmp_path):
     book = openpyxl.load_workbook(write_template(tmp_path / "log.xlsx"))
     assert book.sheetnames == ["log", "match details", "columns"]

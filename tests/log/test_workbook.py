@@ -350,6 +350,7 @@ def test_a_spreadsheet_understands_these_words_too(loose, soffice, tmp_path, che
     assert remarks == ["", "", "", "", "", "forehand or backhand?", "", ""]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("sheet", "cell"), [("match details", "A2"), ("log", "A2")])
 def test_the_name_of_the_match_cleared(tmp_path, checked, sheet, cell):
     path = write_template(tmp_path / "log.xlsx")

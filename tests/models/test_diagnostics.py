@@ -122,6 +122,7 @@ def checked(small):
     return small.diagnostics(folds=2)
 
 
+@pytest.mark.slow
 def test_held_out_losses_are_compared_with_the_models(small, checked):
     names = ["model", "constant", "no player", "no gap", "gradient boosting"]
     assert list(checked.held_out.index) == names

@@ -9,6 +9,8 @@ from sidewall.errors import DataError
 from sidewall.models.follow import _doubly_robust, _points
 from sidewall.simulate import World, draw_players, round_robin, rule_gains, simulate_shots
 
+pytestmark = pytest.mark.slow
+
 NAMES = ["Alder", "Birch", "Cedar", "Elm"]
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 
 import sidewall as sw
 from sidewall import simulate
@@ -23,6 +24,7 @@ def test_short_shots_are_left_out_of_the_curves_and_counted(shots):
     assert model.used_["gap_class"].isna().all()
 
 
+@pytest.mark.slow
 def test_thresholds_are_nearer_to_the_full_log_than_with_bare_midpoints(monkeypatch):
     key = ["ladder", "player", "side", "family"]
     found = []

@@ -23,6 +23,8 @@ from sidewall.plots.letters import BOX, columns, drawable
 from sidewall.scoring import PointARally
 from sidewall.simulate import draw_players, round_robin, simulate_shots
 
+pytestmark = pytest.mark.slow
+
 NAMES = [r"$\foo$", "<script>alert(1)</script>", "../x", "松", r"\frac{a", "$x_1$ & $^", "A" * 60]
 #: Only the STIX fonts that come with matplotlib have it, DejaVu Sans does not.
 SCRIPT_LETTER = "\u20d2"

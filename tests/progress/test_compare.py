@@ -173,6 +173,7 @@ def test_too_little_is_not_known_yet(logs):
     assert "opponents differ" in found.attrs["notes"][0]
 
 
+@pytest.mark.slow
 def test_the_study_reports_what_was_found(study):
     options = {"ladders": 1, "players": 2, "before": 2, "after": 2, "plant": False,
                "outcome": "value", "seed": 1, "processes": 1}  # fmt: skip

@@ -10,6 +10,8 @@ from sidewall.errors import DataError
 from sidewall.progress import plan
 from sidewall.progress.plan import _MoreMatches, _needed
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def small():

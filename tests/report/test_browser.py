@@ -14,7 +14,10 @@ import pytest
 
 playwright = pytest.importorskip("playwright.sync_api")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this machine"),
+]
 
 SIZES = {"phone": (390, 844), "laptop": (1366, 768)}
 

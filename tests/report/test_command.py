@@ -7,6 +7,8 @@ from typer.testing import CliRunner
 from sidewall.cli.app import app
 from sidewall.simulate import synthetic_data_folder
 
+pytestmark = pytest.mark.slow
+
 
 def run(*words):
     return CliRunner().invoke(app, ["report", *(str(word) for word in words)])

@@ -13,6 +13,8 @@ from sidewall.report import Report, WrittenReport, write_report
 from sidewall.report.page import render_page
 from sidewall.worklist import WorkList
 
+pytestmark = pytest.mark.slow
+
 
 def test_a_page_fits_no_model_and_makes_no_table_of_one_again(report, content, odd, monkeypatch):
     def again(*_, **__):

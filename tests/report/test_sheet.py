@@ -141,6 +141,7 @@ def test_gaps_in_the_readers_unit(report, odd):
         make_sheet(report.ladder_, "Nobody")
 
 
+@pytest.mark.slow
 def test_the_command_writes_one_page(log_of_rowan, tmp_path):
     out = tmp_path / "new" / "rowan.html"
     players = synthetic_data_folder() / "players.csv"

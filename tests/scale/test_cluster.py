@@ -12,6 +12,8 @@ import sidewall as sw
 from sidewall.errors import DataError
 from sidewall.scale import from_parquet
 
+pytestmark = pytest.mark.slow
+
 distributed = pytest.importorskip("distributed")
 
 

@@ -9,6 +9,8 @@ from sidewall.errors import DataError
 from sidewall.rallies.value import BallValue
 from sidewall.scale import from_parquet
 
+pytestmark = pytest.mark.slow
+
 SAME = {"rtol": 1e-8, "atol": 1e-10}
 
 

@@ -16,6 +16,8 @@ import sidewall as sw
 from sidewall.simulate import club_ladder, simulate_shots
 from sidewall.worklist import WorkList
 
+pytestmark = pytest.mark.slow
+
 PLANTED = {
     "Rowan": "volley_backhand",  # "loose on the backhand volley"
     "Hazel": "forced",  # "attacks too early"
