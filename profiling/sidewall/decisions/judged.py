@@ -276,6 +276,12 @@ def decision_table(
     ------
     DataError
         If a column of `by` is missing, or no shot is left.
+
+    Notes
+    -----
+    The draws that say what a ball brought or cost also chose what to call it, so that by value
+    the interval of points leaves out nothing more often than it should where nothing is there
+    (``tests/studies/negative_controls.py ladder``). Read it beside the threshold, which does not.
     """
     check_level(level)
     table = as_frame(shots)
