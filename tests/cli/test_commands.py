@@ -20,6 +20,8 @@ from sidewall.files import make_folder, write_file
 from sidewall.models import TightnessModel
 from sidewall.simulate import draw_players, round_robin, simulate_shots, to_log
 
+pytestmark = pytest.mark.slow
+
 ODD = "../x $y"
 
 
@@ -104,7 +106,6 @@ def test_check_of_what_is_no_log_ends_with_2(tmp_path):
     assert failed(run("check", tmp_path / "other.csv"))
 
 
-@pytest.mark.slow
 def test_profile_writes_every_table_and_picture(profile):
     result, out = profile
     assert result.exit_code == 0, result.output
@@ -131,7 +132,6 @@ def test_pictures_are_150_dots_an_inch_and_not_empty(profile):
             assert np.asarray(picture.convert("L")).std() > 5
 
 
-@pytest.mark.slow
 def test_thresholds_are_the_models_in_centimetres(profile, shots):
     written = pd.read_csv(profile[1] / "rowan-thresholds.csv")
     assert written["player"].unique().tolist() == ["Rowan"]
@@ -148,7 +148,6 @@ def test_no_other_player_is_in_the_tables(profile):
         assert "Hazel" not in path.read_text(encoding="utf-8-sig")
 
 
-@pytest.mark.slow
 def test_an_odd_name_makes_a_plain_file_name(log, tmp_path):
     out = tmp_path / "out"
     result = run("profile", log, "--player", ODD, "--out", out, "--outcome", "rally",
@@ -159,7 +158,6 @@ def test_an_odd_name_makes_a_plain_file_name(log, tmp_path):
     assert "threshold_boards" in pd.read_csv(out / "x-y-thresholds.csv").columns
 
 
-@pytest.mark.slow
 def test_one_match_has_no_held_out_checks_and_says_so(log, tmp_path):
     table = pd.read_csv(log)
     longest = table["match"].value_counts().idxmax()
@@ -205,7 +203,6 @@ def test_refused_rows_are_counted_on_the_error_stream(log, tmp_path):
     assert f"of {len(table):,} rows are refused" in result.stderr
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", ["log.csv", "log.xlsx"])
 def test_a_template_passes_its_own_check(tmp_path, name):
     file = tmp_path / name
@@ -222,7 +219,6 @@ def test_a_template_that_cannot_be_written_is_said(tmp_path):
     assert failed(run("template", tmp_path / "log.txt"), ".xlsx")
 
 
-@pytest.mark.slow
 def test_the_demo_can_be_opened_and_gone_on_with(tmp_path, monkeypatch):
     # half of the profile, to be quick
     monkeypatch.setattr("sidewall.cli.demo.write_profile", partial(write_profile, outcome="rally"))

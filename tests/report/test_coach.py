@@ -74,6 +74,7 @@ def test_sections_are_left_out_and_put_in_order(tmp_path):
             read_sections(path)
 
 
+@pytest.mark.slow
 def test_a_page_shows_the_coachs_words_sections_and_videos(report, odd, notes, tmp_path, parse):
     ladder, matches = report.ladder_, sorted(report.ladder_.features["match"].astype(str).unique())
     video = tmp_path / "a film & more.mp4"
