@@ -141,7 +141,9 @@ def state_table(
         ladder = ladder_rows(counts)
         reached = ladder.sum(axis=-1) > 0
         value.append(ladder_values(counts))
-        left = np.linalg.solve(np.eye(s) - ladder[..., :s], np.ones((s, 1)))[..., 0]
+        left = np.linalg.solve(np.eye(s) - ladder[..., :s], np.ones((*ladder.shape[:-1], 1)))[
+            ..., 0
+        ]
         length.append(np.where(reached, left, np.nan))
     value_low, value_high = percentile_limits(np.concatenate(value), level)
     length_low, length_high = percentile_limits(np.concatenate(length), level)
