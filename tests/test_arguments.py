@@ -48,6 +48,16 @@ def test_a_polars_table_becomes_the_same_table():
     assert found["side"].isna().tolist() == [False, True]
 
 
+@pytest.mark.parametrize("rows", [3, 0])
+def test_words_that_polars_counts_stay_words(rows):
+    polars = pytest.importorskip("polars")
+    words = polars.Series("side", ["forehand", None, "backhand"], polars.Categorical)
+    found = arguments.as_frame(polars.DataFrame([words])[:rows])
+    assert found["side"].astype(object).where(found["side"].notna(), None).tolist() == [
+        *["forehand", None, "backhand"][:rows]
+    ]
+
+
 @pytest.mark.parametrize("wrong", [None, {}, "log.csv", [1, 2], np.ones((2, 2))])
 def test_what_is_no_table_is_refused(wrong):
     with pytest.raises(DataError, match=r"^balls is .*give a table"):

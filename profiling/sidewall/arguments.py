@@ -79,7 +79,18 @@ def as_frame(table: object, name: str = "shots") -> pd.DataFrame:
     if isinstance(table, ArrowTable):
         pa = import_module("pyarrow")  # seldom needed, and slow to load
         try:
-            return pa.table(table).to_pandas()
+            arrow = pa.table(table)
+            for at, field in enumerate(arrow.schema):
+                kind = field.type
+                if pa.types.is_dictionary(kind) and pa.types.is_unsigned_integer(kind.index_type):
+                    # polars counts words so, which older releases of pyarrow cannot hand on
+                    signed = [
+                        pa.DictionaryArray.from_arrays(part.indices.cast("int64"), part.dictionary)
+                        for part in arrow.column(at).chunks
+                    ]
+                    kind = pa.dictionary(pa.int64(), kind.value_type)  # said for a table of no rows
+                    arrow = arrow.set_column(at, field.name, pa.chunked_array(signed, kind))
+            return arrow.to_pandas()
         except (pa.ArrowException, TypeError) as error:
             raise DataError(
                 f"{name} cannot be read as an Arrow table ({error}); give a pandas DataFrame"
