@@ -14,12 +14,10 @@ from itertools import combinations
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 
+from sidewall.arguments import Floats
 from sidewall.court.court import Court, court_lines
 from sidewall.errors import DataError
-
-Array = npt.NDArray[np.float64]
 
 #: A click is taken to be this good, in pixels of the screen (an assumption: one standard error).
 CLICK_PX: Final = 2.0
@@ -151,12 +149,12 @@ class FloorView:
         _refuse_turned(self.to_picture, metres)
 
     @property
-    def to_floor(self) -> Array:
+    def to_floor(self) -> Floats:
         """The homography from pixels to metres on the floor, shape (3, 3)."""
         return _homography(self._pixels, self._metres)  # type: ignore[attr-defined]
 
     @property
-    def to_picture(self) -> Array:
+    def to_picture(self) -> Floats:
         """The homography from metres on the floor to pixels, shape (3, 3)."""
         return _homography(self._metres, self._pixels)  # type: ignore[attr-defined]
 
@@ -173,12 +171,12 @@ class FloorView:
             raise DataError("That is above the floor's horizon: click on the floor.")
         return float(found[0]), float(found[1])
 
-    def places(self, pixels: Array) -> Array:
+    def places(self, pixels: Floats) -> Floats:
         """Places on the floor under many pixels, metres, shape (n, 2); missing in the air."""
         found = np.column_stack([pixels, np.ones(len(pixels))]) @ self.to_floor.T
         middle = self.to_floor @ np.array([*self._pixels.mean(axis=0), 1.0])  # type: ignore[attr-defined]
         with np.errstate(divide="ignore", invalid="ignore"):
-            floor: Array = np.where(
+            floor: Floats = np.where(
                 found[:, 2:] * middle[2] > 0, found[:, :2] / found[:, 2:], np.nan
             )
         return floor
@@ -253,21 +251,21 @@ class FloorView:
         share = height_m / camera[2]
         return share * (x_m - camera[0]), share * (y_m - camera[1])
 
-    def _place(self, at: Array, pixels: Array) -> Array | None:
+    def _place(self, at: Floats, pixels: Floats) -> Floats | None:
         matrix = _homography(pixels, self._metres)  # type: ignore[attr-defined]
         found = matrix @ np.array([at[0], at[1], 1.0])
         # Beyond the horizon the third number changes its sign against that of the known points.
         middle = matrix @ np.array([*pixels.mean(axis=0), 1.0])
         return None if found[2] * middle[2] <= 0 else found[:2] / found[2]
 
-    def _slope(self, ahead: Array, pixels_ahead: Array, behind: Array, pixels: Array) -> Array:
+    def _slope(self, ahead: Floats, pixels_ahead: Floats, behind: Floats, pixels: Floats) -> Floats:
         high, low = self._place(ahead, pixels_ahead), self._place(behind, pixels)
         if high is None or low is None:
             return np.array([np.inf, np.inf])
         return (high - low) / (2 * _STEP_PX)
 
 
-def _homography(source: Array, target: Array) -> Array:
+def _homography(source: Floats, target: Floats) -> Floats:
     """Homography that takes four points to four others, shape (3, 3), its last number 1.
 
     Both sets are first moved to their middle and scaled, which keeps the eight equations well
@@ -282,35 +280,35 @@ def _homography(source: Array, target: Array) -> Array:
         right += [x, y]
     eight = np.linalg.solve(np.array(equations), np.array(right))
     matrix = np.linalg.inv(to_shape) @ np.array([*eight, 1.0]).reshape(3, 3) @ from_shape
-    normed: Array = matrix / matrix[2, 2]
+    normed: Floats = matrix / matrix[2, 2]
     return normed
 
 
-def _standard(points: Array) -> Array:
+def _standard(points: Floats) -> Floats:
     middle = points.mean(axis=0)
     scale = math.sqrt(2) / np.linalg.norm(points - middle, axis=1).mean()
     return np.array([[scale, 0, -scale * middle[0]], [0, scale, -scale * middle[1]], [0, 0, 1]])
 
 
-def _apply(matrix: Array, points: Array) -> Array:
+def _apply(matrix: Floats, points: Floats) -> Floats:
     found = np.column_stack([points, np.ones(len(points))]) @ matrix.T
-    flat: Array = found[:, :2] / found[:, 2:]
+    flat: Floats = found[:, :2] / found[:, 2:]
     return flat
 
 
-def _turn(triple: Array) -> float:
+def _turn(triple: Floats) -> float:
     """Twice the signed area of a triangle."""
     (ax, ay), (bx, by), (cx, cy) = triple
     return float((bx - ax) * (cy - ay) - (by - ay) * (cx - ax))
 
 
-def _height(triple: Array) -> float:
+def _height(triple: Floats) -> float:
     """Least height of a triangle: how far its three points are from lying on a line."""
     sides = np.linalg.norm(triple - np.roll(triple, 1, axis=0), axis=1)
     return abs(_turn(triple)) / max(float(sides.max()), 1e-12)
 
 
-def _refuse_lines(names: list[str], metres: Array, pixels: Array, width: int) -> None:
+def _refuse_lines(names: list[str], metres: Floats, pixels: Floats, width: int) -> None:
     for three in combinations(range(4), 3):
         at = list(three)
         listed = "; ".join(names[one] for one in at)
@@ -326,7 +324,7 @@ def _refuse_lines(names: list[str], metres: Array, pixels: Array, width: int) ->
             )
 
 
-def _refuse_order(metres: Array, pixels: Array) -> None:
+def _refuse_order(metres: Floats, pixels: Floats) -> None:
     threes = [list(three) for three in combinations(range(4), 3)]
     agree = [_turn(metres[at]) * _turn(pixels[at]) > 0 for at in threes]
     if not any(agree):
@@ -341,7 +339,7 @@ def _refuse_order(metres: Array, pixels: Array) -> None:
         )
 
 
-def _refuse_turned(to_picture: Array, metres: Array) -> None:
+def _refuse_turned(to_picture: Floats, metres: Floats) -> None:
     """Left to right on the court must run so in the picture, and front to back downwards."""
     middle = metres.mean(axis=0)
     ends = middle + np.array([[0, 0], [0.01, 0], [0, 0.01]])

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Bools, Floats, Ints
 from sidewall.errors import DataError
 from sidewall.log.rallies import FIXED_WINNER, LET, RallyChecks
 from sidewall.log.rows import SCORES, SERVE
@@ -28,9 +29,6 @@ __all__ = [
     "settle_score",
 ]
 
-_Ints = NDArray[np.int64]
-_Floats = NDArray[np.float64]
-_Bools = NDArray[np.bool_]
 _POINT_A_RALLY: Final = ("par", "pointarally", "pointperrally")
 _HAND_IN: Final = ("hiho", "handin", "handout")
 #: In place of a winner: a let, and a rally of which it is not known.
@@ -51,12 +49,12 @@ class Scores:
         and of the other, games of one and of the other.
     """
 
-    points: _Floats
-    games: _Floats
-    contradicted: _Bools
+    points: Floats
+    games: Floats
+    contradicted: Bools
 
 
-def hand_in_hand_out(scoring: pd.Series) -> _Bools:
+def hand_in_hand_out(scoring: pd.Series) -> Bools:
     """Whether only the server can score, rally by rally.
 
     Parameters
@@ -89,14 +87,14 @@ def hand_in_hand_out(scoring: pd.Series) -> _Bools:
 
 
 def scores_before(
-    match: _Ints,
-    game: _Ints,
-    rally: _Ints,
-    one: _Ints,
-    server: _Ints,
-    winner: _Ints,
-    hiho: _Bools,
-    given: _Floats | None = None,
+    match: Ints,
+    game: Ints,
+    rally: Ints,
+    one: Ints,
+    server: Ints,
+    winner: Ints,
+    hiho: Bools,
+    given: Floats | None = None,
 ) -> Scores:
     """Points and games of both players up to, but not including, each rally.
 
@@ -160,9 +158,7 @@ def scores_before(
     return Scores(points, games[of_game], contradicted)
 
 
-def _running(
-    events: _Floats, anchored: _Bools, start: _Floats, given: _Floats
-) -> tuple[_Floats, _Bools]:
+def _running(events: Floats, anchored: Bools, start: Floats, given: Floats) -> tuple[Floats, Bools]:
     """Sums before each row, from the last anchor or given number on, and where they differ.
 
     Parameters
@@ -192,28 +188,28 @@ def _running(
 
 
 def _games_won(
-    points: _Floats,
-    won: _Floats,
-    winner: _Ints,
-    one: _Ints,
-    unknown: _Floats,
-    after: _Ints,
-    first: _Ints,
-    last: _Ints,
-) -> _Floats:
+    points: Floats,
+    won: Floats,
+    winner: Ints,
+    one: Ints,
+    unknown: Floats,
+    after: Ints,
+    first: Ints,
+    last: Ints,
+) -> Floats:
     """Whether one, or the other, has won each game; missing where not known, 0 for nobody.
 
     Of the rallies that are not known, ``unknown`` lie in each game and ``after`` of these
     after its last one.
     """
     n = len(winner)
-    counted: _Floats = np.add.reduceat(np.nan_to_num(won), first)
+    counted: Floats = np.add.reduceat(np.nan_to_num(won), first)
     ended = points[last] + np.nan_to_num(won[last])
-    told: _Bools = ~np.isnan(ended.sum(axis=1))
+    told: Bools = ~np.isnan(ended.sum(axis=1))
     at_last = np.where(told[:, None], ended, counted)
     open_points = np.where(told, np.isnan(won[last]).any(axis=1) + after, unknown)
     lead = at_last[:, 0] - at_last[:, 1]
-    row: _Ints = np.maximum.reduceat(np.where(winner >= 0, np.arange(n), -1), first)
+    row: Ints = np.maximum.reduceat(np.where(winner >= 0, np.arange(n), -1), first)
     to_one = np.where(winner[row] == one[row], 1.0, -1.0)
     level = np.where(row >= 0, to_one, 0.0)
     sign = np.where((lead == 0) & (open_points == 0), level, np.sign(lead))
@@ -223,7 +219,7 @@ def _games_won(
     return taken
 
 
-def _first_in(values: _Floats, group: _Ints, groups: int) -> _Floats:
+def _first_in(values: Floats, group: Ints, groups: int) -> Floats:
     """First number given in each group of rows that follow one another."""
     found = np.full(groups, np.nan)
     told = np.flatnonzero(~np.isnan(values))
@@ -232,9 +228,7 @@ def _first_in(values: _Floats, group: _Ints, groups: int) -> _Floats:
     return found
 
 
-def first_given(
-    columns: dict[str, _Floats], is_one: _Bools, of_rally: _Ints, rallies: int
-) -> _Floats:
+def first_given(columns: dict[str, Floats], is_one: Bools, of_rally: Ints, rallies: int) -> Floats:
     """The score that the rows of each rally give first, as `scores_before` takes it.
 
     Parameters
@@ -255,7 +249,7 @@ def first_given(
     return np.column_stack(seen)
 
 
-def settle_score(checks: RallyChecks, pair: _Ints, scoring: NDArray[np.object_] | None) -> None:
+def settle_score(checks: RallyChecks, pair: Ints, scoring: NDArray[np.object_] | None) -> None:
     """Fill in the score of every row, and note rows whose score contradicts another.
 
     Rallies that were refused count too, where the log tells who won them.
@@ -300,7 +294,7 @@ def settle_score(checks: RallyChecks, pair: _Ints, scoring: NDArray[np.object_] 
         rows.scores[name] = values
 
 
-def _rules(scoring: NDArray[np.object_] | None, matches: int) -> tuple[_Bools, _Bools]:
+def _rules(scoring: NDArray[np.object_] | None, matches: int) -> tuple[Bools, Bools]:
     """Whether only the server scores in each match, and whether that is known."""
     hiho, told = np.zeros(matches, dtype=bool), np.ones(matches, dtype=bool)
     if scoring is None:
@@ -315,7 +309,7 @@ def _rules(scoring: NDArray[np.object_] | None, matches: int) -> tuple[_Bools, _
     return hiho, told
 
 
-def _winners(checks: RallyChecks, pair: _Ints) -> _Ints:
+def _winners(checks: RallyChecks, pair: Ints) -> Ints:
     """Winner of each rally, of the refused ones too where the log tells it."""
     order, rows = checks.order, checks.rows
     at, last, rally = order.rows, order.last, order.rally
@@ -352,9 +346,9 @@ def _winners(checks: RallyChecks, pair: _Ints) -> _Ints:
 
 def _doubt(
     checks: RallyChecks,
-    columns: dict[str, _Floats],
-    is_one: _Bools,
-    given: _Floats,
+    columns: dict[str, Floats],
+    is_one: Bools,
+    given: Floats,
     scores: Scores,
 ) -> None:
     """Note numbers that differ within a rally, or from what the rallies before make."""
@@ -385,7 +379,7 @@ def _doubt(
         )
 
 
-def _doubt_rows(checks: RallyChecks, name: str, mask: _Bools, reason: str, mend: str) -> None:
+def _doubt_rows(checks: RallyChecks, name: str, mask: Bools, reason: str, mend: str) -> None:
     found = np.zeros(len(checks.rows.match), dtype=bool)
     found[checks.order.rows[mask]] = True
     checks.reading.doubt(found, name, reason, mend)

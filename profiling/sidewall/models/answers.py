@@ -16,10 +16,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit, ndtri
 
-from sidewall.arguments import check_gaps_m, check_lengths_m, check_words
+from sidewall.arguments import Bools, Floats, Ints, check_gaps_m, check_lengths_m, check_words
 from sidewall.court.zones import DEPTHS
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns, positions
@@ -33,7 +32,6 @@ from sidewall.rallies.value import BEND_M, gap_scale
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-Array = NDArray[np.float64]
 
 #: Words of every column in the order in which tables list them.
 WORDS: Final = {"depth": DEPTHS, **VOCABULARY}
@@ -81,7 +79,7 @@ class Posterior:
         return len(self.model.curves_["attack"].draws.common)
 
     @cached_property
-    def grids(self) -> list[Array]:
+    def grids(self) -> list[Floats]:
         """Gaps of every cell, from 0 to the widest met, closer where balls are tight."""
         widest = self.model.gap_max_m().to_numpy()
         return [BEND_M * np.expm1(np.linspace(0, np.log1p(w / BEND_M), _GRID)) for w in widest]
@@ -91,10 +89,10 @@ class Posterior:
         player: int,
         cell: int,
         choice: str,
-        gaps_m: Array,
-        where: NDArray[np.bool_] | None = None,
+        gaps_m: Floats,
+        where: Bools | None = None,
         stroke: str | None = None,
-    ) -> Array:
+    ) -> Floats:
         """Draws of the chance of winning, shape (draws, gaps).
 
         Parameters
@@ -120,17 +118,17 @@ class Posterior:
         bend = self._mean_of_chances(fitted, player, gaps_m, (side, volley), weight, words)
         return np.clip(win + bend, 0.0, 1.0)
 
-    def _weights(self, choice: str, where: NDArray[np.bool_] | None, stroke: str | None) -> Array:
+    def _weights(self, choice: str, where: Bools | None, stroke: str | None) -> Floats:
         key = (choice, None if where is None else where.tobytes(), stroke)
         if key not in self._known:
             self._known[key] = self.mix.weights(CHOICES.index(choice), where, stroke)
         return self._known[key]
 
     @cached_property
-    def _known(self) -> dict[Any, Array]:
+    def _known(self) -> dict[Any, Floats]:
         return {}
 
-    def _win(self, choice: str, player: int, ball: tuple[Array, ...]) -> Array:
+    def _win(self, choice: str, player: int, ball: tuple[Floats, ...]) -> Floats:
         """Draws of the chance of winning with given shots, shape (draws, n)."""
         fitted = self.model.curves_[choice]
         eta = fitted.draws.common @ fitted.columns.common(*ball).T
@@ -139,20 +137,20 @@ class Posterior:
             eta += (self.model.lead_[player] + self.model.lead_draws_[:, player])[:, None]
         return np.asarray(expit(eta) + self.corrected(choice, ball[0]))
 
-    def corrected(self, choice: str, gaps_m: Array) -> Array:
+    def corrected(self, choice: str, gaps_m: Floats) -> Floats:
         """What the value misses, shape (draws, gaps); 0 by rally."""
         if not hasattr(self.model, "corrections_"):
             return np.zeros((1, len(gaps_m)))
         level, slope = self.model.corrections_[:, 2 * (choice == "attack") :][:, :2].T
         return level[:, None] + slope[:, None] * gap_scale(gaps_m)
 
-    def _mean_corrected(self, choice: str, gaps_m: Array) -> Array:
+    def _mean_corrected(self, choice: str, gaps_m: Floats) -> Floats:
         if not hasattr(self.model, "corrections_"):
             return np.zeros(len(gaps_m))
         level, slope = self.model.corrections_.mean(axis=0)[2 * (choice == "attack") :][:2]
         return np.asarray(level + slope * gap_scale(gaps_m))
 
-    def _side_and_volley(self, table: pd.DataFrame) -> tuple[Array, Array]:
+    def _side_and_volley(self, table: pd.DataFrame) -> tuple[Floats, Floats]:
         """As the fit saw them: nothing of the volley where families were put together."""
         side, volley = side_and_volley(table)
         together = self.model.families_ == (ALL_STROKES,)
@@ -162,11 +160,11 @@ class Posterior:
         self,
         fitted: Any,
         player: int,
-        gaps_m: Array,
+        gaps_m: Floats,
         cell: tuple[float, float],
-        weight: Array,
-        words: Array,
-    ) -> Array:
+        weight: Floats,
+        words: Floats,
+    ) -> Floats:
         """Mean chance of the mix less the chance of its mean, at the posterior mean."""
         if len(weight) == 1:
             return np.zeros(len(gaps_m))
@@ -181,7 +179,7 @@ class Posterior:
         chance = expit(eta).reshape(len(some), -1)
         return np.asarray(weight @ chance[:-1] - chance[-1])
 
-    def sure(self, gain: Array, gaps_m: Array) -> Array:
+    def sure(self, gain: Floats, gaps_m: Floats) -> Floats:
         """Share of draws in which attacking is surely better, by gap, shape (gaps,).
 
         Widened by what no draw holds: attacked balls were easier than the log says by 1 to 3
@@ -201,10 +199,10 @@ class Posterior:
         self,
         player: int,
         cell: int,
-        gaps_m: Array,
-        where: NDArray[np.bool_] | None = None,
+        gaps_m: Floats,
+        where: Bools | None = None,
         stroke: str | None = None,
-    ) -> Array:
+    ) -> Floats:
         """Draws of the gain of attacking over resetting, shape (draws, gaps).
 
         A `stroke` is the attack's; the resets are the player's own mix.
@@ -226,14 +224,14 @@ class Posterior:
             total += (p * (1.0 - p)) ** 2 * float(spread2 @ z**2)
         return total
 
-    def weak_prior(self, cell: int) -> Array:
+    def weak_prior(self, cell: int) -> Floats:
         """Weights of the draws under the weak prior on the club's threshold."""
         gaps = self.grids[cell]
         at = np.clip(crossings(self.gain(-1, cell, gaps), gaps), 0.0, gaps[-1])
         weight = np.exp(-0.5 * ((at - _CLUB_M) / _CLUB_SCALE_M) ** 2) + 1e-12
         return np.asarray(weight / weight.sum())
 
-    def gaps_met(self, player: int, cell: int) -> Array:
+    def gaps_met(self, player: int, cell: int) -> Floats:
         """Gaps of the player's own balls in a cell."""
         counted = self.model.counted_
         own = counted.player == np.unique(counted.player)[player]
@@ -243,7 +241,7 @@ class Posterior:
         gap = kinds["gap_m"].to_numpy()[counted.kind[rows]]
         return np.repeat(gap, counted.n[rows].astype(np.int64))
 
-    def situation(self, told: Mapping[str, str]) -> NDArray[np.bool_] | None:
+    def situation(self, told: Mapping[str, str]) -> Bools | None:
         """Kinds of shot in a situation; None for no condition."""
         if not told:
             return None
@@ -258,7 +256,7 @@ class Posterior:
             where &= (self.mix.table[name] == level).to_numpy()
         return where
 
-    def mean_of(self, table: pd.DataFrame) -> Array:
+    def mean_of(self, table: pd.DataFrame) -> Floats:
         """Posterior mean chance of winning with every shot of a table, shape (n,)."""
         player = positions(table["player"], pd.Index(self.model.players_))
         lead = np.append(self.model.lead_, 0.0)[player]
@@ -279,7 +277,7 @@ class Posterior:
             win[rows] = expit(eta) + self._mean_corrected(choice, gap[rows])
         return np.clip(win, 1e-4, 1.0 - 1e-4)
 
-    def of_own(self, player: int, shots: pd.DataFrame) -> Array:
+    def of_own(self, player: int, shots: pd.DataFrame) -> Floats:
         """Draws of the chance of winning with given shots of one player, (draws, n)."""
         side, volley = self._side_and_volley(shots)
         gap = shots["gap_m"].to_numpy(dtype=float)
@@ -294,7 +292,7 @@ class Posterior:
     # -- single shots ---------------------------------------------------------------------
 
     @cached_property
-    def _ball_words(self) -> dict[str, Array]:
+    def _ball_words(self) -> dict[str, Floats]:
         """Mean words of the player's strokes in every situation, (1 + players, balls, words)."""
         found = {}
         for k, choice in enumerate(CHOICES):
@@ -306,7 +304,7 @@ class Posterior:
             found[choice] = words
         return found
 
-    def of_shots(self, table: pd.DataFrame) -> Iterator[tuple[NDArray[np.int64], Array, Array]]:
+    def of_shots(self, table: pd.DataFrame) -> Iterator[tuple[Ints, Floats, Floats]]:
         """Draws of the chance of winning by attacking and by resetting each ball of a table.
 
         Each ball in its own situation, with the player's own mix of strokes there.
@@ -340,7 +338,7 @@ class Posterior:
                 yield rows, both[0], both[1]
 
 
-def _ball(gaps_m: Array, side: float, volley: float, words: Array) -> tuple[Array, ...]:
+def _ball(gaps_m: Floats, side: float, volley: float, words: Floats) -> tuple[Floats, ...]:
     n = len(gaps_m)
     described = words if words.ndim == 2 else np.broadcast_to(words, (n, len(words)))
     return gaps_m, np.full(n, side), np.full(n, volley), described
@@ -367,7 +365,7 @@ class Threshold:
     high_m: float = float("nan")
 
 
-def crossings(gain: Array, gaps_m: Array) -> Array:
+def crossings(gain: Floats, gaps_m: Floats) -> Floats:
     """Gap at which each draw's gain turns positive for good; -inf always, inf never."""
     below = gain <= 0
     last = gain.shape[1] - 1 - np.argmax(below[:, ::-1], axis=1)
@@ -381,7 +379,7 @@ def crossings(gain: Array, gaps_m: Array) -> Array:
     return np.where(nowhere, -np.inf, found)
 
 
-def threshold_of(crossing: Array, level: float) -> Threshold:
+def threshold_of(crossing: Floats, level: float) -> Threshold:
     """The answer that draws of a crossing give."""
     ordered = np.sort(crossing)
     n = len(ordered)
@@ -418,7 +416,7 @@ class Rule:
 
 
 def rule_of(
-    gain: Array, gaps_m: Array, met_m: Array, level: float, weight: Array | None = None
+    gain: Floats, gaps_m: Floats, met_m: Floats, level: float, weight: Floats | None = None
 ) -> Rule:
     """The gap from which enough draws say attack.
 
@@ -452,7 +450,7 @@ def rule_of(
     return Rule(gap, float(100 * weight @ cost), float(100 * cost[upper]))
 
 
-def shots_to_settle(gain: Array, level: float) -> float:
+def shots_to_settle(gain: Floats, level: float) -> float:
     """How many times the present shots would settle an open answer, about.
 
     The mean gain is taken to stay where it is, and its error to shrink with the root of the
@@ -467,7 +465,7 @@ def shots_to_settle(gain: Array, level: float) -> float:
     return float("inf")
 
 
-def own_share(player: Array, club: Array, between: float) -> float:
+def own_share(player: Floats, club: Floats, between: float) -> float:
     """How much of an answer is the player's own.
 
     One less the posterior variance of the player's deviation from the club over the
@@ -498,7 +496,7 @@ class Asked:
     """One combination of levels of what an answer is given by."""
 
     told: dict[str, str]
-    where: NDArray[np.bool_] | None
+    where: Bools | None
     stroke: str | None
 
 

@@ -6,15 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sidewall.log.vocabulary import SIDES
 from sidewall.models.answers import CROSSES, LEAST_OWN, crossings, threshold_of
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
-
-Array = NDArray[np.float64]
 
 
 def comfort_table(model: TightnessModel, level: float) -> pd.DataFrame:

@@ -17,12 +17,10 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from sidewall.arguments import Floats
 from sidewall.rallies.value import gap_scale
-
-Array = NDArray[np.float64]
 
 #: Scale of the half-normal prior on the contrasts' spread, in rallies.
 _SCALE: Final = 0.03
@@ -42,9 +40,9 @@ _TO_CONTRAST: Final = np.array(
 class MissedSums:
     """Sums over shots: cross products, right-hand side, and squares of both summed by rally."""
 
-    gg: Array
-    ge: Array
-    squares: Array  # (20, 20), over rallies: of the right-hand side (4) and of the cross products
+    gg: Floats
+    ge: Floats
+    squares: Floats  # (20, 20), over rallies: of the right-hand side (4) and of the cross products
     n_shots: int
     n_rallies: int
 
@@ -69,7 +67,7 @@ class MissedSums:
         names = ("gg", "ge", "squares", "n_shots", "n_rallies")
         return cls(*(sum(getattr(part, name) for part in found) for name in names))
 
-    def scores(self, estimate: Array) -> Array:
+    def scores(self, estimate: Floats) -> Floats:
         """Squares of the residuals' scores, summed by rally first, shape (4, 4)."""
         of_rally = np.concatenate([np.eye(4), -np.kron(np.eye(4), estimate)], axis=1)
         return np.asarray(of_rally @ self.squares @ of_rally.T)
@@ -112,7 +110,7 @@ class Correction:
         """Whether the guard speaks: the value misses something."""
         return self.p_value_ < _SURE
 
-    def draws(self, count: int, rng: np.random.Generator) -> Array:
+    def draws(self, count: int, rng: np.random.Generator) -> Floats:
         """Level and slope to add to the chance of a reset and of an attack, (count, 4)."""
         data = np.linalg.inv(self._covariance)
         log_weight, fits = [], []

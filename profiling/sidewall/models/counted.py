@@ -14,13 +14,10 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Floats, Ints
 from sidewall.features.coded import as_category, positions
 from sidewall.log.vocabulary import CHOICES, FAMILIES, SIDES, STROKES
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: The name of the only family where families are not told apart.
 ALL_STROKES: Final = "all strokes"
@@ -35,7 +32,7 @@ _WORDS: Final = {
 }
 
 
-def sums_by(code: Ints, values: Array, size: int) -> Array:
+def sums_by(code: Ints, values: Floats, size: int) -> Floats:
     """Sums of values by code, as floats even where nothing is added."""
     return np.bincount(code, values, size).astype(float)
 
@@ -61,9 +58,9 @@ class CountedShots:
     player: Ints
     opponent: Ints
     kind: Ints
-    n: Array
-    total: Array
-    square: Array
+    n: Floats
+    total: Floats
+    square: Floats
 
     def __len__(self) -> int:
         """Number of distinct rows."""

@@ -21,14 +21,12 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Bools, Floats, Ints
 from sidewall.features.coded import positions
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.draws import Groups
 from sidewall.rallies.value import gap_scale, spline_bends
-
-Array = NDArray[np.float64]
 
 #: Gaps at which the slope of the common attack curve is kept, metres.
 SLOPE_GAPS_M: Final = np.arange(0.0, 3.25, 0.02)
@@ -43,7 +41,7 @@ _COMMON_WORDS, _COMMON_SLOPES = 0.2, 0.1
 _SHIFTS_M = (0.025, 0.02, 0.015, 0.015)
 
 
-def _unit_bends() -> Array:
+def _unit_bends() -> Floats:
     """Turns the spline's bends into columns of size 1 that say nothing about level and slope.
 
     Sizes are over a fixed spread of gaps, log-normal about 40 cm, so that a prior scale
@@ -59,13 +57,13 @@ def _unit_bends() -> Array:
 _BEND_MIX: Final = _unit_bends()
 
 
-def _bends(gap_m: Array) -> Array:
+def _bends(gap_m: Floats) -> Floats:
     """Bends of the gap, shape (n, 4)."""
     rows = np.column_stack([np.ones(len(gap_m)), gap_scale(gap_m), spline_bends(gap_m)])
     return np.asarray(rows @ _BEND_MIX)
 
 
-def _tents(gap_m: Array) -> Array:
+def _tents(gap_m: Floats) -> Floats:
     """Piecewise-linear tents, shape (n, 10); the last one is straight to its right."""
     x, tops = gap_scale(gap_m), gap_scale(_TENTS_M)
     return np.stack([np.interp(x, tops, row) for row in np.eye(len(tops))], axis=-1)
@@ -89,7 +87,7 @@ class CurveColumns:
     choice: str
     strokes: tuple[str, ...]
     situation: Mapping[str, tuple[str, ...]]
-    slope: Array
+    slope: Floats
 
     # -- words ---------------------------------------------------------------------------
 
@@ -114,13 +112,13 @@ class CurveColumns:
         return kinds + [c for c, levels in self.situation.items() for _ in levels]
 
     @cached_property
-    def _sloping(self) -> NDArray[np.bool_]:
+    def _sloping(self) -> Bools:
         """Words whose effect changes with the gap."""
         return np.array(
             [kind not in ("stroke by side", "stroke by depth") for kind in self._word_kind], bool
         )
 
-    def words(self, shots: pd.DataFrame) -> Array:
+    def words(self, shots: pd.DataFrame) -> Floats:
         """Words of every shot, shape (n, words); a blank cell has none of its column."""
         n = len(shots)
         stroke = _codes(shots, "stroke", self.strokes)
@@ -136,7 +134,7 @@ class CurveColumns:
 
     # -- columns -------------------------------------------------------------------------
 
-    def common(self, gap_m: Array, side: Array, volley: Array, words: Array) -> Array:
+    def common(self, gap_m: Floats, side: Floats, volley: Floats, words: Floats) -> Floats:
         """Common columns, shape (n, p).
 
         Parameters
@@ -153,7 +151,7 @@ class CurveColumns:
             [*plain, bends, bends * side[:, None], words, words[:, self._sloping] * h[:, None]]
         )
 
-    def own(self, gap_m: Array, side: Array, volley: Array, words: Array) -> Array:
+    def own(self, gap_m: Floats, side: Floats, volley: Floats, words: Floats) -> Floats:
         """A player's own columns, shape (n, q); parameters as above."""
         h = gap_scale(gap_m)
         columns = [np.ones_like(h), h, side, side * h, volley, volley * h]
@@ -193,7 +191,7 @@ class CurveColumns:
         own += [group("own stroke, gap", _USUAL)] * len(self.strokes)
         return Groups(np.array(common), np.array(own), names, np.array(scales))
 
-    def with_slope(self, common: Array) -> CurveColumns:
+    def with_slope(self, common: Floats) -> CurveColumns:
         """The same with the slope of the curve that common coefficients give."""
         n = len(SLOPE_GAPS_M)
         nothing = np.zeros((n, len(self.word_names)))
@@ -202,25 +200,25 @@ class CurveColumns:
         return CurveColumns(self.choice, self.strokes, self.situation, slope)
 
 
-def side_and_volley(shots: pd.DataFrame) -> tuple[Array, Array]:
+def side_and_volley(shots: pd.DataFrame) -> tuple[Floats, Floats]:
     """Side and way of meeting the ball as numbers from -1/2 to 1/2; 0 where not told apart."""
     return _side(shots["side"]), _halves(shots["family"], FAMILIES)
 
 
-def _side(column: Any) -> Array:
+def _side(column: Any) -> Floats:
     return _halves(column, SIDES)
 
 
-def _halves(column: Any, words: Sequence[str]) -> Array:
+def _halves(column: Any, words: Sequence[str]) -> Floats:
     codes = positions(column, pd.Index(list(words)))
     return np.asarray(np.where(codes < 0, 0.0, codes - 0.5))
 
 
-def _codes(shots: pd.DataFrame, column: str, levels: Sequence[str]) -> NDArray[np.int64]:
+def _codes(shots: pd.DataFrame, column: str, levels: Sequence[str]) -> Ints:
     if column not in shots.columns or not levels:
         return np.full(len(shots), -1, dtype=np.int64)
     return positions(shots[column], pd.Index(list(levels)))
 
 
-def _one_hot(codes: NDArray[np.int64], size: int) -> Array:
+def _one_hot(codes: Ints, size: int) -> Floats:
     return (codes[:, None] == np.arange(size)).astype(float)

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import logit
 
-from sidewall.arguments import kept_rows
+from sidewall.arguments import Array, Floats, Ints, kept_rows
 from sidewall.errors import DataError
 from sidewall.features.coded import positions
 from sidewall.features.rates import clustered_rate
@@ -21,7 +20,6 @@ from sidewall.models.draws import one_thread
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-Array = NDArray[np.float64]
 
 _DRAWS: Final = 100
 _LEAST_SLOPE: Final = 0.8
@@ -116,8 +114,8 @@ def diagnose(model: TightnessModel, folds: int = 5, bins: int = 10) -> Diagnosti
 
 
 def _held_out(
-    model: TightnessModel, used: pd.DataFrame, match: NDArray[Any], folds: int
-) -> dict[str, Array]:
+    model: TightnessModel, used: pd.DataFrame, match: Array, folds: int
+) -> dict[str, Floats]:
     """Chances of winning of every shot by fits that had not seen its match."""
     from sklearn.ensemble import HistGradientBoostingClassifier  # noqa: PLC0415
     from sklearn.linear_model import LogisticRegression  # noqa: PLC0415
@@ -162,7 +160,7 @@ def _held_out(
     return {name: np.clip(p, 1e-4, 1.0 - 1e-4) for name, p in found.items()}
 
 
-def _columns(used: pd.DataFrame, model: TightnessModel, lead: Array) -> pd.DataFrame:
+def _columns(used: pd.DataFrame, model: TightnessModel, lead: Floats) -> pd.DataFrame:
     side, volley = side_and_volley(used)
     columns: dict[str, Any] = {"gap_m": used["gap_m"], "side": side, "volley": volley}
     for name, words in (("choice", CHOICES), ("stroke", STROKES), *model.situation_.items()):
@@ -192,7 +190,7 @@ def _notes(held_out: pd.DataFrame, slope: float, slope_se: float) -> list[str]:
     return notes
 
 
-def clustered_mean(values: Array, cluster: NDArray[Any]) -> tuple[float, float]:
+def clustered_mean(values: Floats, cluster: Array) -> tuple[float, float]:
     """Mean of values with its standard error, clusters as the independent units."""
     code = np.unique(cluster, return_inverse=True)[1]
     groups = int(code.max(initial=0)) + 1
@@ -201,7 +199,7 @@ def clustered_mean(values: Array, cluster: NDArray[Any]) -> tuple[float, float]:
     return float(values.mean()), float(error)
 
 
-def calibration_slope(won: Array, win: Array, match: NDArray[Any]) -> tuple[float, float]:
+def calibration_slope(won: Floats, win: Floats, match: Array) -> tuple[float, float]:
     """Slope of the results on the predicted log odds, and its error clustered by match.
 
     Cox 1958, Biometrika 45:562-565; the sandwich is statsmodels'.
@@ -214,14 +212,14 @@ def calibration_slope(won: Array, win: Array, match: NDArray[Any]) -> tuple[floa
     return float(fit.params[1]), float(fit.bse[1])
 
 
-def _bins(win: Array, bins: int) -> NDArray[np.int64]:
+def _bins(win: Floats, bins: int) -> Ints:
     """Number of each prediction's bin, from 0 without empty bins."""
     edges = np.quantile(win, np.linspace(0.0, 1.0, bins + 1)[1:-1])
     return np.unique(np.searchsorted(edges, win, side="right"), return_inverse=True)[1]
 
 
 def calibration_table(
-    won: Array, win: Array, rally: NDArray[np.int64], bins: int = 10, level: float = 0.95
+    won: Floats, win: Floats, rally: Ints, bins: int = 10, level: float = 0.95
 ) -> pd.DataFrame:
     """Predicted against observed chance of winning in bins of equal size.
 
@@ -257,7 +255,7 @@ def calibration_table(
     )
 
 
-def brier_parts(won: Array, win: Array, bins: int = 10) -> pd.Series:
+def brier_parts(won: Floats, win: Floats, bins: int = 10) -> pd.Series:
     """Brier score and its parts, ``score = reliability - resolution + uncertainty + within``.
 
     The parts are those of Murphy 1973, Journal of Applied Meteorology 12:595-600, for

@@ -23,8 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg.lapack import dpotrf, dtrtrs
 from scipy.special import expit, logit
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from sidewall.arguments import Floats, Ints
 
 #: Degrees of freedom of the half-t prior on every spread.
 _DF: Final = 4.0
@@ -57,7 +56,7 @@ class Groups:
     common: Ints
     own: Ints
     names: list[str]
-    scale: Array
+    scale: Floats
 
 
 @dataclass(frozen=True)
@@ -73,23 +72,23 @@ class Moments:
         How the right-hand sides move with the weights of the value of a ball; m may be 0.
     """
 
-    xx: Array
-    zz: Array
-    zx: Array
-    xy: Array
-    zy: Array
-    xm: Array
-    zm: Array
+    xx: Floats
+    zz: Floats
+    zx: Floats
+    xy: Floats
+    zy: Floats
+    xm: Floats
+    zm: Floats
 
     @classmethod
     def of(
         cls,
-        columns: tuple[Array, Array],
+        columns: tuple[Floats, Floats],
         kind: Ints,
         group: Ints,
         groups: int,
-        weight: Array,
-        right: Array,
+        weight: Floats,
+        right: Floats,
     ) -> Moments:
         """Add up rows.
 
@@ -120,7 +119,7 @@ class Moments:
         xy = X.T @ np.bincount(kind, right, len(X))
         return cls(xx, zz, zx, xy, zy, np.zeros((p, 0)), np.zeros((groups, q, 0)))
 
-    def with_luck(self, variance: Array) -> Moments:
+    def with_luck(self, variance: Floats) -> Moments:
         """The same with one more own column: the first one again, scaled to a known spread.
 
         Parameters
@@ -156,12 +155,12 @@ class Draws:
     spread : ndarray, shape (draws, G)
     """
 
-    common: Array
+    common: Floats
     own: NDArray[np.float32]
-    spread: Array
+    spread: Floats
 
     @cached_property
-    def mean(self) -> tuple[Array, Array]:
+    def mean(self) -> tuple[Floats, Floats]:
         """Posterior means, shapes (p,) and (players, q)."""
         return self.common.mean(axis=0), self.own.mean(axis=1, dtype=np.float64)
 
@@ -180,7 +179,7 @@ def one_thread() -> AbstractContextManager[object]:
     return found
 
 
-def design_effect(scores: Array, cluster: Ints, information: Array) -> float:
+def design_effect(scores: Floats, cluster: Ints, information: Floats) -> float:
     """Variance of common scores summed by cluster over that of independent rows.
 
     Parameters
@@ -198,7 +197,7 @@ def design_effect(scores: Array, cluster: Ints, information: Array) -> float:
     return variance_ratio(sums.T @ sums, information)
 
 
-def variance_ratio(J: Array, information: Array) -> float:
+def variance_ratio(J: Floats, information: Floats) -> float:
     """Mean of variances over those expected, over the directions that the rows tell of."""
     values, vectors = np.linalg.eigh(information)
     told = values > _TOLD * values[-1]
@@ -212,8 +211,8 @@ def draw(
     count: int,
     warm: int,
     rng: np.random.Generator,
-    shifts: Array | None = None,
-    luck: Array | None = None,
+    shifts: Floats | None = None,
+    luck: Floats | None = None,
 ) -> Draws:
     """Draw coefficients and spreads.
 
@@ -267,7 +266,7 @@ class _Chain:
         self.members = self.to_common.sum(axis=0) + players * self.to_own.sum(axis=0)
         self.diagonal = np.arange(len(groups.own))
 
-    def sweep(self, shift: Array | None) -> None:
+    def sweep(self, shift: Floats | None) -> None:
         """Draw everything once."""
         m = self.m
         xy, zy = m.xy, m.zy
@@ -288,8 +287,8 @@ class _Chain:
         self.spread = np.abs(self.alpha) * np.sqrt(self.tau2)
 
     def _coefficients(
-        self, xy: Array, zy: Array, scale: tuple[Array, Array], px: Array
-    ) -> tuple[Array, Array]:
+        self, xy: Floats, zy: Floats, scale: tuple[Floats, Floats], px: Floats
+    ) -> tuple[Floats, Floats]:
         """Common and players' coefficients together, in expanded units."""
         m, (dx, dz) = self.m, scale
         p = len(dx)
@@ -312,7 +311,7 @@ class _Chain:
         pairs = zip(roots, inner, strict=True)
         return beta, np.stack([dtrtrs(L, one, lower=1, trans=1)[0] for L, one in pairs])
 
-    def _alphas(self, xy: Array, zy: Array, beta: Array, xi: Array) -> None:
+    def _alphas(self, xy: Floats, zy: Floats, beta: Floats, xi: Floats) -> None:
         """The multipliers of all groups, from a regression on what each group adds."""
         m, flat = self.m, np.where(self.flat, beta, 0.0)
         b = np.where(self.flat, 0.0, beta)
@@ -378,10 +377,10 @@ class LogitDraws:
     def fit(
         self,
         y: ArrayLike,
-        X: Array,
-        Z: Array,
+        X: Floats,
+        Z: Floats,
         group: ArrayLike,
-        offset: Array | None = None,
+        offset: Floats | None = None,
         cluster: ArrayLike | None = None,
     ) -> LogitDraws:
         """Draw the coefficients.

@@ -8,10 +8,9 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from sidewall.arguments import Keep, kept_rows
+from sidewall.arguments import Floats, Ints, Keep, kept_rows
 from sidewall.features.coded import positions
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.correction import MissedSums
@@ -26,9 +25,6 @@ from sidewall.models.draws import Draws, Moments, draw, variance_ratio
 from sidewall.models.usable import cell_of, usable_shots
 from sidewall.rallies.strengths import Strengths
 from sidewall.rallies.value import BallValue, Horizon, outcomes, settled
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 _WARM: Final = 200
 _ROUGH: Final = 60
@@ -124,7 +120,7 @@ class RoughCurve:
         columns: CurveColumns,
         rows: CountedShots,
         player: Ints,
-        offset: Array,
+        offset: Floats,
         players: int,
     ) -> None:
         self.columns, self.rows, self.player, self.offset = columns, rows, player, offset
@@ -149,7 +145,7 @@ class RoughCurve:
             self._prepare()
         return self
 
-    def _eta(self) -> Array:
+    def _eta(self) -> Floats:
         eta = (self.X @ self.common)[self.rows.kind]
         for at in range(0, len(eta), _CHUNK):
             some = slice(at, at + _CHUNK)
@@ -169,7 +165,7 @@ class RoughCurve:
         return Moments.of(columns, rows.kind, self.player, self.players, w, right)
 
     def drawn(
-        self, sums: Scores, count: int, rng: np.random.Generator, shifts: Array | None
+        self, sums: Scores, count: int, rng: np.random.Generator, shifts: Floats | None
     ) -> FittedCurve:
         """Draw the curve."""
         moments = self.moments()
@@ -190,7 +186,7 @@ class RoughCurve:
 class Scores:
     """What one more pass over the log adds up, with the rough curves at hand."""
 
-    of_choice: dict[str, tuple[Array, Array, Array, Array]]  # J, xm, zm, squares of own levels
+    of_choice: dict[str, tuple[Floats, Floats, Floats, Floats]]  # J, xm, zm, squares of own levels
     missed: MissedSums
     rallies: Ints  # players x (cells + families): rallies with an own usable shot
     played: Ints  # (2, players): matches and games with an own usable shot
@@ -239,8 +235,8 @@ class ScorePart:
         return Scores(found, MissedSums.of(used), self._rallies(used, player), played)
 
     def _choice(
-        self, choice: str, used: pd.DataFrame, player: Ints, balls: Array | None
-    ) -> tuple[Array, Array, Array, Array]:
+        self, choice: str, used: pd.DataFrame, player: Ints, balls: Floats | None
+    ) -> tuple[Floats, Floats, Floats, Floats]:
         curve = self.curves[choice]
         at = np.flatnonzero((used["choice"] == choice).to_numpy())
         shots, who = used.iloc[at], player[at]

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from sidewall.arguments import Array, Bools, Floats
 from sidewall.errors import DataError
 from sidewall.models.curves import side_and_volley
 from sidewall.models.usable import cell_of
@@ -26,7 +26,6 @@ from sidewall.rallies.value import gap_scale, spline_bends
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-Array = NDArray[np.float64]
 
 _DRAWS: Final = 200
 #: A choice is never taken for rarer than this: weights beyond 20 would rest on single shots.
@@ -65,7 +64,7 @@ def follow_table(model: TightnessModel, player: str, level: float, folds: int) -
     return pd.DataFrame(rows).assign(n_games=games, n_matches=len(met))
 
 
-def _without(model: TightnessModel, held: NDArray[Any]) -> TightnessModel:
+def _without(model: TightnessModel, held: Array) -> TightnessModel:
     """The same model of the other matches."""
     table = model._parts.table  # type: ignore[attr-defined] # one table, as was made sure of
     rest = table[~np.isin(table["match"].astype(str), held)]
@@ -73,7 +72,7 @@ def _without(model: TightnessModel, held: NDArray[Any]) -> TightnessModel:
     return type(model)(*options, draws=_DRAWS, seed=model.seed).fit(rest)
 
 
-def _chance_to_attack(used: pd.DataFrame, model: TightnessModel, player: str) -> Array:
+def _chance_to_attack(used: pd.DataFrame, model: TightnessModel, player: str) -> Floats:
     """The player's chance to attack each own ball, by gap, side, contact and situation."""
     from sklearn.linear_model import LogisticRegression  # noqa: PLC0415 - slow to load
 
@@ -93,8 +92,8 @@ def _chance_to_attack(used: pd.DataFrame, model: TightnessModel, player: str) ->
 
 
 def _doubly_robust(
-    model: TightnessModel, shots: pd.DataFrame, rule_m: Array, chance: Array
-) -> tuple[Array, Array]:
+    model: TightnessModel, shots: pd.DataFrame, rule_m: Floats, chance: Floats
+) -> tuple[Floats, Floats]:
     """Each ball's part in the gain, and whether rule and player differ on it."""
     gain = np.full(len(shots), np.nan)
     attack_win, reset_win = np.full(len(shots), np.nan), np.full(len(shots), np.nan)
@@ -110,9 +109,7 @@ def _doubly_robust(
     return np.where(np.isnan(rule_m), np.nan, gain), (~agree).astype(float)
 
 
-def _points(
-    gain: Array, use: NDArray[np.bool_], rally: NDArray[Any], games: int, level: float
-) -> dict[str, Any]:
+def _points(gain: Floats, use: Bools, rally: Array, games: int, level: float) -> dict[str, Any]:
     n = int(use.sum())
     code = np.unique(rally[use], return_inverse=True)[1]
     rallies = int(code.max(initial=-1)) + 1

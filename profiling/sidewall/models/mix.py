@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Bools, Floats, Ints
 from sidewall.features.coded import positions
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.counted import ALL_STROKES, sums_by
@@ -16,7 +16,6 @@ from sidewall.models.usable import cell_of
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-Array = NDArray[np.float64]
 
 #: The usual mix stands for so many shots of the player's own.
 _MIX_SHOTS: Final = 20.0
@@ -48,7 +47,7 @@ class Mix:
         self.choice = self.table["choice"].cat.codes.to_numpy()
         self._balls, self.ball = np.unique(self._ball_code(self.table), return_inverse=True)
 
-    def _ball_code(self, table: pd.DataFrame) -> NDArray[np.int64]:
+    def _ball_code(self, table: pd.DataFrame) -> Ints:
         code = cell_of(table["side"], table["family"], self._families)
         for name, levels in self._situation.items():
             word = np.zeros(len(table), dtype=np.int64)  # a column that is missing is blank
@@ -57,7 +56,7 @@ class Mix:
             code = np.where(code < 0, -1, code * (len(levels) + 1) + word)
         return code
 
-    def ball_of(self, table: pd.DataFrame) -> NDArray[np.int64]:
+    def ball_of(self, table: pd.DataFrame) -> Ints:
         """Position of each ball's situation; of the cell's commonest where it was never met."""
         if self._families == (ALL_STROKES,):
             table = table.assign(family=ALL_STROKES)
@@ -73,16 +72,16 @@ class Mix:
             usual[c] = np.flatnonzero(of_cell == c)[np.argmax(n[of_cell == c])]
         return np.where(found >= 0, found, usual[cell])
 
-    def shot_shares(self, choice: int) -> Array:
+    def shot_shares(self, choice: int) -> Floats:
         """Share of every kind of shot within its situation and one choice, (1 + players, kinds)."""
         mine = np.where(self.choice == choice, self._n, 0.0)
         return _drawn(mine, _sums(mine, self.ball)[:, self.ball])
 
     @property
-    def _n(self) -> Array:
+    def _n(self) -> Floats:
         return np.concatenate([self.n.sum(axis=0, keepdims=True), self.n])
 
-    def counts(self, where: NDArray[np.bool_] | None, stroke: str | None) -> NDArray[np.int64]:
+    def counts(self, where: Bools | None, stroke: str | None) -> Ints:
         """Own attacks and resets, shape (2, players, cells); a stroke is the attack's."""
         found = []
         for choice in range(2):
@@ -96,7 +95,7 @@ class Mix:
         return np.stack(found).astype(np.int64)
 
     def enough(
-        self, player: int, cell: int, where: NDArray[np.bool_] | None, stroke: str | None
+        self, player: int, cell: int, where: Bools | None, stroke: str | None
     ) -> tuple[tuple[int, int], tuple[int, int]]:
         """Attacks and resets of a player in a cell, and of all players."""
         counts = self.counts(where, stroke)[:, :, cell]
@@ -108,9 +107,7 @@ class Mix:
         kept = (self.cell == cell) & (self.choice == CHOICES.index(choice))
         return int(self.n[player][kept & (self.table["stroke"] == stroke).to_numpy()].sum())
 
-    def weights(
-        self, choice: int, where: NDArray[np.bool_] | None = None, stroke: str | None = None
-    ) -> Array:
+    def weights(self, choice: int, where: Bools | None = None, stroke: str | None = None) -> Floats:
         """Share of every kind of shot within its cell and one choice, (1 + players, kinds).
 
         The club comes first. A player's shares are drawn toward the club's, which stands
@@ -142,13 +139,13 @@ class Mix:
         return np.divide(weight, total, out=np.zeros_like(weight), where=total > 0)
 
 
-def _sums(values: Array, code: NDArray[np.int64], size: int = 0) -> Array:
+def _sums(values: Floats, code: Ints, size: int = 0) -> Floats:
     out = np.zeros((len(values), max(int(code.max(initial=-1)) + 1, size)))
     np.add.at(out.T, code, values.T)
     return out
 
 
-def _drawn(part: Array, whole: Array) -> Array:
+def _drawn(part: Floats, whole: Floats) -> Floats:
     """Own shares drawn toward the first row's."""
     club = np.divide(part[:1], whole[:1], out=np.zeros_like(part[:1]), where=whole[:1] > 0)
     return (part + _MIX_SHOTS * club) / (whole + _MIX_SHOTS)

@@ -10,18 +10,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from sidewall.arguments import check_count, check_number, check_scale
+from sidewall.arguments import Array, Floats, Ints, check_count, check_number, check_scale
 from sidewall.errors import DataError, NotFittedError, SeparationError
 from sidewall.models.draws import one_thread
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Mean p(1 - p) below which every row is as good as certain.
 _LEAST_VARIANCE: Final = 1e-5
@@ -159,7 +156,7 @@ class PooledLogit:
             self._finish(rows, params, gradient)
         return self
 
-    def _refuse_separation(self, X: Array, won: Array, trials: Array) -> None:
+    def _refuse_separation(self, X: Floats, won: Floats, trials: Floats) -> None:
         columns = _separating_columns(X, won, trials)
         if len(columns):
             names = ", ".join(str(self.fixed_names_[k]) for k in columns)
@@ -168,7 +165,7 @@ class PooledLogit:
                 "estimate would be infinite; merge or leave out these columns, or add data"
             )
 
-    def _search(self, rows: _Rows, beta: Array) -> tuple[Array, float]:
+    def _search(self, rows: _Rows, beta: Floats) -> tuple[Floats, float]:
         """Quasi-Newton steps in coordinates of about one standard error each.
 
         Returns
@@ -181,7 +178,7 @@ class PooledLogit:
         from scipy.optimize import minimize  # noqa: PLC0415 - slow to load
 
         p, q, groups = rows.X.shape[1], rows.Z.shape[1], len(rows.start) - 1
-        self._free: tuple[NDArray[Any], ...] = np.tril_indices(q)
+        self._free: tuple[Array, ...] = np.tril_indices(q)
         if self.covariance == "diagonal":
             self._free = np.diag_indices(q)
         if groups == 1:
@@ -199,7 +196,7 @@ class PooledLogit:
         self._unscale[range(p, p + len(sd)), range(p, p + len(sd))] = sd / np.sqrt(2 * groups)
         x = np.append(beta, np.where(self._free[0] == self._free[1], sd, 0.0))
 
-        def objective(step: Array) -> tuple[float, Array]:
+        def objective(step: Floats) -> tuple[float, Floats]:
             value, gradient = self._evaluate(x + self._unscale @ step)
             return -value, -(self._unscale.T @ gradient)
 
@@ -208,13 +205,13 @@ class PooledLogit:
         self.n_iter_ = int(found.nit)
         return x + self._unscale @ found.x, float(np.abs(found.jac).max())
 
-    def _unpack(self, params: Array) -> tuple[Array, Array]:
+    def _unpack(self, params: Floats) -> tuple[Floats, Floats]:
         p, q = len(self.fixed_names_), len(self.random_names_)
         L = np.zeros((q, q))
         L[self._free] = params[p:]
         return params[:p], L
 
-    def _evaluate(self, params: Array) -> tuple[float, Array]:
+    def _evaluate(self, params: Floats) -> tuple[float, Floats]:
         """Penalised log likelihood and its gradient."""
         value, d_beta, d_L = self._likelihood.evaluate(*self._unpack(params))
         gradient = np.concatenate([d_beta, d_L[self._free]])
@@ -226,7 +223,7 @@ class PooledLogit:
 
     # -- the results ------------------------------------------------------------------
 
-    def _finish(self, rows: _Rows, params: Array, gradient: float) -> None:
+    def _finish(self, rows: _Rows, params: Floats, gradient: float) -> None:
         beta, L = self._unpack(params)
         mode = self._likelihood.mode(beta, L)
         if mode.weight.sum() < _LEAST_VARIANCE * rows.trials.sum():
@@ -249,9 +246,9 @@ class PooledLogit:
         at_zero = [str(name) for name, s in zip(names, size, strict=True) if s < 1e-3]
         if at_zero and len(rows.start) > 2:
             self.status_.append(f"variance at zero: {', '.join(at_zero)}")
-        self._covariance: Array | None = None
+        self._covariance: Floats | None = None
 
-    def _information(self) -> Array:
+    def _information(self) -> Floats:
         """Inverse of the negative Hessian of the log likelihood in (b, L)."""
         if not hasattr(self, "params_"):
             raise NotFittedError("call fit before asking for results")
@@ -260,7 +257,7 @@ class PooledLogit:
                 self._covariance = self._inverse_hessian()
         return self._covariance
 
-    def _inverse_hessian(self) -> Array:
+    def _inverse_hessian(self) -> Floats:
         kept, m = self._likelihood.v, len(self.params_)
         H = np.empty((m, m))
         for k in range(m):
@@ -310,16 +307,16 @@ class _Rows:
         Need not be whole numbers.
     """
 
-    X: Array
-    Z: Array
+    X: Floats
+    Z: Floats
     kind: Ints
     group: Ints
     start: Ints
-    won: Array
-    trials: Array
+    won: Floats
+    trials: Floats
 
     @classmethod
-    def of(cls, y: Array, X: Array, Z: Array, n: Array, group: Ints) -> _Rows:
+    def of(cls, y: Floats, X: Floats, Z: Floats, n: Floats, group: Ints) -> _Rows:
         """Collapse equal rows."""
         kind = np.zeros(len(y), dtype=np.int64)
         for column in (*X.T, *Z.T):  # hashing column by column beats sorting whole rows
@@ -332,11 +329,11 @@ class _Rows:
         won, trials = (np.bincount(place, part).astype(float) for part in (y, n))
         return cls(X[first], Z[first], which, who, start, won, trials)
 
-    def by_kind(self, values: Array) -> Array:
+    def by_kind(self, values: Floats) -> Floats:
         """Sums of a value of every row, shape (kinds,)."""
         return np.bincount(self.kind, values, len(self.X)).astype(float)
 
-    def mean_square(self, columns: Array) -> Array:
+    def mean_square(self, columns: Floats) -> Floats:
         """Mean square of columns over the distinct rows."""
         n = np.bincount(self.kind, minlength=len(columns))
         return np.asarray(n @ columns**2) / len(self.kind)
@@ -347,11 +344,11 @@ class _Mode:
     """The random effects' mode at given parameters, and what the gradient needs there."""
 
     loglik: float
-    v: Array  # (groups, q), standardised effects
-    F: Array  # (n, q), rows of Z L
-    mu: Array  # (n,)
-    weight: Array  # (n,)
-    inverse: Array  # (groups, q, q), inverse of each group's penalised information
+    v: Floats  # (groups, q), standardised effects
+    F: Floats  # (n, q), rows of Z L
+    mu: Floats  # (n,)
+    weight: Floats  # (n,)
+    inverse: Floats  # (groups, q, q), inverse of each group's penalised information
 
 
 class _Likelihood:
@@ -362,7 +359,7 @@ class _Likelihood:
         self.v = np.zeros((len(rows.start) - 1, rows.Z.shape[1]))
         self._parts = [slice(low, high) for low, high in pairwise(rows.start)]
 
-    def mode(self, beta: Array, L: Array) -> _Mode:
+    def mode(self, beta: Floats, L: Floats) -> _Mode:
         """Find the mode of the random effects by Newton steps, from the last mode found."""
         rows, v = self.rows, self.v
         F, fixed = (rows.Z @ L)[rows.kind], (rows.X @ beta)[rows.kind]
@@ -371,7 +368,7 @@ class _Likelihood:
             weight = rows.trials * variance
             S = np.eye(F.shape[1]) + [(F[g] * weight[g, None]).T @ F[g] for g in self._parts]
             slope = self._by_group(F * (rows.won - rows.trials * mu)[:, None]) - v
-            inverse: Array = np.linalg.inv(S).astype(float, copy=False)
+            inverse: Floats = np.linalg.inv(S).astype(float, copy=False)
             step = np.einsum("gab,gb->ga", inverse, slope)
             if (step * slope).sum() < _DECREMENT * max(1.0, abs(value) * 1e-4):
                 break
@@ -386,7 +383,7 @@ class _Likelihood:
         log_det = float(np.linalg.slogdet(S)[1].sum())
         return _Mode(value - 0.5 * log_det, v, F, mu, weight, inverse)
 
-    def _penalised(self, fixed: Array, F: Array, v: Array) -> tuple[float, Array, Array]:
+    def _penalised(self, fixed: Floats, F: Floats, v: Floats) -> tuple[float, Floats, Floats]:
         """Joint log density of rows and effects; chances, and p (1 - p), without overflow."""
         rows = self.rows
         eta = fixed + np.einsum("nq,nq->n", F, v[rows.group])
@@ -395,10 +392,10 @@ class _Likelihood:
         loglik = rows.won @ eta - rows.trials @ (np.maximum(eta, 0.0) - np.log(one))
         return float(loglik - 0.5 * (v * v).sum()), np.where(eta >= 0.0, one, z * one), z * one**2
 
-    def _by_group(self, values: Array) -> Array:
+    def _by_group(self, values: Floats) -> Floats:
         return np.add.reduceat(values, self.rows.start[:-1], axis=0)
 
-    def evaluate(self, beta: Array, L: Array) -> tuple[float, Array, Array]:
+    def evaluate(self, beta: Floats, L: Floats) -> tuple[float, Floats, Floats]:
         """Log likelihood with its derivatives in ``b`` and in every entry of ``L``."""
         rows, mode = self.rows, self.mode(beta, L)
         residual, w = rows.won - rows.trials * mode.mu, mode.weight
@@ -425,7 +422,7 @@ def _refuse_pure(rows: _Rows) -> None:
         )
 
 
-def _logistic_start(X: Array, successes: Array, trials: Array) -> tuple[Array, bool]:
+def _logistic_start(X: Floats, successes: Floats, trials: Floats) -> tuple[Floats, bool]:
     """Plain logistic regression by Newton's method, used as a starting point.
 
     Returns
@@ -447,7 +444,7 @@ def _logistic_start(X: Array, successes: Array, trials: Array) -> tuple[Array, b
     return beta, True
 
 
-def _separating_columns(X: Array, successes: Array, trials: Array) -> NDArray[np.intp]:
+def _separating_columns(X: Floats, successes: Floats, trials: Floats) -> NDArray[np.intp]:
     """Find columns of a direction along which the likelihood rises for ever.
 
     The estimate is infinite when some direction d has ``x'd >= 0`` for every success,
@@ -473,7 +470,7 @@ def _separating_columns(X: Array, successes: Array, trials: Array) -> NDArray[np
     return np.flatnonzero(np.abs(result.x) > 1e-7)
 
 
-def _named(table: ArrayLike | pd.DataFrame, letter: str) -> tuple[list, Array]:
+def _named(table: ArrayLike | pd.DataFrame, letter: str) -> tuple[list, Floats]:
     values = np.asarray(table, dtype=float)
     if values.ndim == 1:
         values = values[:, None]
@@ -482,7 +479,7 @@ def _named(table: ArrayLike | pd.DataFrame, letter: str) -> tuple[list, Array]:
     return [f"{letter}{k}" for k in range(values.shape[1])], values
 
 
-def _check(y: Array, X: Array, Z: Array, n: Array, group: NDArray[np.int64]) -> None:
+def _check(y: Floats, X: Floats, Z: Floats, n: Floats, group: Ints) -> None:
     for name, part in {"X": X, "Z": Z, "y": y, "trials": n, "groups": group}.items():
         if len(part) != len(y):
             raise DataError(f"{name} has {len(part)} rows where y has {len(y)}")
@@ -496,7 +493,7 @@ def _check(y: Array, X: Array, Z: Array, n: Array, group: NDArray[np.int64]) -> 
         raise DataError("every y must lie between 0 and its trials, and trials be above 0")
 
 
-def _check_rank(gram: Array, names: list) -> None:
+def _check_rank(gram: Floats, names: list) -> None:
     """Find columns that earlier ones already explain, from the triangle of a QR.
 
     Parameters
@@ -522,7 +519,7 @@ def _check_rank(gram: Array, names: list) -> None:
         )
 
 
-def _log_choose(y: Array, n: Array) -> float:
+def _log_choose(y: Floats, n: Floats) -> float:
     """Sum of the log binomial coefficients; zero for fractional counts."""
     from scipy.special import gammaln  # noqa: PLC0415
 

@@ -7,9 +7,10 @@ from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from sidewall.arguments import (
+    Floats,
     Keep,
     Table,
     as_frame,
@@ -64,8 +65,6 @@ from sidewall.models.usable import (
 )
 from sidewall.rallies.strengths import RallyCounts, Strengths
 from sidewall.rallies.value import BallValue, Horizon, need_horizon
-
-Array = NDArray[np.float64]
 
 #: Columns of the situation that are used where they are charted.
 SITUATION: Final = ("depth", "balance", "opponent_place")
@@ -291,7 +290,7 @@ class TightnessModel:
             index=pd.MultiIndex.from_tuples(names, names=["player", "side", "family"]),
         )
 
-    def predict_proba(self, shots: pd.DataFrame) -> Array:
+    def predict_proba(self, shots: pd.DataFrame) -> Floats:
         """Chance of losing and of winning the rally for given shots.
 
         Players unknown to the fit get the club's curves, and strangers among the opponents

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Floats
 from sidewall.errors import DataError
 from sidewall.rallies.value import BEND_M, natural_bends
 
-Array = NDArray[np.float64]
 Kind = Literal["linear", "log1p", "spline", "none"]
 
 KINDS: Final[tuple[Kind, ...]] = ("linear", "log1p", "spline")
@@ -38,8 +38,8 @@ class GapTransform:
     """
 
     kind: Kind
-    center: Array
-    knots_m: Array = field(default_factory=lambda: np.empty(0))
+    center: Floats
+    knots_m: Floats = field(default_factory=lambda: np.empty(0))
 
     @classmethod
     def fit(cls, kind: Kind, gap_m: ArrayLike, counts: ArrayLike | None = None) -> GapTransform:
@@ -70,12 +70,12 @@ class GapTransform:
         raw = _columns(kind, gap, knots)
         return cls(kind, n @ raw / max(n.sum(), 1.0), knots)
 
-    def basis(self, gap_m: ArrayLike) -> Array:
+    def basis(self, gap_m: ArrayLike) -> Floats:
         """Columns for given gaps, shape (n, k)."""
         return _columns(self.kind, np.asarray(gap_m, dtype=float), self.knots_m) - self.center
 
 
-def counted_quantiles(values: Array, counts: Array, shares: Sequence[float]) -> Array:
+def counted_quantiles(values: Floats, counts: Floats, shares: Sequence[float]) -> Floats:
     """Quantiles, linear between order statistics, of values that were each met so often.
 
     Parameters
@@ -96,7 +96,7 @@ def counted_quantiles(values: Array, counts: Array, shares: Sequence[float]) -> 
     return below + (at - low) * (above - below)
 
 
-def _columns(kind: Kind, gap: Array, knots: Array) -> Array:
+def _columns(kind: Kind, gap: Floats, knots: Floats) -> Floats:
     if kind == "none":
         return np.empty((len(gap), 0))
     if kind == "linear":

@@ -13,23 +13,21 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import check_count, check_player
+from sidewall.arguments import Floats, check_count, check_player
 from sidewall.models.answers import asked
 from sidewall.models.tightness import TightnessModel
 from sidewall.models.usable import cell_of
 
 __all__ = ["information_value", "next_balls", "next_matches"]
 
-Array = NDArray[np.float64]
 
 #: The player's mean match stands for so many matches against an opponent.
 _MEAN_MATCHES: Final = 1.0
 
 
 def information_value(
-    gain: Array, gaps_m: Array, met_m: Array, charted: float, further: float
+    gain: Floats, gaps_m: Floats, met_m: Floats, charted: float, further: float
 ) -> float:
     """What more charting would save: rallies a ball, expected before it is done.
 

@@ -6,17 +6,14 @@ Introduction to Probability, chapter 11.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from sidewall.arguments import Array, Bools
 from sidewall.errors import DataError
 
-Array = NDArray[Any]
 
-
-def never_absorbed(Q: ArrayLike) -> NDArray[np.bool_]:
+def never_absorbed(Q: ArrayLike) -> Bools:
     """Find transient states from which no absorbing state can be reached.
 
     Parameters

@@ -8,9 +8,9 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sidewall.arguments import (
+    Floats,
     Keep,
     Table,
     as_frame,
@@ -51,8 +51,6 @@ from sidewall.rallies.value import BallValue
 from sidewall.rallies.worth import shot_values, value_table
 
 __all__ = ["RallyChain", "count_moves"]
-
-Array = NDArray[np.float64]
 
 
 class RallyChain:
@@ -127,7 +125,7 @@ class RallyChain:
         self._set_counts(found.counts)
         return self
 
-    def _set_counts(self, counts: Array) -> None:
+    def _set_counts(self, counts: Floats) -> None:
         s = len(self.states_)
         total = counts.sum(axis=0)
         reached = total.sum(axis=1) > 0

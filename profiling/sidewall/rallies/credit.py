@@ -11,21 +11,18 @@ that ends it has its worth in the table of values, and made no opening.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import Keep, column_names, kept_rows
+from sidewall.arguments import Array, Keep, column_names, kept_rows
 from sidewall.errors import DataError
 from sidewall.rallies.intervals import RallyBootstrap, percentile_limits
 from sidewall.rallies.transitions import Transitions
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
-
-Array = NDArray[Any]
 
 
 def next_ball(moves: Transitions) -> Array:

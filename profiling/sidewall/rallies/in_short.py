@@ -15,8 +15,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Bools, Floats, Ints
 from sidewall.court.zones import DEPTHS, OPPONENT_PLACES
 from sidewall.features.coded import positions
 from sidewall.log.vocabulary import (
@@ -27,10 +27,6 @@ from sidewall.log.vocabulary import (
     GAP_CLASSES,
     SIDES,
 )
-
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 #: Bands in which gaps are kept; the borders of the classes are among their edges, in metres.
 _BANDS_M: Final = np.unique([0.05, 0.10, 0.15, 0.30, 0.40, 0.80, 1.20, *GAP_CLASS_EDGES_M])
@@ -47,7 +43,7 @@ _TOLD: Final = {
 LEAST: Final = 20
 
 
-def gap_class_of(gap_m: Array) -> Ints:
+def gap_class_of(gap_m: Floats) -> Ints:
     """Class of a measured gap, as a position among `GAP_CLASSES`; -1 where it is missing."""
     at = np.searchsorted(GAP_CLASS_EDGES_M, gap_m, side="right")
     return np.where(np.isnan(gap_m), -1, at).astype(np.int64)
@@ -115,11 +111,11 @@ class FullBalls:
     """
 
     keys: Ints
-    n: Array
-    sums: Array
+    n: Floats
+    sums: Floats
 
     @classmethod
-    def of(cls, table: pd.DataFrame, phi: Array) -> FullBalls:
+    def of(cls, table: pd.DataFrame, phi: Floats) -> FullBalls:
         """Add up the full balls of a feature table with their columns `phi`, shape (n, m)."""
         full = table["gap_m"].notna() & table["side"].notna() & table["family"].notna()
         at = full.to_numpy() & (table["stroke"] != "serve").to_numpy(dtype=bool)
@@ -135,7 +131,7 @@ class FullBalls:
         )
 
     @classmethod
-    def _collapsed(cls, keys: Ints, n: Array, sums: Array) -> FullBalls:
+    def _collapsed(cls, keys: Ints, n: Floats, sums: Floats) -> FullBalls:
         found, place = np.unique(keys, axis=0, return_inverse=True)
         place = place.ravel()
         size = len(found)
@@ -144,7 +140,7 @@ class FullBalls:
         added = np.round(np.stack(each, axis=1).astype(float), 9)
         return cls(found, added[:, 0], added[:, 1:])
 
-    def stand_in(self, table: pd.DataFrame, phi: Array) -> Array:
+    def stand_in(self, table: pd.DataFrame, phi: Floats) -> Floats:
         """Columns of every ball, those charted in short replaced by their means.
 
         Where the log has no full ball of the class, the row's own columns stay.

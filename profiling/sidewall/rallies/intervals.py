@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from sidewall.arguments import Array, Ints
 from sidewall.rallies.absorbing import alternating_values, win_share
 from sidewall.rallies.pooling import Pooling, ladder_rows
 from sidewall.rallies.transitions import Transitions
@@ -16,7 +17,6 @@ from sidewall.rallies.transitions import Transitions
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
-Array = NDArray[Any]
 
 _CHUNK_CELLS = 20_000_000
 
@@ -160,7 +160,7 @@ def state_table(
     )
 
 
-def shown_rows(chain: RallyChain, player: str | None) -> tuple[Array, NDArray[np.int64]]:
+def shown_rows(chain: RallyChain, player: str | None) -> tuple[Array, Ints]:
     """Transition rows, shape (s, s + 3), and the shots behind each, shape (s,)."""
     if player is None:
         chain._need_fit()

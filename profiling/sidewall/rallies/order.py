@@ -10,9 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
-Array = NDArray[np.float64]
+from numpy.typing import ArrayLike
 
 
 @dataclass(frozen=True)

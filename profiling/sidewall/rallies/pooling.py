@@ -18,10 +18,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import gammaln
 
-Array = NDArray[Any]
+from sidewall.arguments import Array
 
 _LEAST, _MOST = 1.0, 1e6
 

@@ -13,14 +13,12 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import expit
 
+from sidewall.arguments import Floats, Ints
 from sidewall.errors import DataError
 from sidewall.features.coded import positions
 from sidewall.features.parts import Parts
-
-Array = NDArray[np.float64]
 
 #: Spreads of the strengths that are averaged over, in log odds.
 _SPREADS: Final = np.geomspace(0.01, 1.5, 24)
@@ -142,7 +140,7 @@ class Strengths:
         self.n_rallies_ = int(rows["n"].sum())
         return self
 
-    def draws(self, count: int, rng: np.random.Generator) -> Array:
+    def draws(self, count: int, rng: np.random.Generator) -> Floats:
         """Strengths drawn from their posterior, less their estimates, shape (count, players)."""
         normal = rng.standard_normal((count, len(self.strength_)))
         if self.covariance_.ndim == 1:
@@ -150,7 +148,7 @@ class Strengths:
         values, vectors = np.linalg.eigh(self.covariance_)
         return np.asarray((normal * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
-    def difference(self, table: pd.DataFrame) -> Array:
+    def difference(self, table: pd.DataFrame) -> Floats:
         """Striker's strength less the opponent's for every shot; 0 for a stranger's."""
         values = np.append(self.strength_.to_numpy(), 0.0)  # position -1 is a stranger
         own, other = (
@@ -163,13 +161,13 @@ class Strengths:
 class _Pairs:
     """Rallies of every pair, and the fit of strengths under a given spread."""
 
-    one: NDArray[np.int64]
-    two: NDArray[np.int64]
-    n: Array
-    won: Array
+    one: Ints
+    two: Ints
+    n: Floats
+    won: Floats
     players: int
 
-    def fit(self, spread: float, exact: bool = True) -> tuple[float, Array, Array, float]:
+    def fit(self, spread: float, exact: bool = True) -> tuple[float, Floats, Floats, float]:
         """Serve, strengths, their covariance and the log marginal likelihood (Laplace)."""
         s, c = np.zeros(self.players), 0.0
         for _ in range(50):
@@ -202,12 +200,12 @@ class _Pairs:
             spread = float(np.sqrt((np.sqrt(P * P + 4 * Q / A2) - P) * A2 / 2))
         return max(spread, float(_SPREADS[0]))
 
-    def _to_players(self, of_one: Array, of_two: Array) -> Array:
+    def _to_players(self, of_one: Floats, of_two: Floats) -> Floats:
         size = self.players
         found = np.bincount(self.one, of_one, size) + np.bincount(self.two, of_two, size)
         return np.asarray(found, dtype=float)
 
-    def _hessian(self, w: Array, spread: float) -> Array:
+    def _hessian(self, w: Floats, spread: float) -> Floats:
         size = self.players
         H = np.zeros((size + 1, size + 1))
         np.add.at(H, (self.one, self.two), -w)
@@ -218,14 +216,14 @@ class _Pairs:
         H[size, size] = w.sum() + 1e-9
         return np.asarray(H, dtype=np.float64)
 
-    def _solve(self, w: Array, spread: float, right: Array, exact: bool) -> Array:
+    def _solve(self, w: Floats, spread: float, right: Floats, exact: bool) -> Floats:
         if exact:
             return np.asarray(np.linalg.solve(self._hessian(w, spread), right), dtype=np.float64)
         from scipy.sparse.linalg import LinearOperator, cg  # noqa: PLC0415
 
         diagonal = np.append(self._to_players(w, w) + spread**-2.0, w.sum())
 
-        def times(v: Array) -> Array:
+        def times(v: Floats) -> Floats:
             pull = w * (v[self.one] - v[self.two] + v[-1])
             return np.append(self._to_players(pull, -pull) + v[:-1] / spread**2, pull.sum())
 

@@ -7,15 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Bools, Floats, Ints
 from sidewall.errors import DataError
 from sidewall.features.coded import names_and_codes, positions
 from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
 from sidewall.rallies.states import StateRule
-
-Ints = NDArray[np.int64]
 
 #: Columns behind the states: how a rally ends, seen from the striker.
 ENDS = ("win", "lose", "let")
@@ -50,7 +48,7 @@ class Transitions:
     rally: Ints
 
     @property
-    def known(self) -> NDArray[np.bool_]:
+    def known(self) -> Bools:
         """Rows whose start and target are both known."""
         return (self.start >= 0) & (self.target >= 0)
 
@@ -112,10 +110,7 @@ def transitions(
     return Transitions(table, found, names, start, target, striker, opponent, rally)
 
 
-Array = NDArray[np.float64]
-
-
-def count_moves(moves: Transitions) -> Array:
+def count_moves(moves: Transitions) -> Floats:
     """Transition counts by player, shape (players, s, s + 3)."""
     s, players = len(moves.states), len(moves.players)
     known = moves.known
@@ -137,7 +132,7 @@ class ChainCounts:
 
     states: list[str]
     players: list[str]
-    counts: Array
+    counts: Floats
 
     @classmethod
     def of(cls, moves: Transitions) -> ChainCounts:
@@ -166,7 +161,7 @@ def add_up(found: Iterable[ChainCounts]) -> ChainCounts:
     """
     states: list[str] = []
     names: dict[str, int] = {}
-    tables: list[Array] = []
+    tables: list[Floats] = []
     for part in found:
         if states and part.states != states:
             raise DataError(

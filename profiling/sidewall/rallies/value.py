@@ -18,8 +18,8 @@ from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sidewall.arguments import Bools, Floats, Ints
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.coded import positions
 from sidewall.features.parts import Parts, as_parts
@@ -29,7 +29,6 @@ from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.rallies.in_short import FullBalls, has_short_rows
 from sidewall.rallies.strengths import RallyCounts, Strengths
 
-Array = NDArray[np.float64]
 Horizon = Literal[1, 2, 4, "rally"]
 
 #: The gap enters as ``log(1 + gap / 0.25 m)``, so that tight and loose balls both count.
@@ -50,13 +49,13 @@ _FOLDS: Final = 5
 _CHUNK: Final = 60_000
 
 
-def gap_scale(gap_m: Any) -> Array:
+def gap_scale(gap_m: Any) -> Floats:
     """The scale on which a gap counts: ``log(1 + gap / 0.25 m)``, 0 at the usual gap."""
     gap = np.asarray(gap_m, dtype=float)
     return np.asarray(np.log1p(gap / BEND_M) - np.log1p(USUAL_M / BEND_M))
 
 
-def spline_bends(gap_m: Any) -> Array:
+def spline_bends(gap_m: Any) -> Floats:
     """The bends of a natural cubic spline in the scaled gap, shape (n, 4).
 
     The straight part itself is `gap_scale`.
@@ -64,7 +63,7 @@ def spline_bends(gap_m: Any) -> Array:
     return natural_bends(gap_scale(gap_m), gap_scale(KNOTS_M))
 
 
-def natural_bends(x: Array, knots: Array) -> Array:
+def natural_bends(x: Floats, knots: Floats) -> Floats:
     """Bends of a natural cubic spline with k knots in rising order, shape (n, k - 2).
 
     The truncated-power form of Harrell, Regression Modeling Strategies, 2nd ed., 2.4.5:
@@ -73,7 +72,7 @@ def natural_bends(x: Array, knots: Array) -> Array:
     *inner, before, last = knots
     size = (last - knots[0]) ** 2
 
-    def cubed(knot: float) -> Array:
+    def cubed(knot: float) -> Floats:
         return np.maximum(x - knot, 0.0) ** 3
 
     width = last - before
@@ -84,7 +83,7 @@ def natural_bends(x: Array, knots: Array) -> Array:
     return np.stack(columns, axis=-1)
 
 
-def ball_columns(table: pd.DataFrame) -> tuple[Array, list[str]]:
+def ball_columns(table: pd.DataFrame) -> tuple[Floats, list[str]]:
     """Columns that describe every ball of a feature table, and their names.
 
     Whatever is not charted is 0 throughout, so that a log with fewer columns, or a shot with
@@ -105,7 +104,7 @@ def ball_columns(table: pd.DataFrame) -> tuple[Array, list[str]]:
     filled = np.where(known, gap, USUAL_M)
     h = gap_scale(filled) * known
     bends = (spline_bends(filled) - spline_bends(np.array([USUAL_M]))) * known[:, None]
-    columns: dict[str, Array] = {"serve": serve.astype(float)}
+    columns: dict[str, Floats] = {"serve": serve.astype(float)}
     cells = {
         f"{s} {f}": ~serve & (side == i) & (family == j)
         for i, s in enumerate(SIDES)
@@ -136,13 +135,13 @@ def ball_columns(table: pd.DataFrame) -> tuple[Array, list[str]]:
     return np.column_stack(list(columns.values())), list(columns)
 
 
-def _is(table: pd.DataFrame, column: str, word: str) -> NDArray[np.bool_]:
+def _is(table: pd.DataFrame, column: str, word: str) -> Bools:
     if column not in table.columns:
         return np.zeros(len(table), dtype=bool)
     return (table[column] == word).fillna(False).to_numpy(dtype=bool)
 
 
-def _distances(table: pd.DataFrame, counts: NDArray[np.bool_]) -> dict[str, Array]:
+def _distances(table: pd.DataFrame, counts: Bools) -> dict[str, Floats]:
     """How far the opponent stands from the ball, and how deep, where it was measured."""
     names = ("x_m", "y_m", "opponent_x_m", "opponent_y_m")
     place = [
@@ -157,7 +156,7 @@ def _distances(table: pd.DataFrame, counts: NDArray[np.bool_]) -> dict[str, Arra
     return {"away": away, "away squared": away**2 * known, "opponent deep": deep}
 
 
-def _stood_in(table: pd.DataFrame, full: FullBalls | None) -> Array:
+def _stood_in(table: pd.DataFrame, full: FullBalls | None) -> Floats:
     """Columns of every ball, with the means of the full balls for those charted in short."""
     phi, _ = ball_columns(table)
     return phi if full is None else full.stand_in(table, phi)
@@ -167,7 +166,7 @@ def _full_balls(table: pd.DataFrame) -> FullBalls:
     return FullBalls.of(table, ball_columns(table)[0])
 
 
-def settled(values: Array, digits: int = 8) -> Array:
+def settled(values: Floats, digits: int = 8) -> Floats:
     """Round an array to so many digits of its largest number.
 
     Sums over the parts of a log differ from those over the whole in their last digits, which a
@@ -184,23 +183,23 @@ def settled(values: Array, digits: int = 8) -> Array:
 class _Sums:
     """What a part of the log adds: by fold, for every trace."""
 
-    A: Array  # (folds, traces, m, m)
-    b: Array  # (folds, traces, m)
-    S: Array  # (folds, m, m)
-    c: Array  # (folds, m)
-    n: Array  # (folds, 2): shots, sum of squared results
+    A: Floats  # (folds, traces, m, m)
+    b: Floats  # (folds, traces, m)
+    S: Floats  # (folds, m, m)
+    c: Floats  # (folds, m)
+    n: Floats  # (folds, 2): shots, sum of squared results
 
 
 @dataclass(frozen=True)
 class _Rallies:
     """Shots of decided rallies as the temporal differences see them."""
 
-    phi: Array
-    position: NDArray[np.int64]
-    last: NDArray[np.bool_]
-    result: Array  # 1/2 or -1/2, the striker's, less what the strengths make of it
-    rally: NDArray[np.int64]
-    fold: NDArray[np.int64]
+    phi: Floats
+    position: Ints
+    last: Bools
+    result: Floats  # 1/2 or -1/2, the striker's, less what the strengths make of it
+    rally: Ints
+    fold: Ints
 
     @classmethod
     def of(
@@ -228,7 +227,7 @@ class _Rallies:
                 names.map(fold).to_numpy(dtype=np.int64),
             )
 
-    def traces(self, trace: float) -> Array:
+    def traces(self, trace: float) -> Floats:
         """Eligibility of every shot: its columns, less those before it, ever less."""
         z = self.phi.copy()
         if trace:
@@ -240,7 +239,7 @@ class _Rallies:
         return z
 
     @property
-    def steps(self) -> tuple[Array, Array]:
+    def steps(self) -> tuple[Floats, Floats]:
         """Columns now plus columns next, and the result where the rally ends here."""
         following = np.append(self.phi[1:], np.zeros((1, self.phi.shape[1])), axis=0)
         following[self.last] = 0.0
@@ -254,7 +253,7 @@ class _SumPart:
 
     def __call__(self, table: pd.DataFrame) -> _Sums:
         need_whole_rallies(table)
-        total: list[Array] | None = None
+        total: list[Floats] | None = None
         for some in _Rallies.of(table, self.strengths, self.full):
             step, reward = some.steps
             m = some.phi.shape[1]
@@ -287,10 +286,10 @@ class _ScorePart:
 
     strengths: Strengths
     trace: float
-    weights: Array
+    weights: Floats
     full: FullBalls | None = None
 
-    def __call__(self, table: pd.DataFrame) -> Array:
+    def __call__(self, table: pd.DataFrame) -> Floats:
         m = len(self.weights)
         J = np.zeros((m, m))
         for some in _Rallies.of(table, self.strengths, self.full):
@@ -361,7 +360,7 @@ class BallValue:
         return self
 
     @staticmethod
-    def _penalty(S: Array, ridge: float) -> Array:
+    def _penalty(S: Floats, ridge: float) -> Floats:
         """A ridge on every column but the levels, in units of the column's own size."""
         size = np.diag(S)
         mean = size / max(size.max(), 1.0)
@@ -369,7 +368,7 @@ class BallValue:
         keep[[0, 1, 2, 3, 5, 7, 9]] = 1.0  # levels of serve, of what is missing, of the cells
         return np.diag(np.where(keep > 0, 1e-6, ridge * np.maximum(mean, 1e-3)) + 1e-9)
 
-    def _choose(self, A: Array, b: Array, S: Array, c: Array, n: Array) -> None:
+    def _choose(self, A: Floats, b: Floats, S: Floats, c: Floats, n: Floats) -> None:
         if not n[:, 0].sum():
             raise DataError("no rally of the log was decided; chart who won the rallies")
         rows = []
@@ -391,13 +390,13 @@ class BallValue:
             self.trace_, self.ridge_ = float(best["trace"]), float(best["ridge"])
         self.n_shots_ = int(n[:, 0].sum())
 
-    def columns(self, table: pd.DataFrame) -> Array:
+    def columns(self, table: pd.DataFrame) -> Floats:
         """Columns of every ball of a feature table, shape (n, m)."""
         if not hasattr(self, "weights_"):
             raise NotFittedError("call BallValue().fit(shots) first")
         return _stood_in(table, self.full_)
 
-    def advantage(self, table: pd.DataFrame, strengths: bool = True) -> Array:
+    def advantage(self, table: pd.DataFrame, strengths: bool = True) -> Floats:
         """Striker's chance less one half with each ball, before the shot.
 
         Without `strengths`, between two average players.
@@ -405,17 +404,17 @@ class BallValue:
         lead = self.strengths_.difference(table) * SLOPE if strengths else 0.0
         return np.clip(self.columns(table) @ self.weights_.to_numpy() + lead, -0.5, 0.5)
 
-    def errors(self, table: pd.DataFrame) -> Array:
+    def errors(self, table: pd.DataFrame) -> Floats:
         """Standard error of the value of each ball, rallies as the independent units."""
         phi = self.columns(table)
         return np.sqrt(np.maximum(np.einsum("nk,kl,nl->n", phi, self.covariance_, phi), 0.0))
 
-    def predict(self, shots: pd.DataFrame) -> Array:
+    def predict(self, shots: pd.DataFrame) -> Floats:
         """Striker's chance of winning the rally with each ball, before the shot."""
         table = with_features(shots)
         return 0.5 + self.advantage(table)
 
-    def draws(self, count: int, rng: np.random.Generator) -> Array:
+    def draws(self, count: int, rng: np.random.Generator) -> Floats:
         """Weights drawn from their posterior, less the weights, shape (count, m)."""
         # a triangle, and not eigenvectors, which a last digit may turn: parts of a log agree
         size = len(self.weights_)
@@ -441,9 +440,9 @@ class Outcomes:
         1 where that ball is the striker's, -1 where it is the opponent's.
     """
 
-    outcome: Array
-    ball: NDArray[np.int64]
-    sign: Array
+    outcome: Floats
+    ball: Ints
+    sign: Floats
 
 
 def outcomes(

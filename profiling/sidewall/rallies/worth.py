@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from sidewall.arguments import Keep, column_names, kept_rows
+from sidewall.arguments import Array, Keep, column_names, kept_rows
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category
 from sidewall.rallies.intervals import percentile_limits, rally_weights
 from sidewall.rallies.transitions import Transitions
 from sidewall.rallies.value import BallValue, outcomes
-
-Array = NDArray[Any]
 
 _LEAST_RALLIES = 10
 
