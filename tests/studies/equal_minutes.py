@@ -186,7 +186,8 @@ def main():
         if asked.record:
             name = "equal_minutes_club" if asked.club else "equal_minutes"
             record(name, figures, asked.seed, about=f"{number + 1} ladders. {ASSUMED}")
-    print(json.dumps(figures, indent=1))
+    if not asked.record:
+        print(json.dumps(figures, indent=1))
 
 
 if __name__ == "__main__":

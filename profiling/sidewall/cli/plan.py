@@ -98,7 +98,9 @@ def advice(shots: pd.DataFrame, player: str) -> str:
     opponent in short where the log held the player's matches alone, and not where it held others'
     in full. Where between these the turn lies is a judgement: as many shots elsewhere as own.
     """
-    own = (shots["player"].astype(str) == player).to_numpy()
+    from sidewall.features.coded import struck_by  # noqa: PLC0415
+
+    own = struck_by(shots, player)
     match = shots["match"].astype(str)
     elsewhere = ~match.isin(match[own].unique()).to_numpy()
     full = (shots["gap_m"].notna() & shots["side"].notna()).to_numpy()

@@ -11,6 +11,7 @@ import pandas as pd
 from sidewall.court.units import parse_unit, to_display
 from sidewall.errors import DataError
 from sidewall.features import shot_features, zone_features
+from sidewall.features.coded import struck_by
 from sidewall.models import TightnessModel
 
 __all__ = ["by_outcome", "player_tables", "player_zones", "readable"]
@@ -73,7 +74,7 @@ def player_tables(models: Mapping[str, TightnessModel], player: str) -> dict[str
     """
 
     def own(table: pd.DataFrame) -> pd.DataFrame:
-        return table[table["player"].astype(str) == player]
+        return table[struck_by(table, player)]
 
     parts: dict[str, dict[str, pd.DataFrame]] = {}
     for outcome, model in models.items():
@@ -110,7 +111,7 @@ def by_outcome(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 def player_zones(shots: pd.DataFrame, player: str) -> pd.DataFrame:
     """Tabulate a player's zones, or sides where the log tells no place and no contact."""
     features = shot_features(shots)
-    own = features[features["player"].astype(str) == player]
+    own = features[struck_by(features, player)]
     try:
         return zone_features(own)
     except DataError:

@@ -19,6 +19,7 @@ from scipy.special import ndtri
 
 from sidewall.arguments import Array, Bools, Floats
 from sidewall.errors import DataError
+from sidewall.features.coded import struck_by
 from sidewall.models.curves import side_and_volley
 from sidewall.models.usable import cell_of
 from sidewall.rallies.value import gap_scale, spline_bends
@@ -35,7 +36,7 @@ _LEAST_RALLIES: Final = 30
 
 def follow_table(model: TightnessModel, player: str, level: float, folds: int) -> pd.DataFrame:
     """The table behind :meth:`TightnessModel.follow`."""
-    own = model.used_[(model.used_["player"].astype(str) == player).to_numpy()]
+    own = model.used_[struck_by(model.used_, player)]
     own = own.reset_index(drop=True)
     matches = own["match"].astype(str).to_numpy()
     met = np.unique(matches)
@@ -76,7 +77,7 @@ def _chance_to_attack(used: pd.DataFrame, model: TightnessModel, player: str) ->
     """The player's chance to attack each own ball, by gap, side, contact and situation."""
     from sklearn.linear_model import LogisticRegression  # noqa: PLC0415 - slow to load
 
-    own = (used["player"].astype(str) == player).to_numpy()
+    own = struck_by(used, player)
     some = used[own]
     attack = (some["choice"] == "attack").to_numpy()
     if attack.all() or not attack.any():

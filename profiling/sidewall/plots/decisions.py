@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sidewall.arguments import Table, as_frame, check_level
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
-from sidewall.features.coded import need_columns
+from sidewall.features.coded import need_columns, struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.answers import CROSSES
@@ -149,7 +149,7 @@ def plot_decisions(
     table = as_frame(table, "table")
     check_level(level)
     need_columns(table, _NEEDED)
-    own = table[table["player"].astype(str) == player]
+    own = table[struck_by(table, player)]
     if not len(own):
         known = ", ".join(map(str, table["player"].unique())) or "nobody"
         raise DataError(f"{player!r} has no decisions in the table; those who have: {known}")

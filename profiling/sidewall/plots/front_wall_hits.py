@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from sidewall.arguments import check_level
 from sidewall.court import Court
 from sidewall.errors import DataError
+from sidewall.features.coded import struck_by
 from sidewall.placement.tin import TinMargin
 from sidewall.plots.court import plot_front_wall
 from sidewall.plots.style import INK, PAPER, SIDE_STYLE, legend, note_below, title
@@ -59,7 +60,7 @@ def plot_front_wall_hits(
     check_level(level)
     margin._need_fit()
     rows = margin.heights_
-    own = rows[(rows["player"].astype(str) == player) & (rows["stroke"].astype(str) == stroke)]
+    own = rows[struck_by(rows, player) & (rows["stroke"].astype(str) == stroke)]
     if own["height_m"].notna().sum() == 0:
         raise DataError(
             f"{player!r} has no {stroke} with a known height. Known strokes: "

@@ -16,7 +16,7 @@ from matplotlib.patches import Rectangle as Patch
 from sidewall.arguments import Table, as_frame, check_level, check_share
 from sidewall.court import Court, Rectangle
 from sidewall.errors import DataError
-from sidewall.features.coded import need_columns
+from sidewall.features.coded import need_columns, struck_by
 from sidewall.placement.ellipse import error_ellipse
 from sidewall.placement.on_target import placed_shots, placement_table
 from sidewall.placement.practice import practice_table
@@ -100,14 +100,12 @@ def plot_placement(
     court = court or Court()
     targets = list(court_targets(court) if targets is None else targets)
     placed = placed_shots(shots, targets, court)
-    mine = (placed["player"].astype(str) == player) & (placed["target"].astype(str) == target)
+    mine = struck_by(placed, player) & (placed["target"].astype(str) == target)
     if strokes is not None:
         mine &= placed["stroke"].isin(list(strokes)).to_numpy()
     own = placed[mine]
     if own["on_target"].notna().sum() == 0:
-        known = sorted(
-            set(placed.loc[placed["player"].astype(str) == player, "target"].astype(str))
-        )
+        known = sorted(set(placed.loc[struck_by(placed, player), "target"].astype(str)))
         raise DataError(
             f"{player!r} has no shot with a known bounce at the target {target!r}. Targets played "
             f"to: {', '.join(known) or 'none: check the name of the player'}."

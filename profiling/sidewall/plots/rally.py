@@ -13,6 +13,7 @@ from scipy.special import ndtri
 
 from sidewall.arguments import Table, check_level
 from sidewall.errors import DataError
+from sidewall.features.coded import struck_by
 from sidewall.plots.frame import head
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_places import short
@@ -106,7 +107,7 @@ def plot_rally(
     player = server if player is None else player
     if player not in (server, receiver):
         raise DataError(f"{player!r} was not in this rally: {server} served to {receiver}.")
-    own = (table["player"].astype(str) == player).to_numpy()
+    own = struck_by(table, player)
     chance = table["value_before"].to_numpy(dtype=float)
     chance = 100 * np.where(own, chance, 1.0 - chance)
     error = 100 * float(ndtri(0.5 + level / 2.0)) * chain.ball_value_.errors(table)

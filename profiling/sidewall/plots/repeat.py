@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from sidewall.arguments import check_level
 from sidewall.errors import DataError, NotFittedError
+from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.plots.frame import foot, head
 from sidewall.plots.style import INK, PAPER, QUIET, THRESHOLD, dress, new_axes
@@ -135,7 +136,7 @@ def _points(model: RepeatOrVary, player: str | None, level: float) -> pd.DataFra
     """Rallies won by number of repeats and kind of reply, as they were."""
     used = model.used_
     if player is not None:
-        used = used[used["player"].astype(str) == player]
+        used = used[struck_by(used, player)]
     kinds = list(_STYLE)
     code = len(kinds) * (used["repeats"].to_numpy() - 1) + (1 - used["repeated"].to_numpy())
     rate = clustered_rate(

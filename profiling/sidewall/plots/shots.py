@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sidewall.arguments import check_level
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
+from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES
 from sidewall.plots.frame import foot, head
@@ -113,7 +114,7 @@ def plot_thresholds_by(
 
 
 def _own(table: pd.DataFrame, player: str) -> pd.DataFrame:
-    return table[table["player"].astype(str) == player]
+    return table[struck_by(table, player)]
 
 
 def _forest(ax: Axes, rows: pd.DataFrame, reach: float, words: GapWords) -> None:

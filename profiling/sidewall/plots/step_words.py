@@ -8,8 +8,7 @@ from typing import Final
 
 from matplotlib.axes import Axes
 
-from sidewall.plots.letters import columns
-from sidewall.plots.words import signed
+from sidewall.plots.words import plain, signed
 
 __all__ = [
     "difference_words",
@@ -24,13 +23,8 @@ _LONGEST: Final = 90
 
 
 def one_line(words: str, longest: int = _LONGEST) -> str:
-    """Make words from a file safe to draw: one line, not too long, ``$`` a plain sign."""
-    line = "".join(letter for letter in " ".join(words.split()) if letter.isprintable())
-    if columns(line) > longest:
-        while columns(line) >= longest:
-            line = line[:-1]
-        line += "…"
-    return line.replace("$", r"\$")
+    """Make words of a combination safe to draw; they may be longer than a name."""
+    return plain(words, longest)
 
 
 def percent(share: float) -> str:

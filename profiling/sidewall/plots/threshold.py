@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from sidewall.arguments import check_level
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
+from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES
 from sidewall.plots.frame import foot, head
@@ -251,7 +252,7 @@ class _Panels:
         truth: pd.DataFrame | None,
     ) -> None:
         def own(table: pd.DataFrame) -> pd.DataFrame:
-            return table[table["player"].astype(str) == player]
+            return table[struck_by(table, player)]
 
         self.model, self.words, self.strip = model, words, strip
         self.player, self.level, self.outcome_beside = player, level, beside

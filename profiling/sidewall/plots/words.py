@@ -11,6 +11,7 @@ import pandas as pd
 
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
+from sidewall.features.coded import struck_by
 from sidewall.models.answers import CROSSES, NOT_KNOWN
 from sidewall.models.counted import ALL_STROKES
 from sidewall.plots.letters import columns
@@ -37,11 +38,11 @@ __all__ = [
 _LONGEST_NAME: Final = 40
 
 
-def plain(words: str) -> str:
-    """Make a name from a log safe to draw: one line, not too long, ``$`` a plain sign."""
+def plain(words: str, longest: int = _LONGEST_NAME) -> str:
+    """Make words from a log or file safe to draw: one line, not too long, ``$`` a plain sign."""
     line = "".join(letter for letter in " ".join(words.split()) if letter.isprintable())
-    if columns(line) > _LONGEST_NAME:
-        while columns(line) >= _LONGEST_NAME:
+    if columns(line) > longest:
+        while columns(line) >= longest:
             line = line[:-1]
         line += "…"
     return line.replace("$", r"\$")
@@ -145,7 +146,7 @@ def board_width_of(model: TightnessModel, player: str, given: float | None) -> f
     """Return the board width given, else the one of all the player's matches, else None."""
     if given is not None or "board_width_m" not in model.used_.columns:
         return given
-    own = model.used_["player"].astype(str) == player
+    own = struck_by(model.used_, player)
     widths = model.used_.loc[own, "board_width_m"].unique()
     return float(widths[0]) if len(widths) == 1 and np.isfinite(widths[0]) else None
 

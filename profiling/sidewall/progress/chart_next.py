@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from sidewall.arguments import Floats, check_count, check_player
+from sidewall.features.coded import struck_by
 from sidewall.models.answers import asked
 from sidewall.models.tightness import TightnessModel
 from sidewall.models.usable import cell_of
@@ -84,7 +85,8 @@ def next_balls(
     Examples
     --------
     >>> import sidewall as sw
-    >>> shots = sw.read_shots(sw.demo_log())  # doctest: +SKIP
+    >>> log = sw.simulate.synthetic_data_folder() / "ladder.csv"
+    >>> shots = sw.read_shots(log)  # doctest: +SKIP
     >>> next_balls(sw.TightnessModel().fit(shots), "Rowan", by="stroke")  # doctest: +SKIP
     """
     check_count(matches, "matches", 1)
@@ -128,7 +130,7 @@ def next_matches(model: TightnessModel, player: str) -> pd.DataFrame:
         ``n_matches``, ``n_shots`` charted against the opponent.
     """
     i, posterior, cells = _position(model, player), model.posterior_, len(model.cells_)
-    own = model.used_[(model.used_["player"].astype(str) == player).to_numpy()]
+    own = model.used_[struck_by(model.used_, player)]
     cell = cell_of(own["side"], own["family"], model.families_)
     opponents, code = np.unique(own["opponent"].astype(str), return_inverse=True)
     balls = np.zeros((len(opponents), cells))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sidewall.arguments import Table, as_frame, check_count, check_level, check_scale, check_seed
 from sidewall.errors import DataError
-from sidewall.features.coded import need_columns
+from sidewall.features.coded import need_columns, struck_by
 from sidewall.features.rallies import rally_runs
 from sidewall.features.shots import shot_features
 from sidewall.models.answers import CROSSES, NOT_KNOWN
@@ -198,7 +198,7 @@ class _MoreMatches:
 
     def __init__(self, shots: pd.DataFrame, player: str) -> None:
         match = shots["match"].astype(str)
-        own = match.isin(match[shots["player"].astype(str) == player].unique())
+        own = match.isin(match[struck_by(shots, player)].unique())
         self._others = shots[~own]
         self._own = shots[own].reset_index(drop=True)
         runs = rally_runs(self._own)
@@ -233,7 +233,7 @@ def _one(
     """Half widths of every threshold that counts; missing where there is no model."""
     table = shots_of = shot_features(shots)
     if player is not None:
-        shots_of = table[table["player"].astype(str) == player]
+        shots_of = table[struck_by(table, player)]
     players = len(shots_of["player"].astype(str).unique())
     rallies = shots_of.groupby(shots_of["player"].astype(str))["rally_id"].nunique().mean()
     about = about | {"rallies": rallies, "shots": len(shots_of) / players}

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
@@ -15,6 +14,7 @@ from sidewall.combinations.repeat_or_vary import RepeatOrVary
 from sidewall.decisions import decision_table
 from sidewall.errors import DataError, SeparationError
 from sidewall.features import shot_features, zone_features
+from sidewall.features.coded import struck_by
 from sidewall.models.tightness import TightnessModel
 from sidewall.placement.on_target import placed_shots, placement_table
 from sidewall.placement.tin import TinMargin
@@ -223,5 +223,4 @@ class FittedLadder:
 
 def own(table: pd.DataFrame, player: str) -> pd.DataFrame:
     """Rows of one player."""
-    mine: Any = np.asarray(table["player"].astype(str) == player)
-    return table[mine]
+    return table[struck_by(table, player)]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
 import pandas as pd
 
+from sidewall.features.coded import struck_by
 from sidewall.plots.words import count
 from sidewall.report.ladder import FittedLadder
 from sidewall.report.sheet import CLEAR_M
@@ -93,7 +93,7 @@ def log_facts(ladder: FittedLadder, player: str, check: LogCheck | None) -> list
 
     shots: pd.DataFrame = ladder.features
     used = ladder.value.used_
-    mine = int(np.sum(used["player"].astype(str) == player))
+    mine = int(struck_by(used, player).sum())
     facts = [("Made with", f"sidewall {__version__}")]
     if check is not None:
         refused = f"{check.rows_refused:,} of {check.rows_in:,} rows refused and left out"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,7 @@ from sidewall.plots.words import (
     win_difference_words,
 )
 from sidewall.report.ladder import FittedLadder, own
-from sidewall.report.sections import tin_of
+from sidewall.report.sections import LEAST_RALLIES, tin_of
 from sidewall.report.sheet import gap_words
 from sidewall.report.views import NumberTable
 from sidewall.report.words import Lengths, share, signed, signed_in, stroke_words
@@ -29,7 +29,6 @@ from sidewall.worklist.worklist import NOT_KNOWN
 
 __all__ = ["number_tables"]
 
-_LEAST_RALLIES: Final = 10
 Row = dict[str, Any]
 Columns = Mapping[str, Callable[[Row], str]]
 
@@ -239,7 +238,7 @@ class _Numbers:
     def openings(self) -> NumberTable | None:
         rows = self._own(self.ladder.credit)
         if rows is not None:
-            rows = rows[rows["rallies"] >= _LEAST_RALLIES]
+            rows = rows[rows["rallies"] >= LEAST_RALLIES]
             rows = rows.sort_values("difference", ascending=False, kind="stable")
 
         def shot(row: Row) -> str:
@@ -250,7 +249,7 @@ class _Numbers:
             "Who made the opening",
             "How often in 100 the next ball comes back loose (50 cm or more) after a shot, "
             "against the player's other shots from the same ball. Shots after which the rally goes "
-            f"on; kinds with {_LEAST_RALLIES} rallies or more. Points: rallies in 100 such shots "
+            f"on; kinds with {LEAST_RALLIES} rallies or more. Points: rallies in 100 such shots "
             "that the difference is worth.",
             rows,
             {

@@ -12,6 +12,7 @@ import pandas as pd
 from sidewall.combinations.effect import COSTS, GAINS
 from sidewall.combinations.tries import break_words, funnel_table
 from sidewall.errors import DataError
+from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.models.answers import LEAST_OWN
 from sidewall.plots.words import (
@@ -24,7 +25,7 @@ from sidewall.progress import next_balls
 from sidewall.report.ladder import FittedLadder, own
 from sidewall.report.pictures import inline
 from sidewall.report.rallies import Rallies
-from sidewall.report.sheet import Sheet
+from sidewall.report.sheet import VARY_OPEN, Sheet
 from sidewall.report.views import Line, Link, Picture, Section
 from sidewall.report.words import Lengths, share, signed_in, stroke_words
 from sidewall.worklist import drill_for
@@ -39,7 +40,8 @@ _FUNNEL: Final = 5.6
 _LEAST_IN_ZONE: Final = 30
 _LEAST_BOUNCES: Final = 20
 _LEAST_TRIES: Final = 20
-_LEAST_RALLIES: Final = 10
+#: Rallies that an answer about openings rests on at least.
+LEAST_RALLIES: Final = 10
 _MOST_COMBINATIONS: Final = 2
 #: The sections in their usual order, by what a coach's file calls them.
 SECTIONS: Final = (
@@ -268,7 +270,7 @@ class Pages:
             return Section("opening", title, "")
         table = own(self.ladder.credit, self.player)
         told = [name for name in ("side", "stroke", "direction") if name in table.columns]
-        table = table[table["rallies"] >= _LEAST_RALLIES].sort_values("difference", kind="stable")
+        table = table[table["rallies"] >= LEAST_RALLIES].sort_values("difference", kind="stable")
         more, fewer = table[table["difference_low"] > 0][::-1], table[table["difference_high"] < 0]
         lines = []
         for some, way in ((more.head(2), "more"), (fewer.head(2), "fewer")):
@@ -315,7 +317,7 @@ class Pages:
         if "tempo_s" not in shots.columns:
             return ""
         some = shots[shots["match"].isin(self.mine["match"].unique()) & shots["tempo_s"].notna()]
-        own_ball = (some["player"].astype(str) == self.player).to_numpy()
+        own_ball = struck_by(some, self.player)
         if own_ball.all() or not own_ball.any():
             return ""
         usual = float(some["tempo_s"].to_numpy(dtype=float)[~own_ball].mean())
@@ -419,7 +421,7 @@ class Pages:
                 n = count(int(row["played_on"]), "time")
                 words = f"Whether it wins more than another way: open after {n}. Chart more."
                 lines.append(Line(stroke_words(row["combination"]), words))
-        if self.ladder.repeat is not None and self.sheet.vary.startswith("When to vary is not"):
+        if self.ladder.repeat is not None and self.sheet.vary == VARY_OPEN:
             lines.append(Line("When to vary", "Open. Chart direction and stroke of every shot."))
         if self.ladder.work is not None:
             table = self.ladder.work.table(self.player)

@@ -39,6 +39,11 @@ Cell = tuple[str, str]
 #: of a gap judged by eye.
 CLEAR_M: Final = 3 * GAP_ERROR_M
 _TRAIN: Final = 3
+#: Said where the log cannot tell when to vary.
+VARY_OPEN: Final = (
+    "When to vary is not known yet. Until it is: not the same reply three times running to the "
+    "same ball."
+)
 _SOURCE: Final = "Common practice, no source."
 #: What is told beside the tape: column of the situation, level, words on court.
 _CHANGES: Final = (
@@ -253,10 +258,7 @@ def _shots(ladder: FittedLadder, player: str, cell: Cell, at_m: float) -> list[s
 
 def _combination(ladder: FittedLadder, player: str) -> tuple[str, str, str]:
     """One combination in its plain version, what is known of it, and when to vary."""
-    vary = (
-        "When to vary is not known yet. Until it is: not the same reply three times running to "
-        "the same ball."
-    )
+    vary = VARY_OPEN
     if ladder.repeat is not None:
         for told in own(ladder.repeat.dropna(subset=["player"]), player).to_dict("records"):
             after = "" if math.isnan(told["repeats"]) else f"{math.ceil(told['repeats'])}"

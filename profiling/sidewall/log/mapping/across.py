@@ -14,7 +14,7 @@ import pandas as pd
 from sidewall.court import Court
 from sidewall.court.floor import FloorView
 from sidewall.errors import DataError, LogError
-from sidewall.log.mapping.column_map import ColumnMap
+from sidewall.log.mapping.column_map import ColumnMap, plain
 from sidewall.log.mapping.headings import Headings
 from sidewall.log.mapping.unroll import Cells
 from sidewall.log.numerals import parse_numbers
@@ -29,11 +29,6 @@ _SCORE_OF: Final = {
 }
 #: A click of unknown quality: only the place is taken from it.
 _ANY_PX: Final = 1.0
-
-
-def plain(cell: Any) -> str:
-    """A cell as it is compared: without case and doubled spaces."""
-    return " ".join(str(cell).split()).casefold()
 
 
 class Across:

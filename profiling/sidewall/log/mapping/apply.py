@@ -13,8 +13,8 @@ import pandas as pd
 from sidewall.court import Court
 from sidewall.court.units import to_metres
 from sidewall.errors import LogError
-from sidewall.log.mapping.across import Across, plain
-from sidewall.log.mapping.column_map import RALLY, ROW_NAMES, SHOT, ColumnMap, Entry
+from sidewall.log.mapping.across import Across
+from sidewall.log.mapping.column_map import RALLY, ROW_NAMES, SHOT, ColumnMap, Entry, plain
 from sidewall.log.mapping.headings import Headings
 from sidewall.log.mapping.unroll import Cells, unroll
 from sidewall.log.numerals import is_blank, parse_numbers

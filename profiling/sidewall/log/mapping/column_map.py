@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 from sidewall.court.units import fold_name
 
@@ -22,6 +22,11 @@ ORIGINS: Final = {
     "x": ("left wall", "right wall", "middle"),
     "y": ("front wall", "back wall"),
 }
+
+
+def plain(cell: Any) -> str:
+    """A cell as it is compared: without case and doubled spaces."""
+    return " ".join(str(cell).split()).casefold()
 
 
 @dataclass(frozen=True)

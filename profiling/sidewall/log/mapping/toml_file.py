@@ -56,6 +56,7 @@ from sidewall.log.mapping.column_map import (
     ColumnMap,
     Entry,
     SequenceCell,
+    plain,
 )
 
 _TOP: Final = (
@@ -351,7 +352,7 @@ def _words(found: Mapping[str, Any], name: str) -> dict[str, dict[str, str]]:
                 '"your word" = "our word", each in quotation marks.'
             )
         _refuse_open(table, f"words.{ours}", name)
-        folded = [" ".join(theirs.split()).casefold() for theirs in table]
+        folded = [plain(theirs) for theirs in table]
         if len(set(folded)) < len(folded):
             raise LogError(f"{name}: [words.{ours}] gives a word twice. Case does not matter.")
     return words

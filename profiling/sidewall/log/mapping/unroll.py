@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
 from sidewall.errors import LogError
-from sidewall.log.mapping.column_map import EXCHANGE, ColumnMap, Entry, SequenceCell
+from sidewall.log.mapping.column_map import EXCHANGE, ColumnMap, Entry, SequenceCell, plain
 from sidewall.log.mapping.headings import Headings
 from sidewall.log.numerals import is_blank
 from sidewall.log.raw import RawColumn
@@ -217,7 +217,7 @@ def _server_first(shots: list[_Shot], shared: _Shot) -> list[_Shot]:
     if "server" not in shared or not all("player" in shot for shot in shots):
         return shots
     server, second = shared["server"].cells, shots[1]["player"].cells
-    swap = np.array([_same(a) == _same(b) for a, b in zip(server, second, strict=True)])
+    swap = np.array([plain(a) == plain(b) for a, b in zip(server, second, strict=True)])
     names = [name for name in shots[0] if name in shots[1]]
     for name in {*shots[0], *shots[1]} - set(names):
         raise LogError(
@@ -235,10 +235,6 @@ def _server_first(shots: list[_Shot], shared: _Shot) -> list[_Shot]:
         }
         for mine in (shots, shots[::-1])
     ]
-
-
-def _same(cell: Any) -> str:
-    return " ".join(str(cell).split()).casefold()
 
 
 def _add_numbers(found: dict[str, Cells], known: ColumnMap, number: npt.NDArray[np.int64]) -> None:
