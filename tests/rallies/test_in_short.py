@@ -6,7 +6,7 @@ import pytest
 
 import sidewall as sw
 from sidewall import simulate
-from sidewall.rallies.in_short import FullBalls, gap_class_of, in_short
+from sidewall.rallies.in_short import FullBalls, _left_by, gap_class_of, in_short
 from sidewall.rallies.value import BallValue, ball_columns, outcomes
 
 CLASSES = ("tight", "middling", "loose")
@@ -195,3 +195,20 @@ def test_a_class_on_one_side_of_the_cut_is_tight_or_loose(logs):
     assert set(half_metre[only["gap_class"] != "loose"]) == {"tight"}
     within = sw.LooseBall(loose_from_m=0.3)(only)
     assert within[only["gap_class"] == "middling"].isna().all()
+
+
+def test_what_left_a_ball_is_the_shot_before_it_in_the_same_rally():
+    table = pd.DataFrame(
+        {
+            "rally_id": [0, 0, 0, 1, 1, 1],
+            "shot": [1, 2, 3, 2, 3, 5],  # the serve of the second rally is missing, and a shot
+            "stroke": ["serve", "drive", "drop", "drive", "drop", "drive"],
+            "choice": [None, "reset", "attack", "reset", "attack", "reset"],
+            "gap_m": [np.nan, 0.1, 0.9, 0.1, 0.9, 0.1],
+        }
+    )
+    left_by, met = _left_by(table, np.full(len(table), -1))
+    attack, reset, serve = 0, 1, 2
+    assert left_by.tolist() == [-1, serve, reset, -1, reset, -1]
+    assert met.tolist() == [-1, -1, 0, -1, 0, -1]
+    assert attack not in left_by  # no ball follows one

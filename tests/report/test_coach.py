@@ -8,9 +8,10 @@ import pytest
 from sidewall.errors import DataError
 from sidewall.report import Report
 from sidewall.report.coach import notes_by_heading, read_sections
+from sidewall.report.ladder import own
 from sidewall.report.page import render_page
 from sidewall.report.rallies import check_videos
-from sidewall.report.sections import SECTIONS
+from sidewall.report.sections import SECTIONS, Pages
 
 NOTES = """Well **done**.
 
@@ -24,6 +25,62 @@ Twice a week. <script>alert("x")</script>
 
 The knee first.
 """
+
+
+@pytest.fixture(scope="module")
+def pages(report, odd):
+    return {one.key: one for one in report.content(odd).sections}
+
+
+def test_what_a_choice_cost_is_told_as_a_loss(report, pages, odd):
+    table = own(report.ladder_.decision_table, odd)
+    lost = -table.groupby("decision", observed=True)["points"].sum()
+    assert lost["forced"] > 0
+    assert lost["passed up"] > 0
+    verdict = pages["choice"].verdict
+    assert f"loose balls not attacked cost {lost['passed up']:.1f} (" in verdict
+    assert f"tight ones attacked {lost['forced']:.1f} (" in verdict
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_shot_that_brings_loose_balls_more_often_makes_more_openings(report, odd, sign):
+    ladder = report.ladder_
+    before = ladder.credit
+    first = own(before, odd).query("rallies >= 10").index[0]
+    made = before.assign(difference=0.0, difference_low=-0.1, difference_high=0.1)
+    ends = [sign * 0.3, *sorted((sign * 0.2, sign * 0.4))]
+    made.loc[first, ["difference", "difference_low", "difference_high"]] = ends
+    try:
+        ladder.credit = made
+        found = {one.key: one for one in report.content(odd).sections}["opening"]
+    finally:
+        ladder.credit = before
+    assert ("1 clearly make more" in found.verdict) == (sign > 0)
+    assert [line.says.endswith("more openings.") for line in found.lines] == [sign > 0]
+
+
+def test_pace_counts_the_balls_that_are_taken_early(report, pages, odd):
+    shots = report.ladder_.features
+    some = shots[shots["tempo_s"].notna()]  # every match of this log is the player's
+    mine = (some["player"] == odd).to_numpy()
+    tempo = some["tempo_s"].to_numpy(dtype=float)
+    early = 100 * (tempo[mine] < tempo[~mine].mean()).mean()
+    assert abs(early - 50) > 1  # else early and late look alike
+    says = next(line.says for line in pages["height"].lines if line.title == "Pace")
+    assert says.startswith(f"of 100 balls {early:.0f} (")
+
+
+@pytest.mark.parametrize(
+    ("at", "low", "high", "says"),
+    [
+        (-0.6, -0.7, -0.5, "0.60 m (0.50 to 0.70) short"),
+        (0.2, -0.1, 0.5, "0.20 m (0.00 to 0.50) long"),
+        (float("nan"), 0.0, 0.0, "missed by an unknown length"),
+    ],
+)
+def test_a_miss_is_told_with_its_way(at, low, high, says):
+    row = {"long_m": at, "long_m_low": low, "long_m_high": high}
+    assert Pages._miss(None, row, "long", "long", "short") == says
 
 
 @pytest.fixture

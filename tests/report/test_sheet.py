@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 from sidewall.cli.app import app
 from sidewall.errors import DataError, UnitError
 from sidewall.report.page import render_sheet
-from sidewall.report.sheet import CLEAR_M, _Numbers, make_sheet, rules_of
+from sidewall.report.sheet import CLEAR_M, _Numbers, loose_m, make_sheet, rules_of
 from sidewall.report.words import Lengths
 from sidewall.simulate import synthetic_data_folder
 from sidewall.worklist import CAUTIONS, ITEM_WORDS, drill_for
@@ -60,6 +60,30 @@ def test_a_left_hander_has_the_forehand_at_the_left_wall(report, odd):
         ladder.features = before
     assert left.sides == ["forehand", "backhand"]
     assert left.hand_known
+
+
+def test_feeds_lie_on_their_own_side_of_the_tape(report, odd):
+    ladder = report.ladder_
+    tapes = rules_of(ladder, odd)
+    assert len(tapes) == 4
+    numbers = _Numbers(ladder, odd, "passed_up", tapes, Lengths("cm", None))
+    for cell, row in tapes.items():
+        numbers.cell = cell
+        assert numbers["loose"] == f"{100 * (row['rule_m'] + CLEAR_M):.0f} cm"
+        assert numbers["tight"] == f"{100 * (row['rule_m'] - CLEAR_M):.0f} cm"
+
+
+def test_shots_are_the_best_and_those_that_the_model_does_not_call_worse(report, sheet, odd):
+    ladder, alike = report.ladder_, 0
+    for tape, (cell, row) in zip(sheet.tapes, rules_of(ladder, odd).items(), strict=True):
+        table = ladder.value.which_shot(odd, *cell, loose_m(ladder, cell, row["rule_m"]))
+        table = table[(table["choice"] == "attack") & (table["n"] >= 5)]
+        stroke = table["stroke"].str.replace("_", " ")
+        assert tape.shot == stroke.iloc[0]
+        as_good = (table["words"] == "no difference known").to_numpy() & (stroke != tape.shot)
+        assert tape.alike == list(stroke[as_good])
+        alike += len(tape.alike)
+    assert alike
 
 
 def test_drills_use_the_players_own_numbers(sheet):
