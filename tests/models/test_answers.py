@@ -14,7 +14,6 @@ from sidewall.models.answers import (
     ALWAYS_RESET,
     CROSSES,
     NOT_KNOWN,
-    crossings,
     own_share,
     own_words,
     rule_of,
@@ -22,6 +21,7 @@ from sidewall.models.answers import (
     threshold_of,
 )
 from sidewall.models.curves import side_and_volley
+from sidewall.models.posterior import crossings
 
 CHOICES = ("attack", "reset")
 

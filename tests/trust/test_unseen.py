@@ -47,7 +47,7 @@ def test_limits_in_the_wrong_order_are_refused():
 def bent(model, change, player=0, cell=0):
     """The same model with the draws of a player's attack curve changed."""
     other = copy.copy(model)
-    other.posterior_ = copy.copy(model.posterior_)
+    other.posterior_, other._tables = copy.copy(model.posterior_), {}
     plain = model.posterior_.win
 
     def win(i, j, choice, gaps_m, *rest):

@@ -14,7 +14,8 @@ from numpy.typing import ArrayLike
 from sidewall.arguments import Array, Table, as_frame, check_level, check_seed
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
-from sidewall.models.answers import LEAST_OWN, NOT_KNOWN, Threshold, crossings, threshold_of
+from sidewall.models.answers import LEAST_OWN, NOT_KNOWN, Threshold, threshold_of
+from sidewall.models.posterior import crossings
 from sidewall.models.tightness import TightnessModel
 
 #: Added error variance, in units of the error variance that is there already.

@@ -27,10 +27,10 @@ from sidewall.models.answers import (
     CROSSES,
     NOT_KNOWN,
     Threshold,
-    crossings,
     threshold_of,
 )
 from sidewall.models.draws import Groups, LogitDraws
+from sidewall.models.posterior import crossings
 from sidewall.rallies.strengths import Strengths
 from sidewall.rallies.value import BEND_M
 

@@ -1,33 +1,25 @@
-"""Answers read off one set of draws: curves, thresholds, the rule, the shot to play.
+"""Answers read off one set of draws: thresholds, the rule, comfort, the shot to play.
 
-A *cell* is a side and a way of meeting the ball. Within it a player meets balls in several
-places and situations and plays several strokes; a curve "by nothing" is the mean chance over
-the player's own mix of them, one mix for all gaps, so that the curve tells what the gap does
-and not who met which balls. Since all answers come from the same draws, they cannot
-contradict one another.
+Since all answers come from the same draws, they cannot contradict one another.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit, ndtri
+from scipy.special import ndtri
 
-from sidewall.arguments import Bools, Floats, Ints, check_gaps_m, check_lengths_m, check_words
+from sidewall.arguments import Bools, Floats, check_gaps_m, check_lengths_m, check_words
 from sidewall.court.zones import DEPTHS
 from sidewall.errors import DataError
-from sidewall.features.coded import need_columns, positions
+from sidewall.features.coded import need_columns
 from sidewall.log.vocabulary import CHOICES, SIDES, STROKES, VOCABULARY
 from sidewall.models.counted import ALL_STROKES
-from sidewall.models.curves import side_and_volley
-from sidewall.models.mix import Mix
-from sidewall.models.usable import cell_of
-from sidewall.rallies.value import BEND_M, gap_scale
+from sidewall.models.posterior import Posterior, crossings
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -46,302 +38,35 @@ LEAST_OWN: Final = 5
 #: The share of draws that must say attack for the rule to say so: a little looser than the
 #: even chance, since better play later raises what the own ball is worth.
 RULE_SHARE: Final = 0.65
-#: How much easier attacked balls may be than the log says, in rallies (common practice, no
-#: source), and the usual error of a charted gap in metres.
-UNSEEN: Final = (0.01, 0.03)
-GAP_ERROR_M: Final = 0.05
-_GRID: Final = 49
-_CHUNK: Final = 1_000
-
 #: With fewer players than this the draws are weighed by a weak prior on the club's threshold.
 FEW_PLAYERS: Final = 4
-_CLUB_M, _CLUB_SCALE_M = 0.50, 0.15
 
 
-class Posterior:
-    """Draws of every curve of a fitted model.
+@dataclass(frozen=True)
+class Asked:
+    """One combination of levels of what an answer is given by."""
 
-    Parameters
-    ----------
-    model : TightnessModel
-    """
-
-    def __init__(self, model: TightnessModel) -> None:
-        self.model, self.mix = model, Mix(model)
-        self._side, self._volley = side_and_volley(self.mix.table)
-        self._words = {
-            choice: model.curves_[choice].columns.words(self.mix.table) for choice in CHOICES
-        }
-
-    @cached_property
-    def n_draws(self) -> int:
-        """Number of draws."""
-        return len(self.model.curves_["attack"].draws.common)
-
-    @cached_property
-    def grids(self) -> list[Floats]:
-        """Gaps of every cell, from 0 to the widest met, closer where balls are tight."""
-        widest = self.model.gap_max_m().to_numpy()
-        return [BEND_M * np.expm1(np.linspace(0, np.log1p(w / BEND_M), _GRID)) for w in widest]
-
-    def win(
-        self,
-        player: int,
-        cell: int,
-        choice: str,
-        gaps_m: Floats,
-        where: Bools | None = None,
-        stroke: str | None = None,
-    ) -> Floats:
-        """Draws of the chance of winning, shape (draws, gaps).
-
-        Parameters
-        ----------
-        player : int
-            Position; -1 is the club: an average player with the club's mix.
-        cell : int
-        choice : str
-        gaps_m : ndarray, shape (gaps,)
-        where : ndarray of bool, shape (kinds,), optional
-            Situations in the mix; all by default.
-        stroke : str, optional
-            The stroke; the player's own mix of strokes by default.
-        """
-        fitted = self.model.curves_[choice]
-        weight = self._weights(choice, where, stroke)[player + 1]
-        rows = np.flatnonzero((self.mix.cell == cell) & (weight > 0))
-        if not len(rows):
-            return np.full((self.n_draws, len(gaps_m)), np.nan)
-        weight, words = weight[rows], self._words[choice][rows]
-        side, volley = self._side[rows[0]], self._volley[rows[0]]
-        win = self._win(choice, player, _ball(gaps_m, side, volley, weight @ words))
-        bend = self._mean_of_chances(fitted, player, gaps_m, (side, volley), weight, words)
-        return np.clip(win + bend, 0.0, 1.0)
-
-    def _weights(self, choice: str, where: Bools | None, stroke: str | None) -> Floats:
-        key = (choice, None if where is None else where.tobytes(), stroke)
-        if key not in self._known:
-            self._known[key] = self.mix.weights(CHOICES.index(choice), where, stroke)
-        return self._known[key]
-
-    @cached_property
-    def _known(self) -> dict[Any, Floats]:
-        return {}
-
-    def _win(self, choice: str, player: int, ball: tuple[Floats, ...]) -> Floats:
-        """Draws of the chance of winning with given shots, shape (draws, n)."""
-        fitted = self.model.curves_[choice]
-        eta = fitted.draws.common @ fitted.columns.common(*ball).T
-        if player >= 0:
-            eta += fitted.draws.own[player] @ fitted.columns.own(*ball).T
-            eta += (self.model.lead_[player] + self.model.lead_draws_[:, player])[:, None]
-        return np.asarray(expit(eta) + self.corrected(choice, ball[0]))
-
-    def corrected(self, choice: str, gaps_m: Floats) -> Floats:
-        """What the value misses, shape (draws, gaps); 0 by rally."""
-        if not hasattr(self.model, "corrections_"):
-            return np.zeros((1, len(gaps_m)))
-        level, slope = self.model.corrections_[:, 2 * (choice == "attack") :][:, :2].T
-        return level[:, None] + slope[:, None] * gap_scale(gaps_m)
-
-    def _mean_corrected(self, choice: str, gaps_m: Floats) -> Floats:
-        if not hasattr(self.model, "corrections_"):
-            return np.zeros(len(gaps_m))
-        level, slope = self.model.corrections_.mean(axis=0)[2 * (choice == "attack") :][:2]
-        return np.asarray(level + slope * gap_scale(gaps_m))
-
-    def _side_and_volley(self, table: pd.DataFrame) -> tuple[Floats, Floats]:
-        """As the fit saw them: nothing of the volley where families were put together."""
-        side, volley = side_and_volley(table)
-        together = self.model.families_ == (ALL_STROKES,)
-        return side, np.zeros_like(volley) if together else volley
-
-    def _mean_of_chances(
-        self,
-        fitted: Any,
-        player: int,
-        gaps_m: Floats,
-        cell: tuple[float, float],
-        weight: Floats,
-        words: Floats,
-    ) -> Floats:
-        """Mean chance of the mix less the chance of its mean, at the posterior mean."""
-        if len(weight) == 1:
-            return np.zeros(len(gaps_m))
-        common, own = fitted.draws.mean
-        some = np.concatenate([words, (weight @ words)[None]])
-        gap = np.tile(gaps_m, len(some))
-        described = np.repeat(some, len(gaps_m), axis=0)
-        ball = _ball(gap, *cell, described)
-        eta = fitted.columns.common(*ball) @ common
-        if player >= 0:
-            eta += fitted.columns.own(*ball) @ own[player] + self.model.lead_[player]
-        chance = expit(eta).reshape(len(some), -1)
-        return np.asarray(weight @ chance[:-1] - chance[-1])
-
-    def sure(self, gain: Floats, gaps_m: Floats) -> Floats:
-        """Share of draws in which attacking is surely better, by gap, shape (gaps,).
-
-        Widened by what no draw holds: attacked balls were easier than the log says by 1 to 3
-        rallies in 100, and the charted gap is off by 5 cm (standard deviation).
-        """
-        easier = np.linspace(*UNSEEN, len(gain))[:, None]
-        share = (gain > easier).mean(axis=0)
-        reset = (gain < 0.0).mean(axis=0)
-        off = GAP_ERROR_M * ndtri((np.arange(9) + 0.5) / 9)
-        at = np.clip(gaps_m[:, None] + off, gaps_m[0], gaps_m[-1])
-        attack = np.interp(at, gaps_m, share).mean(axis=1)
-        return np.asarray(
-            np.where(share >= 0.5, attack, 1.0 - np.interp(at, gaps_m, reset).mean(axis=1))
-        )
-
-    def gain(
-        self,
-        player: int,
-        cell: int,
-        gaps_m: Floats,
-        where: Bools | None = None,
-        stroke: str | None = None,
-    ) -> Floats:
-        """Draws of the gain of attacking over resetting, shape (draws, gaps).
-
-        A `stroke` is the attack's; the resets are the player's own mix.
-        """
-        attack = self.win(player, cell, "attack", gaps_m, where, stroke)
-        return attack - self.win(player, cell, "reset", gaps_m, where)
-
-    def between(self, cell: int, gap_m: float) -> float:
-        """Variance of the gain at a gap between players of the club."""
-        total, gaps = 0.0, np.array([gap_m])
-        first = int(np.flatnonzero(self.mix.cell == cell)[0])
-        s, v = float(self._side[first]), float(self._volley[first])
-        for choice in CHOICES:
-            fitted = self.model.curves_[choice]
-            weight = self._weights(choice, None, None)[0] * (self.mix.cell == cell)
-            z = fitted.columns.own(*_ball(gaps, s, v, weight @ self._words[choice]))[0]
-            spread2 = (fitted.draws.spread**2).mean(axis=0)[fitted.columns.groups.own]
-            p = float(self.win(-1, cell, choice, gaps).mean())
-            total += (p * (1.0 - p)) ** 2 * float(spread2 @ z**2)
-        return total
-
-    def weak_prior(self, cell: int) -> Floats:
-        """Weights of the draws under the weak prior on the club's threshold."""
-        gaps = self.grids[cell]
-        at = np.clip(crossings(self.gain(-1, cell, gaps), gaps), 0.0, gaps[-1])
-        weight = np.exp(-0.5 * ((at - _CLUB_M) / _CLUB_SCALE_M) ** 2) + 1e-12
-        return np.asarray(weight / weight.sum())
-
-    def gaps_met(self, player: int, cell: int) -> Floats:
-        """Gaps of the player's own balls in a cell."""
-        counted = self.model.counted_
-        own = counted.player == np.unique(counted.player)[player]
-        kinds = counted.kinds
-        here = cell_of(kinds["side"], kinds["family"], self.model.families_) == cell
-        rows = own & here[counted.kind]
-        gap = kinds["gap_m"].to_numpy()[counted.kind[rows]]
-        return np.repeat(gap, counted.n[rows].astype(np.int64))
-
-    def situation(self, told: Mapping[str, str]) -> Bools | None:
-        """Kinds of shot in a situation; None for no condition."""
-        if not told:
-            return None
-        where = np.ones(len(self.mix.table), dtype=bool)
-        for name, level in told.items():
-            known = self.model.situation_
-            if name not in known or level not in known[name]:
-                options = "; ".join(f"{c}: {', '.join(levels)}" for c, levels in known.items())
-                raise DataError(
-                    f"the model does not tell {name} {level!r} apart; it knows {options or 'none'}"
-                )
-            where &= (self.mix.table[name] == level).to_numpy()
-        return where
-
-    def mean_of(self, table: pd.DataFrame) -> Floats:
-        """Posterior mean chance of winning with every shot of a table, shape (n,)."""
-        player = positions(table["player"], pd.Index(self.model.players_))
-        lead = np.append(self.model.lead_, 0.0)[player]
-        if "opponent" in table.columns:
-            lead = self.model.strengths_.difference(table)
-        side, volley = self._side_and_volley(table)
-        gap = table["gap_m"].to_numpy(dtype=float)
-        win = np.full(len(table), np.nan)
-        for choice in CHOICES:
-            rows = np.flatnonzero((table["choice"] == choice).to_numpy())
-            fitted = self.model.curves_[choice]
-            common, own = fitted.draws.mean
-            own = np.concatenate([own, np.zeros((1, own.shape[1]))])
-            words = fitted.columns.words(table.iloc[rows])
-            described = gap[rows], side[rows], volley[rows], words
-            eta = fitted.columns.common(*described) @ common + lead[rows]
-            eta += np.einsum("nq,nq->n", fitted.columns.own(*described), own[player[rows]])
-            win[rows] = expit(eta) + self._mean_corrected(choice, gap[rows])
-        return np.clip(win, 1e-4, 1.0 - 1e-4)
-
-    def of_own(self, player: int, shots: pd.DataFrame) -> Floats:
-        """Draws of the chance of winning with given shots of one player, (draws, n)."""
-        side, volley = self._side_and_volley(shots)
-        gap = shots["gap_m"].to_numpy(dtype=float)
-        win = np.full((self.n_draws, len(shots)), np.nan)
-        for choice in CHOICES:
-            rows = np.flatnonzero((shots["choice"] == choice).to_numpy())
-            words = self.model.curves_[choice].columns.words(shots.iloc[rows])
-            chance = self._win(choice, player, (gap[rows], side[rows], volley[rows], words))
-            win[:, rows] = np.clip(chance, 0.0, 1.0)
-        return win
-
-    # -- single shots ---------------------------------------------------------------------
-
-    @cached_property
-    def _ball_words(self) -> dict[str, Floats]:
-        """Mean words of the player's strokes in every situation, (1 + players, balls, words)."""
-        found = {}
-        for k, choice in enumerate(CHOICES):
-            share = self.mix.shot_shares(k)
-            balls = int(self.mix.ball.max(initial=-1)) + 1
-            words = np.zeros((len(share), balls, self._words[choice].shape[1]))
-            for row in np.flatnonzero(self.mix.choice == k):
-                words[:, self.mix.ball[row]] += share[:, row, None] * self._words[choice][row]
-            found[choice] = words
-        return found
-
-    def of_shots(self, table: pd.DataFrame) -> Iterator[tuple[Ints, Floats, Floats]]:
-        """Draws of the chance of winning by attacking and by resetting each ball of a table.
-
-        Each ball in its own situation, with the player's own mix of strokes there.
-
-        Parameters
-        ----------
-        table : DataFrame
-            With player, side, family, gap_m and the columns of the situation.
-
-        Yields
-        ------
-        rows : ndarray of int
-            Positions in the table, some of one player at a time; shots of players that the
-            model does not know are left out.
-        attack, reset : ndarray, shape (draws, rows)
-        """
-        player = positions(table["player"], pd.Index(self.model.players_))
-        ball = self.mix.ball_of(table)
-        side, volley = self._side_and_volley(table)
-        gap = table["gap_m"].to_numpy(dtype=float)
-        usable = (player >= 0) & (ball >= 0) & ~np.isnan(gap)
-        for i in range(len(self.model.players_)):
-            own = np.flatnonzero(usable & (player == i))
-            for at in range(0, len(own), _CHUNK):
-                rows = own[at : at + _CHUNK]
-                both = []
-                for choice in CHOICES:
-                    words = self._ball_words[choice][i + 1, ball[rows]]
-                    chance = self._win(choice, i, (gap[rows], side[rows], volley[rows], words))
-                    both.append(np.clip(chance, 0.0, 1.0))
-                yield rows, both[0], both[1]
+    told: dict[str, str]
+    where: Bools | None
+    stroke: str | None
 
 
-def _ball(gaps_m: Floats, side: float, volley: float, words: Floats) -> tuple[Floats, ...]:
-    n = len(gaps_m)
-    described = words if words.ndim == 2 else np.broadcast_to(words, (n, len(words)))
-    return gaps_m, np.full(n, side), np.full(n, volley), described
+def asked(posterior: Posterior, by: Sequence[str]) -> list[Asked]:
+    """Every combination of levels that `by` asks for; one that asks for nothing without `by`."""
+    model, table = posterior.model, posterior.mix.table
+    found = [Asked({}, None, None)]
+    for name in by:
+        if name == "stroke":
+            strokes = model.curves_["attack"].columns.strokes
+            found = [replace(a, told={**a.told, name: s}, stroke=s) for a in found for s in strokes]
+            continue
+        masks = {level: (table[name] == level).to_numpy() for level in model.situation_[name]}
+        found = [
+            replace(a, told={**a.told, name: level}, where=m if a.where is None else a.where & m)
+            for a in found
+            for level, m in masks.items()
+        ]
+    return found
 
 
 @dataclass(frozen=True)
@@ -363,20 +88,6 @@ class Threshold:
     gap_m: float = float("nan")
     low_m: float = float("nan")
     high_m: float = float("nan")
-
-
-def crossings(gain: Floats, gaps_m: Floats) -> Floats:
-    """Gap at which each draw's gain turns positive for good; -inf always, inf never."""
-    below = gain <= 0
-    last = gain.shape[1] - 1 - np.argmax(below[:, ::-1], axis=1)
-    nowhere = ~below.any(axis=1)
-    at = np.minimum(last, gain.shape[1] - 2)
-    rows = np.arange(len(gain))
-    low, high = gain[rows, at], gain[rows, at + 1]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        found = gaps_m[at] - low / (high - low) * (gaps_m[at + 1] - gaps_m[at])
-    found = np.where(below[:, -1], np.inf, found)
-    return np.where(nowhere, -np.inf, found)
 
 
 def threshold_of(crossing: Floats, level: float) -> Threshold:
@@ -482,6 +193,28 @@ def own_share(player: Floats, club: Floats, between: float) -> float:
     return float(np.clip(1.0 - known / max(between, 1e-12), 0.0, 1.0))
 
 
+def share_at(posterior: Posterior, player: int, cell: int, gap_m: float, ask: Asked) -> float:
+    """How much of an answer about the gain at a gap is the player's own."""
+    here = np.array([gap_m])
+    own, club = (posterior.gain(k, cell, here, ask.where, ask.stroke)[:, 0] for k in (player, -1))
+    return own_share(own, club, posterior.between(cell, gap_m))
+
+
+def threshold_and_share(
+    posterior: Posterior, player: int, cell: int, ask: Asked, level: float, own: Sequence[int]
+) -> tuple[Threshold, float, float]:
+    """The answer, how much of it is the player's own, and the shots that would settle it."""
+    gaps, least = posterior.grids[cell], min(own)
+    gain = posterior.gain(player, cell, gaps, ask.where, ask.stroke)
+    if np.isnan(gain).any() or least < LEAST_OWN:
+        missing = max(LEAST_OWN - least, 0) * sum(own)
+        return Threshold(NOT_KNOWN), np.nan, missing / max(least, 1) or np.inf
+    answer = threshold_of(crossings(gain, gaps), level)
+    at = answer.gap_m if answer.status == CROSSES else float(np.median(gaps))
+    more = shots_to_settle(gain, level) * sum(own) if answer.status == NOT_KNOWN else 0.0
+    return answer, share_at(posterior, player, cell, at, ask), more
+
+
 def own_words(share: float) -> str:
     """How much of an answer is the player's own, in words."""
     if np.isnan(share):
@@ -489,33 +222,6 @@ def own_words(share: float) -> str:
     return ("mostly the club's so far", "half the player's own", "mostly the player's own")[
         int(share >= 1 / 3) + int(share >= 2 / 3)
     ]
-
-
-@dataclass(frozen=True)
-class Asked:
-    """One combination of levels of what an answer is given by."""
-
-    told: dict[str, str]
-    where: Bools | None
-    stroke: str | None
-
-
-def asked(posterior: Posterior, by: Sequence[str]) -> list[Asked]:
-    """Every combination of levels that `by` asks for; one that asks for nothing without `by`."""
-    model, table = posterior.model, posterior.mix.table
-    found = [Asked({}, None, None)]
-    for name in by:
-        if name == "stroke":
-            strokes = model.curves_["attack"].columns.strokes
-            found = [replace(a, told={**a.told, name: s}, stroke=s) for a in found for s in strokes]
-            continue
-        masks = {level: (table[name] == level).to_numpy() for level in model.situation_[name]}
-        found = [
-            replace(a, told={**a.told, name: level}, where=m if a.where is None else a.where & m)
-            for a in found
-            for level, m in masks.items()
-        ]
-    return found
 
 
 def shots_in_order(
@@ -581,3 +287,59 @@ def check_ball_words(table: pd.DataFrame, model: TightnessModel) -> None:
     if not pd.api.types.is_numeric_dtype(gap.dtype):
         raise DataError("gap_m holds words; give gaps in metres, such as 0.4")
     check_lengths_m(gap.fillna(0.0).to_numpy() if len(gap) else [0.0], "gap_m")
+
+
+def comfort_table(model: TightnessModel, level: float, players: Sequence[int]) -> pd.DataFrame:
+    """The table behind :meth:`TightnessModel.comfort`."""
+    posterior, families = model.posterior_, model.families_
+    cut = [0.5 * (1.0 - level), 0.5 * (1.0 + level)]
+    counts = model.cell_counts()
+    counted = model.counted_
+    playing = np.unique(counted.player)
+    bounds = np.searchsorted(counted.player, np.append(playing, playing[-1] + 1))
+    rows = []
+    for i in players:
+        mine = slice(bounds[i], bounds[i + 1])
+        kinds = counted.kinds.iloc[counted.kind[mine]].reset_index(drop=True)
+        n = counted.n[mine]
+        for f, family in enumerate(families):
+            own = np.flatnonzero((kinds["family"] == family).to_numpy())
+            if not len(own):
+                continue
+            share = n[own] / n[own].sum()
+            some = kinds.iloc[own]
+            win = [posterior.of_own(i, some.assign(side=side)) @ share for side in SIDES]
+            low, high = np.quantile(win[1] - win[0], cut)
+            row: dict[str, Any] = {"player": model.players_[i], "family": family}
+            row |= _both_sides(model, i, (f, len(families) + f), level)
+            row |= {"win_forehand": win[0].mean(), "win_backhand": win[1].mean()}
+            row |= {"win_difference": (win[1] - win[0]).mean()}
+            row |= {"win_difference_low": low, "win_difference_high": high}
+            for side in SIDES:
+                at = i * len(model.cells_) + model.cells_.index((side, family))
+                own_shots = counts[["n_attack", "n_reset"]].to_numpy()[at]
+                row |= {f"n_{side}": int(own_shots.sum())}
+            row |= {"n_rallies": int(model.rallies_[i, len(model.cells_) + f])}
+            rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _both_sides(
+    model: TightnessModel, player: int, cells: tuple[int, int], level: float
+) -> dict[str, float]:
+    """Thresholds of both sides and their difference, where both are known."""
+    posterior = model.posterior_
+    found = []
+    for cell in cells:
+        at = crossings(posterior.gain(player, cell, posterior.grids[cell]), posterior.grids[cell])
+        enough = min(posterior.mix.enough(player, cell, None, None)[0]) >= LEAST_OWN
+        known = enough and threshold_of(at, level).status == CROSSES
+        found.append(np.clip(at, 0.0, posterior.grids[cell][-1]) if known else None)
+    medians = [np.nan if at is None else float(np.median(at)) for at in found]
+    names = [f"threshold_{name}_m" for name in (*SIDES, "difference")]
+    result = dict(zip(names, (*medians, medians[1] - medians[0]), strict=True))
+    low = high = np.nan
+    if found[0] is not None and found[1] is not None:
+        low, high = np.quantile(found[1] - found[0], [0.5 * (1.0 - level), 0.5 * (1.0 + level)])
+    ends = {"threshold_difference_low_m": float(low), "threshold_difference_high_m": float(high)}
+    return result | ends

@@ -65,8 +65,9 @@ def _bends(gap_m: Floats) -> Floats:
 
 def _tents(gap_m: Floats) -> Floats:
     """Piecewise-linear tents, shape (n, 10); the last one is straight to its right."""
-    x, tops = gap_scale(gap_m), gap_scale(_TENTS_M)
-    return np.stack([np.interp(x, tops, row) for row in np.eye(len(tops))], axis=-1)
+    number = np.arange(len(_TENTS_M))
+    at = np.interp(gap_scale(gap_m), gap_scale(_TENTS_M), number)
+    return np.asarray(np.maximum(1.0 - np.abs(at[:, None] - number), 0.0))
 
 
 @dataclass(frozen=True)
@@ -112,7 +113,7 @@ class CurveColumns:
         return kinds + [c for c, levels in self.situation.items() for _ in levels]
 
     @cached_property
-    def _sloping(self) -> Bools:
+    def sloping(self) -> Bools:
         """Words whose effect changes with the gap."""
         return np.array(
             [kind not in ("stroke by side", "stroke by depth") for kind in self._word_kind], bool
@@ -145,21 +146,39 @@ class CurveColumns:
         words : ndarray, shape (n, words)
             Indicators, or their means over a mix of shots.
         """
+        slopes = words[:, self.sloping] * gap_scale(gap_m)[:, None]
+        return np.concatenate([self.common_of_gap(gap_m, side, volley), words, slopes], axis=1)
+
+    def common_of_gap(self, gap_m: Floats, side: Floats, volley: Floats) -> Floats:
+        """The common columns that hang on no word: the first ones, shape (n, 15)."""
         h, bends = gap_scale(gap_m), _bends(gap_m)
         plain = [np.ones_like(h), h, side, side * h, volley, volley * h, side * volley]
-        return np.column_stack(
-            [*plain, bends, bends * side[:, None], words, words[:, self._sloping] * h[:, None]]
-        )
+        return np.column_stack([*plain, bends, bends * side[:, None]])
 
     def own(self, gap_m: Floats, side: Floats, volley: Floats, words: Floats) -> Floats:
         """A player's own columns, shape (n, q); parameters as above."""
+        slopes = words[:, : len(self.strokes)] * gap_scale(gap_m)[:, None]
+        return np.concatenate([self.own_of_gap(gap_m, side, volley), words, slopes], axis=1)
+
+    def own_of_gap(self, gap_m: Floats, side: Floats, volley: Floats) -> Floats:
+        """A player's own columns that hang on no word: the first ones."""
         h = gap_scale(gap_m)
         columns = [np.ones_like(h), h, side, side * h, volley, volley * h]
         if self.choice == "attack":
             slope = np.interp(gap_m, SLOPE_GAPS_M, self.slope)
             columns += [slope, slope * side, slope * h, slope * h * side, _tents(gap_m)]
-        strokes = words[:, : len(self.strokes)]
-        return np.column_stack([*columns, words, strokes * h[:, None]])
+        return np.column_stack(columns)
+
+    def split(self, coefficients: Floats, own: bool = False) -> tuple[Floats, Floats, Floats]:
+        """Coefficients of the gap alone, of the words, and of their slopes, along the last axis."""
+        words = len(self.word_names)
+        slopes = len(self.strokes) if own else int(self.sloping.sum())
+        at = coefficients.shape[-1] - words - slopes
+        return (
+            coefficients[..., :at],
+            coefficients[..., at : at + words],
+            coefficients[..., at + words :],
+        )
 
     @cached_property
     def groups(self) -> Groups:
@@ -176,7 +195,7 @@ class CurveColumns:
         common += [group("volley, gap", 0.16), group("side, volley", 0.16)]
         common += [group("bends", _BENDS[self.choice])] * 4 + [group("bends by side", 0.08)] * 4
         common += [group(f"common {kind}", _COMMON_WORDS) for kind in self._word_kind]
-        sloping = [k for k, yes in zip(self._word_kind, self._sloping, strict=True) if yes]
+        sloping = [k for k, yes in zip(self._word_kind, self.sloping, strict=True) if yes]
         common += [group(f"common {kind}, gap", _COMMON_SLOPES) for kind in sloping]
         own = [group("own level", _LEVEL)]
         own += [

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import Any, Final, Literal
+from collections.abc import Callable, Iterator, Sequence
+from functools import wraps
+from typing import Any, Final, Literal, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -29,25 +30,20 @@ from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.features.shots import with_features
 from sidewall.log.vocabulary import CHOICES, SIDES
 from sidewall.models.answers import (
-    CROSSES,
     FEW_PLAYERS,
     LEAST_OWN,
-    NOT_KNOWN,
     WORDS,
     Asked,
-    Posterior,
     Threshold,
     asked,
     check_ball_words,
-    crossings,
-    own_share,
+    comfort_table,
     own_words,
     rule_of,
+    share_at,
     shots_in_order,
-    shots_to_settle,
-    threshold_of,
+    threshold_and_share,
 )
-from sidewall.models.comfort import comfort_table
 from sidewall.models.correction import Correction
 from sidewall.models.counted import ALL_STROKES, CountedShots, put_together, sums_by
 from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
@@ -55,6 +51,7 @@ from sidewall.models.diagnostics import Diagnostics, diagnose
 from sidewall.models.draws import one_thread
 from sidewall.models.fitting import CountPart, Judge, MetPart, RoughCurve, ScorePart, Scores
 from sidewall.models.follow import follow_table
+from sidewall.models.posterior import Posterior
 from sidewall.models.usable import (
     LEAST_IN_CELL,
     REASONS,
@@ -70,6 +67,27 @@ from sidewall.rallies.value import BallValue, Horizon, need_horizon
 SITUATION: Final = ("depth", "balance", "opponent_place")
 #: Columns that the features add to those of the log.
 _DERIVED: Final = ("depth", "lane", "opponent_place", "incoming_stroke")
+
+
+T = TypeVar("T", bound=Callable[..., pd.DataFrame])
+
+
+def _made_once(table: T) -> T:
+    """A table that is asked for twice in the same words is made once; each gets a copy."""
+
+    @wraps(table)
+    def kept(self: TightnessModel, *args: Any, **named: Any) -> pd.DataFrame:
+        self.need_fit()
+        key = table.__name__, args, tuple(sorted(named.items()))
+        try:
+            found = self._tables.get(key)
+        except TypeError:  # lists and arrays are no words
+            return table(self, *args, **named)
+        if found is None:
+            found = self._tables[key] = table(self, *args, **named)
+        return found.copy()
+
+    return kept  # type: ignore[return-value] # of the same arguments
 
 
 class TightnessModel:
@@ -263,6 +281,7 @@ class TightnessModel:
             off = self.strengths_.draws(self.draws, rng)
             self.lead_draws_ = off[:, playing] - off @ against.T
         self.posterior_ = Posterior(self)
+        self._tables: dict[tuple[Any, ...], pd.DataFrame] = {}
 
     # -- the answers ----------------------------------------------------------------------
 
@@ -324,11 +343,13 @@ class TightnessModel:
         win[told] = self.posterior_.mean_of(table[told])
         return np.column_stack([1.0 - win, win])
 
+    @_made_once
     def curves(
         self,
         gaps_m: ArrayLike | None = None,
         level: float = 0.95,
         by: str | Sequence[str] = (),
+        player: str | None = None,
     ) -> pd.DataFrame:
         """Chance of winning the rally against the gap, attacking and resetting.
 
@@ -341,6 +362,8 @@ class TightnessModel:
         by : str or sequence of str, default ()
             Tell apart by ``"stroke"`` (the attack's; resets are the player's own mix) or by
             columns of the situation; by nothing, the mean over the player's own mix.
+        player : str, optional
+            Only this player's; otherwise all players, one by one.
 
         Returns
         -------
@@ -352,12 +375,11 @@ class TightnessModel:
             error of the charted gap): what is shown as sure.
         """
         cut = 0.5 * (1.0 - check_level(level))
-        self.need_fit()
         by = self.told_apart(by)
         widest = self.gap_max_m().to_numpy()
         given = None if gaps_m is None else check_gaps_m(gaps_m, float(np.nanmax(widest)))
         posterior, parts = self.posterior_, []
-        for i, j, ask in self._answers(by):
+        for i, j, ask in self._answers(by, player):
             gaps = np.arange(0.0, widest[j], 0.02) if given is None else given
             attack = posterior.win(i, j, "attack", gaps, ask.where, ask.stroke)
             reset = posterior.win(i, j, "reset", gaps, ask.where)
@@ -383,17 +405,27 @@ class TightnessModel:
                 )
         return found
 
-    def _answers(self, by: tuple[str, ...]) -> Iterator[tuple[int, int, Asked]]:
-        for i in range(len(self.players_)):
+    def _answers(self, by: tuple[str, ...], player: str | None) -> Iterator[tuple[int, int, Asked]]:
+        for i in self._asked_players(player):
             for j in range(len(self.cells_)):
                 for ask in asked(self.posterior_, by):
                     yield i, j, ask
+
+    def _asked_players(self, player: str | None) -> list[int]:
+        """Positions of the player named, or of all."""
+        if player is None:
+            return list(range(len(self.players_)))
+        check_player(player, self.players_)
+        return [self.players_.index(player)]
 
     def _asked_about(self, i: int, j: int, ask: Asked) -> dict[str, Any]:
         side, family = self.cells_[j]
         return {"player": self.players_[i], "side": side, "family": family, **ask.told}
 
-    def thresholds(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
+    @_made_once
+    def thresholds(
+        self, level: float = 0.95, by: str | Sequence[str] = (), player: str | None = None
+    ) -> pd.DataFrame:
         """Loose threshold of every player, side and family.
 
         The threshold is the gap at which attacking beats resetting for good: where the gain
@@ -403,7 +435,8 @@ class TightnessModel:
         ----------
         level : float, default 0.95
         by : str or sequence of str, default ()
-            As in :meth:`curves`.
+        player : str, optional
+            Both as in :meth:`curves`.
 
         Returns
         -------
@@ -421,61 +454,43 @@ class TightnessModel:
             of the player's own in the cell nothing is known yet.
         """
         check_level(level)
-        self.need_fit()
         by = self.told_apart(by)
-        posterior, rows, counts = self.posterior_, [], self.cell_counts()
+        posterior, rows, counts = self.posterior_, [], self.cell_counts().to_numpy()
         widest = self.gap_max_m().to_numpy()
         general: dict[tuple[int, int], tuple[Threshold, float, float]] = {}
-        for i, j, ask in self._answers(by):
-            own = counts.iloc[i * len(self.cells_) + j]
+        for i, j, ask in self._answers(by, player):
+            *own, n_rallies = counts[i * len(self.cells_) + j].tolist()
             if (i, j) not in general:
-                general[i, j] = self._threshold(i, j, Asked({}, None, None), level, own)
+                general[i, j] = threshold_and_share(
+                    posterior, i, j, Asked({}, None, None), level, own
+                )
             row = self._asked_about(i, j, ask)
             found = general[i, j]
             if ask.told:
                 mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
                 tells = min(mine) >= LEAST_OWN and min(all_) >= LEAST_IN_CELL
-                found = self._threshold(i, j, ask, level, own) if tells else found
+                found = threshold_and_share(posterior, i, j, ask, level, own) if tells else found
                 row |= {"basis": "own level" if tells else "as in general"}
-                own = own.copy()
-                own["n_attack"], own["n_reset"] = mine
+                own = mine
             answer, share, more = found
             row |= {"status": answer.status, "threshold_m": answer.gap_m}
             row |= {"low_m": answer.low_m, "high_m": answer.high_m}
-            row |= {str(k): v for k, v in own.items()}
+            row |= {"n_attack": own[0], "n_reset": own[1], "n_rallies": n_rallies}
             row |= {"more_shots": more, "gap_max_m": widest[j]}
             rows.append(row | {"own": share, "own_words": own_words(share)})
         return pd.DataFrame(rows)
 
-    def _threshold(
-        self, i: int, j: int, ask: Asked, level: float, own: pd.Series
-    ) -> tuple[Threshold, float, float]:
-        """The answer, how much of it is the player's own, and the shots that would settle it."""
-        posterior = self.posterior_
-        gaps = posterior.grids[j]
-        least = int(own[["n_attack", "n_reset"]].min())
-        gain = posterior.gain(i, j, gaps, ask.where, ask.stroke)
-        if np.isnan(gain).any() or least < LEAST_OWN:
-            missing = max(LEAST_OWN - least, 0) * own[["n_attack", "n_reset"]].sum()
-            return Threshold(NOT_KNOWN), np.nan, float(missing / max(least, 1)) or np.inf
-        answer = threshold_of(crossings(gain, gaps), level)
-        at = answer.gap_m if answer.status == CROSSES else float(np.median(gaps))
-        here = np.array([at])
-        mine, club = (posterior.gain(k, j, here, ask.where, ask.stroke)[:, 0] for k in (i, -1))
-        share = own_share(mine, club, posterior.between(j, at))
-        more = 0.0
-        if answer.status == NOT_KNOWN:
-            more = shots_to_settle(gain, level) * float(own[["n_attack", "n_reset"]].sum())
-        return answer, share, more
-
-    def rule(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
+    @_made_once
+    def rule(
+        self, level: float = 0.95, by: str | Sequence[str] = (), player: str | None = None
+    ) -> pd.DataFrame:
         """The gap to play by, and what it may cost.
 
         Attack from the gap at which 65 in 100 draws say attack, for every looser gap too:
         a little looser than the even chance, since better play later raises what one's own
         ball is worth. With fewer than four players the draws are weighed by a weak prior on
         the club's threshold (half a metre, scale 15 cm) and the even chance rules. The rule
-        is there also where the threshold is not known yet.
+        is there also where the threshold is not known yet. Parameters as in :meth:`curves`.
 
         Returns
         -------
@@ -487,10 +502,9 @@ class TightnessModel:
             ``own`` and ``own_words`` as in :meth:`thresholds`.
         """
         check_level(level)
-        self.need_fit()
         by = self.told_apart(by)
         posterior, rows = self.posterior_, []
-        for i, j, ask in self._answers(by):
+        for i, j, ask in self._answers(by, player):
             gaps = posterior.grids[j]
             mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
             tells = min(mine) >= LEAST_OWN and min(all_) >= LEAST_IN_CELL
@@ -502,9 +516,7 @@ class TightnessModel:
             weight = posterior.weak_prior(j) if len(self.players_) < FEW_PLAYERS else None
             found = rule_of(gain, gaps, posterior.gaps_met(i, j), level, weight)
             at = found.gap_m if np.isfinite(found.gap_m) else float(np.median(gaps))
-            here = np.array([at])
-            own, club = (posterior.gain(k, j, here, ask.where, ask.stroke)[:, 0] for k in (i, -1))
-            share = own_share(own, club, posterior.between(j, at))
+            share = share_at(posterior, i, j, at, Asked(ask.told, where, stroke))
             row |= {"rule_m": max(found.gap_m, 0.0) if found.gap_m < np.inf else found.gap_m}
             row |= {"cost": found.cost, "cost_high": found.cost_high}
             row |= {"n_attack": mine[0], "n_reset": mine[1]}
@@ -570,7 +582,8 @@ class TightnessModel:
         check_player(player, self.players_)
         return follow_table(self, player, level, folds)
 
-    def comfort(self, level: float = 0.95) -> pd.DataFrame:
+    @_made_once
+    def comfort(self, level: float = 0.95, player: str | None = None) -> pd.DataFrame:
         """Forehand against backhand, by player and stroke family.
 
         Two differences, backhand minus forehand. In thresholds: how much looser the ball
@@ -588,8 +601,7 @@ class TightnessModel:
             ``n_backhand`` shots and ``n_rallies``.
         """
         check_level(level)
-        self.need_fit()
-        return comfort_table(self, level)
+        return comfort_table(self, level, self._asked_players(player))
 
     def diagnostics(self, folds: int = 5) -> Diagnostics:
         """Held-out checks; see :func:`~sidewall.models.diagnostics.diagnose`."""

@@ -69,18 +69,13 @@ def natural_bends(x: Floats, knots: Floats) -> Floats:
     The truncated-power form of Harrell, Regression Modeling Strategies, 2nd ed., 2.4.5:
     straight outside the outer knots.
     """
-    *inner, before, last = knots
-    size = (last - knots[0]) ** 2
-
-    def cubed(knot: float) -> Floats:
-        return np.maximum(x - knot, 0.0) ** 3
-
+    inner, before, last = knots[:-2], knots[-2], knots[-1]
+    above = np.maximum(np.asarray(x)[..., None] - knots, 0.0)
+    cubed = above * above * above
     width = last - before
-    columns = [
-        (cubed(k) - cubed(before) * (last - k) / width + cubed(last) * (before - k) / width) / size
-        for k in inner
-    ]
-    return np.stack(columns, axis=-1)
+    bends = cubed[..., :-2] - cubed[..., -2:-1] * ((last - inner) / width)
+    bends += cubed[..., -1:] * ((before - inner) / width)
+    return np.asarray(bends / (last - knots[0]) ** 2)
 
 
 def ball_columns(table: pd.DataFrame) -> tuple[Floats, list[str]]:

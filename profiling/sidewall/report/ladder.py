@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import pandas as pd
-from numpy.typing import ArrayLike
 
 from sidewall.combinations.combination import BUILT_IN, Combination, effects
 from sidewall.combinations.repeat_or_vary import RepeatOrVary
@@ -30,37 +29,6 @@ T = TypeVar("T")
 
 #: How a kind of shot is told in the table of set-up credit, as far as it is charted.
 _KIND: Final = ("side", "stroke", "direction")
-
-
-class _TablesOnce(TightnessModel):
-    """A tightness model that makes each table once, however many pages ask for it."""
-
-    def _once(self, name: str, level: float, by: str | Sequence[str]) -> pd.DataFrame:
-        made = self.__dict__.setdefault("_made", {})
-        if (name, level, str(by)) not in made:
-            asked = {"by": by} if by else {}
-            made[name, level, str(by)] = getattr(super(), name)(level=level, **asked)
-        table: pd.DataFrame = made[name, level, str(by)]
-        return table
-
-    def thresholds(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
-        return self._once("thresholds", level, by)
-
-    def rule(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
-        return self._once("rule", level, by)
-
-    def comfort(self, level: float = 0.95) -> pd.DataFrame:
-        return self._once("comfort", level, ())
-
-    def curves(
-        self,
-        gaps_m: ArrayLike | None = None,
-        level: float = 0.95,
-        by: str | Sequence[str] = (),
-    ) -> pd.DataFrame:
-        if gaps_m is not None:
-            return super().curves(gaps_m, level, by)
-        return self._once("curves", level, by)
 
 
 class FittedLadder:
@@ -104,7 +72,7 @@ class FittedLadder:
         self.missing: dict[str, str] = {}
         self._tries: dict[str, pd.DataFrame] = {}
         self.features = shot_features(shots)
-        self.value = _TablesOnce(outcome="value", seed=seed).fit(shots)
+        self.value = TightnessModel(outcome="value", seed=seed).fit(shots)
         self.combinations = [each.as_charted(self.features) for each in BUILT_IN.values()]
 
     @property
@@ -137,7 +105,7 @@ class FittedLadder:
 
     @cached_property
     def rally(self) -> TightnessModel | None:  # noqa: D102 - see the class
-        made = _TablesOnce(outcome="rally", seed=self.seed)
+        made = TightnessModel(outcome="rally", seed=self.seed)
         return self._try("the model by rally", lambda: made.fit(self.shots))
 
     @cached_property

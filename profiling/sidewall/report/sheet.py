@@ -16,7 +16,8 @@ import pandas as pd
 from sidewall.combinations.effect import COSTS, GAINS
 from sidewall.combinations.repeat_or_vary import REPEAT_ALWAYS, VARY_ALWAYS, VARY_FROM
 from sidewall.court.court import Court, court_lines
-from sidewall.models.answers import CROSSES, GAP_ERROR_M, LEAST_OWN
+from sidewall.models.answers import CROSSES, LEAST_OWN
+from sidewall.models.posterior import GAP_ERROR_M
 from sidewall.plots.words import (
     board_width_of,
     cell_words,
