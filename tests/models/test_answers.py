@@ -278,7 +278,9 @@ def test_a_ball_never_met_is_answered_as_the_cells_commonest(by_value):
 def test_variance_between_players_is_that_of_drawn_players(by_rally, cell):
     """Players drawn from the spreads, put through the club's curve at its mean."""
     rng = np.random.default_rng(4)
-    posterior, gap = by_rally.posterior_, np.array([0.6])
+    posterior = by_rally.posterior_
+    k = len(posterior.grids[cell]) // 2
+    gap = posterior.grids[cell][k : k + 1]
     side, family = by_rally.cells_[cell]
     s, v = side_and_volley(pd.DataFrame({"side": [side], "family": [family]}))
     gains = np.zeros(4000)
@@ -291,7 +293,7 @@ def test_variance_between_players_is_that_of_drawn_players(by_rally, cell):
         p = posterior.win(-1, cell, choice, gap).mean()
         eta = np.log(p / (1 - p)) + (rng.normal(size=(4000, len(z))) * np.sqrt(spread2)) @ z
         gains += sign * expit(eta)
-    assert posterior.between(cell, 0.6) == pytest.approx(gains.var(), rel=0.15)
+    assert posterior.between(cell)[k] == pytest.approx(gains.var(), rel=0.15)
 
 
 def test_a_situation_that_is_not_told_apart_is_refused_with_what_is(by_rally):

@@ -19,7 +19,7 @@ from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.log.vocabulary import CHOICES, SIDES, STROKES, VOCABULARY
 from sidewall.models.counted import ALL_STROKES
-from sidewall.models.posterior import Posterior, crossings
+from sidewall.models.posterior import Posterior, at_gaps, crossings
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -150,9 +150,7 @@ def rule_of(
     gap = float(crossings((says - (1.0 - share))[None], gaps_m)[0])
     if not len(met_m):
         return Rule(gap, float("nan"), float("nan"))
-    at = np.interp(met_m, gaps_m, np.arange(len(gaps_m)))
-    low = np.minimum(at.astype(int), len(gaps_m) - 2)
-    of_ball = gain[:, low] + (gain[:, low + 1] - gain[:, low]) * (at - low)
+    of_ball = at_gaps(gain, gaps_m, met_m)
     attacks = met_m >= gap
     cost = np.maximum(of_ball, 0.0).mean(axis=1) - np.where(attacks, of_ball, 0.0).mean(axis=1)
     order = np.argsort(cost)
@@ -193,11 +191,12 @@ def own_share(player: Floats, club: Floats, between: float) -> float:
     return float(np.clip(1.0 - known / max(between, 1e-12), 0.0, 1.0))
 
 
-def share_at(posterior: Posterior, player: int, cell: int, gap_m: float, ask: Asked) -> float:
-    """How much of an answer about the gain at a gap is the player's own."""
-    here = np.array([gap_m])
-    own, club = (posterior.gain(k, cell, here, ask.where, ask.stroke)[:, 0] for k in (player, -1))
-    return own_share(own, club, posterior.between(cell, gap_m))
+def share_at(posterior: Posterior, cell: int, gap_m: float, ask: Asked, gain: Floats) -> float:
+    """How much of an answer is the player's own, at the gap of the cell's grid nearest to it."""
+    k = int(np.abs(posterior.grids[cell] - gap_m).argmin())
+    here = posterior.grids[cell][k : k + 1]
+    club = posterior.gain(-1, cell, here, ask.where, ask.stroke)[:, 0]
+    return own_share(gain[:, k], club, float(posterior.between(cell)[k]))
 
 
 def threshold_and_share(
@@ -212,7 +211,7 @@ def threshold_and_share(
     answer = threshold_of(crossings(gain, gaps), level)
     at = answer.gap_m if answer.status == CROSSES else float(np.median(gaps))
     more = shots_to_settle(gain, level) * sum(own) if answer.status == NOT_KNOWN else 0.0
-    return answer, share_at(posterior, player, cell, at, ask), more
+    return answer, share_at(posterior, cell, at, ask, gain), more
 
 
 def own_words(share: float) -> str:

@@ -215,19 +215,23 @@ class Posterior:
         attack = self.win(player, cell, "attack", gaps_m, where, stroke)
         return attack - self.win(player, cell, "reset", gaps_m, where)
 
-    def between(self, cell: int, gap_m: float) -> float:
-        """Variance of the gain at a gap between players of the club."""
-        total, gaps = 0.0, np.array([gap_m])
-        here = np.flatnonzero(self.mix.cell == cell)
-        side, volley = self._side[here[:1]], self._volley[here[:1]]
-        for choice in CHOICES:
-            fitted = self.model.curves_[choice]
-            words = self._weights(choice, None, None)[0][here] @ self._words[choice][here]
-            z = fitted.columns.own(gaps, side, volley, words[None])[0]
-            spread2 = (fitted.draws.spread**2).mean(axis=0)[fitted.columns.groups.own]
-            p = float(self.win(-1, cell, choice, gaps).mean())
-            total += (p * (1.0 - p)) ** 2 * float(spread2 @ z**2)
-        return total
+    def between(self, cell: int) -> Floats:
+        """Variance of the gain between players of the club, over the cell's grid."""
+        key = "between", cell
+        if key not in self._known:
+            gaps = self.grids[cell]
+            here = np.flatnonzero(self.mix.cell == cell)
+            side, volley = (np.full(len(gaps), v[here[0]]) for v in (self._side, self._volley))
+            total = np.zeros(len(gaps))
+            for choice in CHOICES:
+                fitted = self.model.curves_[choice]
+                words = self._weights(choice, None, None)[0][here] @ self._words[choice][here]
+                z = fitted.columns.own(gaps, side, volley, np.tile(words, (len(gaps), 1)))
+                spread2 = (fitted.draws.spread**2).mean(axis=0)[fitted.columns.groups.own]
+                p = self.win(-1, cell, choice, gaps).mean(axis=0)
+                total += (p * (1.0 - p)) ** 2 * (z**2 @ spread2)
+            self._known[key] = total
+        return np.asarray(self._known[key])
 
     def weak_prior(self, cell: int) -> Floats:
         """Weights of the draws under the weak prior on the club's threshold."""
@@ -345,6 +349,13 @@ class Posterior:
                     chance = self._win(choice, i, (gap[rows], side[rows], volley[rows], words))
                     both.append(np.clip(chance, 0.0, 1.0))
                 yield rows, both[0], both[1]
+
+
+def at_gaps(gain: Floats, gaps_m: Floats, wanted_m: Floats) -> Floats:
+    """Draws over a grid of gaps, read at other gaps on straight lines, (draws, wanted)."""
+    at = np.interp(wanted_m, gaps_m, np.arange(len(gaps_m)))
+    low = np.minimum(at.astype(int), len(gaps_m) - 2)
+    return np.asarray(gain[:, low] + (gain[:, low + 1] - gain[:, low]) * (at - low))
 
 
 def crossings(gain: Floats, gaps_m: Floats) -> Floats:

@@ -516,7 +516,7 @@ class TightnessModel:
             weight = posterior.weak_prior(j) if len(self.players_) < FEW_PLAYERS else None
             found = rule_of(gain, gaps, posterior.gaps_met(i, j), level, weight)
             at = found.gap_m if np.isfinite(found.gap_m) else float(np.median(gaps))
-            share = share_at(posterior, i, j, at, Asked(ask.told, where, stroke))
+            share = share_at(posterior, j, at, Asked(ask.told, where, stroke), gain)
             row |= {"rule_m": max(found.gap_m, 0.0) if found.gap_m < np.inf else found.gap_m}
             row |= {"cost": found.cost, "cost_high": found.cost_high}
             row |= {"n_attack": mine[0], "n_reset": mine[1]}
