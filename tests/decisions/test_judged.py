@@ -38,7 +38,6 @@ def test_the_decision_follows_from_what_the_draws_say(table):
         else:
             says = "right" if one["p_right"] >= SURE else "wrong"
             assert one["decision"] == names[one["choice"], says]
-            assert (one["points"] > 0) == (says == "right")
 
 
 def test_points_are_the_difference_of_the_models_own_curves(shots):
@@ -55,6 +54,19 @@ def test_points_are_the_difference_of_the_models_own_curves(shots):
     assert turned.mean == pytest.approx(-worth.mean)
 
 
+def test_one_half_chooses_and_the_other_judges(model, table):
+    first, second = model.halves().posteriors
+    half = model.halves().of(table)
+    for k, (judge, chooser) in enumerate(((first, second), (second, first))):
+        some = table[half == k].dropna(subset="points").iloc[::40]
+        sign = np.where(some["choice"] == "attack", 1.0, -1.0)
+        for posterior, name in ((judge, "points"), (chooser, "p_right")):
+            for rows, attack, reset in posterior.of_shots(some):
+                drawn = sign[rows] * (attack - reset)
+                found = (drawn if name == "points" else drawn > 0).mean(axis=0)
+                assert found == pytest.approx(some[name].to_numpy()[rows])
+
+
 def test_sure_decisions_have_the_sign_that_their_names_say(table):
     mean = table.groupby("decision", observed=True)["points"].mean()
     assert mean["attacked loose"] > 0
@@ -67,9 +79,9 @@ def test_sure_decisions_have_the_sign_that_their_names_say(table):
 def test_sums_are_those_of_the_single_draws(table, model):
     told = table["points"].notna().to_numpy()
     player = pd.factorize(table["player"])[0]
-    worth = ChoiceWorth(model, table)
+    worth = ChoiceWorth(model, table, halves=True)
     rows = np.flatnonzero(told & (player == 0))
-    drawn = worth.drawn(rows, np.arange(model.posterior_.n_draws))
+    drawn = worth.drawn(rows, np.arange(worth.n_draws))
     sums = worth.sums(np.where(told, player, -1), 6)
     assert sums[:, 0] == pytest.approx(drawn.sum(axis=1))
     assert drawn.mean(axis=0) == pytest.approx(table["points"].to_numpy()[rows])
@@ -95,8 +107,8 @@ def test_each_interval_is_that_of_the_column_it_is_named_after(table, model):
     by = decision_table(table, model, "player")
     row = by[(by["player"] == "Rowan") & (by["decision"] == "forced")].iloc[0]
     mine = np.flatnonzero((table["player"] == "Rowan") & (table["decision"] == "forced"))
-    worth = ChoiceWorth(model, table)
-    drawn = worth.drawn(mine, np.arange(model.posterior_.n_draws)).sum(axis=1)
+    worth = ChoiceWorth(model, table, halves=True)
+    drawn = worth.drawn(mine, np.arange(worth.n_draws)).sum(axis=1)
     assert row["points"] == pytest.approx(table["points"].to_numpy()[mine].sum())
     low, high = np.quantile(drawn, [0.025, 0.975])
     assert [row["points_low"], row["points_high"]] == pytest.approx([low, high])

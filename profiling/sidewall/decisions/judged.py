@@ -26,6 +26,7 @@ from sidewall.models.answers import LEAST_OWN
 from sidewall.models.counted import ALL_STROKES
 
 if TYPE_CHECKING:
+    from sidewall.models.posterior import Posterior
     from sidewall.models.tightness import TightnessModel
 
 
@@ -41,7 +42,12 @@ class ChoiceWorth:
         Fitted.
     table : DataFrame
         Shots with ``player``, ``side``, ``family``, ``choice``, ``gap_m`` and the columns
-        of the model's situation.
+        of the model's situation; with `halves` also the keys of the rally.
+    level : float, default 0.95
+    halves : bool, default False
+        Judge every ball by the model of its own half of the log, and let the other half
+        choose (:mod:`sidewall.models.halves`). Rallies that the fit has not seen are judged
+        by the model of the whole.
 
     Attributes
     ----------
@@ -49,12 +55,27 @@ class ChoiceWorth:
         Of the difference: above 0 the choice brought something, below 0 it cost; NaN for a
         player, side, choice or gap that the model does not know.
     p_right : ndarray, shape (n,)
-        Share of the draws in which the choice made was the better.
+        Share of the draws in which the choice made was the better; with `halves` of the draws
+        of the other half. NaN also where a half holds too little for a fit.
+    n_draws : int
     """
 
-    def __init__(self, model: TightnessModel, table: pd.DataFrame, level: float = 0.95) -> None:
+    def __init__(
+        self,
+        model: TightnessModel,
+        table: pd.DataFrame,
+        level: float = 0.95,
+        halves: bool = False,
+    ) -> None:
         model.need_fit()
-        self._model, self._table = model, table
+        self._table = table
+        self._posteriors: list[Posterior | None] = [model.posterior_]
+        self._judge = np.zeros(len(table), dtype=np.int64)
+        if halves:
+            split = model.halves()
+            self._posteriors = [*split.posteriors, model.posterior_]
+            self._judge = split.of(table) % 3
+        self.n_draws = min(one.n_draws for one in self._posteriors if one is not None)
         choice = table["choice"].astype(object)
         self._sign = np.select([choice == "attack", choice == "reset"], [1.0, -1.0], np.nan)
         n, cut = len(table), 0.5 * (1.0 - level)
@@ -63,13 +84,25 @@ class ChoiceWorth:
             self.mean[rows] = drawn.mean(axis=0)
             self.low[rows], self.high[rows] = np.quantile(drawn, [cut, 1.0 - cut], axis=0)
             self.p_right[rows] = (drawn > 0).mean(axis=0)
+        if halves:
+            self.p_right[self._judge < 2] = np.nan
+            for k in range(2):
+                for rows, drawn in self._read(1 - k, np.flatnonzero(self._judge == k)):
+                    self.p_right[rows] = (drawn > 0).mean(axis=0)
 
     def draws(self, chosen: Array | None = None) -> Iterator[tuple[Array, Array]]:
         """Some rows at a time with their draws, (draws, rows); of the chosen rows only."""
-        use = np.flatnonzero(~np.isnan(self._sign) if chosen is None else chosen)
-        table = self._table.iloc[use]
-        for rows, attack, reset in self._model.posterior_.of_shots(table):
-            yield use[rows], self._sign[use[rows]] * (attack - reset)
+        for k in range(len(self._posteriors)):
+            mine = self._judge == k
+            yield from self._read(k, np.flatnonzero(mine if chosen is None else mine & chosen))
+
+    def _read(self, judge: int, rows: Array) -> Iterator[tuple[Array, Array]]:
+        use = rows[~np.isnan(self._sign[rows])]
+        posterior = self._posteriors[judge]
+        if posterior is None or not len(use):
+            return
+        for some, attack, reset in posterior.of_shots(self._table.iloc[use]):
+            yield use[some], (self._sign[use[some]] * (attack - reset))[: self.n_draws]
 
     def drawn(self, rows: Array, which: Array) -> Array:
         """Differences of some shots in some of the draws, shape (len(which), len(rows))."""
@@ -89,7 +122,7 @@ class ChoiceWorth:
             Group of each shot, -1 for none.
         groups : int
         """
-        total = np.zeros((self._model.posterior_.n_draws, groups))
+        total = np.zeros((self.n_draws, groups))
         for rows, drawn in self.draws((group >= 0) & ~np.isnan(self.mean)):
             for g in np.unique(group[rows]):
                 total[:, g] += drawn[:, group[rows] == g].sum(axis=1)
@@ -121,9 +154,11 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
     """Judge every shot that has a choice and a gap by its striker's own curves.
 
     For the ball as it was (gap, side, contact and whatever is charted of the situation) the
-    model's draws say how often attacking is the better choice. Where at least 4 in 5 say so
-    the ball is loose for this player, where at most 1 in 5 do it is tight; between them
-    nobody can say.
+    draws say how often attacking is the better choice. Where at least 4 in 5 say so the ball
+    is loose for this player, where at most 1 in 5 do it is tight; between them nobody can
+    say. The matches are dealt out in two halves: what a ball is called is said by the half
+    that it does not lie in, what it brought or cost by its own, so that the same rallies do
+    not choose and judge.
 
     Parameters
     ----------
@@ -144,7 +179,8 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
 
         - ``decision``: *attacked loose*, *reset tight*, *forced* (attacked a tight ball),
           *passed up* (reset a loose one), *too close to call*, *not known yet*;
-        - ``p_right``: the share of draws in which the choice that was made is the better;
+        - ``p_right``: the share of the other half's draws in which the choice that was made is
+          the better;
         - ``points``: the player's chance of winning the rally with the choice that was made,
           minus that with the other choice, with ``points_low`` and ``points_high`` (one shot
           at a time): above 0 it brought, below 0 it cost. Missing where the decision is not
@@ -163,10 +199,10 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
     table, left_out = _with_choice(with_features(shots), list(model.situation_))
     if model.families_ == (ALL_STROKES,):
         table = table.assign(family=ALL_STROKES)
-    worth = ChoiceWorth(model, table, level)
+    worth = ChoiceWorth(model, table, level, halves=True)
     known = _thresholds(table, model, level)
     attack = (table["choice"] == "attack").to_numpy()
-    told = ~np.isnan(worth.mean) & known.pop("enough")
+    told = ~np.isnan(worth.mean + worth.p_right) & known.pop("enough")
     code = np.select(
         [
             ~told,
@@ -276,12 +312,6 @@ def decision_table(
     ------
     DataError
         If a column of `by` is missing, or no shot is left.
-
-    Notes
-    -----
-    The draws that say what a ball brought or cost also chose what to call it, so that by value
-    the interval of points leaves out nothing more often than it should where nothing is there
-    (``tests/studies/negative_controls.py ladder``). Read it beside the threshold, which does not.
     """
     check_level(level)
     table = as_frame(shots)
@@ -308,7 +338,7 @@ def decision_table(
     told = np.where(np.isnan(points), -1, cell)
     known = np.bincount(told[told >= 0], minlength=groups * kinds)
     # every shot of a decision that is told has points, so the sum is the mean times their number
-    drawn = ChoiceWorth(model, table, level).sums(told, groups * kinds)
+    drawn = ChoiceWorth(model, table, level, halves=True).sums(told, groups * kinds)
     cut = 0.5 * (1.0 - level)
     total = np.array([drawn.mean(axis=0), *np.quantile(drawn, [cut, 1.0 - cut], axis=0)])
     total = np.where(known > 0, total, np.nan)

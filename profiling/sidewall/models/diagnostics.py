@@ -12,6 +12,7 @@ from scipy.special import logit
 from sidewall.arguments import Array, Floats, Ints, kept_rows
 from sidewall.errors import DataError
 from sidewall.features.coded import positions
+from sidewall.features.parts import one_table
 from sidewall.features.rates import clustered_rate
 from sidewall.log.vocabulary import CHOICES, STROKES
 from sidewall.models.curves import side_and_volley
@@ -121,9 +122,9 @@ def _held_out(
     from sklearn.linear_model import LogisticRegression  # noqa: PLC0415
     from sklearn.model_selection import GroupKFold  # noqa: PLC0415
 
-    table = model._parts.table  # type: ignore[attr-defined] # one table, as was made sure of
+    table = one_table(model.parts, "a held-out check")
     whole = table["match"].astype(str).to_numpy()
-    keep = None if model._keep is None else kept_rows(table, model._keep)
+    keep = None if model.keep is None else kept_rows(table, model.keep)
     won = used["won"].to_numpy(dtype=float)
     names = ("model", "constant", "no player", "no gap", "gradient boosting")
     found = {name: np.empty(len(used)) for name in names}
@@ -131,14 +132,7 @@ def _held_out(
     for train, test in GroupKFold(folds).split(used, groups=match):
         some = used.iloc[test]
         seen = np.isin(whole, np.unique(match[train]))
-        again = type(model)(
-            model.outcome,
-            model.horizon,
-            tuple(model.situation_),
-            model.strokes,
-            _DRAWS,
-            seed=model.seed,
-        ).fit(table[seen], keep if keep is None else keep[seen])
+        again = model.again(table[seen], keep if keep is None else keep[seen], _DRAWS)
         found["model"][test] = again.posterior_.mean_of(some)
         stranger = some.assign(player="nobody", opponent="nobody either")
         found["no player"][test] = again.posterior_.mean_of(stranger)

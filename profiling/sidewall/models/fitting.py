@@ -124,7 +124,7 @@ class RoughCurve:
         players: int,
     ) -> None:
         self.columns, self.rows, self.player, self.offset = columns, rows, player, offset
-        self.players = players
+        self.players, self._rounds = players, 2
         self._prepare()
         mean = np.clip(rows.total.sum() / rows.n.sum(), 0.02, 0.98)
         self.common, self.own = np.zeros(self.X.shape[1]), np.zeros((players, self.Z.shape[1]))
@@ -136,9 +136,25 @@ class RoughCurve:
         ball = (kinds["gap_m"].to_numpy(), side, volley, self.columns.words(kinds))
         self.X, self.Z = self.columns.common(*ball), self.columns.own(*ball)
 
+    def resume(self, fitted: FittedCurve, at: Ints) -> None:
+        """Start from a fit, where it has the same columns.
+
+        Parameters
+        ----------
+        fitted : FittedCurve
+        at : ndarray of int, shape (players,)
+            Position of each player in that fit; -1 for one that it does not know.
+        """
+        if fitted.columns.word_names != self.columns.word_names:
+            return
+        self.columns, self._rounds = fitted.columns, 1
+        self.common, own = fitted.draws.mean
+        self.own = np.where(at[:, None] >= 0, own[at], 0.0)
+        self._prepare()
+
     def settle(self, rng: np.random.Generator) -> RoughCurve:
-        """Two rounds of rough draws, linearised anew in between."""
-        for _ in range(2):
+        """Rough draws, linearised anew after each round: two rounds from nothing."""
+        for _ in range(self._rounds):
             found = draw(self.moments(), self.columns.groups, _ROUGH, _ROUGH, rng)
             self.common, self.own = found.mean
             self.columns = self.columns.with_slope(self.common)

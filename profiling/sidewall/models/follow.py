@@ -17,9 +17,10 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from sidewall.arguments import Array, Bools, Floats
+from sidewall.arguments import Array, Bools, Floats, kept_rows
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
+from sidewall.features.parts import one_table
 from sidewall.models.curves import side_and_volley
 from sidewall.models.usable import cell_of
 from sidewall.rallies.value import gap_scale, spline_bends
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
 
-_DRAWS: Final = 200
 #: A choice is never taken for rarer than this: weights beyond 20 would rest on single shots.
 _LEAST_CHANCE: Final = 0.05
 _LEAST_RALLIES: Final = 30
@@ -67,10 +67,10 @@ def follow_table(model: TightnessModel, player: str, level: float, folds: int) -
 
 def _without(model: TightnessModel, held: Array) -> TightnessModel:
     """The same model of the other matches."""
-    table = model._parts.table  # type: ignore[attr-defined] # one table, as was made sure of
-    rest = table[~np.isin(table["match"].astype(str), held)]
-    options = (model.outcome, model.horizon, tuple(model.situation_), model.strokes)
-    return type(model)(*options, draws=_DRAWS, seed=model.seed).fit(rest)
+    table = one_table(model.parts, "what following the rule would bring")
+    rest = ~np.isin(table["match"].astype(str), held)
+    keep = None if model.keep is None else kept_rows(table, model.keep)[rest]
+    return model.again(table[rest], keep)
 
 
 def _chance_to_attack(used: pd.DataFrame, model: TightnessModel, player: str) -> Floats:

@@ -49,8 +49,17 @@ from sidewall.models.counted import ALL_STROKES, CountedShots, put_together, sum
 from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
 from sidewall.models.diagnostics import Diagnostics, diagnose
 from sidewall.models.draws import one_thread
-from sidewall.models.fitting import CountPart, Judge, MetPart, RoughCurve, ScorePart, Scores
+from sidewall.models.fitting import (
+    CountPart,
+    FittedCurve,
+    Judge,
+    MetPart,
+    RoughCurve,
+    ScorePart,
+    Scores,
+)
 from sidewall.models.follow import follow_table
+from sidewall.models.halves import Halves
 from sidewall.models.posterior import Posterior
 from sidewall.models.usable import (
     LEAST_IN_CELL,
@@ -164,6 +173,8 @@ class TightnessModel:
         self.draws = draws
         self.value = value
         self.seed = seed
+        self._start: TightnessModel | None = None
+        self._halves: Halves | None = None
 
     def fit(self, shots: Table | Parts, keep: Keep | None = None) -> TightnessModel:
         """Fit the curves of all players of a log together.
@@ -190,7 +201,7 @@ class TightnessModel:
             self.__dict__.pop(name, None)  # of an earlier fit
         if not (keep is None or isinstance(keep, str) or callable(keep)):
             one_table(parts, "a mask to keep shots by")
-        self._parts, self._keep = parts, keep
+        self.parts, self.keep = parts, keep
         strengths = self.value.strengths_ if self.value is not None else Strengths()
         if not hasattr(strengths, "strength_"):
             strengths.fit_counts(RallyCounts.add_up(parts.each(RallyCounts.of)))
@@ -203,6 +214,36 @@ class TightnessModel:
         with one_thread():
             self._fit_curves(counted, parts, judge, rng)
         return self
+
+    def again(
+        self,
+        shots: Table | Parts,
+        keep: Keep | None = None,
+        draws: int = 200,
+        value: BallValue | None = None,
+    ) -> TightnessModel:
+        """The same model of some of its rallies, started where this fit stands.
+
+        Parameters
+        ----------
+        shots, keep
+            As in :meth:`fit`.
+        draws : int, default 200
+        value : BallValue, optional
+            As in the constructor.
+        """
+        self.need_fit()
+        options = (self.outcome, self.horizon, tuple(self.situation_), self.strokes)
+        fresh = type(self)(*options, draws, value, self.seed)
+        fresh._start = self
+        return fresh.fit(shots, keep)
+
+    def halves(self) -> Halves:
+        """A model of each half of the matches, made when it is first asked for."""
+        self.need_fit()
+        if self._halves is None:
+            self._halves = Halves(self)
+        return self._halves
 
     # -- which shots ----------------------------------------------------------------------
 
@@ -254,7 +295,11 @@ class TightnessModel:
             met = rows.by_kind.query("n > 0")["stroke"]
             strokes = tuple(met.cat.categories[np.unique(met.cat.codes)]) if self.strokes else ()
             columns = CurveColumns(choice, strokes, self.situation_, np.zeros(len(SLOPE_GAPS_M)))
-            curves[choice] = RoughCurve(columns, rows, player, offset, len(playing)).settle(rng)
+            rough = RoughCurve(columns, rows, player, offset, len(playing))
+            if self._start is not None:
+                at = pd.Index(self._start.players_).get_indexer(pd.Index(self.players_))
+                rough.resume(self._start.curves_[choice], at)
+            curves[choice] = rough.settle(rng)
         names = pd.Index(self.players_)
         scoring = ScorePart(judge, names, self.strengths_, self.families_, self.situation_, curves)
         sums = Scores.add_up(parts.each(scoring))
@@ -265,7 +310,7 @@ class TightnessModel:
             shifts = self.value_.draws(self.draws, rng)
             self.corrections_ = self.correction_.draws(self.draws, rng)
             self.notes_ += [self.correction_.words()] if self.correction_.speaks else []
-        self.curves_ = {
+        self.curves_: dict[str, FittedCurve] = {
             choice: curve.drawn(sums, self.draws, rng, shifts) for choice, curve in curves.items()
         }
         lead = counted.n * (strength[counted.player] - strength[counted.opponent])
@@ -280,8 +325,9 @@ class TightnessModel:
             against = own / np.maximum(own.sum(axis=1, keepdims=True), 1)
             off = self.strengths_.draws(self.draws, rng)
             self.lead_draws_ = off[:, playing] - off @ against.T
-        self.posterior_ = Posterior(self)
+        self.posterior_: Posterior = Posterior(self)
         self._tables: dict[tuple[Any, ...], pd.DataFrame] = {}
+        self._halves = None
 
     # -- the answers ----------------------------------------------------------------------
 
@@ -578,7 +624,7 @@ class TightnessModel:
         check_level(level)
         check_folds(folds)
         self.need_fit()
-        one_table(self._parts, "what following the rule would bring")
+        one_table(self.parts, "what following the rule would bring")
         check_player(player, self.players_)
         return follow_table(self, player, level, folds)
 
@@ -607,5 +653,5 @@ class TightnessModel:
         """Held-out checks; see :func:`~sidewall.models.diagnostics.diagnose`."""
         check_folds(folds)
         self.need_fit()
-        one_table(self._parts, "a held-out check")
+        one_table(self.parts, "a held-out check")
         return diagnose(self, folds)

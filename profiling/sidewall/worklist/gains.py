@@ -338,8 +338,8 @@ def decision_gains(
         From `decisions` on the ladder's own shots, with ``row``.
     target : {"quartile", "half"}
     """
-    worth = ChoiceWorth(model, judged)
-    which = rng.integers(0, model.posterior_.n_draws, len(ladder.weights))
+    worth = ChoiceWorth(model, judged, halves=True)
+    which = rng.integers(0, worth.n_draws, len(ladder.weights))
     row = judged["row"].to_numpy()
     code = judged["decision"].astype(str).to_numpy()
     told = np.flatnonzero(code != "not known yet")
