@@ -10,16 +10,17 @@ import statsmodels.api as sm
 from scipy.special import expit
 from scipy.stats import t as student
 
+from sidewall.models import draws
 from sidewall.models.draws import Groups, LogitDraws, Moments, design_effect, draw
 
 N = 3000
 EFFECTIVE = N / 6
 
 
-def close_to(draws, mean, sd):
+def close_to(drawn, mean, sd):
     """Means within four errors; standard deviations too, as of draws with a normal's tails."""
-    error = np.abs(draws.mean(axis=0) - mean) / (sd / np.sqrt(EFFECTIVE))
-    spread = np.abs(draws.std(axis=0) / sd - 1.0) * np.sqrt(2 * EFFECTIVE)
+    error = np.abs(drawn.mean(axis=0) - mean) / (sd / np.sqrt(EFFECTIVE))
+    spread = np.abs(drawn.std(axis=0) / sd - 1.0) * np.sqrt(2 * EFFECTIVE)
     assert error.max() < 4.0
     assert spread.max() < 4.0
 
@@ -85,10 +86,14 @@ def flat(found):
     return np.concatenate([found.common, own.reshape(len(own), -1)], axis=1)
 
 
-def test_several_groups_against_a_dense_grid():
+@pytest.mark.parametrize("each", [1, 5])
+def test_several_groups_against_a_dense_grid(each, monkeypatch):
+    """One draw a sweep, and several of the coefficients, as where there are many players."""
+    monkeypatch.setattr(draws, "_PLAYERS_A_DRAW", 5 // each)
     X, Z, group, weight, y, groups = many_groups(np.random.default_rng(5))
     m = plain_moments(X, Z, group, weight, y, 5)
-    found = draw(m, groups, N, 200, np.random.default_rng(2))
+    found = draw(m, groups, N * each, 200, np.random.default_rng(2))
+    assert len(np.unique(found.spread[:, 0])) == N
     close_to(flat(found), *dense(X, Z, group, weight, y, groups))
 
 
@@ -110,8 +115,10 @@ def test_values_that_move_move_the_answers_as_the_right_hand_side_says():
     assert np.abs(one.common - still.common).max() > 0.01
 
 
-def test_values_that_are_unsure_widen_the_answers():
+@pytest.mark.parametrize("each", [1, 4])
+def test_values_that_are_unsure_widen_the_answers(each, monkeypatch):
     """A level alone: its variance is that of its mean, and of the values' mean over rows."""
+    monkeypatch.setattr(draws, "_PLAYERS_A_DRAW", 1.0 / each)
     n = 400
     one = np.ones((n, 1))
     y = np.random.default_rng(0).normal(size=n)

@@ -292,22 +292,12 @@ def comfort_table(model: TightnessModel, level: float, players: Sequence[int]) -
     """The table behind :meth:`TightnessModel.comfort`."""
     posterior, families = model.posterior_, model.families_
     cut = [0.5 * (1.0 - level), 0.5 * (1.0 + level)]
-    counts = model.cell_counts()
-    counted = model.counted_
-    playing = np.unique(counted.player)
-    bounds = np.searchsorted(counted.player, np.append(playing, playing[-1] + 1))
-    rows = []
+    counts, rows = model.cell_counts(), []
     for i in players:
-        mine = slice(bounds[i], bounds[i + 1])
-        kinds = counted.kinds.iloc[counted.kind[mine]].reset_index(drop=True)
-        n = counted.n[mine]
         for f, family in enumerate(families):
-            own = np.flatnonzero((kinds["family"] == family).to_numpy())
-            if not len(own):
+            win = [posterior.on_side(i, family, side) for side in SIDES]
+            if win[0] is None or win[1] is None:
                 continue
-            share = n[own] / n[own].sum()
-            some = kinds.iloc[own]
-            win = [posterior.of_own(i, some.assign(side=side)) @ share for side in SIDES]
             low, high = np.quantile(win[1] - win[0], cut)
             row: dict[str, Any] = {"player": model.players_[i], "family": family}
             row |= _both_sides(model, i, (f, len(families) + f), level)

@@ -7,7 +7,8 @@ Bayesian Analysis 1:515-534). All is drawn by Gibbs sampling with an expanded pa
 coefficient is ``alpha_g * xi``, so that a spread near zero does not hold the chain fast
 (Gelman, van Dyk, Huang & Boscardin 2008, JCGS 17:95-122). Given the spreads, all players'
 coefficients and the common ones are drawn at once: the precision is a block arrow, so a
-sweep costs players x q^3.
+sweep costs players x q^3. With many players the spreads are well known and hardly move from
+sweep to sweep: then there are fewer sweeps, and each draws the coefficients several times.
 """
 
 from __future__ import annotations
@@ -37,6 +38,10 @@ _TOLD: Final = 1e-6
 _CHUNK: Final = 20_000
 _WARM: Final = 200
 _ROUGH: Final = 60
+#: Players for each draw of the coefficients in a sweep, and the most draws in one; from two on
+#: half as many sweeps beforehand will do.
+_PLAYERS_A_DRAW: Final = 20
+_MOST_A_SWEEP: Final = 10
 
 
 @dataclass(frozen=True)
@@ -235,14 +240,17 @@ def draw(
         own = np.append(groups.own, len(groups.names))
         known = Groups(groups.common, own, [*groups.names, "luck"], np.append(groups.scale, 1.0))
         chain = _Chain(moments.with_luck(luck), known, rng, fixed=len(groups.names))
+    each = int(np.clip(players // _PLAYERS_A_DRAW, 1, min(_MOST_A_SWEEP, count)))
     common = np.empty((count, len(moments.xy)))
     own = np.empty((players, count, q), dtype=np.float32)
     spread = np.empty((count, len(groups.names)))
-    for k in range(-warm, count):
-        chain.sweep(None if shifts is None else shifts[k % count])
-        if k >= 0:
-            common[k], own[:, k] = chain.common, chain.own[:, :q]
-            spread[k] = chain.spread[: len(groups.names)]
+    for k in range(-(warm if each == 1 else warm // 2), 0):
+        chain.sweep(None if shifts is None else shifts[[k % count]])
+    for at in range(0, count, each):
+        some = slice(at, min(at + each, count))
+        found = chain.sweep(None if shifts is None else shifts[some], some.stop - some.start)
+        common[some], own[:, some] = found[0], found[1][:, :, :q]
+        spread[some] = chain.spread[: len(groups.names)]
     return Draws(common, own, spread)
 
 
@@ -266,48 +274,57 @@ class _Chain:
         self.members = self.to_common.sum(axis=0) + players * self.to_own.sum(axis=0)
         self.diagonal = np.arange(len(groups.own))
 
-    def sweep(self, shift: Floats | None) -> None:
-        """Draw everything once."""
+    def sweep(self, shifts: Floats | None, count: int = 1) -> tuple[Floats, Floats]:
+        """Draw everything once, and the coefficients `count` times.
+
+        Returns
+        -------
+        common, own : ndarray, shapes (count, p) and (players, count, q)
+        """
         m = self.m
-        xy, zy = m.xy, m.zy
-        if shift is not None and m.xm.shape[1]:
-            xy, zy = xy + m.xm @ shift, zy + m.zm @ shift
+        xy, zy = np.tile(m.xy[:, None], count), np.tile(m.zy[:, :, None], count)
+        if shifts is not None and m.xm.shape[1]:
+            xy, zy = xy + m.xm @ shifts.T, zy + m.zm @ shifts.T
         dx = np.where(self.flat, 1.0, self.alpha[self.g.common])
         dz = self.alpha[self.g.own]
         px = np.where(self.flat, _FLAT_PRECISION, 1.0 / self.tau2[self.g.common])
-        beta, xi = self._coefficients(xy, zy, (dx, dz), px)
-        self._alphas(xy, zy, beta, xi)
+        betas, xis = self._coefficients(xy, zy, (dx, dz), px)
+        common, own = (betas * dx[:, None]).T, (xis * dz[:, None]).swapaxes(1, 2)
+        beta, xi = betas[:, -1], xis[:, :, -1]
+        self._alphas(xy[:, -1], zy[:, :, -1], beta, xi)
         squares = beta**2 @ self.to_common + (xi**2).sum(axis=0) @ self.to_own
         shape = 0.5 * (_DF + self.members)
         self.tau2 = 0.5 * (_DF + squares) / self.rng.standard_gamma(shape)
         if self.fixed is not None:
             self.tau2[self.fixed] = 1.0
-        self.common = beta * np.where(self.flat, 1.0, self.alpha[self.g.common])
-        self.own = xi * self.alpha[self.g.own]
+        common[-1] = beta * np.where(self.flat, 1.0, self.alpha[self.g.common])
+        own[:, -1] = xi * self.alpha[self.g.own]
         self.spread = np.abs(self.alpha) * np.sqrt(self.tau2)
+        return common, own
 
     def _coefficients(
         self, xy: Floats, zy: Floats, scale: tuple[Floats, Floats], px: Floats
     ) -> tuple[Floats, Floats]:
-        """Common and players' coefficients together, in expanded units."""
+        """Common and players' coefficients together, in expanded units, some draws of each."""
         m, (dx, dz) = self.m, scale
-        p = len(dx)
+        p, count = xy.shape
         K = m.zz * (dz[:, None] * dz)
         K[:, self.diagonal, self.diagonal] += 1.0 / self.tau2[self.g.own]
-        right = np.concatenate([m.zx * (dz[:, None] * dx), (zy * dz)[..., None]], axis=2)
+        right = np.concatenate([m.zx * (dz[:, None] * dx), zy * dz[:, None]], axis=2)
         roots, U = [], np.empty_like(right)
         for i, (block, side) in enumerate(zip(K, right, strict=True)):
             root, _ = dpotrf(block.T, lower=1, overwrite_a=1)
             U[i] = dtrtrs(root, side, lower=1)[0]
             roots.append(root)
-        flat = U.reshape(-1, p + 1)
-        cross = flat.T @ flat
-        S = m.xx * (dx[:, None] * dx) - cross[:p, :p]
+        flat = U.reshape(-1, p + count)
+        cross = flat[:, :p].T @ flat
+        S = m.xx * (dx[:, None] * dx) - cross[:, :p]
         S[np.diag_indices(p)] += px
         root, _ = dpotrf(0.5 * (S + S.T), lower=1)
-        mean = dtrtrs(root, xy * dx - cross[:p, p], lower=1)[0]
-        beta = dtrtrs(root, mean + self.rng.standard_normal(p), lower=1, trans=1)[0]
-        inner = U[..., p] - U[..., :p] @ beta + self.rng.standard_normal(zy.shape)
+        mean = dtrtrs(root, xy * dx[:, None] - cross[:, p:], lower=1)[0]
+        noise = self.rng.standard_normal((p, count))
+        beta = dtrtrs(root, mean + noise, lower=1, trans=1)[0]
+        inner = U[..., p:] - U[..., :p] @ beta + self.rng.standard_normal(zy.shape)
         pairs = zip(roots, inner, strict=True)
         return beta, np.stack([dtrtrs(L, one, lower=1, trans=1)[0] for L, one in pairs])
 

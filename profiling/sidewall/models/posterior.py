@@ -243,16 +243,10 @@ class Posterior:
     def gaps_met(self, player: int, cell: int) -> Floats:
         """Gaps of the player's own balls in a cell."""
         counted, kinds = self.model.counted_, self.model.counted_.kinds
-        if "met" not in self._known:
-            code = np.unique(counted.player, return_index=True)[1]
-            cells = cell_of(kinds["side"], kinds["family"], self.model.families_)
-            ends = np.append(code, len(counted.player))
-            self._known["met"] = ends, cells, kinds["gap_m"].to_numpy()
-        ends, cells, gap = self._known["met"]
-        mine = slice(ends[player], ends[player + 1])  # rows stand in the order of players
-        kind, n = counted.kind[mine], counted.n[mine]
-        here = cells[kind] == cell
-        return np.asarray(np.repeat(gap[kind[here]], n[here].astype(np.int64)))
+        mine = self.mix.rows_of(player)
+        here = mine[self.mix.cell[self.mix.place[counted.kind[mine]]] == cell]
+        gap = kinds["gap_m"].to_numpy()[counted.kind[here]]
+        return np.asarray(np.repeat(gap, counted.n[here].astype(np.int64)))
 
     def situation(self, told: Mapping[str, str]) -> Bools | None:
         """Kinds of shot in a situation; None for no condition."""
@@ -301,6 +295,31 @@ class Posterior:
             chance = self._win(choice, player, (gap[rows], side[rows], volley[rows], words))
             win[:, rows] = np.clip(chance, 0.0, 1.0)
         return win
+
+    def on_side(self, player: int, family: str, side: str) -> Floats | None:
+        """Draws of the mean chance over a player's balls of a family, all met on one side.
+
+        None where the player met no such ball.
+        """
+        counted, kinds = self.model.counted_, self.model.counted_.kinds
+        if side not in self._known:
+            moved = self.mix.table.assign(side=side)
+            words = {c: self.model.curves_[c].columns.words(moved) for c in CHOICES}
+            self._known[side] = words, self._side_and_volley(moved)
+        words, (sides, volleys) = self._known[side]
+        mine = self.mix.rows_of(player)
+        row = self.mix.place[counted.kind[mine]]
+        family_of = (self.mix.table["family"] == family).to_numpy()[row]
+        mine, row = mine[family_of], row[family_of]
+        if not len(mine):
+            return None
+        gap, n = kinds["gap_m"].to_numpy()[counted.kind[mine]], counted.n[mine]
+        total = np.zeros(self.n_draws)
+        for k, choice in enumerate(CHOICES):
+            at = np.flatnonzero(self.mix.choice[row] == k)
+            ball = gap[at], sides[row[at]], volleys[row[at]], words[choice][row[at]]
+            total += np.clip(self._win(choice, player, ball), 0.0, 1.0) @ n[at]
+        return total / n.sum()
 
     # -- single shots ---------------------------------------------------------------------
 
@@ -378,6 +397,13 @@ class Mix:
     Parameters
     ----------
     model : TightnessModel
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a kind of shot, whatever its gap.
+    place : ndarray of int
+        Row of every kind of the counted shots.
     """
 
     def __init__(self, model: TightnessModel) -> None:
@@ -388,11 +414,14 @@ class Mix:
         code = np.zeros(len(kinds), dtype=np.int64)
         for name in names:
             code = code * (len(kinds[name].cat.categories) + 1) + kinds[name].cat.codes + 1
-        _, first, place = np.unique(code, return_index=True, return_inverse=True)
+        _, first, self.place = np.unique(code, return_index=True, return_inverse=True)
         self.table = kinds.iloc[first].reset_index(drop=True)
-        players = np.searchsorted(np.unique(counted.player), counted.player)
+        playing, players = np.unique(counted.player, return_inverse=True)
+        self._bounds = np.searchsorted(counted.player, np.append(playing, playing[-1] + 1))
         size = len(self.table)
-        n = sums_by(players * size + place[counted.kind], counted.n, len(model.players_) * size)
+        n = sums_by(
+            players * size + self.place[counted.kind], counted.n, len(model.players_) * size
+        )
         self.n = n.reshape(-1, size)
         self.cell = cell_of(self.table["side"], self.table["family"], model.families_)
         self.choice = self.table["choice"].cat.codes.to_numpy()
@@ -407,6 +436,10 @@ class Mix:
                 word = positions(table[name], pd.Index(list(levels))) + 1
             code = np.where(code < 0, -1, code * (len(levels) + 1) + word)
         return code
+
+    def rows_of(self, player: int) -> Ints:
+        """Rows of the counted shots that are a player's."""
+        return np.arange(self._bounds[player], self._bounds[player + 1])
 
     def ball_of(self, table: pd.DataFrame) -> Ints:
         """Position of each ball's situation; of the cell's commonest where it was never met."""
