@@ -109,7 +109,7 @@ def bootstrap(folder: Path, n: int) -> Pair:
         boot = drawn()
         values = []
         for draw in range(DRAWS):
-            weight = boot.shot_weights(draw)
+            weight = boot.weights[draw, boot.rally]
             counts = np.zeros((players, s, s + 3))
             for k in np.flatnonzero(moves.known):
                 counts[moves.striker[k], moves.start[k], moves.target[k]] += weight[k]

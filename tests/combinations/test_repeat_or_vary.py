@@ -78,6 +78,35 @@ def test_nothing_planted_is_not_known(study):
     assert np.isnan(answers["repeats"][0])
 
 
+def with_smashes(planted, count):
+    """So many balls that came in as drives came in as smashes, and were all won."""
+    drives = planted["repeats_reply"].notna() & (planted["incoming_stroke"] == "drive")
+    at = planted.index[drives][:count]
+    shots = planted.astype({"incoming_stroke": object})
+    shots.loc[at, ["incoming_stroke", "won"]] = ["smash", 1.0]
+    return shots
+
+
+def test_a_word_met_seldom_joins_the_usual_one_and_a_note_says_so(planted):
+    shots = with_smashes(planted, 7)
+    found = RepeatOrVary().fit(shots)
+    said = "incoming_stroke smash: 7 shots, too few to be told apart; they count as drive"
+    assert said in found.notes_
+    as_drives = RepeatOrVary().fit(shots.replace({"incoming_stroke": {"smash": "drive"}}))
+    assert as_drives.notes_ == [note for note in found.notes_ if note != said]
+    pd.testing.assert_frame_equal(found.answers(), as_drives.answers())
+
+
+def test_a_word_that_was_always_won_spoils_nothing(planted, fitted):
+    found = RepeatOrVary().fit(with_smashes(planted, 40))
+    assert "incoming_stroke smash" in found._rows.X.columns
+    assert not any("smash" in note for note in found.notes_)
+    # 40 of thousands of shots, and they have a coefficient of their own
+    average = found.answers().iloc[0]
+    assert average["status"] == "vary from here on"
+    assert average["low"] <= fitted.answers()["repeats"][0] <= average["high"]
+
+
 def test_refusals(by_hand, ladder):
     with pytest.raises(NotFittedError, match="RepeatOrVary"):
         RepeatOrVary().answers()

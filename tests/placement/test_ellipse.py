@@ -1,9 +1,11 @@
 import numpy as np
 import pytest
 from scipy.stats import chi2, f, multivariate_normal
+from sklearn.covariance import MinCovDet
 
 from sidewall.errors import DataError
 from sidewall.placement import error_ellipse
+from sidewall.placement.ellipse import _robust, _tightest_half
 
 COVARIANCE = np.array([[0.09, 0.05], [0.05, 0.64]])
 
@@ -59,6 +61,23 @@ def test_mishits_blow_up_the_classical_and_not_the_robust():
     robust = error_ellipse(*drawn.T, 0.8, robust=True)
     assert area(robust) == pytest.approx(clean, rel=0.35)
     assert robust.n <= 112
+
+
+@pytest.mark.parametrize("n", [12, 101, 600])
+def test_the_tightest_half_is_at_least_as_tight_as_scikit_learns(n):
+    drawn = points(n, np.random.default_rng(n))
+    drawn[: n // 10] += 3.0
+    theirs = MinCovDet(random_state=0).fit(drawn)
+    _, covariance, half = _tightest_half(drawn, 0)
+    assert half == theirs.raw_support_.sum()
+    assert np.linalg.det(covariance) <= np.linalg.det(theirs.raw_covariance_) * (1 + 1e-9)
+
+
+def test_the_bulk_of_many_normal_points_has_their_covariance():
+    mean, covariance, n = _robust(points(200_000, np.random.default_rng(9)), 0)
+    assert mean == pytest.approx([0.4, 7.8], abs=0.01)
+    assert covariance == pytest.approx(COVARIANCE, rel=0.02)
+    assert n / 200_000 == pytest.approx(0.975, abs=0.005)
 
 
 def test_the_outline_lies_on_the_ellipse():

@@ -6,7 +6,7 @@ from scipy.stats import norm
 
 from sidewall.errors import DataError, NotFittedError
 from sidewall.placement import TinMargin
-from sidewall.placement.aim import best_height, even_normal, tin_chance, win_chance
+from sidewall.placement.aim import _few_aims, best_height, even_normal, tin_chance, win_chance
 from sidewall.placement.heights import wall_heights
 
 
@@ -30,6 +30,17 @@ def test_chance_of_winning_is_the_integral(aim, sd):
 
     exact, _ = quad(lambda z: curve(z) * norm.pdf(z, aim, sd), 0.48, aim + 9 * sd, points=[aim])
     assert float(win_chance(aim, sd, 0.48, curve)) == pytest.approx(exact, abs=2e-6)
+
+
+@pytest.mark.parametrize("sd", [0.02, 0.05, 0.16, 0.5])
+@pytest.mark.parametrize("top", [0.6, 1.5, 4.8])
+def test_few_aims_tell_the_chance_at_all_of_them(sd, top):
+    def chance(at):
+        return win_chance(at, sd, 0.48, lambda z: expit(0.4 - 3.0 * (z - 0.75)))
+
+    aims = np.arange(0.48, top, 0.02)
+    few, to_all = _few_aims(aims, sd)
+    assert chance(few) @ to_all == pytest.approx(chance(aims), abs=5e-6)
 
 
 def test_the_best_height_solves_its_own_equation():

@@ -23,7 +23,7 @@ def test_counts_are_those_of_a_plain_loop(boot, chain):
     chunk = next(boot.counts())
     for k in (0, 17):
         slow = np.zeros_like(chunk[k])
-        weight = boot.shot_weights(k)
+        weight = boot.weights[k, boot.rally]
         for i in np.flatnonzero(moves.known):
             slow[moves.striker[i], moves.start[i], moves.target[i]] += weight[i]
         np.testing.assert_allclose(chunk[k], slow)

@@ -57,11 +57,14 @@ class RepeatRows:
     X, Z : DataFrame
         Fixed and varying columns; what is adjusted for is centred on the shots that were
         met, so that 0 is the usual situation.
+    notes : list of str
+        Words that were met too seldom to be told apart.
     """
 
     used: pd.DataFrame
     X: pd.DataFrame
     Z: pd.DataFrame
+    notes: list[str]
 
     def contrasts(self, lines: Array) -> tuple[Array, Array]:
         """Rows in the columns of the lines, (k, 4), as rows for X and for Z."""
@@ -98,25 +101,32 @@ def repeat_rows(shots: pd.DataFrame, most: int) -> RepeatRows:
     lines = np.column_stack([np.ones(len(used)), sign, repeats - 1.0, sign * (repeats - 1.0)])
     X = pd.DataFrame(lines, columns=list(LINES))
     Z = X[list(OWN)].copy()
-    return RepeatRows(used, pd.concat([X, _adjusted_for(used)], axis=1), Z)
+    adjusted, notes = _adjusted_for(used)
+    return RepeatRows(used, pd.concat([X, adjusted], axis=1), Z, notes)
 
 
-def _adjusted_for(used: pd.DataFrame) -> pd.DataFrame:
-    """Situation and gap as centred columns; a word met seldom joins the usual one."""
-    columns = {}
+def _adjusted_for(used: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Situation and gap as centred columns; a word met seldom joins the usual one, with a note."""
+    columns, notes = {}, []
     for name in ("side", "family", "incoming_stroke"):
-        words = used[name].astype(object)
-        words = words.where(words.notna(), "not charted").astype(str)
+        words = used[name].astype("category").cat.add_categories("not charted")
+        words = words.fillna("not charted")
         counts = words.value_counts()
-        for word in counts.index[1:]:  # the usual one is part of the level
+        usual, *others = counts.index[counts > 0]  # the usual one is part of the level
+        for word in others:
             if counts[word] >= _RARE:
                 columns[f"{name} {word}"] = (words == word).to_numpy(dtype=np.float64)
+            else:
+                notes.append(
+                    f"{name} {word}: {counts[word]} shots, too few to be told apart; they count "
+                    f"as {usual}"
+                )
     # whole centimetres: equal rows are counted once in the fit
     gap = np.round(used["gap_m"].to_numpy(dtype=np.float64), 2)
     columns["gap"] = np.log1p(gap / BEND_M)
     table = pd.DataFrame(columns)
     table = table.loc[:, table.std(ddof=0) > 0]
-    return table - table.mean()
+    return table - table.mean(), notes
 
 
 #: Own repeats and own variations that an answer about a player takes.
@@ -165,6 +175,8 @@ class RepeatOrVary:
     players_ : list of str
     used_ : DataFrame
         The shots behind the fit.
+    notes_ : list of str
+        What was met too seldom to be adjusted for by itself.
     """
 
     def __init__(self, most: int = 6, prior_scale: float = 0.1, seed: int = 0) -> None:
@@ -187,7 +199,7 @@ class RepeatOrVary:
         if self.most < 2:
             raise DataError(f"most is {self.most}; a line takes at least 2 numbers of repeats.")
         rows = repeat_rows(shots, self.most)
-        self.used_ = rows.used
+        self.used_, self.notes_ = rows.used, rows.notes
         self._rows = rows
         names = list(rows.Z.columns)
         groups = Groups(

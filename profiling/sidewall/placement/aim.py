@@ -20,12 +20,12 @@ from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike
 from scipy.special import expit, ndtr, ndtri
 
 from sidewall.arguments import Array, Floats, Ints
 from sidewall.errors import DataError
-from sidewall.features.coded import struck_by
 from sidewall.features.rates import wilson_interval
 from sidewall.models.transforms import GapTransform
 from sidewall.placement.heights import CensoredNormal
@@ -33,9 +33,9 @@ from sidewall.placement.player_curves import PlayerCurves
 
 Curve = Callable[[Array], Array]
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(20)
 #: How far the scatter is followed, standard deviations.
-_FAR = 5.5
+_FAR = 5.0
 
 
 class Best(NamedTuple):
@@ -83,9 +83,9 @@ def win_chance(aim_m: ArrayLike, sd_m: ArrayLike, tin_m: float, curve: Curve) ->
     low = np.clip((tin_m - aim) / sd, -_FAR, _FAR)
     half = (_FAR - low) / 2.0
     u = low[..., None] + half[..., None] * (1.0 + _NODES)
-    density = np.exp(-0.5 * u**2) / np.sqrt(2.0 * np.pi)
-    z = aim[..., None] + sd[..., None] * u
-    return np.asarray(half * np.sum(_WEIGHTS * density * curve(z), axis=-1))
+    win = curve(aim[..., None] + sd[..., None] * u)
+    win *= np.exp(-0.5 * u**2)
+    return np.asarray(half * (win @ _WEIGHTS) / np.sqrt(2.0 * np.pi))
 
 
 def best_height(aims_m: Array, win: Array) -> Best:
@@ -124,6 +124,7 @@ def best_height(aims_m: Array, win: Array) -> Best:
 
 #: Fewest heights of a stroke.
 _LEAST = 60
+_CELL: Final = ("player", "side", "pressure")
 
 
 class HeightGain:
@@ -168,7 +169,9 @@ class HeightGain:
                 f"{len(known)} heights above the tin, and {_LEAST} are needed for the gain of a "
                 "lower ball"
             )
-        self._rows = rows
+        loose, cell = _looseness(rows), [rows[name].astype(str) for name in _CELL]
+        self._loose = loose.groupby(cell).mean()
+        self._all_loose = loose.groupby(cell[1:]).mean()
         self.transform_ = GapTransform.fit(self.curve, known["height_m"])
         X = self._columns(known)
         vary = ["constant", *[name for name in X.columns if name.startswith("height")]]
@@ -213,11 +216,11 @@ class HeightGain:
             if word in names:
                 pick[0, names.index(word)] = 1.0
         if "gap" in names:
-            mask = self._rows["side"].astype(str) == side
-            mask &= self._rows["pressure"].astype(str) == pressure
-            if player is not None:
-                mask &= struck_by(self._rows, player)
-            pick[0, names.index("gap")] = _looseness(self._rows[mask]).mean()
+            pick[0, names.index("gap")] = (
+                self._all_loose[side, pressure]
+                if player is None
+                else self._loose[player, side, pressure]
+            )
         pick[range(1, 1 + len(heights)), heights] = 1.0
         return pick @ values, pick @ covariance @ pick.T
 
@@ -310,6 +313,8 @@ NOT_KNOWN: Final = "not known yet"
 _STEP_M: Final = 0.02
 #: Share of rallies that does not matter: how wide the top of the curve is.
 _FLAT: Final = 0.005
+#: Draws taken together: their chances at every aim fit the processor's own memory.
+_BLOCK: Final = 256
 
 
 @dataclass(frozen=True)
@@ -365,18 +370,39 @@ def aim_chances(
     own = scatter.mean_m + moves[:, 0]
 
     def chance(at: Array) -> Array:
-        def curve(z: Array) -> Array:
-            eta = np.broadcast_to(lines[:, 0][:, None, None], z.shape).copy()
-            basis = gain.transform_.basis(z.ravel())
-            for k in range(basis.shape[1]):
-                eta += lines[:, 1 + k][:, None, None] * basis[:, k].reshape(z.shape)
-            return np.asarray(expit(eta))
+        blocks = (slice(k, k + _BLOCK) for k in range(0, len(sd), _BLOCK))
+        return np.vstack([of_block(at[some], some) for some in blocks])
 
-        return win_chance(at, sd[:, None], tin_m, curve)
+    def of_block(at: Array, some: slice) -> Array:
+        level, *slopes = lines[some].T[..., None, None]
+
+        def curve(z: Array) -> Array:
+            columns = gain.transform_.basis(z.ravel()).T.reshape(-1, *z.shape)
+            parts = (slope * column for slope, column in zip(slopes, columns, strict=True))
+            return np.asarray(expit(sum(parts, level)))
+
+        return win_chance(at, sd[some, None], tin_m, curve)
 
     aims = aims_from(tin_m, gain.highest_m)
-    win = chance(np.broadcast_to(aims, (len(sd), len(aims))))
+    few, to_all = _few_aims(aims, float(sd.min()))
+    win = chance(np.broadcast_to(few, (len(sd), len(few)))) @ to_all
     return AimChances(scatter, tin_m, aims, win[0], win[1:], chance(own[:, None])[:, 0])
+
+
+def _few_aims(aims_m: Array, sd_m: float) -> tuple[Array, Array]:
+    """Aims that stand for all of them, and the matrix that leads from the one to the other.
+
+    Chebyshev points: the chance of winning is as smooth along the aim as the scatter is wide,
+    so a polynomial through these meets it to within some millionths.
+    """
+    low, high = aims_m[0], aims_m[-1]
+    points = chebyshev.chebpts1(8 + int(1.25 * (high - low) / sd_m))
+    degree = len(points) - 1
+    along = 2.0 * (aims_m - low) / (high - low) - 1.0
+    to_all = np.linalg.solve(
+        chebyshev.chebvander(points, degree).T, chebyshev.chebvander(along, degree).T
+    )
+    return low + (high - low) * (points + 1.0) / 2.0, to_all
 
 
 def aim_answer(cell: AimChances, level: float) -> dict[str, Any]:

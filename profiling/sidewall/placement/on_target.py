@@ -180,7 +180,7 @@ def placement_table(
     ellipse_share
         Chance that the next bounce falls into the ellipse.
     robust
-        Whether to add the robust ellipse, which takes time.
+        Whether to add the robust ellipse.
 
     Returns
     -------

@@ -11,7 +11,7 @@ that ends it has its worth in the table of values, and made no opening.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,9 @@ from sidewall.rallies.transitions import Transitions
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
+
+#: Numbers of resampled cells that are held at once.
+_MOST_NUMBERS: Final = 1_000_000
 
 
 def next_ball(moves: Transitions) -> Array:
@@ -96,6 +99,8 @@ def matched_table(
         ``difference_low`` and ``difference_high``; ``shots`` and ``rallies`` of the
         kind; ``matched_shots``, those of the kind that had any to be compared with.
     """
+    from scipy import sparse  # noqa: PLC0415 - slow to load
+
     moves = chain.moves()
     by = column_names(by, moves.table.columns)
     serve = (moves.table["stroke"] == "serve").to_numpy()
@@ -110,28 +115,36 @@ def matched_table(
     kinds, s = len(labels), len(moves.states)
     place = moves.striker[use] * s + moves.start[use]
     places = len(moves.players) * s
-    y, rally = outcome[use], moves.rally[use]
+    y, boot = outcome[use], RallyBootstrap(moves, chain.pooling_, draws, rng)
+    rally, rallies = boot.rally[use], boot.weights.shape[1]
+    cells, cell = np.unique(kind * places + place, return_inverse=True)
+    kind_of, place_of = np.divmod(cells, places)
+    one, every = np.ones(len(cells)), np.arange(len(cells))
+    shots, hits = (
+        sparse.csr_matrix((each, (rally, cell)), (rallies, len(cells)))
+        for each in (np.ones(len(y)), y)
+    )
+    by_place = sparse.csr_matrix((one, (every, place_of)), (len(cells), places))
+    by_kind = sparse.csr_matrix((one, (every, kind_of)), (len(cells), kinds))
 
-    def compare(weight: Array) -> tuple[Array, Array, Array]:
-        cell = kind * places + place
-        n = np.bincount(cell, weight, minlength=kinds * places).reshape(kinds, places)
-        hits = np.bincount(cell, weight * y, minlength=kinds * places).reshape(kinds, places)
-        rest, rest_hits = n.sum(axis=0) - n, hits.sum(axis=0) - hits
+    def compare(weights: Array) -> tuple[Array, Array, Array]:
+        n, won = weights @ shots, weights @ hits
+        rest, rest_won = ((each @ by_place)[:, place_of] - each for each in (n, won))
         both = (n > 0) & (rest > 0)
         with np.errstate(invalid="ignore", divide="ignore"):
-            total = np.where(both, n, 0.0).sum(axis=1)
-            share = np.where(both, hits, 0.0).sum(axis=1) / total
-            other = np.where(both, n * rest_hits / rest, 0.0).sum(axis=1) / total
+            total = np.where(both, n, 0.0) @ by_kind
+            share = np.where(both, won, 0.0) @ by_kind / total
+            other = np.where(both, n * rest_won / rest, 0.0) @ by_kind / total
         return share, other, total
 
-    share, other, matched = compare(np.ones(len(y)))
+    share, other, matched = (each[0] for each in compare(np.ones((1, rallies))))
     if not matched.any():
         raise DataError(
             f"no two kinds of shot by {', '.join(by)} were struck by one player from one state, "
             "so there is nothing to compare; add a column such as stroke"
         )
-    boot = RallyBootstrap(moves, chain.pooling_, draws, rng)
-    again = np.stack([np.subtract(*compare(boot.shot_weights(k)[use])[:2]) for k in range(draws)])
+    some = np.array_split(boot.weights, 1 + draws * len(cells) // _MOST_NUMBERS)
+    again = np.concatenate([np.subtract(*compare(weights)[:2]) for weights in some])
     low, high = percentile_limits(again, level)
     pairs = pd.DataFrame({"kind": kind, "rally": rally}).drop_duplicates()
     table = labels.assign(

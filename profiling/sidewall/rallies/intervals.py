@@ -27,7 +27,8 @@ def rally_weights(match_of_rally: NDArray, draws: int, rng: np.random.Generator)
     Rallies are drawn with replacement within their match, so that every match keeps its
     number of rallies; whole rallies, since shots of one rally belong together.
     """
-    weights = np.empty((draws, len(match_of_rally)))
+    # column by column: a sparse table is multiplied from this side without a copy
+    weights = np.empty((draws, len(match_of_rally)), order="F")
     for match in np.unique(match_of_rally):
         rallies = np.flatnonzero(match_of_rally == match)
         n = len(rallies)
@@ -116,10 +117,6 @@ class RallyBootstrap:
         """Each draw's pooled transition rows, (players, s, s + 3)."""
         for chunk in self.counts():
             yield from self._pooling.rows(chunk)
-
-    def shot_weights(self, draw: int) -> Array:
-        """How often each shot counts in a draw, shape (n,)."""
-        return self.weights[draw, self.rally]
 
 
 def ladder_values(counts: Array) -> Array:

@@ -338,19 +338,20 @@ def decision_gains(
         From `decisions` on the ladder's own shots, with ``row``.
     target : {"quartile", "half"}
     """
-    worth = ChoiceWorth(model, judged, halves=True)
-    which = rng.integers(0, worth.n_draws, len(ladder.weights))
     row = judged["row"].to_numpy()
     code = judged["decision"].astype(str).to_numpy()
     told = np.flatnonzero(code != "not known yet")
-    points = worth.mean
+    wrong = np.flatnonzero((code == "forced") | (code == "passed up"))
+    worth = ChoiceWorth(model, judged.iloc[wrong], halves=True)
+    which = rng.integers(0, worth.n_draws, len(ladder.weights))
     found = []
     for item, word in (("forced", "forced"), ("passed_up", "passed up")):
-        mine = np.flatnonzero(code == word)
+        at = np.flatnonzero(code[wrong] == word)
+        mine, points = wrong[at], worth.mean[at]
         # a standing for the number of shots judged, then its values are replaced by costs
         nothing = np.zeros((len(ladder.weights), len(ladder.names)))
         base = standing(ladder, row[told], nothing[0], nothing, 1.0, rng)
-        raw, drawn = _costs(ladder, row[mine], points[mine], worth.drawn(mine, which))
+        raw, drawn = _costs(ladder, row[mine], points, worth.drawn(at, which))
         known, n = base.known, base.n
         # not drawn toward the others: the curves' coefficients are already
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -360,15 +361,15 @@ def decision_gains(
         if target == "half" or np.isnan(goal).all():
             goal, words = each / 2.0, HALF[item]
         gain = own.a_game * (goal - each)
-        at = np.broadcast_to(goal, each.shape)
         counts = np.bincount(ladder.player[row[mine]], minlength=len(ladder.names))
         notes = {
             k: f"{counts[k]:,} such shots among {n[k]:,} that could be judged"
             for k in range(len(ladder.names))
         }
         found.append(
-            Gain(item, words, gain, own, 100 * _mean(each), 100 * _mean(at), False,
-                 row[mine], points[mine], why, notes)
+            Gain(item, words, gain, own, 100 * _mean(each),
+                 100 * _mean(np.broadcast_to(goal, each.shape)), False,
+                 row[mine], points, why, notes)
         )  # fmt: skip
     return found
 
