@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Any, Literal, cast, overload
+from typing import TYPE_CHECKING, Any, Literal, TypedDict, Unpack, overload
 
 import numpy as np
-from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sidewall.arguments import check_count, check_level
@@ -24,14 +22,14 @@ from sidewall.plots.chain_graph import (
     draw_court,
     draw_ring,
 )
-from sidewall.plots.frame import foot, head
+from sidewall.plots.frame import frame, given, panels
 from sidewall.plots.state_places import (
     Ball,
     balls_of,
     court_places,
     short,
 )
-from sidewall.plots.style import PAPER, look, title, value_map
+from sidewall.plots.style import PAPER, title, value_map
 from sidewall.plots.words import plain
 from sidewall.rallies.intervals import row_limits, shown_rows, shown_values
 from sidewall.rallies.transitions import ENDS
@@ -42,48 +40,30 @@ if TYPE_CHECKING:
 __all__ = ["plot_chain"]
 
 
+class _Look(TypedDict, total=False):
+    """What the reader may choose; see `plot_chain`."""
+
+    start: str | None
+    strongest: int | None
+    least: float | None
+    table: Literal["beside", "below"]
+    draws: int
+    level: float
+
+
+@overload
+def plot_chain(chain: RallyChain, player: str | None, ax: Axes, **look: Unpack[_Look]) -> Axes: ...
+
+
 @overload
 def plot_chain(
-    chain: RallyChain,
-    player: str | None,
-    ax: Axes,
-    *,
-    start: str | None = ...,
-    strongest: int | None = ...,
-    least: float | None = ...,
-    table: Literal["beside", "below"] = ...,
-    draws: int = ...,
-    level: float = ...,
+    chain: RallyChain, player: str | None = ..., *, ax: Axes, **look: Unpack[_Look]
 ) -> Axes: ...
 
 
 @overload
 def plot_chain(
-    chain: RallyChain,
-    player: str | None = ...,
-    *,
-    ax: Axes,
-    start: str | None = ...,
-    strongest: int | None = ...,
-    least: float | None = ...,
-    table: Literal["beside", "below"] = ...,
-    draws: int = ...,
-    level: float = ...,
-) -> Axes: ...
-
-
-@overload
-def plot_chain(
-    chain: RallyChain,
-    player: str | None = ...,
-    ax: None = ...,
-    *,
-    start: str | None = ...,
-    strongest: int | None = ...,
-    least: float | None = ...,
-    table: Literal["beside", "below"] = ...,
-    draws: int = ...,
-    level: float = ...,
+    chain: RallyChain, player: str | None = ..., ax: None = ..., **look: Unpack[_Look]
 ) -> NDArray[np.object_]: ...
 
 
@@ -92,13 +72,7 @@ def plot_chain(
     chain: RallyChain,
     player: str | None = ...,
     ax: Axes | Sequence[Axes] | None = ...,
-    *,
-    start: str | None = ...,
-    strongest: int | None = ...,
-    least: float | None = ...,
-    table: Literal["beside", "below"] = ...,
-    draws: int = ...,
-    level: float = ...,
+    **look: Unpack[_Look],
 ) -> Axes | NDArray[np.object_]: ...
 
 
@@ -172,7 +146,10 @@ def plot_chain(
     values = shown_values(chain, player, draws, level)
     places = court_places(chain, balls)
     own = ax is None
-    pair = _new_pair(balls, table) if ax is None else _given(ax)
+    if ax is None:
+        pair = _new_pair(balls, table)
+    else:
+        pair = given(ax, "one axes (court) or two (court, table)", 1, 2)
     norm = _norm(values.loc[[ball.state for ball in balls], "win_probability"].to_numpy())
     shade = partial(_shade, norm)
     has_contact = "contact" in chain.moves().table.columns
@@ -201,34 +178,18 @@ def plot_chain(
         words = f"{short(plain(player), 20)}: {words[0].lower()}{words[1:]}"
     if not own:
         title(pair[0], words)
-        return pair if len(pair) > 1 else cast(Axes, pair[0])
-    figure = cast(Figure, pair[0].figure)
-    head(figure, words)
-    foot(figure, _foot_words(chain, player, n, (most, least), level, start, on_court))
+        return pair if len(pair) > 1 else pair[0]
+    frame(pair[0], words, _foot_words(chain, player, n, (most, least), level, start, on_court))
     return pair
 
 
 def _new_pair(balls: list[Ball], table: str) -> NDArray[np.object_]:
     lines = table_lines(balls)
-    with look():
-        if table == "beside":
-            shape: dict[str, Any] = {"ncols": 2, "width_ratios": [4.9, 3.9]}
-            size = (8.8, max(7.0, 1.6 + 0.235 * lines))
-        else:
-            below = 0.27 * lines
-            shape = {"nrows": 2, "height_ratios": [6.0, below]}
-            size = (5.2, 8.2 + below)
-        _, fresh = plt.subplots(figsize=size, layout="constrained", **shape)
-    return cast(NDArray[np.object_], fresh)
-
-
-def _given(ax: Axes | Sequence[Axes]) -> NDArray[np.object_]:
-    given = np.atleast_1d(np.asarray(ax, dtype=object)).ravel()
-    if given.size > 2:
-        raise DataError(
-            f"The picture takes one axes (court) or two (court, table); {given.size} given."
-        )
-    return given
+    if table == "beside":
+        size = 8.8, max(7.0, 1.6 + 0.235 * lines)
+        return panels(1, 2, size, width_ratios=[4.9, 3.9]).ravel()
+    below = 0.27 * lines
+    return panels(2, 1, (5.2, 8.2 + below), height_ratios=[6.0, below]).ravel()
 
 
 def _norm(values: NDArray[np.float64]) -> Normalize:

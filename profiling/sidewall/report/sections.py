@@ -15,19 +15,15 @@ from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.models.answers import LEAST_OWN
-from sidewall.plots.words import (
-    cell_words,
-    count,
-    family_words,
-    win_difference_words,
-)
+from sidewall.numbers import count, share
+from sidewall.plots.words import cell_words, family_words, win_difference_words
 from sidewall.progress import next_balls
 from sidewall.report.ladder import FittedLadder, own
 from sidewall.report.pictures import inline
 from sidewall.report.rallies import Rallies
 from sidewall.report.sheet import VARY_OPEN, Sheet
 from sidewall.report.views import Line, Link, Picture, Section
-from sidewall.report.words import Lengths, share, signed_in, stroke_words
+from sidewall.report.words import Lengths, signed_in, stroke_words
 from sidewall.worklist import drill_for
 from sidewall.worklist.items import COMBINATION
 from sidewall.worklist.worklist import NOT_KNOWN
@@ -118,7 +114,7 @@ class Pages:
         used, found = own(self.model.used_, self.player), list[Picture]()
         rule = self.model.rule(self.ladder.level)
         for (side, family), tape in zip(self.model.cells_, self.sheet.tapes, strict=True):
-            cell = cell_words(self.model, side, family)
+            cell = cell_words(side, family)
             some = used[(used["side"] == side) & (used["family"] == family)]
             link = None
             if tape.taped:
@@ -142,7 +138,7 @@ class Pages:
         said = []
         for row in own(self.model.comfort(self.ladder.level), self.player).to_dict("records"):
             if min(row["n_forehand"], row["n_backhand"]) >= LEAST_OWN:
-                words = family_words(self.model, str(row["family"]))
+                words = family_words(str(row["family"]))
                 told = {str(k): v for k, v in row.items()}
                 said.append(f"{words}, {win_difference_words(told)}")
         if not said:
@@ -161,7 +157,7 @@ class Pages:
             cell = mine[(mine["side"] == side) & (mine["family"] == family)]
             if not len(cell):
                 continue
-            words = cell_words(self.model, side, family)
+            words = cell_words(side, family)
             link = None
             for decision in _COSTLY:
                 rows = cell[cell["decision"] == decision].sort_values("points", kind="stable")
@@ -407,7 +403,7 @@ class Pages:
         lines += self._open_answers()
         if not all(tape.chart for tape in self.sheet.tapes):
             row = next_balls(self.model, self.player).iloc[0]
-            cell = cell_words(self.model, str(row["side"]), str(row["family"])).lower()
+            cell = cell_words(str(row["side"]), str(row["family"])).lower()
             lines.append(Line("To be surer", f"Another match helps most for the {cell}."))
         return Section("unknown", "What cannot be said yet", "", lines=lines)
 

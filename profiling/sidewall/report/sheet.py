@@ -17,16 +17,10 @@ from sidewall.combinations.effect import COSTS, GAINS
 from sidewall.combinations.repeat_or_vary import REPEAT_ALWAYS, VARY_ALWAYS, VARY_FROM
 from sidewall.court.court import Court, court_lines
 from sidewall.models.answers import CROSSES, GAP_ERROR_M, LEAST_OWN
-from sidewall.plots.words import (
-    board_width_of,
-    cell_words,
-    count,
-    family_words,
-    known_player,
-    rows_by,
-)
+from sidewall.numbers import count, share
+from sidewall.plots.words import board_width_of, cell_words, family_words, known_player, rows_by
 from sidewall.report.ladder import FittedLadder, own
-from sidewall.report.words import Lengths, counts_words, date_words, share
+from sidewall.report.words import Lengths, counts_words, date_words
 from sidewall.worklist import CAUTIONS, MOVE_ON, drill_for
 from sidewall.worklist.items import COMBINATION
 from sidewall.worklist.worklist import MAY_BE_NOTHING, WORTH
@@ -196,7 +190,7 @@ def _tape(
     ladder: FittedLadder, player: str, cell: Cell, row: dict[str, Any], lengths: Lengths
 ) -> Tape:
     side, family = cell
-    met, at = family_words(ladder.value, family), float(row["rule_m"])
+    met, at = family_words(family), float(row["rule_m"])
     if not row["known"]:
         few = [
             count(LEAST_OWN - int(row[f"n_{one}"]), f"more {one}")
@@ -356,7 +350,7 @@ class _Numbers(dict[str, str]):
         return float(row["rule_m"]) if row["known"] else math.nan
 
     def _cell_words(self) -> str:
-        return cell_words(self.ladder.value, *self.cell)
+        return cell_words(*self.cell)
 
     def _loose_words(self) -> str:
         if math.isnan(self._at_m):
