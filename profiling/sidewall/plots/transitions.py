@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -9,12 +10,13 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from sidewall.arguments import check_count, check_level
+from sidewall.plots.chain_tables import ChainTables
 from sidewall.plots.heat import heat
 from sidewall.plots.letters import columns, drawable
-from sidewall.plots.state_places import Ball, balls_of, group_words, runs, short
+from sidewall.plots.state_places import Ball, group_words, runs, short
 from sidewall.plots.style import INK, PAPER, QUIET, new_axes, note_below
 from sidewall.plots.words import plain
-from sidewall.rallies.intervals import row_limits, shown_rows
+from sidewall.rallies.intervals import row_limits
 from sidewall.rallies.transitions import ENDS
 
 if TYPE_CHECKING:
@@ -73,16 +75,38 @@ def plot_transitions(
     """
     check_count(draws, "draws", 2)
     check_level(level)
-    rows, n = shown_rows(chain, player)
-    low, high = row_limits(chain, player, draws, level)
-    balls = balls_of(chain)
-    at = [chain.states_.index(ball.state) for ball in balls]
-    s = len(chain.states_)
-    # what nobody is ever left with, such as the serve, has no column
-    to = [k for k in at if chain.transition_.iloc[at, k].sum() > 0]
-    nexts = [balls[at.index(k)] for k in to]
-    picked = np.ix_(at, [*to, s, s + 1, s + 2])
-    share, wide = rows[picked], np.nan_to_num((high - low)[picked]).max(axis=1) / 2
+    tables = ChainTables.of(chain, player, row_limits(chain, player, draws, level))
+    ax = draw_transitions(tables, _left_to_somebody(chain), annotate_from=annotate_from, ax=ax)
+    rallies = f" in {tables.rallies:,} rallies"
+    words = (
+        "In 100 balls of a row: the opponent's next ball, or the end.\n"
+        f"n = {tables.n.sum():,} shots{rallies if player is None else f' of {plain(player)}'}; "
+        f"±: half of the row's widest {level:.0%} interval"
+    )
+    note_below(ax, words, 6, 8.5)
+    return ax
+
+
+def _left_to_somebody(chain: RallyChain) -> list[str]:
+    """States that a ball of anybody's led to; others, such as the serve, have no column."""
+    led = chain.transition_[list(chain.states_)].sum()
+    return [str(state) for state in led.index[led > 0]]
+
+
+def draw_transitions(
+    tables: ChainTables,
+    states: Sequence[str],
+    *,
+    annotate_from: float = 0.05,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw where every ball leads from tables; `states` are those with a column."""
+    balls = tables.balls
+    nexts = [ball for ball in balls if ball.state in set(states)]
+    at = [ball.state for ball in balls]
+    to = [*(ball.state for ball in nexts), *ENDS]
+    share = tables.rows.loc[at, to].to_numpy()
+    wide = np.nan_to_num((tables.high - tables.low).loc[at, to].to_numpy()).max(axis=1) / 2
     if nexts:  # an empty column between them and the ends
         share = np.insert(share, len(nexts), np.nan, axis=1)
 
@@ -98,15 +122,13 @@ def plot_transitions(
     words = _numbers(share, annotate_from if inches >= _LEAST_CELL else np.inf)
     size = float(np.clip(inches * 72 * 0.42, 6.5, 10.0))
     heat(ax, share, words, size=size, fraction=0.025, aspect=35, shrink=0.7)
-    has_contact = "contact" in chain.moves().table.columns
-    above = _names(ax, balls, nexts, has_contact)
-    _row_sizes(ax, across, n[at], wide)
+    above = _names(ax, balls, nexts, tables.has_contact)
+    _row_sizes(ax, across, tables.n[at].to_numpy(), wide)
     said = "Where each ball leads"
-    if player is not None:
-        said = f"{plain(player)}: where each ball leads"
+    if tables.player is not None:
+        said = f"{plain(tables.player)}: where each ball leads"
     said, style = drawable(said)
     ax.set_title(said, loc="left", fontsize=12, color=INK, pad=above, **style)
-    _note(ax, int(n.sum()), len(np.unique(chain.moves().rally)), player, level)
     return ax
 
 
@@ -187,12 +209,3 @@ def _row_sizes(ax: Axes, across: float, n: NDArray[np.int64], wide: NDArray[np.f
                 words, (across, i + 0.5), xytext=(x, 0), textcoords="offset points",
                 ha="right", va="center", fontsize=8.5, color=INK, annotation_clip=False,
             )  # fmt: skip
-
-
-def _note(ax: Axes, shots: int, rallies: int, player: str | None, level: float) -> None:
-    whose = f" in {rallies:,} rallies" if player is None else f" of {plain(player)}"
-    words = (
-        "In 100 balls of a row: the opponent's next ball, or the end.\n"
-        f"n = {shots:,} shots{whose}; ±: half of the row's widest {level:.0%} interval"
-    )
-    note_below(ax, words, 6, 8.5)

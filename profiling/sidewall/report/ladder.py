@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import pandas as pd
-from numpy.typing import ArrayLike
 
 from sidewall.combinations.combination import BUILT_IN, Combination, effects
 from sidewall.combinations.repeat_or_vary import RepeatOrVary
+from sidewall.combinations.tries import breaks_at, funnel_table
 from sidewall.decisions import decision_table
 from sidewall.errors import DataError, SeparationError
 from sidewall.features import shot_features, zone_features
@@ -30,37 +30,6 @@ T = TypeVar("T")
 
 #: How a kind of shot is told in the table of set-up credit, as far as it is charted.
 _KIND: Final = ("side", "stroke", "direction")
-
-
-class _TablesOnce(TightnessModel):
-    """A tightness model that makes each table once, however many pages ask for it."""
-
-    def _once(self, name: str, level: float, by: str | Sequence[str]) -> pd.DataFrame:
-        made = self.__dict__.setdefault("_made", {})
-        if (name, level, str(by)) not in made:
-            asked = {"by": by} if by else {}
-            made[name, level, str(by)] = getattr(super(), name)(level=level, **asked)
-        table: pd.DataFrame = made[name, level, str(by)]
-        return table
-
-    def thresholds(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
-        return self._once("thresholds", level, by)
-
-    def rule(self, level: float = 0.95, by: str | Sequence[str] = ()) -> pd.DataFrame:
-        return self._once("rule", level, by)
-
-    def comfort(self, level: float = 0.95) -> pd.DataFrame:
-        return self._once("comfort", level, ())
-
-    def curves(
-        self,
-        gaps_m: ArrayLike | None = None,
-        level: float = 0.95,
-        by: str | Sequence[str] = (),
-    ) -> pd.DataFrame:
-        if gaps_m is not None:
-            return super().curves(gaps_m, level, by)
-        return self._once("curves", level, by)
 
 
 class FittedLadder:
@@ -83,6 +52,10 @@ class FittedLadder:
     ----------
     value, rally : TightnessModel
         By either outcome; ``rally`` is None where it cannot be fitted.
+    thresholds, curves, comfort, rules : DataFrame
+        What the model by value says of all players; see `TightnessModel`.
+    by_rally : DataFrame or None
+        Thresholds judged by who won.
     work : WorkList or None
     repeat : RepeatOrVary or None
     decisions, decision_table, zones, credit, effects, placement, placed, targets, scatter
@@ -103,8 +76,9 @@ class FittedLadder:
         self.shots = shots
         self.missing: dict[str, str] = {}
         self._tries: dict[str, pd.DataFrame] = {}
+        self._rules: dict[str, pd.DataFrame] = {}
         self.features = shot_features(shots)
-        self.value = _TablesOnce(outcome="value", seed=seed).fit(shots)
+        self.value = TightnessModel(outcome="value", seed=seed).fit(shots)
         self.combinations = [each.as_charted(self.features) for each in BUILT_IN.values()]
 
     @property
@@ -128,6 +102,19 @@ class FittedLadder:
             self._tries[combination.name] = combination.find(self.features)
         return own(self._tries[combination.name], player)
 
+    def breaks_at(self, name: str, player: str) -> int | None:
+        """Step at which a player's tries of a combination break; None where there are none."""
+        one = next(each for each in self.combinations if each.name == name)
+        table = funnel_table(self.tries(one, player), one.steps, None, self.level)
+        step = breaks_at(table.to_dict("records"))
+        return None if step is None else step + 1
+
+    def rules_by(self, name: str) -> pd.DataFrame:
+        """The rules of all players, told apart by a column of the situation."""
+        if name not in self._rules:
+            self._rules[name] = self.value.rule(self.level, by=name)
+        return self._rules[name]
+
     def _try(self, what: str, make: Callable[[], T]) -> T | None:
         try:
             return make()
@@ -136,8 +123,28 @@ class FittedLadder:
             return None
 
     @cached_property
-    def rally(self) -> TightnessModel | None:  # noqa: D102 - see the class
-        made = _TablesOnce(outcome="rally", seed=self.seed)
+    def thresholds(self) -> pd.DataFrame:  # noqa: D102 - see the class
+        return self.value.thresholds(self.level)
+
+    @cached_property
+    def curves(self) -> pd.DataFrame:  # noqa: D102
+        return self.value.curves(level=self.level)
+
+    @cached_property
+    def comfort(self) -> pd.DataFrame:  # noqa: D102
+        return self.value.comfort(self.level)
+
+    @cached_property
+    def rules(self) -> pd.DataFrame:  # noqa: D102
+        return self.value.rule(self.level)
+
+    @cached_property
+    def by_rally(self) -> pd.DataFrame | None:  # noqa: D102
+        return None if self.rally is None else self.rally.thresholds(self.level)
+
+    @cached_property
+    def rally(self) -> TightnessModel | None:  # noqa: D102
+        made = TightnessModel(outcome="rally", seed=self.seed)
         return self._try("the model by rally", lambda: made.fit(self.shots))
 
     @cached_property

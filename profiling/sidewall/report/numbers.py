@@ -51,7 +51,6 @@ def _share(name: str, low: str, high: str) -> Callable[[Row], str]:
 class _Numbers:
     def __init__(self, ladder: FittedLadder, player: str, lengths: Lengths) -> None:
         self.ladder, self.player, self.lengths = ladder, player, lengths
-        self.model = ladder.value
 
     def _table(
         self, name: str, title: str, caption: str, rows: pd.DataFrame | None, columns: Columns
@@ -69,14 +68,9 @@ class _Numbers:
         return cell_words(str(row["side"]), str(row["family"]))
 
     def rules(self) -> NumberTable | None:
-        level, words = self.ladder.level, self.lengths.main
-        even = rows_by(own(self.model.thresholds(level), self.player), "side", "family")
-        rally = self.ladder.rally
-        other = (
-            {}
-            if rally is None
-            else rows_by(own(rally.thresholds(level), self.player), "side", "family")
-        )
+        words, rally = self.lengths.main, self._own(self.ladder.by_rally)
+        even = rows_by(own(self.ladder.thresholds, self.player), "side", "family")
+        other = {} if rally is None else rows_by(rally, "side", "family")
 
         def crossing(row: Row) -> str:
             answer = even[row["side"], row["family"]]
@@ -97,7 +91,7 @@ class _Numbers:
             "in 100 such balls that knowing the truth would save, with its upper limit. Even: "
             "where attack and reset are worth the same, with its interval; in the last column "
             "judged by who won the rally.",
-            self._own(self.model.rule(level)),
+            self._own(self.ladder.rules),
             {
                 "Side and stroke": self._cell,
                 "Rule": lambda row: gap_words(row["rule_m"], self.lengths),
@@ -113,8 +107,8 @@ class _Numbers:
 
     def changes(self) -> NumberTable | None:
         parts = []
-        for name in self.model.situation_:
-            rows = own(self.model.rule(self.ladder.level, by=name), self.player)
+        for name in self.ladder.value.situation_:
+            rows = own(self.ladder.rules_by(name), self.player)
             rows = rows[rows["basis"] == "own level"]
             parts.append(rows.assign(where=rows[name].astype(str)))
         return self._table(
@@ -138,7 +132,7 @@ class _Numbers:
             "Forehand against backhand",
             "How much looser the ball must be on one side, and how many rallies in 100 either "
             "side would win from the same balls.",
-            self._own(self.model.comfort(self.ladder.level)),
+            self._own(self.ladder.comfort),
             {
                 "Stroke": lambda row: stroke_words(family_words(row["family"])),
                 "Even chance": lambda row: threshold_difference_words(row, self.lengths.main),
