@@ -31,6 +31,8 @@ _LEAST_END: Final = 0.005
 _LONGEST: Final = 24
 #: Height of a group's name above the columns.
 _GROUP_POINTS: Final = 46
+#: Inches that names and numbers take beside the cells, and above and below them.
+_BESIDE_IN, _ABOVE_IN = 2.7, 2.3
 #: Cells narrower than this, in inches, hold no number.
 _LEAST_CELL: Final = 0.19
 
@@ -114,15 +116,15 @@ def draw_transitions(
     cell = float(np.clip(6.0 / across, 0.235, 0.5))
     # names of one's own may be longer than bands
     more = max(0.0, 0.075 * (min(max(columns(b.band) for b in balls), _LONGEST) - 13))
-    ax = new_axes(ax, size=(2.7 + more + across * cell, 2.3 + more + down * cell))
+    ax = new_axes(ax, size=(_BESIDE_IN + more + across * cell, _ABOVE_IN + more + down * cell))
     ax.set_xlim(0, across)
     ax.set_ylim(down, 0)
     ax.set_aspect("equal")
     inches = _cell_size(ax, across, down)
     words = _numbers(share, annotate_from if inches >= _LEAST_CELL else np.inf)
-    size = float(np.clip(inches * 72 * 0.42, 6.5, 10.0))
+    size = float(np.clip(inches * 72 * 0.45, 6.5, 10.0))
     heat(ax, share, words, size=size, fraction=0.025, aspect=35, shrink=0.7)
-    above = _names(ax, balls, nexts, tables.has_contact)
+    above = _names(ax, balls, nexts, tables.has_contact, min(9.0, max(40.0 * inches, 5.0)))
     _row_sizes(ax, across, tables.n[at].to_numpy(), wide)
     said = "Where each ball leads"
     if tables.player is not None:
@@ -132,10 +134,12 @@ def draw_transitions(
     return ax
 
 
-def _cell_size(ax: Axes, across: float, down: int) -> float:
-    """Side of a cell in inches, before the names beside the axes take their share."""
-    box = ax.get_window_extent()
-    return float(min(box.width / across, box.height / down)) / ax.figure.dpi
+def _cell_size(ax: Axes, across: int, down: int) -> float:
+    """Side of a cell in inches, once names and numbers beside the axes have taken their share."""
+    box, dpi = ax.get_window_extent(), ax.figure.dpi
+    # before the layout is made, axes have about three quarters of their place in a figure
+    wide, high = (1.3 * side / dpi for side in (box.width, box.height))
+    return max(min((wide - _BESIDE_IN) / across, (high - _ABOVE_IN) / down), 0.0)
 
 
 def _numbers(share: NDArray[np.float64], least: float) -> NDArray[np.object_]:
@@ -151,6 +155,7 @@ def _names(
     balls: list[Ball],
     nexts: list[Ball],
     has_contact: bool,
+    size: float,
 ) -> float:
     """Bands beside the rows and above the columns, and their groups further out.
 
@@ -183,7 +188,7 @@ def _names(
             ax.annotate(
                 _broken(group, has_contact, last - first), ((first + last) / 2, 0),
                 xytext=(0, out), textcoords="offset points", ha="center", va="bottom",
-                fontsize=9, fontweight="bold", color=INK, linespacing=1.1, annotation_clip=False,
+                fontsize=size, fontweight="bold", color=INK, linespacing=1.1, annotation_clip=False,
             )  # fmt: skip
             ax.axvline(first, color=PAPER, lw=3)
     if not bands:
