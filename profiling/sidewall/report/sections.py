@@ -16,7 +16,7 @@ from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.models.answers import LEAST_OWN
-from sidewall.numbers import count, share
+from sidewall.numbers import count, number, share, spread
 from sidewall.plots.words import cell_words, family_words, win_difference_words
 from sidewall.progress import next_balls
 from sidewall.report.ladder import FittedLadder, own
@@ -189,7 +189,7 @@ class Pages:
         names = ["points", "points_high", "points_low"]
         sums = -table.groupby("decision", observed=True)[names].sum()
         at = {
-            decision: "{:.1f} ({:.1f} to {:.1f})".format(*sums.loc[decision])
+            decision: spread(sums.loc[decision].to_numpy(), partial(number, digits=1))
             for decision in _COSTLY
             if decision in sums.index
         }
@@ -237,7 +237,7 @@ class Pages:
             target = str(row["target"])
             some = placed[(placed["target"] == target) & ~placed["fault"].to_numpy(dtype=bool)]
             some = some.sort_values("error_long_m", kind="stable")
-            words = [f"{-one:.1f} m short" for one in some["error_long_m"].head(60)]
+            words = [f"{number(-one, 1)} m short" for one in some["error_long_m"].head(60)]
             link = self.rallies.add(
                 f"target-{k}", f"Drives to the {target}, the shortest", some, words
             )
