@@ -83,3 +83,11 @@ def test_parse_column(name, expected):
 @pytest.mark.parametrize("word", ["cm", "Centimetres", "INCH", "floorboards", "metre"])
 def test_parse_unit(word):
     assert parse_unit(word) in UNITS
+
+
+def test_differences_of_gaps_have_a_sign_and_may_be_finer():
+    assert GapWords("cm").signed(-0.094) == "−9"
+    assert GapWords("cm").signed(-0.094, finer=1) == "−9.4"
+    assert GapWords("cm").signed(-0.001) == "0"
+    assert GapWords("m").signed(0.094) == "+0.09"
+    assert GapWords("boards", 0.07).signed(0.14) == "+2.0"

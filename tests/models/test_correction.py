@@ -6,6 +6,7 @@ import pytest
 import statsmodels.api as sm
 
 from sidewall.models.correction import Correction, MissedSums
+from sidewall.numbers import signed
 from sidewall.rallies.value import gap_scale
 
 
@@ -108,7 +109,7 @@ def test_words_hold_the_numbers():
     found = Correction(MissedSums.of(used_shots(5, contrast=0.1)))
     words = found.words()
     assert f"{100 * found.contrast_:.1f} rallies in 100 too little" in words
-    assert f"{100 * found.low_:+.1f} to {100 * found.high_:+.1f}" in words
+    assert f"{signed(100 * found.low_)} to {signed(100 * found.high_)}" in words
     assert f"{found.n_shots_:,} shots, {found.n_rallies_:,} rallies" in words
 
 

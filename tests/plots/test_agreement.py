@@ -55,8 +55,8 @@ def test_cells_hold_the_counts_and_the_diagonal_is_pale(agreement):
     table = agreement.tables_["contact"].to_numpy()
     written = {(t.get_position()[1], t.get_position()[0]): t.get_text() for t in words.texts}
     for (i, j), n in np.ndenumerate(table):
-        assert written.get((i + 0.5, j + 0.5), "0") == f"{n:,}"
-    share = labelled(words, "_words").get_array().reshape(table.shape)
+        assert written[i + 0.5, j + 0.5] == (f"{n:,}" if n else "")
+    share = labelled(words, "_cells").get_array().reshape(table.shape)
     assert (np.diag(share) == 0).all()
     wanted = table / table.sum(axis=1, keepdims=True)
     off = ~np.eye(len(table), dtype=bool)
@@ -68,7 +68,7 @@ def test_cells_hold_the_counts_and_the_diagonal_is_pale(agreement):
 
 def test_numbers_read_on_their_cells_in_grey(agreement):
     _, words = plot_agreement(agreement)
-    mesh = labelled(words, "_words")
+    mesh = labelled(words, "_cells")
     words.figure.canvas.draw()
     k = len(words.get_xticks())
     colours = mesh.get_facecolor().reshape(k, k, 4)

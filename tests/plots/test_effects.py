@@ -7,8 +7,8 @@ from matplotlib import pyplot as plt
 
 from sidewall.combinations import BUILT_IN, effects
 from sidewall.errors import DataError
+from sidewall.numbers import signed_interval
 from sidewall.plots import plot_effects
-from sidewall.plots.step_words import difference_words
 from sidewall.simulate import draw_players, round_robin, simulate_shots
 
 
@@ -42,8 +42,8 @@ def test_a_mark_an_interval_and_words_for_every_line_with_enough(table):
     drawn = sorted(float(one.get_xdata()[0]) for one in marks(ax))
     assert drawn == pytest.approx(sorted(100.0 * known["difference"]))
     for one in known.to_dict("records"):
-        ends = (one[f"difference{end}"] for end in ("", "_low", "_high"))
-        assert difference_words(*ends) in said(ax)
+        ends = (100.0 * one[f"difference{end}"] for end in ("", "_low", "_high"))
+        assert signed_interval(ends) in said(ax)
     lines = [one for one in ax.lines if str(one.get_label()).startswith("_interval")]
     lows = sorted(float(one.get_xdata()[0]) for one in lines)
     assert lows == pytest.approx(sorted(100.0 * known["difference_low"].clip(-0.6)))
@@ -108,8 +108,3 @@ def test_other_tables_are_refused():
         plot_effects(pd.DataFrame([row()]).drop(columns="difference_low"))
     with pytest.raises(DataError, match="is empty"):
         plot_effects(pd.DataFrame([row()]).iloc[:0])
-
-
-def test_differences_in_words():
-    assert difference_words(0.1, -0.02, 0.2) == "+10.0 (−2.0 to +20.0)"
-    assert difference_words(-0.0001, -0.3, 0.0001) == "0.0 (−30.0 to 0.0)"

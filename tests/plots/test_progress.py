@@ -39,7 +39,7 @@ def table():
 
 
 def labels(ax):
-    return [line.get_label() for line in ax.lines if not line.get_label().startswith("_child")]
+    return [line.get_label() for line in ax.lines if not line.get_label().startswith("_interval")]
 
 
 def test_thresholds_and_shares_have_a_panel_each(table):

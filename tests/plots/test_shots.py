@@ -6,6 +6,7 @@ import pytest
 
 import sidewall as sw
 from sidewall.errors import DataError
+from sidewall.plots.style import PAPER
 
 mpl.use("Agg")
 
@@ -27,7 +28,7 @@ def test_a_row_a_stroke_beside_the_general_answer(model):
         for row in here[here["status"] == "crosses"].itertuples():
             dot = dots[f"_{row.stroke}"]
             assert dot.get_xdata()[0] == pytest.approx(row.threshold_m)
-            hollow = dot.get_markerfacecolor() == "white"
+            hollow = dot.get_markerfacecolor() == PAPER
             assert hollow == (row.basis == "as in general")
 
 

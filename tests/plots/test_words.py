@@ -9,13 +9,12 @@ from hypothesis import strategies as st
 from matplotlib.figure import Figure
 
 from sidewall.court.units import GapWords
+from sidewall.numbers import count, signed
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.words import (
     answer_words,
-    count,
     more_shots_words,
     plain,
-    signed,
     threshold_difference_words,
     win_difference_words,
 )

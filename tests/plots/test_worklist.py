@@ -54,7 +54,7 @@ def test_a_dot_and_an_interval_for_what_is_known(table):
 def test_words_give_interval_rank_certainty_effort_and_n(table):
     words = said(plot_work_list(table))
     assert "0.40 (0.10 to 0.80)  ·  61%  ·  3" in words
-    assert "0.00 (-0.01 to 0.02)  ·  0%  ·  3" in words
+    assert "0.00 (−0.01 to 0.02)  ·  0%  ·  3" in words
     assert "n = 1,234 shots in 200 rallies" in words
     assert "not known yet" in words
 

@@ -164,12 +164,12 @@ def test_what_cannot_be_said_is_listed_once(content):
     assert all(line.says.endswith(".") for line in unknown.lines)
 
 
-def test_the_sheet_comes_first_and_the_appendix_is_folded(page, report, odd):
+def test_the_sheet_comes_first_and_the_appendix_is_folded(page):
     sections = page.all("section")
     assert sections[0].attrs["id"] == "sheet"
     (appendix,) = [node for node in page.all("h2") if node.attrs.get("id") == "appendix"]
     assert appendix.inside[-2:] == ["details", "summary"]
-    assert cell_words(report.ladder_.value, "forehand", "ground") in page.all("main")[0].text
+    assert cell_words("forehand", "ground") in page.all("main")[0].text
 
 
 def test_cautions_personal_data_and_facts_are_said(page, check):

@@ -7,12 +7,14 @@ import pytest
 from typer.testing import CliRunner
 
 from sidewall.cli.app import app
+from sidewall.combinations.tries import break_words
 from sidewall.errors import DataError, UnitError
 from sidewall.report.page import render_sheet
 from sidewall.report.sheet import CLEAR_M, _Numbers, loose_m, make_sheet, rules_of
 from sidewall.report.words import Lengths
 from sidewall.simulate import synthetic_data_folder
 from sidewall.worklist import CAUTIONS, ITEM_WORDS, drill_for
+from sidewall.worklist.items import COMBINATION
 
 #: A player reads the sheet: none of the words of the method.
 METHOD = ("interval", "posterior", "draw ", "threshold", "model", "p =", "95%", "estimate", "n =")
@@ -115,12 +117,7 @@ def test_what_nobody_charted_is_not_known_and_what_to_chart_is_said(report, odd,
     rules = ladder.value.rule().copy()
     here = (rules["player"] == odd) & (rules["side"] == "backhand") & (rules["family"] == "volley")
     rules.loc[here, "n_attack"] = 3
-    plain = type(ladder.value).rule
-    monkeypatch.setattr(
-        type(ladder.value),
-        "rule",
-        lambda self, level=0.95, by=(): plain(self, level, by) if by else rules,
-    )
+    monkeypatch.setattr(ladder, "rules", rules)
     sheet = make_sheet(ladder, odd)
     (tape,) = [one for one in sheet.tapes if (one.side, one.met) == ("backhand", "volley")]
     assert tape.says == "not known yet"
@@ -138,6 +135,25 @@ def test_a_change_is_told_only_where_the_log_can_tell_and_a_player_can_see_it(re
         apart = not math.isclose(row["rule_m"], tape.at_m, abs_tol=0.05)
         told = "stretched" in dict(tape.changes)
         assert told == (row["basis"] == "own level" and apart)
+
+
+def test_a_change_reads_as_a_gap_to_attack_from(sheet, sheet_page):
+    told = [gap for tape in sheet.tapes for _, gap in tape.changes]
+    known = r"from \d+ cm|attack at any gap|length at any gap"
+    assert all(re.fullmatch(known, gap) for gap in told)
+    words = " ".join(sheet_page.all("main")[0].text.split())
+    for tape in sheet.tapes:
+        assert all(f"{where}: {gap}" in words for where, gap in tape.changes)
+
+
+def test_the_step_that_breaks_comes_from_the_funnel(report, odd):
+    ladder, name = report.ladder_, "length then volley"
+    one = next(each for each in ladder.combinations if each.name == name)
+    table = one.funnel(ladder.features, player=odd)
+    step = ladder.breaks_at(name, odd)
+    assert f"step {step}, which" in break_words(table)
+    told = _Numbers(ladder, odd, COMBINATION + name, rules_of(ladder, odd), Lengths("cm", None))
+    assert told["step"] == f"at step {step}, where it breaks,"
 
 
 def test_it_says_nothing_else(sheet, sheet_page, odd):

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sidewall.report.rallies import clock
-from sidewall.report.words import Lengths, share, signed, stroke_words
+from sidewall.report.words import Lengths, signed_in, stroke_words
 
 
 @pytest.mark.parametrize(
@@ -33,11 +33,11 @@ def test_gaps_in_the_readers_unit():
     assert Lengths("cm", None).interval(0.5, math.inf) == "50 or more"
 
 
-def test_numbers_carry_true_minus_signs_and_no_minus_before_nothing():
-    assert signed(-0.04, -1.26, 0.5) == "0.0 (−1.3 to +0.5)"
-    assert signed(math.nan, 0.0, 1.0) == "not known yet"
-    assert share(0.315, 0.256, 0.382) == "32 (26 to 38)"
-    assert share(0.012, 0.003, 0.03) == "1.2 (0.3 to 3.0)"
+def test_a_column_is_written_with_its_interval_and_in_100():
+    row = {"gain": -0.0004, "gain_low": -0.0126, "gain_high": 0.0054}
+    assert signed_in(row, "gain", 2) == "0.00 (−0.01 to +0.01)"
+    assert signed_in(row, "gain", times=100) == "0.0 (−1.3 to +0.5)"
+    assert signed_in(row | {"gain": math.nan}, "gain") == "not known yet"
 
 
 def test_strokes_in_words():

@@ -21,6 +21,7 @@ from sidewall.errors import NotFittedError
 from sidewall.features.rates import clustered_rate
 from sidewall.log.vocabulary import VOCABULARY
 from sidewall.models.answers import NOT_KNOWN
+from sidewall.numbers import signed
 from sidewall.rallies.intervals import rally_weights
 
 #: What the columns of lengths are called.
@@ -76,10 +77,10 @@ def _length_line(row: dict[str, Any], agreement: Agreement) -> str:
     table = agreement.intraclass_
     icc = table[(table["column"] == row["column"]) & (table["form"] == "ICC(2,1)")].iloc[0]
     return (
-        f"{name}: first less second {cm['bias']:+.1f} cm ({cm['bias_low']:+.1f} to "
-        f"{cm['bias_high']:+.1f}), {agreement.level:.0%} of differences between {cm['lower']:+.1f} "
-        f"and {cm['upper']:+.1f} cm, ICC(2,1) {icc['icc']:.3f} ({icc['low']:.3f} to "
-        f"{icc['high']:.3f}), {size}."
+        f"{name}: first less second {signed(cm['bias'])} cm ({signed(cm['bias_low'])} to "
+        f"{signed(cm['bias_high'])}), {agreement.level:.0%} of differences between "
+        f"{signed(cm['lower'])} and {signed(cm['upper'])} cm, ICC(2,1) {icc['icc']:.3f} "
+        f"({icc['low']:.3f} to {icc['high']:.3f}), {size}."
     )
 
 

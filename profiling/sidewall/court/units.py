@@ -14,6 +14,7 @@ import pandas as pd
 
 from sidewall.arguments import Floats
 from sidewall.errors import UnitError
+from sidewall.numbers import signed
 
 #: The inch is 0.0254 m exactly (international yard and pound agreement of 1959).
 METRES_IN_AN_INCH: Final = 0.0254
@@ -170,6 +171,12 @@ class GapWords:
     def gap(self, gap_m: float) -> str:
         """Write the number and its unit."""
         return f"{self.number(gap_m)} {parse_unit(self.unit)}"
+
+    def signed(self, gap_m: float, finer: int = 0) -> str:
+        """Write a difference with its sign; `finer` decimals more than a gap has."""
+        unit = parse_unit(self.unit)
+        value = to_display(float(gap_m), unit, self.board_width_m)
+        return signed(value, _DECIMALS[unit] + finer)
 
     def interval(self, low_m: float, high_m: float) -> str:
         """Write two ends without repeating the unit."""

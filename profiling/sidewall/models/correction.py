@@ -20,6 +20,7 @@ import pandas as pd
 from scipy.special import chdtrc
 
 from sidewall.arguments import Floats
+from sidewall.numbers import signed
 from sidewall.rallies.value import gap_scale
 
 #: Scale of the half-normal prior on the contrasts' spread, in rallies.
@@ -135,7 +136,7 @@ class Correction:
         return (
             f"judged by the ball they leave, attacks look worth {100 * abs(self.contrast_):.1f} "
             f"rallies in 100 {'too little' if way == 'more' else 'too much'} beside resets (95% "
-            f"interval of what is missed {100 * self.low_:+.1f} to {100 * self.high_:+.1f}, "
+            f"interval of what is missed {signed(100 * self.low_)} to {signed(100 * self.high_)}, "
             f"{self.n_shots_:,} shots, {self.n_rallies_:,} rallies): a shot changes something "
             "that the log does not hold. The answers allow for it and are wider; chart balance "
             "and the opponent's place"

@@ -3,35 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Final, Literal, cast
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
-from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.colors import Normalize
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sidewall.agreement.align import AGREED
-from sidewall.court.units import GapWords, parse_unit, to_display
+from sidewall.court.units import GapWords, parse_unit
 from sidewall.errors import DataError
 from sidewall.models.answers import NOT_KNOWN
-from sidewall.plots.frame import foot, head
+from sidewall.numbers import count
+from sidewall.plots.frame import frame, given, panels
 from sidewall.plots.gap_axis import format_gap_axis
-from sidewall.plots.style import (
-    INK,
-    MUTED,
-    PAPER,
-    RESET,
-    THRESHOLD,
-    colour_bar,
-    dress,
-    look,
-    text_on,
-    title,
-    value_map,
-)
-from sidewall.plots.words import count, rows_by, signed
+from sidewall.plots.heat import heat
+from sidewall.plots.style import INK, PAPER, RESET, THRESHOLD, dress, title
+from sidewall.plots.words import rows_by
 
 if TYPE_CHECKING:
     from sidewall.agreement.agreement import Agreement
@@ -93,30 +80,20 @@ def plot_agreement(
         )
     if table not in ("beside", "below"):
         raise DataError(f"table={table!r} is not known; use 'beside' or 'below'.")
-    pair = _pair(ax, table)
+    if ax is not None:
+        pair = given(ax, "two axes, gap and words", 2)
+    else:
+        rows, across = (1, 2) if table == "beside" else (2, 1)
+        pair = panels(rows, across, (_PANEL[0] * across, _PANEL[1] * rows + 0.6)).ravel()
     _gaps(pair[0], agreement, GapWords(unit, board_width_m))
     _words(pair[1], agreement, column)
     if ax is None:
-        figure = cast(Figure, pair[0].figure)
-        head(figure, "Do the two charters agree?")
-        foot(
-            figure,
+        frame(
+            pair[0],
+            "Do the two charters agree?",
             f"{said.splitlines()[1]} {agreement.level:.0%} intervals, which allow for rallies. "
             "Colour: share of the first's word for which the second wrote another.",
         )
-    return pair
-
-
-def _pair(ax: Sequence[Axes] | None, table: str) -> NDArray[np.object_]:
-    if ax is None:
-        shape = (1, 2) if table == "beside" else (2, 1)
-        size = (_PANEL[0] * shape[1], _PANEL[1] * shape[0] + 0.6)
-        with look():
-            _, fresh = plt.subplots(*shape, figsize=size, layout="constrained")
-        return cast(NDArray[np.object_], fresh)
-    pair = np.asarray(ax, dtype=object).ravel()
-    if pair.size != 2:
-        raise DataError(f"The picture takes two axes, gap and words; {pair.size} given.")
     return pair
 
 
@@ -154,10 +131,8 @@ def _ends(row: dict[str, Any], words: GapWords) -> str:
 
 
 def _signed(gap_m: float, words: GapWords) -> str:
-    """Write a difference with its sign, a decimal finer than a gap: means are small."""
-    unit = parse_unit(words.unit)
-    value = float(to_display(float(gap_m), unit, words.board_width_m))
-    return signed(value, 3 if unit == "m" else 1)
+    """Write a difference, a decimal finer than a gap: means are small."""
+    return words.signed(gap_m, finer=1)
 
 
 def _limits(ax: Axes, row: dict[str, Any], words: GapWords) -> None:
@@ -191,33 +166,22 @@ def _words(ax: Axes, agreement: Agreement, column: str) -> None:
     title(ax, f"{column.capitalize()}: {says}\n{alike}{_sizes(row)}")
     share = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1)
     np.fill_diagonal(share, 0.0)
-    norm = Normalize(0.0, max(0.05, float(np.ceil(share.max(initial=0.0) * 20) / 20)))
     k = len(met)
-    edges = np.arange(k + 1)
-    ax.pcolormesh(
-        edges, edges, share, cmap=value_map(), norm=norm, edgecolors=PAPER, linewidth=1.0,
-        label="_words",
-    )  # fmt: skip
-    for i in range(k):
-        for j in range(k):
-            if counts[i, j]:
-                ax.text(
-                    j + 0.5, i + 0.5, f"{counts[i, j]:,}", ha="center", va="center",
-                    fontsize=10 if k <= 6 else 8.5, fontweight="bold" if i == j else "normal",
-                    color=text_on(value_map()(float(norm(share[i, j])))),
-                )  # fmt: skip
-    ax.plot([0, k], [0, k], color=MUTED, lw=0.6, zorder=0.5)
-    spoken = [word.replace("_", " ") for word in met]
-    ax.set_xticks(edges[:-1] + 0.5, spoken, rotation=40 if k > 3 else 0)
+    spoken = np.array([f"{n:,}" if n else "" for n in counts.flat], dtype=object).reshape(k, k)
+    if k:
+        heat(ax, share, spoken, size=10 if k <= 6 else 8.5, fraction=0.035, aspect=30, shrink=0.8)
+    for one in ax.texts:
+        x, y = one.get_position()
+        one.set_fontweight("bold" if x == y else "normal")
+    middles = np.arange(k) + 0.5
+    names = [word.replace("_", " ") for word in met]
+    ax.set_xticks(middles, names, rotation=40 if k > 3 else 0)
     for tick in ax.get_xticklabels():
         tick.set(ha="right" if k > 3 else "center", rotation_mode="anchor")
-    ax.set_yticks(edges[:-1] + 0.5, spoken)
-    ax.set_xlim(0, max(k, 1))
-    ax.set_ylim(max(k, 1), 0)
+    ax.set_yticks(middles, names, rotation=0)
     ax.set_xlabel("second charter wrote")
     ax.set_ylabel("first charter wrote")
     dress(ax, grid="none")
     for edge in ("left", "bottom"):
         ax.spines[edge].set_visible(False)
     ax.tick_params(length=0)
-    colour_bar(ax, norm, lambda v: f"{100 * v:.0f}%", fraction=0.035, aspect=30, shrink=0.8)

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, PercentFormatter
 
 from sidewall.arguments import check_level
+from sidewall.numbers import number, spread
 from sidewall.placement.aim import BEST, NO_GAIN
 from sidewall.placement.heights import TIN_HEIGHTS_M
 from sidewall.placement.tin import TinMargin
@@ -17,6 +20,7 @@ from sidewall.plots.style import (
     ATTACK,
     INK,
     MUTED,
+    PAPER,
     RESET,
     dress,
     legend,
@@ -24,7 +28,7 @@ from sidewall.plots.style import (
     note_below,
     title,
 )
-from sidewall.plots.words import plain
+from sidewall.plots.words import plain, records
 
 __all__ = ["plot_aim"]
 
@@ -64,62 +68,23 @@ def plot_aim(
         thin: in the tin. Marks on the curves: the best height, with its interval below.
     """
     check_level(level)
-    tins = list(tin_heights_m)[:3]
-    best = margin.best(player, tin_heights_m=tins, level=level)
-    key = margin._key(player, stroke, side, pressure)
-    best = best[(best["stroke"] == stroke) & (best["side"] == side) & (best["pressure"] == key[3])]
-    ax = dress(new_axes(ax, size=(6.2, 5.0)))
-    words = []
-    for place, (tin, style) in enumerate(zip(tins, _STYLES, strict=False)):
-        colour, line, mark = style
-        curve = margin.win_curve(player, stroke, side, key[3], tin_height_m=tin, level=level)
-        name = f"tin {100 * tin:.0f} cm"
-        ax.plot(
-            curve["aim_m"], curve["win"], color=colour, linestyle=line, lw=2.4, label=f"won, {name}"
-        )
-        if place == len(tins) - 1:
-            ax.fill_between(
-                curve["aim_m"],
-                curve["win_low"],
-                curve["win_high"],
-                color=colour,
-                alpha=0.16,
-                linewidth=0,
-            )
-        tins_at = margin.tin_chances(
-            player, stroke, side, key[3], tin_height_m=tin, aims_m=curve["aim_m"].to_list()
-        )
-        ax.plot(
-            tins_at["aim_m"],
-            tins_at["tin"],
-            color=colour,
-            linestyle=line,
-            lw=1.0,
-            label=f"in the tin, {name}",
-        )
-        row = best[best["tin_m"] == tin].iloc[0]
-        words.append(f"{name}: {_answer(row)}")
-        if row["status"] == BEST:
-            _mark(ax, row, 0.035 + 0.05 * place, colour, mark)
+    parts = []
+    for tin in list(tin_heights_m)[: len(_STYLES)]:
+        cell = player, stroke, side, pressure
+        curve = margin.win_curve(*cell, tin_height_m=tin, level=level)
+        lost = margin.tin_chances(*cell, tin_height_m=tin, aims_m=curve["aim_m"].to_list())
+        parts.append(curve.assign(tin_m=tin, lost=lost["tin"].to_numpy()))
+    curves = pd.concat(parts)
+    best = margin.best(player, tin_heights_m=curves["tin_m"].unique().tolist(), level=level)
+    best = best[(best["stroke"] == stroke) & (best["side"] == side)]
+    if pressure is not None:
+        best = best[best["pressure"] == pressure]
+    ax = draw_aim(curves, best, ax)
     now = best.iloc[0]
-    ax.axvline(
-        now["now_m"],
-        ymax=0.8,  # the legend stands above
-        color=INK,
-        lw=1.2,
-        linestyle=(0, (1, 2)),
-        zorder=1,
-        label="mean height now",
-    )
-    ax.set_ylim(0.0, 1.0)
-    ax.set_xlim(min(tins), max(margin._top(stroke), float(now["now_m"]) + 0.05))
-    ax.yaxis.set_major_formatter(PercentFormatter(1.0))
-    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{100 * value:.0f}"))
-    ax.set_xlabel("height aimed at (cm above the floor)")
-    ax.set_ylabel("chance")
-    pressed = "" if key[3] == "any" else f", {key[3]}"
+    ax.set_xlim(right=max(margin.gains_[stroke].highest_m, float(now["now_m"]) + 0.05))
+    pressed = "" if now["pressure"] == "any" else f", {now['pressure']}"
     title(ax, f"{plain(player)}: {side} {stroke}{pressed}")
-    legend(ax, loc="upper right", ncols=2, columnspacing=1.2, borderaxespad=0.2)
+    words = [f"tin {100 * row['tin_m']:.0f} cm: {_answer(row)}" for row in records(best)]
     words.append(
         f"n = {now['shots']:,} heights; scatter {100 * now['sd_m']:.0f} cm; "
         f"{100 * level:.0f}% limits"
@@ -128,34 +93,66 @@ def plot_aim(
     return ax
 
 
-def _mark(ax: Axes, row: Any, at: float, colour: str, mark: str) -> None:
+def draw_aim(curves: pd.DataFrame, best: pd.DataFrame, ax: Axes | None = None) -> Axes:
+    """Draw chances against the aim from tables, a colour a tin, without a title.
+
+    Parameters
+    ----------
+    curves
+        From `TinMargin.win_curve`, with ``tin_m`` and ``lost``, the chance of the tin.
+    best
+        From `TinMargin.best`, of one cell.
+    ax
+        Axes to draw into; new ones if None.
+    """
+    ax = dress(new_axes(ax, size=(6.2, 5.0)))
+    rows = {row["tin_m"]: row for row in records(best)}
+    tins = list(curves["tin_m"].unique())
+    for place, (tin, (colour, line, marker)) in enumerate(zip(tins, _STYLES, strict=False)):
+        curve, name = curves[curves["tin_m"] == tin], f"tin {100 * tin:.0f} cm"
+        aim = curve["aim_m"]
+        look: dict[str, Any] = {"color": colour, "linestyle": line}
+        ax.plot(aim, curve["win"], lw=2.4, label=f"won, {name}", **look)
+        if tin == tins[-1]:
+            ax.fill_between(
+                aim, curve["win_low"], curve["win_high"], color=colour, alpha=0.16, linewidth=0
+            )
+        ax.plot(aim, curve["lost"], lw=1.0, label=f"in the tin, {name}", **look)
+        if rows[tin]["status"] == BEST:
+            _mark(ax, rows[tin], 0.035 + 0.05 * place, colour, marker)
+    ax.axvline(
+        best["now_m"].iloc[0],
+        ymax=0.8,  # the legend stands above
+        color=INK,
+        lw=1.2,
+        linestyle=(0, (1, 2)),
+        zorder=1,
+        label="mean height now",
+    )
+    ax.set_ylim(0.0, 1.0)
+    ax.set_xlim(min(tins), curves["aim_m"].max())
+    ax.yaxis.set_major_formatter(PercentFormatter(1.0))
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{100 * value:.0f}"))
+    ax.set_xlabel("height aimed at (cm above the floor)")
+    ax.set_ylabel("chance")
+    legend(ax, loc="upper right", ncols=2, columnspacing=1.2, borderaxespad=0.2)
+    return ax
+
+
+def _mark(ax: Axes, row: dict[str, Any], at: float, colour: str, marker: str) -> None:
+    """The best height on its curve, and below with its interval."""
     ax.plot([row["low_m"], row["high_m"]], [at, at], color=colour, lw=3.0, solid_capstyle="butt")
-    ax.plot(
-        row["best_m"],
-        at,
-        marker=mark,
-        color=colour,
-        markersize=9,
-        markeredgecolor="white",
-        zorder=6,
-    )
-    ax.plot(
-        row["best_m"],
-        row["win_best"],
-        marker=mark,
-        color=colour,
-        markersize=9,
-        markeredgecolor="white",
-        zorder=6,
-    )
+    for y in (at, row["win_best"]):
+        ax.plot(row["best_m"], y, marker=marker, color=colour, ms=9, mec=PAPER, zorder=6)
 
 
-def _answer(row: Any) -> str:
+def _answer(row: dict[str, Any]) -> str:
     if row["status"] == BEST:
+        names = ("gain_per_100", "gain_low", "gain_high")
+        gain = spread((row[name] for name in names), partial(number, digits=1))
         return (
             f"best {100 * row['best_m']:.0f} cm ({100 * row['low_m']:.0f} to "
-            f"{100 * row['high_m']:.0f}); wins {row['gain_per_100']:.1f} more in 100 "
-            f"({row['gain_low']:.1f} to {row['gain_high']:.1f})"
+            f"{100 * row['high_m']:.0f}); wins {gain.replace(' (', ' more in 100 (')}"
         )
     if row["status"] == NO_GAIN:
         return "no gain from a lower ball within the heights seen"

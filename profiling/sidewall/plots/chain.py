@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Any, Literal, cast, overload
+from typing import TYPE_CHECKING, Any, Literal, TypedDict, Unpack, overload
 
 import numpy as np
-from matplotlib import pyplot as plt
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sidewall.arguments import check_count, check_level
@@ -24,17 +23,16 @@ from sidewall.plots.chain_graph import (
     draw_court,
     draw_ring,
 )
-from sidewall.plots.frame import foot, head
+from sidewall.plots.chain_tables import ChainTables
+from sidewall.plots.frame import frame, given, panels
 from sidewall.plots.state_places import (
     Ball,
-    balls_of,
     court_places,
     short,
 )
-from sidewall.plots.style import PAPER, look, title, value_map
+from sidewall.plots.style import PAPER, title, value_map
 from sidewall.plots.words import plain
-from sidewall.rallies.intervals import row_limits, shown_rows, shown_values
-from sidewall.rallies.transitions import ENDS
+from sidewall.rallies.intervals import row_limits, shown_values
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
@@ -42,48 +40,30 @@ if TYPE_CHECKING:
 __all__ = ["plot_chain"]
 
 
+class _Look(TypedDict, total=False):
+    """What the reader may choose; see `plot_chain`."""
+
+    start: str | None
+    strongest: int | None
+    least: float | None
+    table: Literal["beside", "below"]
+    draws: int
+    level: float
+
+
+@overload
+def plot_chain(chain: RallyChain, player: str | None, ax: Axes, **look: Unpack[_Look]) -> Axes: ...
+
+
 @overload
 def plot_chain(
-    chain: RallyChain,
-    player: str | None,
-    ax: Axes,
-    *,
-    start: str | None = ...,
-    strongest: int | None = ...,
-    least: float | None = ...,
-    table: Literal["beside", "below"] = ...,
-    draws: int = ...,
-    level: float = ...,
+    chain: RallyChain, player: str | None = ..., *, ax: Axes, **look: Unpack[_Look]
 ) -> Axes: ...
 
 
 @overload
 def plot_chain(
-    chain: RallyChain,
-    player: str | None = ...,
-    *,
-    ax: Axes,
-    start: str | None = ...,
-    strongest: int | None = ...,
-    least: float | None = ...,
-    table: Literal["beside", "below"] = ...,
-    draws: int = ...,
-    level: float = ...,
-) -> Axes: ...
-
-
-@overload
-def plot_chain(
-    chain: RallyChain,
-    player: str | None = ...,
-    ax: None = ...,
-    *,
-    start: str | None = ...,
-    strongest: int | None = ...,
-    least: float | None = ...,
-    table: Literal["beside", "below"] = ...,
-    draws: int = ...,
-    level: float = ...,
+    chain: RallyChain, player: str | None = ..., ax: None = ..., **look: Unpack[_Look]
 ) -> NDArray[np.object_]: ...
 
 
@@ -92,13 +72,7 @@ def plot_chain(
     chain: RallyChain,
     player: str | None = ...,
     ax: Axes | Sequence[Axes] | None = ...,
-    *,
-    start: str | None = ...,
-    strongest: int | None = ...,
-    least: float | None = ...,
-    table: Literal["beside", "below"] = ...,
-    draws: int = ...,
-    level: float = ...,
+    **look: Unpack[_Look],
 ) -> Axes | NDArray[np.object_]: ...
 
 
@@ -162,73 +136,80 @@ def plot_chain(
     """
     check_count(draws, "draws", 2)
     check_level(level)
-    rows, n = shown_rows(chain, player)
-    balls = balls_of(chain)
-    if start is not None and start not in chain.visits_[chain.visits_ > 0].index:
+    limits = None if start is None else row_limits(chain, player, draws, level)
+    tables = ChainTables.of(chain, player, limits)
+    balls = tables.balls
+    if start is not None and start not in [ball.state for ball in balls]:
         met = ", ".join(ball.state for ball in balls)
         raise DataError(f"no ball {start!r} was met in this chain; it knows {met}.")
     if table not in ("beside", "below"):
         raise DataError(f"table={table!r} is not known; use 'beside' or 'below'.")
     values = shown_values(chain, player, draws, level)
-    places = court_places(chain, balls)
-    own = ax is None
-    pair = _new_pair(balls, table) if ax is None else _given(ax)
-    norm = _norm(values.loc[[ball.state for ball in balls], "win_probability"].to_numpy())
-    shade = partial(_shade, norm)
-    has_contact = "contact" in chain.moves().table.columns
-
+    if ax is None:
+        pair = _new_pair(balls, table)
+    else:
+        pair = given(ax, "one axes (court) or two (court, table)", 1, 2)
     most = strongest if strongest is not None else (2 if start is None else 6)
     least = least if least is not None else (0.1 if start is None else 0.05)
-    arrows = _arrows(chain, rows, [start] if start else [b.state for b in balls], most, least)
-    if start is not None:
-        arrows = _with_chances(arrows, chain, row_limits(chain, player, draws, level))
-    on_court = places is not None
-    if places is None:
-        places = draw_ring(pair[0], balls)
-    else:
-        draw_court(pair[0], balls, places, has_contact)
-    size = dict(zip(chain.states_, n.astype(float), strict=True))
-    worth = values["win_probability"].to_dict()
-    circles = circles_at(balls, places, size, arrows, on_court)
-    draw_arrows(pair[0], arrows, circles, on_court)
-    draw_circles(pair[0], circles, worth, shade, start)
-    if len(pair) > 1:
-        draw_ball_table(pair[1], balls, values, shade, has_contact=has_contact)
+    on_court = draw_chain(tables, values, pair, most=most, least=least, start=start)
     words = "Where each ball leads and what it is worth"
     if start is not None:
         words = f"Where “{short(plain(start), 24)}” leads and what each ball is worth"
     if player is not None:
         words = f"{short(plain(player), 20)}: {words[0].lower()}{words[1:]}"
-    if not own:
+    if ax is not None:
         title(pair[0], words)
-        return pair if len(pair) > 1 else cast(Axes, pair[0])
-    figure = cast(Figure, pair[0].figure)
-    head(figure, words)
-    foot(figure, _foot_words(chain, player, n, (most, least), level, start, on_court))
+        return pair if len(pair) > 1 else pair[0]
+    frame(pair[0], words, _foot_words(tables, (most, least), level, start, on_court))
     return pair
+
+
+def draw_chain(
+    tables: ChainTables,
+    values: pd.DataFrame,
+    pair: NDArray[np.object_],
+    *,
+    most: int,
+    least: float,
+    start: str | None = None,
+) -> bool:
+    """Draw circles, arrows and the table; whether the balls have places on the court is returned.
+
+    Parameters
+    ----------
+    tables, values
+        Where balls lead; what each is worth, by state.
+    pair : ndarray of Axes, shape (1,) or (2,)
+        The court, and the table beside it.
+    most, least, start
+        As `plot_chain`'s ``strongest``, ``least`` and ``start``.
+    """
+    balls, has_contact = tables.balls, tables.has_contact
+    states = [ball.state for ball in balls]
+    shade = partial(_shade, _norm(values.loc[states, "win_probability"].to_numpy()))
+    arrows = _arrows(tables, [start] if start else states, most, least, told=start is not None)
+    places = court_places(balls, tables.gap_m)
+    on_court = places is not None
+    if places is None:
+        places = draw_ring(pair[0], balls)
+    else:
+        draw_court(pair[0], balls, places, has_contact)
+    size = dict(zip(map(str, tables.n.index), tables.n.astype(float), strict=True))
+    circles = circles_at(balls, places, size, arrows, on_court)
+    draw_arrows(pair[0], arrows, circles, on_court)
+    draw_circles(pair[0], circles, values["win_probability"].to_dict(), shade, start)
+    if len(pair) > 1:
+        draw_ball_table(pair[1], balls, values, shade, has_contact=has_contact)
+    return on_court
 
 
 def _new_pair(balls: list[Ball], table: str) -> NDArray[np.object_]:
     lines = table_lines(balls)
-    with look():
-        if table == "beside":
-            shape: dict[str, Any] = {"ncols": 2, "width_ratios": [4.9, 3.9]}
-            size = (8.8, max(7.0, 1.6 + 0.235 * lines))
-        else:
-            below = 0.27 * lines
-            shape = {"nrows": 2, "height_ratios": [6.0, below]}
-            size = (5.2, 8.2 + below)
-        _, fresh = plt.subplots(figsize=size, layout="constrained", **shape)
-    return cast(NDArray[np.object_], fresh)
-
-
-def _given(ax: Axes | Sequence[Axes]) -> NDArray[np.object_]:
-    given = np.atleast_1d(np.asarray(ax, dtype=object)).ravel()
-    if given.size > 2:
-        raise DataError(
-            f"The picture takes one axes (court) or two (court, table); {given.size} given."
-        )
-    return given
+    if table == "beside":
+        size = 8.8, max(7.0, 1.6 + 0.235 * lines)
+        return panels(1, 2, size, width_ratios=[4.9, 3.9]).ravel()
+    below = 0.27 * lines
+    return panels(2, 1, (5.2, 8.2 + below), height_ratios=[6.0, below]).ravel()
 
 
 def _norm(values: NDArray[np.float64]) -> Normalize:
@@ -244,42 +225,25 @@ def _shade(norm: Normalize, value: float) -> Any:
 
 
 def _arrows(
-    chain: RallyChain, rows: NDArray[np.float64], starts: list[str], most: int, least: float
+    tables: ChainTables, starts: list[str], most: int, least: float, *, told: bool
 ) -> list[Arrow]:
     """Choose the likeliest arrows of each ball; lets say nothing and are left out."""
-    names = [*chain.states_, *ENDS]
     found = []
     for state in starts:
-        row = rows[chain.states_.index(state)].copy()
-        row[names.index("let")] = 0.0
-        for k in np.argsort(-row, kind="stable")[:most]:
-            if row[k] >= least:
-                found.append(Arrow(state, names[k], float(row[k])))
+        row = pd.concat([t.loc[state] for t in (tables.rows, tables.low, tables.high)], axis=1)
+        row = row.drop(index="let").set_axis(["at", "low", "high"], axis=1)
+        likeliest = row.sort_values("at", ascending=False, kind="stable").head(most)
+        for end, *chances in likeliest[likeliest["at"] >= least].itertuples():
+            at, low, high = (100 * chance for chance in chances)
+            words = f"{at:.0f}% ({low:.0f}–{high:.0f})" if told else ""
+            found.append(Arrow(state, str(end), chances[0], words))
     return found
 
 
-def _with_chances(
-    arrows: list[Arrow], chain: RallyChain, limits: tuple[NDArray[Any], NDArray[Any]]
-) -> list[Arrow]:
-    names = [*chain.states_, *ENDS]
-    said = []
-    for arrow in arrows:
-        i, j = chain.states_.index(arrow.start), names.index(arrow.end)
-        low, high = (100 * end[i, j] for end in limits)
-        words = f"{100 * arrow.chance:.0f}% ({low:.0f}–{high:.0f})"
-        said.append(Arrow(arrow.start, arrow.end, arrow.chance, words))
-    return said
-
-
 def _foot_words(
-    chain: RallyChain,
-    player: str | None,
-    n: NDArray[np.int64],
-    drawn: tuple[int, float],
-    level: float,
-    start: str | None,
-    on_court: bool,
+    tables: ChainTables, drawn: tuple[int, float], level: float, start: str | None, on_court: bool
 ) -> str:
+    player = tables.player
     against = "between average players" if player is None else "against the ladder's average"
     which = "Arrows from the circle with the heavy rim" if start else "Arrows"
     parts = [
@@ -293,12 +257,12 @@ def _foot_words(
             "Gaps are to scale; depth only tells volleys from other balls; backhand left, as a "
             "right-hander sees it."
         )
-    unmet = int((chain.visits_ == 0).sum())
-    if unmet and "contact" in chain.moves().table.columns:
+    unmet = int((tables.met == 0).sum())
+    if unmet and tables.has_contact:
         parts.append(f"Kinds of ball never met: {unmet}.")
-    shots = f"n = {int(n.sum()):,} shots"
+    shots = f"n = {int(tables.n.sum()):,} shots"
     if player is None:
-        shots += f" in {len(np.unique(chain.moves().rally)):,} rallies."
+        shots += f" in {tables.rallies:,} rallies."
     else:
         shots += " of the player's own; what they leave open is taken from the ladder."
     return " ".join([*parts, f"In brackets: {level:.0%} intervals.", shots])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle as Patch
 
@@ -35,30 +37,14 @@ def plot_court(court: Court | None = None, ax: Axes | None = None) -> Axes:
     court = court or Court()
     ax = new_axes(ax, size=(4.6, 6.6))
     floor = court.floor
-    ax.add_patch(
-        Patch((0, 0), floor.width, floor.depth, facecolor=_FLOOR, edgecolor="none", zorder=0)
-    )
+    _paint(ax, (0, 0, floor.width, floor.depth), _FLOOR, zorder=0)
     for name, line in court_lines(court).items():
-        ax.add_patch(
-            Patch(
-                (line.x_min, line.y_min),
-                line.width,
-                line.depth,
-                facecolor=_LINE,
-                edgecolor="none",
-                label=f"_{name}",
-                zorder=2,
-            )
-        )
-    ax.add_patch(
-        Patch((0, 0), floor.width, floor.depth, fill=False, edgecolor=MUTED, lw=1.4, zorder=3)
-    )
+        place = line.x_min, line.y_min, line.width, line.depth
+        _paint(ax, place, _LINE, label=f"_{name}", zorder=2)
+    walls: dict[str, Any] = {"fill": False, "edgecolor": MUTED, "lw": 1.4, "zorder": 3}
+    _paint(ax, (0, 0, floor.width, floor.depth), None, **walls)
     # The front wall is the one that matters: drawn heavier, outside the floor.
-    ax.add_patch(
-        Patch(
-            (0, -0.14), floor.width, 0.14, facecolor=INK, edgecolor="none", zorder=3, label="_tin"
-        )
-    )
+    _paint(ax, (0, -0.14, floor.width, 0.14), INK, zorder=3, label="_tin")
     middle = floor.width / 2
     ax.text(middle, -0.22, "front wall", ha="center", va="bottom", fontsize=9.5, color=INK)
     ax.set_xlim(-0.15, floor.width + 0.15)
@@ -89,48 +75,19 @@ def plot_front_wall(court: Court | None = None, ax: Axes | None = None) -> Axes:
     ax = new_axes(ax, size=(5.4, 4.0))
     paint = court.line_width_m
     top = court.front_wall_line_m + paint
-    ax.add_patch(Patch((0, 0), court.width_m, top, facecolor=_FLOOR, edgecolor="none", zorder=0))
-    ax.add_patch(
-        Patch(
-            (0, 0),
-            court.width_m,
-            court.tin_height_m,
-            facecolor=_TIN,
-            edgecolor=MUTED,
-            lw=1.0,
-            hatch="....",
-            label="_tin",
-            zorder=1,
-        )
-    )
+    wide, tin = court.width_m, court.tin_height_m
+    _paint(ax, (0, 0, wide, top), _FLOOR, zorder=0)
+    edge: dict[str, Any] = {"edgecolor": MUTED, "lw": 1.0, "hatch": "....", "zorder": 1}
+    _paint(ax, (0, 0, wide, tin), _TIN, label="_tin", **edge)
     # Both heights are printed to the lower edge of the paint.
-    for name, z in (("service line", court.service_line_m), ("out line", court.front_wall_line_m)):
-        ax.add_patch(
-            Patch(
-                (0, z),
-                court.width_m,
-                paint,
-                facecolor=_LINE,
-                edgecolor="none",
-                label=f"_{name}",
-                zorder=1,
-            )
-        )
-    for name, z in (
-        ("tin", court.tin_height_m),
-        ("service line", court.service_line_m),
-        ("out line", court.front_wall_line_m),
-    ):
+    heights = {"service line": court.service_line_m, "out line": court.front_wall_line_m}
+    for name, z in heights.items():
+        _paint(ax, (0, z, wide, paint), _LINE, label=f"_{name}", zorder=1)
+    for name, z in {"tin": tin, **heights}.items():
         ax.text(
-            court.width_m + 0.12,
-            z,
-            f"{name}\n{z:.2f} m",
-            ha="left",
-            va="center",
-            fontsize=9.5,
-            color=INK,
+            wide + 0.12, z, f"{name}\n{z:.2f} m", ha="left", va="center", fontsize=9.5, color=INK,
             linespacing=1.25,
-        )
+        )  # fmt: skip
     for x in (0.0, court.width_m):
         ax.plot([x, x], [0, court.clear_height_m], color=MUTED, lw=1.4, zorder=1)
     ax.plot([0, court.width_m], [0, 0], color=INK, lw=2.5, solid_capstyle="butt", zorder=3)
@@ -139,3 +96,11 @@ def plot_front_wall(court: Court | None = None, ax: Axes | None = None) -> Axes:
     ax.set_aspect("equal")
     ax.set_axis_off()
     return ax
+
+
+def _paint(
+    ax: Axes, place: tuple[float, float, float, float], colour: str | None, **look: Any
+) -> None:
+    """Paint a rectangle: corner, width and height in metres."""
+    x, y, width, height = place
+    ax.add_patch(Patch((x, y), width, height, **{"facecolor": colour, "edgecolor": "none"} | look))

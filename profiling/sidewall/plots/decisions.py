@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from itertools import product
-from typing import Any, Final, cast, overload
+from typing import Any, Final, TypedDict, Unpack, overload
 
 import numpy as np
 import pandas as pd
-from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 from numpy.typing import NDArray
 
@@ -21,21 +19,11 @@ from sidewall.features.rates import clustered_rate
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.answers import CROSSES
 from sidewall.models.counted import ALL_STROKES
-from sidewall.plots.frame import foot, head
+from sidewall.numbers import count, number
+from sidewall.plots.frame import frame, panels
 from sidewall.plots.gap_axis import format_gap_axis
-from sidewall.plots.style import (
-    ATTACK,
-    INK,
-    MUTED,
-    QUIET,
-    RESET,
-    THRESHOLD,
-    dress,
-    look,
-    new_axes,
-    title,
-)
-from sidewall.plots.words import count, plain
+from sidewall.plots.style import ATTACK, INK, MUTED, QUIET, RESET, THRESHOLD, dress, new_axes, title
+from sidewall.plots.words import cell_words, plain
 
 __all__ = ["plot_decisions"]
 
@@ -43,13 +31,21 @@ _NEEDED: Final = (
     *("player", "side", "family", "choice", "gap_m", "decision", "points", "rally_id"),
     *("status", "threshold_m", "low_m", "high_m"),
 )
-_FAMILY_WORDS: Final = {"ground": "after the bounce", "volley": "volley"}
 #: Steps of the gap in metres, wider where balls are few; they go up to the gap that all
 #: but one ball in a hundred stay below.
 _EDGES_M: Final = (*(0.1 * k for k in range(8)), 0.8, 1.0, 1.2, 1.6, 2.0, 2.6, 3.2)
 _WIDEST: Final = 0.99
 #: Room above 100% for the words.
 _TOP: Final = 1.27
+
+
+class _Look(TypedDict, total=False):
+    """What the reader may choose; see `plot_decisions`."""
+
+    unit: str
+    board_width_m: float | None
+    level: float
+    bare: bool
 
 
 @overload
@@ -59,11 +55,8 @@ def plot_decisions(
     side: str,
     family: str,
     *,
-    unit: str = ...,
-    board_width_m: float | None = ...,
-    level: float = ...,
-    bare: bool = ...,
     ax: Axes | None = ...,
+    **look: Unpack[_Look],
 ) -> Axes: ...
 
 
@@ -74,11 +67,8 @@ def plot_decisions(
     side: str | None = ...,
     family: str | None = ...,
     *,
-    unit: str = ...,
-    board_width_m: float | None = ...,
-    level: float = ...,
-    bare: bool = ...,
     ax: Axes,
+    **look: Unpack[_Look],
 ) -> Axes: ...
 
 
@@ -89,11 +79,8 @@ def plot_decisions(
     side: str | None = ...,
     family: str | None = ...,
     *,
-    unit: str = ...,
-    board_width_m: float | None = ...,
-    level: float = ...,
-    bare: bool = ...,
     ax: Axes | None = ...,
+    **look: Unpack[_Look],
 ) -> Axes | NDArray[np.object_]: ...
 
 
@@ -158,26 +145,27 @@ def plot_decisions(
     families = _asked("family", family, [one for one in order if (own["family"] == one).any()])
     words = GapWords(unit, board_width_m)
     reach = float(own["gap_m"].quantile(_WIDEST))
-    if len(sides) == len(families) == 1:
-        fresh = ax is None
-        ax = new_axes(ax, size=(5.6, 4.9))
-        _panel(ax, own, sides[0], families[0], reach, words, level, bare)
-        if fresh:
-            _frame(ax, player, level)
-        return ax
-    if ax is not None:
+    one = len(sides) == len(families) == 1
+    if ax is not None and not one:
         raise DataError("ax holds one panel: name the side and the family to draw into it.")
-    with look():
-        size = (max(4.2 * len(sides), 5.4), 3.5 * len(families) + 1.0)
-        _, axes = plt.subplots(
-            len(families), len(sides), figsize=size, layout="constrained", squeeze=False
-        )
-    for (i, one), (j, other) in product(enumerate(families), enumerate(sides)):
-        _panel(axes[i, j], own, other, one, reach, words, level, bare)
+    if one:
+        axes = np.array([[new_axes(ax, size=(5.6, 4.9))]], dtype=object)
+    else:
+        size = max(4.2 * len(sides), 5.4), 3.5 * len(families) + 1.0
+        axes = panels(len(families), len(sides), size)
+    for (i, name), (j, other) in product(enumerate(families), enumerate(sides)):
+        _panel(axes[i, j], own, other, name, reach, words, level, bare)
         if j:
             axes[i, j].set_ylabel("")
-    _frame(axes[0, 0], player, level)
-    return cast(NDArray[np.object_], axes)
+    if ax is None:
+        frame(
+            axes[0, 0],
+            f"{plain(player)}: which balls are attacked",
+            f"Dots: share attacked, {level:.0%} intervals. Red: the threshold and its interval. "
+            "From below, orange: forced, attacked though surely tight. From above, "
+            "blue: passed up, reset though surely loose. Cost: rallies, over all charted matches.",
+        )
+    return axes[0, 0] if one else axes
 
 
 def _asked(what: str, asked: str | None, known: list[str]) -> list[str]:
@@ -199,9 +187,8 @@ def _panel(
     bare: bool,
 ) -> None:
     cell = own[(own["side"] == side) & (own["family"] == family)]
-    name = _FAMILY_WORDS.get(family)
     if not bare:
-        title(ax, f"{side.capitalize()}{f' {name}' if name else ', all strokes'}")
+        title(ax, cell_words(side, family))
     ax.set_xlim(0.0, reach)
     ax.set_ylim(0.0, _TOP)
     ax.set_yticks(np.linspace(0.0, 1.0, 6))
@@ -276,7 +263,9 @@ def _costs(cell: pd.DataFrame) -> tuple[str, str]:
             lines.append(f"no ball surely {noun}")
             continue
         cost = -float(cell.loc[mine, "points"].sum())
-        lines.append(f"{decision}: {n:,} of {of:,} {noun}" + (f", cost {cost:.1f}" if n else ""))
+        lines.append(
+            f"{decision}: {n:,} of {of:,} {noun}" + (f", cost {number(cost, 1)}" if n else "")
+        )
     unknown = int((cell["decision"] == "not known yet").sum())
     if unknown:
         lines.append(f"not known yet: {unknown:,}")
@@ -288,14 +277,3 @@ def _say(ax: Axes, words: str, n: str) -> None:
     ax.text(0.01, 1.0, words, va="top", color=INK, **place)
     if n:
         ax.text(1.0, 1.0, n, ha="right", va="top", color=QUIET, **place)
-
-
-def _frame(ax: Axes, player: str, level: float) -> None:
-    figure = cast(Figure, ax.figure)
-    head(figure, f"{plain(player)}: which balls are attacked")
-    foot(
-        figure,
-        f"Dots: share attacked, {level:.0%} intervals. Red: the threshold and its interval. "
-        "From below, orange: forced, attacked though surely tight. From above, "
-        "blue: passed up, reset though surely loose. Cost: rallies, over all charted matches.",
-    )

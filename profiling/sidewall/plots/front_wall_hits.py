@@ -57,8 +57,7 @@ def plot_front_wall_hits(
     line from the contact to the first bounce, by way of the wall, meets it. Balls without a
     known contact or bounce stand in a column at the left; those in the tin are counted.
     """
-    check_level(level)
-    margin._need_fit()
+    scatter = margin.scatter(check_level(level))  # refuses what is not fitted
     rows = margin.heights_
     own = rows[struck_by(rows, player) & (rows["stroke"].astype(str) == stroke)]
     if own["height_m"].notna().sum() == 0:
@@ -102,8 +101,7 @@ def plot_front_wall_hits(
         bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 2.0, "alpha": 0.9},
     )
     words = []
-    table = margin.scatter(level)
-    table = table[(table["player"] == player) & (table["stroke"] == stroke)]
+    table = scatter[(scatter["player"] == player) & (scatter["stroke"] == stroke)]
     for row in table.to_dict("records"):
         pressed = "" if row["pressure"] == "any" else f", {row['pressure']}"
         words.append(

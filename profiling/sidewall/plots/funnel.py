@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from sidewall.arguments import Table, as_frame, check_level
 from sidewall.combinations.tries import break_words, breaks_at, rivals_of
-from sidewall.plots.frame import foot, head
+from sidewall.numbers import count, share
+from sidewall.plots.frame import frame, lines, width_in
 from sidewall.plots.letters import drawable
-from sidewall.plots.step_words import lines, one_line, percent_interval, width_in
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, RESET, THRESHOLD, dress, legend, new_axes
-from sidewall.plots.words import count, plain
+from sidewall.plots.words import plain
 
 if TYPE_CHECKING:
     from sidewall.combinations.combination import Combination
@@ -88,10 +87,9 @@ def plot_funnel(
     ax = draw_funnel(table, ax)
     who = "All players" if player is None else plain(player)
     if own:
-        figure = cast(Figure, ax.figure)
-        head(figure, f"{who}: {one_line(combination.name)}")
-        foot(
-            figure,
+        frame(
+            ax,
+            f"{who}: {plain(combination.name, 90)}",
             f"{break_words(table)} Each bar: the tries that were a step before. A try starts "
             f"with every shot that meets the first step. Brackets and lines: {level:.0%} "
             "intervals.",
@@ -130,7 +128,7 @@ def _stages(table: pd.DataFrame) -> list[dict[Any, Any]]:
 
 
 def _step_words(k: int, row: dict[Any, Any], mark: str | None) -> str:
-    words = one_line(str(row["words"]), 160)
+    words = plain(str(row["words"]), 160)
     words = words[0].upper() + words[1:] + (mark or "")
     return words if row["stage"] == "rally won" else f"{k + 1}. {words}"
 
@@ -138,15 +136,20 @@ def _step_words(k: int, row: dict[Any, Any], mark: str | None) -> str:
 def _small_words(k: int, row: dict[Any, Any]) -> str:
     of, n = int(row["of"]), int(row["n"])
     if k == 0:
-        won = percent_interval(row["win_rate"], row["win_rate_low"], row["win_rate_high"])
+        won = _percent(row["win_rate"], row["win_rate_low"], row["win_rate_high"])
         tries = f"{count(of, 'try', 'tries')} in {count(int(row['rallies']), 'rally', 'rallies')}"
         return f"{tries}; rallies won from here: {won}"
     if not of:
         return "no try came this far"
-    share = percent_interval(row["share"], row["share_low"], row["share_high"])
+    went_on = _percent(row["share"], row["share_low"], row["share_high"])
     if row["stage"] == "rally won":
-        return f"{n:,} of {of:,} finished tries, lets left out: {share}"
-    return f"{n:,} of {of:,} went on: {share}, in {count(int(row['rallies']), 'rally', 'rallies')}"
+        return f"{n:,} of {of:,} finished tries, lets left out: {went_on}"
+    rallies = count(int(row["rallies"]), "rally", "rallies")
+    return f"{n:,} of {of:,} went on: {went_on}, in {rallies}"
+
+
+def _percent(at: float, low: float, high: float) -> str:
+    return share(at, low, high).replace(" (", "% (")
 
 
 def _row(

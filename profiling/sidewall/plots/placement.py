@@ -17,6 +17,7 @@ from sidewall.arguments import Table, as_frame, check_level, check_share
 from sidewall.court import Court, Rectangle
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns, struck_by
+from sidewall.numbers import count
 from sidewall.placement.ellipse import error_ellipse
 from sidewall.placement.on_target import placed_shots, placement_table
 from sidewall.placement.practice import practice_table
@@ -31,7 +32,7 @@ from sidewall.plots.style import (
     note_below,
     title,
 )
-from sidewall.plots.words import count, plain
+from sidewall.plots.words import plain
 
 if TYPE_CHECKING:
     from matplotlib.lines import Line2D

@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final, cast
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sidewall.arguments import Table, as_frame, check_level
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
-from sidewall.plots.frame import foot, head
+from sidewall.numbers import count, signed
+from sidewall.plots.forest import mark, name_rows, say
+from sidewall.plots.frame import frame, given, panels
 from sidewall.plots.gap_axis import format_gap_axis
-from sidewall.plots.letters import drawable
-from sidewall.plots.style import INK, PAPER, QUIET, dress, look
-from sidewall.plots.words import count, plain, signed
+from sidewall.plots.style import INK, QUIET
+from sidewall.plots.words import family_words, plain, records
 
 __all__ = ["plot_progress"]
 
@@ -29,15 +28,15 @@ _NEEDED: Final = (
     *("change_low", "change_high", "smallest_change"),
     *("n_before", "n_after", "matters"),
 )
-_FAMILY: Final = {"ground": "after the bounce", "volley": "volley"}
 _NAMES: Final = {"forced": "tight balls attacked", "passed up": "loose balls reset"}
 #: Height of a comparison: a heading, words, then one bar for each period.
 _STEP: Final = 4.0
 _WIDTH_IN, _LINE_IN = 5.6, 0.27
 _STYLE: Final[dict[str, dict[str, Any]]] = {
-    "before": {"color": QUIET, "ls": (0, (3, 1.5)), "mfc": PAPER},
-    "after": {"color": INK, "ls": "-", "mfc": INK},
+    "before": {"colour": QUIET, "line": (0, (3, 1.5)), "sure": False},
+    "after": {"colour": INK},
 }
+_ENDS: Final = ("", "_low", "_high")
 
 
 def plot_progress(
@@ -87,64 +86,38 @@ def plot_progress(
         raise DataError(f"The table is of {len(players)} players; choose the rows of one.")
     words = GapWords(unit, board_width_m)
     words.number(0.0)  # an unknown unit is said before anything is drawn
-    rows = cast(list[dict[str, Any]], table.to_dict("records"))
+    rows = records(table)
     kinds = [kind for kind in ("m", "share") if any(row["unit"] == kind for row in rows)]
-    panels = [[row for row in rows if row["unit"] == kind] for kind in kinds]
-    axes = _axes(ax, panels)
-    for panel, kind, some in zip(axes, kinds, panels, strict=True):
-        _panel(panel, some, kind, words)
+    parts = [[row for row in rows if row["unit"] == kind] for kind in kinds]
     if ax is None:
-        figure = cast(Figure, axes[0].figure)
-        head(figure, f"{plain(players[0])}: before and after")
-        foot(figure, _foot(table, level))
+        sizes = [_STEP * len(part) + 2.5 for part in parts]
+        size = _WIDTH_IN, _LINE_IN * sum(sizes) + 2.0
+        axes = panels(len(parts), 1, size, height_ratios=sizes)[:, 0]
+    else:
+        axes = given(ax, f"{len(parts)} axes", len(parts))
+    for panel, kind, part in zip(axes, kinds, parts, strict=True):
+        _panel(panel, part, kind, words)
+    if ax is None:
+        frame(axes[0], f"{plain(players[0])}: before and after", _foot(table, level))
     return axes
 
 
-def _axes(ax: Sequence[Axes] | None, panels: list[list[dict[str, Any]]]) -> NDArray[np.object_]:
-    if ax is not None:
-        given = np.asarray(ax, dtype=object).ravel()
-        if given.size != len(panels):
-            raise DataError(f"The picture takes {len(panels)} axes; {given.size} given.")
-        return given
-    sizes = [_STEP * len(rows) + 2.5 for rows in panels]
-    with look():
-        _, fresh = plt.subplots(
-            len(panels),
-            1,
-            figsize=(_WIDTH_IN, _LINE_IN * sum(sizes) + 2.0),
-            height_ratios=sizes,
-            layout="constrained",
-            squeeze=False,
-        )
-    return cast(NDArray[np.object_], fresh[:, 0])
-
-
 def _panel(ax: Axes, rows: list[dict[str, Any]], kind: str, words: GapWords) -> None:
-    ends = [row[f"{when}{end}"] for row in rows for when in _STYLE for end in ("_low", "_high", "")]
+    ends = [row[f"{when}{end}"] for row in rows for when in _STYLE for end in _ENDS]
     known = [float(end) for end in ends if np.isfinite(end)]
     low, high = min([0.0, *known]), max([0.1, *known])
     ax.set_xlim(low - 0.02 * (high - low), high + 0.02 * (high - low))
-    ax.set_ylim(-_STEP * len(rows) + 0.4, 0.8)
-    ticks = []
+    names = []
     for k, row in enumerate(rows):
-        top = -_STEP * k
-        _say(ax, top, _name(row), size=10.5, color=QUIET)
-        _say(ax, top - 0.85, change_words(row, words), size=11, color=INK, weight="bold")
+        top, name = -_STEP * k, _name(row)
+        say(ax, 0.0, top, name, colour=QUIET)
+        say(ax, 0.0, top - 0.85, change_words(row, words), size=11, weight="bold")
         for j, (when, style) in enumerate(_STYLE.items()):
-            y = top - 1.75 - 0.75 * j
-            n = row[f"n_{when}"]
-            ticks.append((y, f"{when}, n = {n:,}"))
-            if not np.isfinite(row[when]):
-                continue
-            spans = [row[f"{when}_low"], row[f"{when}_high"]]
-            ax.plot(spans, [y, y], color=style["color"], ls=style["ls"], lw=2.4)
-            ax.plot(spans, [y, y], color=style["color"], ls="", marker="|", ms=9, mew=1.6)
-            ax.plot([row[when]], [y], color=style["color"], mfc=style["mfc"], mew=1.8,
-                    marker="o", ms=8, label=f"_{when} {_name(row)}")  # fmt: skip
-    ax.set_yticks([y for y, _ in ticks], [said for _, said in ticks])
-    dress(ax, grid="x")
-    ax.spines["left"].set_visible(False)
-    ax.tick_params(axis="y", length=0)
+            names.append((top - 1.75 - 0.75 * j, f"{when}, n = {row[f'n_{when}']:,}"))
+            if np.isfinite(row[when]):
+                at = [float(row[f"{when}{end}"]) for end in _ENDS]
+                mark(ax, names[-1][0], at, f"{when} {name}", **style)
+    name_rows(ax, names, 0.8, -_STEP * len(rows) + 0.4)
     if kind == "m":
         format_gap_axis(ax, words.unit, words.board_width_m, label="attack pays from a gap of")
     else:
@@ -152,18 +125,8 @@ def _panel(ax: Axes, rows: list[dict[str, Any]], kind: str, words: GapWords) -> 
         ax.set_xlabel("in 100")
 
 
-def _say(
-    ax: Axes, y: float, words: str, *, size: float, color: str, weight: str = "normal"
-) -> None:
-    words, style = drawable(words, weight)
-    ax.text(
-        0.0, y, words, transform=ax.get_yaxis_transform(), va="center", fontsize=size, color=color,
-        fontweight=weight, bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8}, **style,
-    )  # fmt: skip
-
-
 def _name(row: dict[str, Any]) -> str:
-    family = _FAMILY.get(str(row["family"]), str(row["family"]))
+    family = family_words(str(row["family"])) if row["family"] else ""
     where = " ".join(part for part in (str(row["side"]), family) if part)
     if row["measure"] == "comfort":
         of = f"{row['side'] or 'weaker side'} wins fewer"
@@ -174,16 +137,15 @@ def _name(row: dict[str, Any]) -> str:
 
 def change_words(row: dict[str, Any], words: GapWords) -> str:
     """Say a change: the verdict, by how much and between which ends, or what is missing."""
-    verdict = str(row["verdict"])
+    verdict, names = str(row["verdict"]), ("change", "change_low", "change_high")
     if not np.isfinite(row["change"]):
         return verdict
     if row["unit"] == "m":
-        ends = [words.number(row[name]) for name in ("change", "change_low", "change_high")]
+        at, low, high = (words.signed(row[name]) for name in names)
         unit, smallest = f" {words.unit}", words.gap(row["smallest_change"])
     else:
-        ends = [f"{100 * row[name]:.0f}" for name in ("change", "change_low", "change_high")]
+        at, low, high = (signed(100 * row[name], 0) for name in names)
         unit, smallest = " in 100", f"{100 * row['smallest_change']:.0f} in 100"
-    at, low, high = (signed(float(end), len(end.partition(".")[2])) for end in ends)
     if verdict in ("better", "worse"):
         return f"{verdict}: {at}{unit} ({low} to {high})"
     return f"{verdict} ({smallest} would show)"

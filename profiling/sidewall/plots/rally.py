@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from sidewall.arguments import Table, check_level
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
-from sidewall.plots.frame import head
+from sidewall.plots.frame import frame
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_places import short
 from sidewall.plots.style import (
@@ -148,7 +147,7 @@ def plot_rally(
     opponent = receiver if player == server else server
     which = f"match {plain(match)}, game {game}, rally {rally}"
     if own_figure:
-        head(cast(Figure, ax.figure), f"{plain(player)} against {plain(opponent)}: {which}")
+        frame(ax, f"{plain(player)} against {plain(opponent)}: {which}")
     else:
         title(ax, f"{plain(player)} against {plain(opponent)}:\n{which}")
     _note(ax, left, len(np.unique(chain.moves().rally)), int(chain.visits_.sum()), level)

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from sidewall.arguments import check_level
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
-from sidewall.plots.frame import foot, head
+from sidewall.plots.frame import frame
 from sidewall.plots.style import INK, PAPER, QUIET, THRESHOLD, dress, new_axes
 from sidewall.plots.words import plain
 
@@ -78,23 +77,33 @@ def plot_repeat(
         raise DataError(
             f"The model does not know {player!r}; it knows {', '.join(model.players_)}."
         )
-    curves, answer = (_of(table, player) for table in (model.curves(level), model.answers(level)))
-    points = _points(model, player, level)
-    own = ax is None
-    ax = new_axes(ax, size=(6.2, 5.0))
-    _mark(ax, answer.iloc[0].to_dict(), model.most)
-    ends = {kind: _curve(ax, curves, points, kind) for kind in _STYLE}
-    _name_curves(ax, ends, model.most)
-    _axes(ax, curves, points, model.most)
+    curves, answers = (_of(table, player) for table in (model.curves(level), model.answers(level)))
+    answer, own = answers.iloc[0].to_dict(), ax is None
+    ax = draw_repeat(curves, answer, _points(model, player, level), model.most, ax)
     if own:
-        figure = cast(Figure, ax.figure)
-        head(figure, f"{'All players' if player is None else plain(player)}: repeat or vary?")
-        foot(
-            figure,
-            f"{repeat_words(answer.iloc[0].to_dict(), model.most)} Lines: the usual situation, "
+        frame(
+            ax,
+            f"{'All players' if player is None else plain(player)}: repeat or vary?",
+            f"{repeat_words(answer, model.most)} Lines: the usual situation, "
             f"with {level:.0%} bands. Dots: rallies as won, with {level:.0%} bars, not drawn for "
             f"fewer than {_LEAST_RALLIES} rallies. n: shots.",
         )
+    return ax
+
+
+def draw_repeat(
+    curves: pd.DataFrame,
+    answer: dict[Any, Any],
+    points: pd.DataFrame,
+    most: int,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the curves, the answer, and the rallies as they were won, without a heading."""
+    ax = new_axes(ax, size=(6.2, 5.0))
+    _mark(ax, answer, most)
+    ends = {kind: _curve(ax, curves, points, kind) for kind in _STYLE}
+    _name_curves(ax, ends, most)
+    _axes(ax, curves, points, most)
     return ax
 
 

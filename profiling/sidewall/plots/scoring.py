@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, cast, overload
+from typing import Any, Final, TypedDict, Unpack, overload
 
 import numpy as np
-from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError
+from sidewall.plots.frame import panels
 from sidewall.plots.letters import drawable
-from sidewall.plots.style import INK, MUTED, PAPER, QUIET, dress, look, new_axes, title
+from sidewall.plots.style import INK, MUTED, PAPER, QUIET, dress, new_axes, title
 from sidewall.plots.words import plain
 from sidewall.scoring import Game, HandInHandOut, Match, PointARally
 
@@ -38,14 +38,20 @@ _LEFT: Final = (74.0, 89.0, 60.0)
 _RIGHT: Final = 80.0
 
 
+class _Look(TypedDict, total=False):
+    """What the reader may choose; see `plot_match_win_probability`."""
+
+    share: tuple[float, float]
+    read_at: float
+
+
 @overload
 def plot_match_win_probability(
     ax: Axes,
     systems: Mapping[str, Game] | None = ...,
     *,
     best_of: int | Sequence[int] = ...,
-    share: tuple[float, float] = ...,
-    read_at: float = ...,
+    **look: Unpack[_Look],
 ) -> Axes: ...
 
 
@@ -55,20 +61,8 @@ def plot_match_win_probability(
     systems: Mapping[str, Game] | None = ...,
     *,
     best_of: int,
-    share: tuple[float, float] = ...,
-    read_at: float = ...,
+    **look: Unpack[_Look],
 ) -> Axes: ...
-
-
-@overload
-def plot_match_win_probability(
-    ax: None = ...,
-    systems: Mapping[str, Game] | None = ...,
-    *,
-    best_of: tuple[int, int] = ...,
-    share: tuple[float, float] = ...,
-    read_at: float = ...,
-) -> NDArray[np.object_]: ...
 
 
 @overload
@@ -77,8 +71,7 @@ def plot_match_win_probability(
     systems: Mapping[str, Game] | None = ...,
     *,
     best_of: int | Sequence[int] = ...,
-    share: tuple[float, float] = ...,
-    read_at: float = ...,
+    **look: Unpack[_Look],
 ) -> Axes | NDArray[np.object_]: ...
 
 
@@ -137,13 +130,11 @@ def plot_match_win_probability(
         return ax
     if ax is not None:
         raise DataError("ax holds one panel: give a single best_of, such as 5, to draw into it.")
-    with look():
-        size = 5.6, 3.5 * len(lengths)
-        _, axes = plt.subplots(len(lengths), figsize=size, layout="constrained")
+    axes = panels(len(lengths), 1, (5.6, 3.5 * len(lengths)))[:, 0]
     for panel, length in zip(axes, lengths, strict=True):
         _panel(panel, games, length, share, read_at)
     _say_across(axes[-1])
-    return cast(NDArray[np.object_], axes)
+    return axes
 
 
 def _checked_systems(systems: Mapping[str, Game]) -> dict[str, Game]:

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final
 
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.patches import FancyArrowPatch
 
 from sidewall.court.court import Court
 from sidewall.plots.court import plot_court
-from sidewall.plots.frame import foot, head
+from sidewall.plots.frame import frame, lines
 from sidewall.plots.letters import drawable
 from sidewall.plots.sequence_places import Places, places_of
-from sidewall.plots.step_words import lines, one_line
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, new_axes
+from sidewall.plots.words import plain
 
 if TYPE_CHECKING:
     from sidewall.combinations.combination import Combination
@@ -69,11 +68,10 @@ def plot_sequence(
     _sentence(ax, combination, court)
     ax.set_xlim(-0.15, court.floor.width + _BESIDE_M)
     if own:
-        figure = cast(Figure, ax.figure)
-        name = one_line(combination.name)
-        head(figure, name[0].upper() + name[1:])
-        foot(
-            figure,
+        name = plain(combination.name, 90)
+        frame(
+            ax,
+            name[0].upper() + name[1:],
             "A number stands where the shot is struck; its arrow leads to where the ball goes, "
             "not along its path off the walls. Where a step asks for no place, a usual one is "
             "drawn.",
@@ -119,7 +117,7 @@ def _sentence(ax: Axes, combination: Combination, court: Court) -> None:
     inches = (_BESIDE_M - 1.45) / _METRES_AN_INCH
     y = 0.35
     for k, step in enumerate(combination.steps, start=1):
-        words = one_line(str(step), 160)
+        words = plain(str(step), 160)
         weight = "bold" if step.by == "own" else "normal"
         _number(ax, left, y, k, step.by)
         for line in lines(words[0].upper() + words[1:], inches, 11.2):

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
-from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sidewall.arguments import check_level
@@ -17,7 +15,8 @@ from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES
-from sidewall.plots.frame import foot, head
+from sidewall.plots.forest import mark, name_rows, say
+from sidewall.plots.frame import frame, panels
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (
     CHOICE_STYLE,
@@ -26,9 +25,9 @@ from sidewall.plots.style import (
     QUIET,
     THRESHOLD,
     dress,
-    look,
     new_axes,
     note_below,
+    title,
 )
 from sidewall.plots.words import (
     answer_words,
@@ -37,6 +36,7 @@ from sidewall.plots.words import (
     known_player,
     outcome_words,
     plain,
+    rows_by,
 )
 
 if TYPE_CHECKING:
@@ -45,6 +45,8 @@ if TYPE_CHECKING:
 __all__ = ["plot_shot_map", "plot_thresholds_by"]
 
 _GENERAL: Final = "in general"
+#: Own shots of a stroke, below which it is not drawn.
+_LEAST: Final = 5
 #: Line styles of strokes, in the order of the vocabulary, beside the colour of their choice.
 _LINES: Final = ("-", (0, (5, 2)), (0, (1.5, 1.2)), (0, (6, 1.5, 1.5, 1.5)), (0, (3, 1)))
 
@@ -90,55 +92,52 @@ def plot_thresholds_by(
     player = known_player(model, player)
     width = board_width_of(model, player, board_width_m)
     words = GapWords(unit, width)
-    general = _own(model.thresholds(level), player).assign(**{by: _GENERAL, "basis": "own level"})
-    table = pd.concat([general, _own(model.thresholds(level, by=by), player)])
-    levels = list(dict.fromkeys(table[by]))
-    shape = len(model.families_), 2
-    with look():
-        size = (9.4, shape[0] * (0.42 * len(levels) + 1.5) + 0.8)
-        _, axes = plt.subplots(*shape, figsize=size, layout="constrained", squeeze=False)
-    reach = float(table["gap_max_m"].max())
-    for cell, ax in zip(model.cells_, axes.T.ravel(), strict=True):
-        here = table[(table["side"] == cell[0]) & (table["family"] == cell[1])]
-        _forest(ax, here.set_index(by).reindex(levels), reach, words)
-        format_gap_axis(ax, words.unit, None)
-        ax.set_title(cell_words(model, *cell), loc="left", fontsize=11, color=INK)
-    figure = cast(Figure, axes[0, 0].figure)
-    head(figure, f"{plain(player)}: when does attacking pay, by {by.replace('_', ' ')}?")
-    foot(
-        figure,
-        f"Dot and bar: loose threshold and its {level:.0%} interval. Hollow: too few such shots, "
-        f"the answer in general stands in. n = own attacks, resets. {outcome_words(model)}",
+    general, by_level = (
+        table[struck_by(table, player)]
+        for table in (model.thresholds(level), model.thresholds(level, by=by))
     )
-    return cast(NDArray[np.object_], axes)
+    table = pd.concat([general.assign(**{by: _GENERAL, "basis": "own level"}), by_level])
+    axes = draw_thresholds_by(table, by, words)
+    small = (
+        f"Dot and bar: loose threshold and its {level:.0%} interval. Hollow: too few such shots, "
+        f"the answer in general stands in. n = own attacks, resets. {outcome_words(model.outcome)}"
+    )
+    heading = f"{plain(player)}: when does attacking pay, by {by.replace('_', ' ')}?"
+    frame(axes[0, 0], heading, small)
+    return axes
 
 
-def _own(table: pd.DataFrame, player: str) -> pd.DataFrame:
-    return table[struck_by(table, player)]
+def draw_thresholds_by(table: pd.DataFrame, by: str, words: GapWords) -> NDArray[np.object_]:
+    """Draw one player's thresholds by the levels of a column, a panel a side and family."""
+    levels = list(dict.fromkeys(table[by]))
+    cells = list(dict.fromkeys(zip(table["side"], table["family"], strict=True)))
+    rows = len(cells) // 2
+    axes = panels(rows, 2, (9.4, rows * (0.42 * len(levels) + 1.5) + 0.8))
+    for (side, family), ax in zip(cells, axes.T.ravel(), strict=True):
+        ax.set_xlim(0.0, float(table["gap_max_m"].max()))
+        here = rows_by(table[(table["side"] == side) & (table["family"] == family)], by)
+        names = []
+        for k, level in enumerate(levels):
+            row = here[(str(level),)]
+            n = f"n = {int(row['n_attack'])}, {int(row['n_reset'])}"
+            names.append((float(k), f"{str(level).replace('_', ' ')}\n{n}"))
+            _threshold(ax, k, row, str(level), words)
+        name_rows(ax, names, -0.6, len(levels) - 0.4)
+        ax.axhline(0.5, color=FAINT, lw=1.0)
+        format_gap_axis(ax, words.unit, None)
+        title(ax, cell_words(side, family))
+    return axes
 
 
-def _forest(ax: Axes, rows: pd.DataFrame, reach: float, words: GapWords) -> None:
-    ax.set_xlim(0.0, reach)
-    ax.set_ylim(len(rows) - 0.4, -0.6)
-    dress(ax, grid="x")
-    labels = []
-    for k, (name, row) in enumerate(rows.iterrows()):
-        n = f"{int(row['n_attack'])}, {int(row['n_reset'])}"
-        labels.append(f"{str(name).replace('_', ' ')}\nn = {n}")
-        own = row["basis"] == "own level"
-        if row["status"] == CROSSES:
-            ends = [float(row["low_m"]), float(row["high_m"])]
-            colour = INK if name == _GENERAL else THRESHOLD
-            ax.plot(ends, [k, k], color=colour, lw=2.2, alpha=1.0 if own else 0.35, marker="|")
-            ax.plot(
-                [float(row["threshold_m"])], [k], marker="o", ms=6.5, color=colour, zorder=4,
-                markerfacecolor=colour if own else "white", label=f"_{name}",
-            )  # fmt: skip
-        else:
-            said = answer_words(cast(dict[str, Any], row.to_dict()), words)[0]
-            ax.text(0.02 * reach, k, said.split(":")[0], va="center", fontsize=9, color=QUIET)
-    ax.set_yticks(range(len(rows)), labels, fontsize=9)
-    ax.axhline(0.5, color=FAINT, lw=1.0)
+def _threshold(ax: Axes, y: float, row: dict[str, Any], level: str, words: GapWords) -> None:
+    if row["status"] != CROSSES:
+        said = answer_words(row, words)[0].partition(":")[0]
+        say(ax, 0.02, y, said, size=9, colour=QUIET)
+        return
+    ends = [float(row[name]) for name in ("threshold_m", "low_m", "high_m")]
+    own = row["basis"] == "own level"
+    colour = INK if level == _GENERAL else THRESHOLD
+    mark(ax, y, ends, level, colour=colour, sure=own, faint=not own)
 
 
 def plot_shot_map(
@@ -191,63 +190,51 @@ def plot_shot_map(
         raise DataError(f"no ball is {side!r} {family!r}; the model knows {known}")
     j = model.cells_.index((side, str(family)))
     where = posterior.situation(situation)
-    gaps = posterior.grids[j]
-    wins: dict[tuple[str, str], NDArray[np.float64]] = {}
-    counts: dict[tuple[str, str], int] = {}
+    parts = []
     for choice in CHOICES:
         for stroke in model.curves_[choice].columns.strokes:
             n = posterior.mix.of_stroke(i, j, choice, stroke)
-            win = posterior.win(i, j, choice, gaps, where, stroke)
+            win = 100.0 * posterior.win(i, j, choice, posterior.grids[j], where, stroke)
             if n >= _LEAST and not np.isnan(win).any():
-                wins[choice, stroke], counts[choice, stroke] = win, n
-    if not wins:
+                low, high = np.quantile(win, [cut, 1.0 - cut], axis=0)
+                part = {"gap_m": posterior.grids[j], "win": win.mean(axis=0), "low": low}
+                parts.append(pd.DataFrame(part | {"high": high}).assign(n=n, choice=choice))
+                parts[-1]["stroke"] = stroke.replace("_", " ")
+    if not parts:
         raise DataError(
             f"{player} has fewer than {_LEAST} shots of every stroke with such a ball; chart more, "
             "or name less of the situation"
         )
-    own_figure = ax is None
-    ax = new_axes(ax, size=(6.6, 4.8))
-    dress(ax)
-    _shot_lines(ax, gaps, wins, counts, cut)
-    width = board_width_of(model, player, board_width_m)
-    format_gap_axis(ax, unit, width)
-    ax.set_ylabel("chance of winning the rally (%)")
+    own = ax is None
+    ax = draw_shot_map(pd.concat(parts), ax)
+    format_gap_axis(ax, unit, board_width_of(model, player, board_width_m))
     told = "".join(f", {name.replace('_', ' ')} {word}" for name, word in situation.items())
-    words = f"{plain(player)}: {cell_words(model, side, str(family)).lower()}{told}"
-    if own_figure:
-        head(cast(Figure, ax.figure), words)
+    words = f"{plain(player)}: {cell_words(side, str(family)).lower()}{told}"
+    if own:
+        frame(ax, words)
     else:
-        ax.set_title(words, loc="left", fontsize=11, color=INK)
+        title(ax, words)
     note_below(ax, f"Bands: {level:.0%} intervals of the best attack and the best reset.", 40, 9.5)
     return ax
 
 
-_LEAST: Final = 5
-
-
-def _shot_lines(
-    ax: Axes,
-    gaps: NDArray[np.float64],
-    wins: dict[tuple[str, str], NDArray[np.float64]],
-    counts: dict[tuple[str, str], int],
-    cut: float,
-) -> None:
-    ends = []
-    for choice in CHOICES:
-        mine = [key for key in wins if key[0] == choice]
-        if not mine:
-            continue
-        colour = CHOICE_STYLE[choice]["color"]
-        best = max(mine, key=lambda key: float(wins[key].mean()))
-        low, high = np.quantile(wins[best], [cut, 1.0 - cut], axis=0)
-        ax.fill_between(gaps, 100 * low, 100 * high, color=colour, alpha=0.15, lw=0)
-        for line, key in zip(_LINES, mine, strict=False):
-            middle = 100 * wins[key].mean(axis=0)
-            ax.plot(gaps, middle, color=colour, ls=line, lw=2.2, label=f"_{key[1]}")
-            ends.append((float(middle[-1]), f"{key[1].replace('_', ' ')} ({counts[key]})", colour))
-    ax.set_xlim(0.0, gaps[-1] * 1.28)
+def draw_shot_map(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
+    """Draw a line a stroke, in per cent, and the band of the best of each choice."""
+    ax = dress(new_axes(ax, size=(6.6, 4.8)))
+    ends, widest = [], float(table["gap_m"].max())
+    for choice, mine in table.groupby("choice", sort=False):
+        colour = CHOICE_STYLE[str(choice)]["color"]
+        best = mine[mine["stroke"] == mine.groupby("stroke", sort=False)["win"].mean().idxmax()]
+        ax.fill_between(best["gap_m"], best["low"], best["high"], color=colour, alpha=0.15, lw=0)
+        for line, (stroke, one) in zip(_LINES, mine.groupby("stroke", sort=False), strict=False):
+            ax.plot(one["gap_m"], one["win"], color=colour, ls=line, lw=2.2, label=f"_{stroke}")
+            words = f"{stroke} ({one['n'].iloc[0]})"
+            ends.append((float(one["win"].iloc[-1]), words, colour))
+    ax.set_xlim(0.0, widest * 1.28)
     ax.axhline(50, color=QUIET, lw=0.8)
-    _write_apart(ax, gaps[-1], ends)
+    ax.set_ylabel("chance of winning the rally (%)")
+    _write_apart(ax, widest, ends)
+    return ax
 
 
 def _write_apart(ax: Axes, x: float, ends: list[tuple[float, str, str]]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -17,13 +17,9 @@ from sidewall.plots.letters import columns
 from sidewall.plots.words import plain
 from sidewall.rallies.states import SERVE
 
-if TYPE_CHECKING:
-    from sidewall.rallies.chain import RallyChain
-
 __all__ = [
     "Ball",
     "ball_of",
-    "balls_of",
     "court_places",
     "group_words",
     "ring_places",
@@ -72,12 +68,6 @@ def ball_of(state: str) -> Ball:
     return Ball(state, side, family, plain(re.sub(r"(?<=\d)-(?=\d)", "–", band)))
 
 
-def balls_of(chain: RallyChain) -> list[Ball]:
-    """Balls that the ladder met, in the chain's order."""
-    met = chain.visits_.to_numpy() > 0
-    return [ball_of(name) for name, here in zip(chain.states_, met, strict=True) if here]
-
-
 def group_words(group: tuple[str, str], has_contact: bool) -> str:
     """Name a side and stroke family in lower case."""
     side, family = group
@@ -93,11 +83,18 @@ def runs(balls: list[Ball]) -> list[tuple[tuple[str, str], int, int]]:
     return [(balls[i].group, i, j) for i, j in zip(starts, ends, strict=True)]
 
 
-def court_places(chain: RallyChain, balls: list[Ball]) -> dict[str, tuple[float, float]] | None:
+def court_places(balls: list[Ball], gap_m: pd.Series) -> dict[str, tuple[float, float]] | None:
     """Places on the court, metres: as far from the side wall as the balls are on average.
 
     Backhand left, as a right-hander sees it. Within a side and family every ball has a row
     of its own, the loosest in front, so depth tells only the family.
+
+    Parameters
+    ----------
+    balls
+        What is drawn.
+    gap_m
+        Mean gap, metres, by state.
 
     Returns
     -------
@@ -105,11 +102,7 @@ def court_places(chain: RallyChain, balls: list[Ball]) -> dict[str, tuple[float,
         State to (x, y); None where a state other than the serve does not tell its place.
     """
     court = Court()
-    moves = chain.moves()
-    known = moves.start >= 0
-    gaps = pd.Series(moves.table["gap_m"].to_numpy(dtype=float)[known])
-    mean_gap = gaps.groupby(moves.start[known]).mean()
-    gap = {chain.states_[int(at)]: float(mean_gap[at]) for at in mean_gap.index}
+    gap = gap_m.to_dict()
     placed = [ball for ball in balls if ball.state != SERVE]
     if not placed or any(not ball.side or np.isnan(gap[ball.state]) for ball in placed):
         return None

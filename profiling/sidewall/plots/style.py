@@ -118,7 +118,8 @@ def new_axes(ax: Axes | None = None, size: tuple[float, float] = (6.0, 4.1)) -> 
     Parameters
     ----------
     ax
-        Axes to draw into, or None for a new figure.
+        Axes to draw into, or None for a new figure. A figure without a layout of its own is
+        given matplotlib's constrained one, so that words around the axes have room.
     size
         Width and height of a new figure, inches.
 
@@ -127,6 +128,9 @@ def new_axes(ax: Axes | None = None, size: tuple[float, float] = (6.0, 4.1)) -> 
     Axes
     """
     if ax is not None:
+        figure = ax.get_figure(root=True)
+        if figure is not None and figure.get_layout_engine() is None:
+            figure.set_layout_engine("constrained")
         return ax
     with look():
         _, fresh = plt.subplots(figsize=size, layout="constrained")

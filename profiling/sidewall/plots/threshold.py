@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final, cast, overload
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING, Any, Final, TypedDict, Unpack, overload
 
 import numpy as np
 import pandas as pd
-from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.layout_engine import ConstrainedLayoutEngine
 from numpy.typing import NDArray
 
@@ -18,7 +19,8 @@ from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES
-from sidewall.plots.frame import foot, head
+from sidewall.numbers import count
+from sidewall.plots.frame import frame, panels
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.strip import STRIP, choice_strip, sure_words
 from sidewall.plots.style import (
@@ -27,7 +29,6 @@ from sidewall.plots.style import (
     QUIET,
     THRESHOLD,
     dress,
-    look,
     new_axes,
     note_below,
 )
@@ -35,17 +36,16 @@ from sidewall.plots.words import (
     answer_words,
     board_width_of,
     cell_words,
-    count,
     known_player,
     outcome_words,
     plain,
-    rows_by,
+    records,
 )
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["plot_threshold"]
+__all__ = ["ThresholdTables", "draw_threshold", "plot_threshold"]
 
 #: Where things stand on an axis of per cent; nothing but curves lies between 0 and 100.
 _RUG: Final = {"attack": (102.0, 108.0), "reset": (-8.5, -2.5)}
@@ -56,6 +56,51 @@ _ROOM: Final = 1.17
 _CURVE_NAMES_APART: Final = 9.0
 
 
+class _Look(TypedDict, total=False):
+    """What the reader may choose; see `plot_threshold`."""
+
+    unit: str
+    board_width_m: float | None
+    level: float
+    strip: bool
+    beside: TightnessModel | None
+    rule: pd.DataFrame | None
+    truth: pd.DataFrame | None
+
+
+@dataclass(frozen=True)
+class ThresholdTables:
+    """What is known of one player's thresholds, as tables.
+
+    Attributes
+    ----------
+    answers, curves : DataFrame
+        The player's rows of :meth:`TightnessModel.thresholds` and :meth:`TightnessModel.curves`.
+    shots : DataFrame
+        The player's shots behind them.
+    rule, truth : DataFrame, optional
+        The player's rows of :meth:`TightnessModel.rule`; ``side``, ``family`` and
+        ``threshold_m`` of a simulated player.
+    beside : DataFrame, optional
+        Answers judged by the other outcome, which is named `beside_name`.
+    """
+
+    answers: pd.DataFrame
+    curves: pd.DataFrame
+    shots: pd.DataFrame
+    rule: pd.DataFrame | None = None
+    truth: pd.DataFrame | None = None
+    beside: pd.DataFrame | None = None
+    beside_name: str = ""
+
+    def reach_m(self, sides: Sequence[str], families: Sequence[str]) -> float:
+        """Widest gap of several panels, so that they share a scale and compare by eye."""
+        rows = self.answers
+        some = rows[rows["side"].isin(list(sides)) & rows["family"].isin(list(families))]
+        widest = float(some["gap_max_m"].max())
+        return widest if np.isfinite(widest) else 1.0
+
+
 @overload
 def plot_threshold(
     model: TightnessModel,
@@ -63,14 +108,8 @@ def plot_threshold(
     side: str,
     family: str,
     *,
-    unit: str = ...,
-    board_width_m: float | None = ...,
-    level: float = ...,
-    strip: bool = ...,
-    beside: TightnessModel | None = ...,
-    rule: pd.DataFrame | None = ...,
-    truth: pd.DataFrame | None = ...,
     ax: Axes | None = ...,
+    **look: Unpack[_Look],
 ) -> Axes: ...
 
 
@@ -81,32 +120,14 @@ def plot_threshold(
     side: str | None = ...,
     family: str | None = ...,
     *,
-    unit: str = ...,
-    board_width_m: float | None = ...,
-    level: float = ...,
-    strip: bool = ...,
-    beside: TightnessModel | None = ...,
-    rule: pd.DataFrame | None = ...,
-    truth: pd.DataFrame | None = ...,
     ax: Axes,
+    **look: Unpack[_Look],
 ) -> Axes: ...
 
 
 @overload
 def plot_threshold(
-    model: TightnessModel,
-    player: str,
-    side: None = ...,
-    family: None = ...,
-    *,
-    unit: str = ...,
-    board_width_m: float | None = ...,
-    level: float = ...,
-    strip: bool = ...,
-    beside: TightnessModel | None = ...,
-    rule: pd.DataFrame | None = ...,
-    truth: pd.DataFrame | None = ...,
-    ax: None = ...,
+    model: TightnessModel, player: str, *, ax: None = ..., **look: Unpack[_Look]
 ) -> NDArray[np.object_]: ...
 
 
@@ -117,14 +138,8 @@ def plot_threshold(
     side: str | None = ...,
     family: str | None = ...,
     *,
-    unit: str = ...,
-    board_width_m: float | None = ...,
-    level: float = ...,
-    strip: bool = ...,
-    beside: TightnessModel | None = ...,
-    rule: pd.DataFrame | None = ...,
-    truth: pd.DataFrame | None = ...,
     ax: Axes | None = ...,
+    **look: Unpack[_Look],
 ) -> Axes | NDArray[np.object_]: ...
 
 
@@ -176,8 +191,7 @@ def plot_threshold(
         Of simulated players: ``player``, ``side``, ``family`` and ``threshold_m``, drawn as a
         diamond on the axis.
     ax
-        Axes for a single panel; a new figure if None. A figure without a layout of its own is
-        given matplotlib's constrained one, so that the words above a panel have room.
+        Axes for a single panel; a new figure if None.
 
     Returns
     -------
@@ -198,34 +212,47 @@ def plot_threshold(
     player = known_player(model, player)
     sides = _asked("side", side, [cell[0] for cell in model.cells_])
     families = _asked("family", family, [cell[1] for cell in model.cells_])
-    width = board_width_of(model, player, board_width_m)
-    words = GapWords(unit, width)
-    panels = _Panels(model, player, words, level, strip, beside, rule, truth)
-    if len(sides) == len(families) == 1:
-        own = ax is None
-        ax = new_axes(ax, size=(5.6, 4.9))
-        panels.draw(ax, sides[0], families[0], panels.reach(sides, families))
-        whole = ax.get_figure(root=True)
-        if own:
-            panels.frame(ax)
-        elif whole is not None and whole.get_layout_engine() is None:
-            whole.set_layout_engine("constrained")
-        return ax
-    if ax is not None:
+    one = len(sides) == len(families) == 1
+    if ax is not None and not one:
         raise DataError("ax holds one panel: name the side and the family to draw into it.")
-    with look():
-        shape = len(families), len(sides)
-        size = (max(4.0 * shape[1], 5.2), 4.4 * shape[0] + 0.6)
-        layout = ConstrainedLayoutEngine(hspace=0.05)
-        _, axes = plt.subplots(*shape, figsize=size, layout=layout, squeeze=False)
-    reach = panels.reach(sides, families)
-    for i, one in enumerate(families):
-        for j, other in enumerate(sides):
-            panels.draw(axes[i, j], other, one, reach)
-            if j:
-                axes[i, j].set_ylabel("")
-    panels.frame(axes[0, 0])
-    return cast(NDArray[np.object_], axes)
+    words = GapWords(unit, board_width_of(model, player, board_width_m))
+
+    def own(table: pd.DataFrame) -> pd.DataFrame:
+        return table[struck_by(table, player)]
+
+    if beside is not None:
+        known_player(beside, player)
+    tables = ThresholdTables(
+        own(model.thresholds(level)),
+        own(model.curves(level=level)),
+        own(model.used_),
+        None if rule is None else own(rule),
+        None if truth is None else own(truth),
+        None if beside is None else own(beside.thresholds(level)),
+        "" if beside is None else f"by {beside.outcome}",
+    )
+    if one:
+        axes = np.array([[new_axes(ax, size=(5.6, 4.9))]], dtype=object)
+    else:
+        size = max(4.0 * len(sides), 5.2), 4.4 * len(families) + 0.6
+        axes = panels(len(families), len(sides), size, ConstrainedLayoutEngine(hspace=0.05))
+    reach = tables.reach_m(sides, families)
+    for (i, name), (j, other) in product(enumerate(families), enumerate(sides)):
+        draw_threshold(tables, other, name, words, strip=strip, reach_m=reach, ax=axes[i, j])
+        if j:
+            axes[i, j].set_ylabel("")
+    if ax is None:
+        notes = [
+            outcome_words(model.outcome),
+            *([] if beside is None else [f"Grey bracket: {outcome_words(beside.outcome).lower()}"]),
+            f"Bands, bracket and shaded span: {level:.0%} intervals.",
+            "Fine lines along the top: own attacks; below: own resets.",
+            *([] if truth is None else ["Diamond: the true threshold of this simulated player."]),
+            *(f"{note[:1].upper()}{note[1:]}." for note in model.notes_),
+            *(["Bar: the choice that is right at least 4 times in 5."] if strip else []),
+        ]
+        frame(axes[0, 0], f"{plain(player)}: when does attacking pay?", " ".join(notes))
+    return axes[0, 0] if one else axes
 
 
 def _asked(what: str, asked: str | None, known: list[str]) -> list[str]:
@@ -237,91 +264,66 @@ def _asked(what: str, asked: str | None, known: list[str]) -> list[str]:
     return [asked]
 
 
-class _Panels:
-    """Draws the panels of one player; tables are made once for all of them."""
+def draw_threshold(
+    tables: ThresholdTables,
+    side: str,
+    family: str,
+    words: GapWords,
+    *,
+    strip: bool = True,
+    reach_m: float | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw one panel from tables, without the heading of a figure.
 
-    def __init__(
-        self,
-        model: TightnessModel,
-        player: str,
-        words: GapWords,
-        level: float,
-        strip: bool,
-        beside: TightnessModel | None,
-        rule: pd.DataFrame | None,
-        truth: pd.DataFrame | None,
-    ) -> None:
-        def own(table: pd.DataFrame) -> pd.DataFrame:
-            return table[struck_by(table, player)]
+    Parameters
+    ----------
+    tables
+        Of one player.
+    side, family
+        Of the panel.
+    words
+        The reader's unit, and the width of a board for a second axis.
+    strip
+        As in `plot_threshold`.
+    reach_m
+        Widest gap of the axis; the panel's own if None.
+    ax
+        Axes to draw into; new ones if None.
+    """
+    ax = new_axes(ax, size=(5.6, 4.9))
+    answer = records(_cell(tables.answers, side, family))[0]
+    curve, shots = (_cell(table, side, family) for table in (tables.curves, tables.shots))
+    rule, truth, other = (
+        None if table is None else next(iter(records(_cell(table, side, family))), None)
+        for table in (tables.rule, tables.truth, tables.beside)
+    )
+    widest = float(answer["gap_max_m"])
+    _scales(ax, tables.reach_m([side], [family]) if reach_m is None else reach_m, strip)
+    second = format_gap_axis(ax, words.unit, words.board_width_m)
+    says, known = "no such shot charted", ""
+    if len(shots):
+        _curves(ax, curve, widest)
+        _threshold(ax, answer, rule)
+        _truth(ax, truth)
+        _rugs(ax, shots, widest)
+        if strip:
+            choice_strip(ax, curve, widest)
+        if other is not None:
+            _bracket_beside(ax, other)
+        says, known = answer_words(answer, words)
+        known = known or sure_words(curve, words)
+    if rule is None or not len(shots):
+        lines = [known] if known or tables.beside is None else []
+        if other is not None:
+            lines.append(f"{tables.beside_name}: {answer_words(other, words)[0]}")
+        _heading(ax, cell_words(side, family), says, lines, second is not None)
+    _counts(ax, answer)
+    return ax
 
-        self.model, self.words, self.strip = model, words, strip
-        self.player, self.level, self.outcome_beside = player, level, beside
-        self.rule = {} if rule is None else rows_by(own(rule), "side", "family")
-        self.truth = {} if truth is None else rows_by(own(truth), "side", "family")
-        self.answers = rows_by(own(model.thresholds(level)), "side", "family")
-        self.curves = own(model.curves(level=level))
-        self.shots = own(model.used_)
-        self.beside: dict[tuple[str, ...], dict[str, Any]] = {}
-        if beside is not None:
-            known_player(beside, player)
-            self.beside = rows_by(own(beside.thresholds(level)), "side", "family")
-            self.beside_name = f"by {beside.outcome}"
 
-    def reach(self, sides: list[str], families: list[str]) -> float:
-        """Widest gap of several panels, so that they share a scale and compare by eye."""
-        every = [float(self.answers[s, f]["gap_max_m"]) for s in sides for f in families]
-        return max((gap for gap in every if np.isfinite(gap)), default=1.0)
-
-    def draw(self, ax: Axes, side: str, family: str, reach: float) -> None:
-        answer = self.answers[side, family]
-        curve, shots = (
-            table[(table["side"] == side) & (table["family"] == family)]
-            for table in (self.curves, self.shots)
-        )
-        widest = float(answer["gap_max_m"])
-        _scales(ax, reach, self.strip)
-        second = format_gap_axis(ax, self.words.unit, self.words.board_width_m)
-        if len(shots):
-            _curves(ax, curve, widest)
-            if (side, family) in self.rule:
-                answer = answer | {"rule_m": self.rule[side, family]["rule_m"]}
-            _threshold(ax, answer)
-            _truth(ax, self.truth.get((side, family)))
-            _rugs(ax, shots, widest)
-            if self.strip:
-                choice_strip(ax, curve, widest)
-            if (side, family) in self.beside:
-                _bracket_beside(ax, self.beside[side, family])
-            says, known = answer_words(answer, self.words)
-            known = known or sure_words(curve, self.words)
-            if "rule_m" in answer:
-                _counts(ax, answer)
-                return
-        else:
-            says, known = "no such shot charted", ""
-        lines = [known] if known or not self.beside else []
-        if (side, family) in self.beside:
-            lines.append(
-                f"{self.beside_name}: {answer_words(self.beside[side, family], self.words)[0]}"
-            )
-        _heading(ax, cell_words(self.model, side, family), says, lines, second is not None)
-        _counts(ax, answer)
-
-    def frame(self, ax: Axes) -> None:
-        """Head a figure of its own, and say below how to read it."""
-        figure, beside = cast(Figure, ax.figure), self.outcome_beside
-        head(figure, f"{plain(self.player)}: when does attacking pay?")
-        notes = [
-            outcome_words(self.model),
-            *([f"Grey bracket: {outcome_words(beside).lower()}"] if beside is not None else []),
-            f"Bands, bracket and shaded span: {self.level:.0%} intervals.",
-            "Fine lines along the top: own attacks; below: own resets.",
-            *(["Diamond: the true threshold of this simulated player."] if self.truth else []),
-        ]
-        notes += [f"{note[:1].upper()}{note[1:]}." for note in self.model.notes_]
-        if self.strip:
-            notes.append("Bar: the choice that is right at least 4 times in 5.")
-        foot(figure, " ".join(notes))
+def _cell(table: pd.DataFrame, side: str, family: str) -> pd.DataFrame:
+    return table[(table["side"] == side) & (table["family"] == family)]
 
 
 def _scales(ax: Axes, reach: float, strip: bool) -> None:
@@ -361,18 +363,19 @@ def _curves(ax: Axes, curve: pd.DataFrame, widest: float) -> None:
         )
 
 
-def _threshold(ax: Axes, answer: dict[str, Any]) -> None:
+def _threshold(ax: Axes, answer: dict[str, Any], rule: dict[str, Any] | None) -> None:
     low, high = float(answer["low_m"]), float(answer["high_m"])
-    if answer["status"] == CROSSES:
-        at = float(answer["threshold_m"])
+    crosses = answer["status"] == CROSSES
+    if crosses:
         ax.fill_between(
             [low, high], 0, 100, color=THRESHOLD, alpha=0.10, lw=0, zorder=1.5, label="_interval"
         )
-    if "rule_m" in answer:
-        at = float(answer["rule_m"])
+    if rule is not None:
+        at = float(rule["rule_m"])
         ax.plot([at, at], [0, 100], color=THRESHOLD, lw=3.0, zorder=3, label="_rule")
         return
-    if answer["status"] == CROSSES:
+    if crosses:
+        at = float(answer["threshold_m"])
         ax.plot([at, at], [0, 100], color=THRESHOLD, lw=1.8, zorder=3, label="_threshold")
         ax.plot([low, high], [_BRACKET] * 2, color=THRESHOLD, lw=1.6, marker="|", ms=9, zorder=3)
         ax.plot([at], [_BRACKET], color=THRESHOLD, marker="o", ms=5.5, zorder=3.5)

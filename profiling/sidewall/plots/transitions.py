@@ -2,28 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.colors import Normalize
 from numpy.typing import NDArray
 
 from sidewall.arguments import check_count, check_level
+from sidewall.plots.chain_tables import ChainTables
+from sidewall.plots.heat import heat
 from sidewall.plots.letters import columns, drawable
-from sidewall.plots.state_places import Ball, balls_of, group_words, runs, short
-from sidewall.plots.style import (
-    INK,
-    PAPER,
-    QUIET,
-    colour_bar,
-    new_axes,
-    note_below,
-    text_on,
-    value_map,
-)
+from sidewall.plots.state_places import Ball, group_words, runs, short
+from sidewall.plots.style import INK, PAPER, QUIET, new_axes, note_below
 from sidewall.plots.words import plain
-from sidewall.rallies.intervals import row_limits, shown_rows
+from sidewall.rallies.intervals import row_limits
 from sidewall.rallies.transitions import ENDS
 
 if TYPE_CHECKING:
@@ -32,14 +25,14 @@ if TYPE_CHECKING:
 __all__ = ["plot_transitions"]
 
 _END_WORDS: Final = {"win": "won", "lose": "lost", "let": "let"}
-#: Between the next balls and the ends, in cells.
-_GAP: Final = 0.5
 #: Ends with a smaller chance hold no number.
 _LEAST_END: Final = 0.005
 #: Letters of a name of one's own.
 _LONGEST: Final = 24
 #: Height of a group's name above the columns.
 _GROUP_POINTS: Final = 46
+#: Inches that names and numbers take beside the cells, and above and below them.
+_BESIDE_IN, _ABOVE_IN = 2.7, 2.3
 #: Cells narrower than this, in inches, hold no number.
 _LEAST_CELL: Final = 0.19
 
@@ -84,91 +77,85 @@ def plot_transitions(
     """
     check_count(draws, "draws", 2)
     check_level(level)
-    rows, n = shown_rows(chain, player)
-    low, high = row_limits(chain, player, draws, level)
-    balls = balls_of(chain)
-    at = [chain.states_.index(ball.state) for ball in balls]
-    s = len(chain.states_)
-    # what nobody is ever left with, such as the serve, has no column
-    to = [k for k in at if chain.transition_.iloc[at, k].sum() > 0]
-    nexts = [balls[at.index(k)] for k in to]
-    picked = np.ix_(at, [*to, s, s + 1, s + 2])
-    share, wide = rows[picked], np.nan_to_num((high - low)[picked]).max(axis=1) / 2
-
-    across, down = len(nexts) + _GAP + len(ENDS), len(balls)
-    cell = float(np.clip(6.0 / across, 0.235, 0.5))
-    # names of one's own may be longer than bands
-    more = max(0.0, 0.075 * (min(max(columns(b.band) for b in balls), _LONGEST) - 13))
-    ax = new_axes(ax, size=(2.7 + more + across * cell, 2.3 + more + down * cell))
-    norm = Normalize(0.0, float(np.ceil(share.max() * 20) / 20))
-    x = np.array([*range(len(nexts)), *(len(nexts) + _GAP + k for k in range(len(ENDS)))])
-    _cells(ax, x, share, norm)
-    ax.set_xlim(0, across)
-    ax.set_ylim(down, 0)
-    ax.set_aspect("equal")
-    size = _cell_size(ax, across, down)
-    _numbers(ax, x, share, norm, size, annotate_from)
-    has_contact = "contact" in chain.moves().table.columns
-    above = _names(ax, balls, nexts, x[len(nexts) :], has_contact)
-    _row_sizes(ax, across, n[at], wide)
-    words = "Where each ball leads"
-    if player is not None:
-        words = f"{plain(player)}: where each ball leads"
-    words, style = drawable(words)
-    ax.set_title(words, loc="left", fontsize=12, color=INK, pad=above, **style)
-    colour_bar(ax, norm, lambda v: f"{100 * v:.0f}%", fraction=0.025, aspect=35, shrink=0.7)
-    _note(ax, int(n.sum()), len(np.unique(chain.moves().rally)), player, level)
+    tables = ChainTables.of(chain, player, row_limits(chain, player, draws, level))
+    ax = draw_transitions(tables, _left_to_somebody(chain), annotate_from=annotate_from, ax=ax)
+    rallies = f" in {tables.rallies:,} rallies"
+    words = (
+        "In 100 balls of a row: the opponent's next ball, or the end.\n"
+        f"n = {tables.n.sum():,} shots{rallies if player is None else f' of {plain(player)}'}; "
+        f"±: half of the row's widest {level:.0%} interval"
+    )
+    note_below(ax, words, 6, 8.5)
     return ax
 
 
-def _cells(ax: Axes, x: NDArray[np.float64], share: NDArray[np.float64], norm: Normalize) -> None:
-    """Two blocks of cells: the next balls, and the ends."""
-    split = share.shape[1] - len(ENDS)
-    edges = np.arange(len(share) + 1)
-    for part in (slice(0, split), slice(split, None)):
-        columns = x[part]
-        if not len(columns):  # rallies of one shot leave nobody a ball
-            continue
-        ax.pcolormesh(
-            np.append(columns, columns[-1] + 1), edges, share[:, part],
-            cmap=value_map(), norm=norm, edgecolors=PAPER, linewidth=0.6,
-        )  # fmt: skip
-    for edge in ("top", "right", "bottom", "left"):
-        ax.spines[edge].set_visible(False)
+def _left_to_somebody(chain: RallyChain) -> list[str]:
+    """States that a ball of anybody's led to; others, such as the serve, have no column."""
+    led = chain.transition_[list(chain.states_)].sum()
+    return [str(state) for state in led.index[led > 0]]
 
 
-def _cell_size(ax: Axes, across: float, down: int) -> float:
-    """Side of a cell in inches, before the names beside the axes take their share."""
-    box = ax.get_window_extent()
-    return float(min(box.width / across, box.height / down)) / ax.figure.dpi
+def draw_transitions(
+    tables: ChainTables,
+    states: Sequence[str],
+    *,
+    annotate_from: float = 0.05,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw where every ball leads from tables; `states` are those with a column."""
+    balls = tables.balls
+    nexts = [ball for ball in balls if ball.state in set(states)]
+    at = [ball.state for ball in balls]
+    to = [*(ball.state for ball in nexts), *ENDS]
+    share = tables.rows.loc[at, to].to_numpy()
+    wide = np.nan_to_num((tables.high - tables.low).loc[at, to].to_numpy()).max(axis=1) / 2
+    if nexts:  # an empty column between them and the ends
+        share = np.insert(share, len(nexts), np.nan, axis=1)
+
+    down, across = share.shape
+    cell = float(np.clip(6.0 / across, 0.235, 0.5))
+    # names of one's own may be longer than bands
+    more = max(0.0, 0.075 * (min(max(columns(b.band) for b in balls), _LONGEST) - 13))
+    ax = new_axes(ax, size=(_BESIDE_IN + more + across * cell, _ABOVE_IN + more + down * cell))
+    ax.set_xlim(0, across)
+    ax.set_ylim(down, 0)
+    ax.set_aspect("equal")
+    inches = _cell_size(ax, across, down)
+    words = _numbers(share, annotate_from if inches >= _LEAST_CELL else np.inf)
+    size = float(np.clip(inches * 72 * 0.45, 6.5, 10.0))
+    heat(ax, share, words, size=size, fraction=0.025, aspect=35, shrink=0.7)
+    above = _names(ax, balls, nexts, tables.has_contact, min(9.0, max(40.0 * inches, 5.0)))
+    _row_sizes(ax, across, tables.n[at].to_numpy(), wide)
+    said = "Where each ball leads"
+    if tables.player is not None:
+        said = f"{plain(tables.player)}: where each ball leads"
+    said, style = drawable(said)
+    ax.set_title(said, loc="left", fontsize=12, color=INK, pad=above, **style)
+    return ax
 
 
-def _numbers(
-    ax: Axes,
-    x: NDArray[np.float64],
-    share: NDArray[np.float64],
-    norm: Normalize,
-    cell: float,
-    least: float,
-) -> None:
-    if cell < _LEAST_CELL:
-        return
-    font = float(np.clip(cell * 72 * 0.42, 6.5, 10.0))
-    shown = share >= least
-    shown[:, -len(ENDS) :] = share[:, -len(ENDS) :] >= _LEAST_END
-    for i, j in np.argwhere(shown):
-        ax.text(
-            x[j] + 0.5, i + 0.5, f"{100 * share[i, j]:.0f}", ha="center", va="center",
-            fontsize=font, color=text_on(value_map()(float(norm(share[i, j])))),
-        )  # fmt: skip
+def _cell_size(ax: Axes, across: int, down: int) -> float:
+    """Side of a cell in inches, once names and numbers beside the axes have taken their share."""
+    box, dpi = ax.get_window_extent(), ax.figure.dpi
+    # before the layout is made, axes have about three quarters of their place in a figure
+    wide, high = (1.3 * side / dpi for side in (box.width, box.height))
+    return max(min((wide - _BESIDE_IN) / across, (high - _ABOVE_IN) / down), 0.0)
+
+
+def _numbers(share: NDArray[np.float64], least: float) -> NDArray[np.object_]:
+    """Balls in 100, where there are enough of them to be named."""
+    enough = np.full(share.shape[1], least)
+    enough[-len(ENDS) :] = _LEAST_END if np.isfinite(least) else least
+    shown = np.nan_to_num(share) >= enough
+    return np.where(shown, np.char.mod("%.0f", 100 * share), "").astype(object)
 
 
 def _names(
     ax: Axes,
     balls: list[Ball],
     nexts: list[Ball],
-    ends: NDArray[np.float64],
     has_contact: bool,
+    size: float,
 ) -> float:
     """Bands beside the rows and above the columns, and their groups further out.
 
@@ -177,7 +164,7 @@ def _names(
     ax.xaxis.tick_top()
     rows = [short(ball.band, _LONGEST) for ball in balls]
     words = [short(ball.band, _LONGEST) for ball in nexts] + [_END_WORDS[end] for end in ENDS]
-    middles = [*(k + 0.5 for k in range(len(nexts))), *(ends + 0.5)]
+    middles = [k + 0.5 + (k >= len(nexts) > 0) for k in range(len(words))]
     ax.set_xticks(middles, [drawable(name)[0] for name in words], rotation=90)
     ax.set_yticks([k + 0.5 for k in range(len(balls))], [drawable(name)[0] for name in rows])
     ax.tick_params(length=0, pad=2, labelsize=8.5, labelcolor=INK)
@@ -201,7 +188,7 @@ def _names(
             ax.annotate(
                 _broken(group, has_contact, last - first), ((first + last) / 2, 0),
                 xytext=(0, out), textcoords="offset points", ha="center", va="bottom",
-                fontsize=9, fontweight="bold", color=INK, linespacing=1.1, annotation_clip=False,
+                fontsize=size, fontweight="bold", color=INK, linespacing=1.1, annotation_clip=False,
             )  # fmt: skip
             ax.axvline(first, color=PAPER, lw=3)
     if not bands:
@@ -227,12 +214,3 @@ def _row_sizes(ax: Axes, across: float, n: NDArray[np.int64], wide: NDArray[np.f
                 words, (across, i + 0.5), xytext=(x, 0), textcoords="offset points",
                 ha="right", va="center", fontsize=8.5, color=INK, annotation_clip=False,
             )  # fmt: skip
-
-
-def _note(ax: Axes, shots: int, rallies: int, player: str | None, level: float) -> None:
-    whose = f" in {rallies:,} rallies" if player is None else f" of {plain(player)}"
-    words = (
-        "In 100 balls of a row: the opponent's next ball, or the end.\n"
-        f"n = {shots:,} shots{whose}; ±: half of the row's widest {level:.0%} interval"
-    )
-    note_below(ax, words, 6, 8.5)

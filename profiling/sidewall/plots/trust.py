@@ -7,14 +7,14 @@ from typing import Any, Final, Literal, overload
 
 import numpy as np
 import pandas as pd
-from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.ticker import PercentFormatter
 from numpy.typing import NDArray
 
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
-from sidewall.plots.frame import foot, head
+from sidewall.numbers import count
+from sidewall.plots.frame import frame, panels
 from sidewall.plots.style import (
     ATTACK,
     FAINT,
@@ -22,12 +22,11 @@ from sidewall.plots.style import (
     MUTED,
     RESET,
     dress,
-    look,
     new_axes,
     note_below,
     title,
 )
-from sidewall.plots.words import count, plain
+from sidewall.plots.words import plain
 from sidewall.trust.overlap import RANGE, Overlap
 from sidewall.trust.ranks import RankCheck
 
@@ -154,7 +153,7 @@ def plot_calibration_ranks(
     *,
     name: str = ...,
     ax: None = ...,
-) -> NDArray[Any]: ...
+) -> NDArray[np.object_]: ...
 
 
 def plot_calibration_ranks(
@@ -163,7 +162,7 @@ def plot_calibration_ranks(
     *,
     name: str = "",
     ax: Axes | None = None,
-) -> Axes | NDArray[Any]:
+) -> Axes | NDArray[np.object_]:
     """Draw where the truth ranks among draws: flat within the band if intervals are right.
 
     Parameters
@@ -208,41 +207,33 @@ _ACROSS: Final = "rank of the truth among draws (%)"
 _UP: Final = {"histogram": "share of truths (%)", "ecdf": "too many up to here (%)"}
 
 
-def _panels(checks: Mapping[str, RankCheck], kind: str, draw: Any) -> NDArray[Any]:
+def _panels(checks: Mapping[str, RankCheck], kind: str, draw: Any) -> NDArray[np.object_]:
     columns = min(2, len(checks))
     rows = -(-len(checks) // columns)
-    with look():
-        figure, grid = plt.subplots(
-            rows,
-            columns,
-            figsize=(_PANEL[0] * columns, _PANEL[1] * rows + 1.2),
-            layout="constrained",
-            squeeze=False,
-            sharex=True,
-            sharey=True,
-        )
-    panels = grid.ravel()
-    for axes, (name, check) in zip(panels, checks.items(), strict=False):
+    size = _PANEL[0] * columns, _PANEL[1] * rows + 1.2
+    grid = panels(rows, columns, size, sharex=True, sharey=True)
+    every = grid.ravel()
+    for axes, (name, check) in zip(every, checks.items(), strict=False):
         draw(axes, check)
         axes.set_title(plain(name), loc="left", fontsize=9.5, color=INK)
         words = check.words().replace(", ", "\n")
         axes.text(0.03, 0.97, words, transform=axes.transAxes, va="top", fontsize=8.5, color=INK)
-    for axes in panels[len(checks) :]:
+    for axes in every[len(checks) :]:
         axes.set_visible(False)
-    for axes in panels[len(checks) - columns : len(checks)]:
+    for axes in every[len(checks) - columns : len(checks)]:
         axes.tick_params(labelbottom=True)
     for axes in grid[:, 0]:
         axes.set_ylabel(_UP[kind], fontsize=9.5)
-    head(figure, "Where does the truth rank among draws?")
     first = next(iter(checks.values()))
-    foot(
-        figure,
+    frame(
+        every[0],
+        "Where does the truth rank among draws?",
         f"Across: {_ACROSS}. Right intervals put the truth at every rank alike; too short ones "
         "pile it up at both ends, too wide ones in the middle. Grey: where chance alone "
         f"leaves it, 95 times in 100. {count(first.simulations, 'simulation')}, "
         f"{count(first.n, 'rank')} a panel.",
     )
-    return np.asarray(panels[: len(checks)])
+    return every[: len(checks)]
 
 
 def _histogram(ax: Axes, check: RankCheck) -> None:

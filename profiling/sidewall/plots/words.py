@@ -14,6 +14,7 @@ from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.models.answers import CROSSES, NOT_KNOWN
 from sidewall.models.counted import ALL_STROKES
+from sidewall.numbers import UNKNOWN, in_100
 from sidewall.plots.letters import columns
 
 if TYPE_CHECKING:
@@ -23,14 +24,13 @@ __all__ = [
     "answer_words",
     "board_width_of",
     "cell_words",
-    "count",
     "family_words",
     "known_player",
     "more_shots_words",
     "outcome_words",
     "plain",
+    "records",
     "rows_by",
-    "signed",
     "threshold_difference_words",
     "win_difference_words",
 ]
@@ -48,41 +48,30 @@ def plain(words: str, longest: int = _LONGEST_NAME) -> str:
     return line.replace("$", r"\$")
 
 
-def signed(value: float, digits: int = 1) -> str:
-    """Write a difference with its sign, a true minus; nothing has no sign."""
-    number = f"{abs(value):.{digits}f}"
-    if not float(number):
-        return number
-    return f"{'−' if value < 0 else '+'}{number}"
+def records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Take a table's rows, each by the names of its columns."""
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
 def rows_by(table: pd.DataFrame, *columns: str) -> dict[tuple[str, ...], dict[str, Any]]:
     """Take a table's rows by the words in some columns."""
-    rows = [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
-    return {tuple(str(row[name]) for name in columns): row for row in rows}
+    return {tuple(str(row[name]) for name in columns): row for row in records(table)}
 
 
-def count(number: int, one: str, many: str | None = None) -> str:
-    """Write a count with its noun."""
-    return f"{number:,} {one if number == 1 else many or one + 's'}"
-
-
-def family_words(model: TightnessModel, family: str) -> str:
+def family_words(family: str) -> str:
     """Name a stroke family: volley, after the bounce, or all strokes if not told apart."""
-    if "contact" not in model.used_.columns:
-        return ALL_STROKES
     return {"volley": "volley", "ground": "after the bounce"}.get(family, ALL_STROKES)
 
 
-def cell_words(model: TightnessModel, side: str, family: str) -> str:
+def cell_words(side: str, family: str) -> str:
     """Name a side and stroke family, to head a panel."""
-    words = family_words(model, family)
+    words = family_words(family)
     return f"{side.capitalize()}{',' if words == ALL_STROKES else ''} {words}"
 
 
-def outcome_words(model: TightnessModel) -> str:
-    """Say what the model judges a shot by."""
-    if model.outcome == "value":
+def outcome_words(outcome: str) -> str:
+    """Say what a model judges a shot by."""
+    if outcome == "value":
         return "Judged by the ball that the shot leaves."
     return "Judged by who won the rally."
 
@@ -166,16 +155,11 @@ def threshold_difference_words(row: Mapping[str, Any], words: GapWords) -> str:
 
 def win_difference_words(row: Mapping[str, Any]) -> str:
     """Say which side wins more rallies from the same balls, from a row of the comfort table."""
-    at, low, high = (100.0 * float(row[f"win_difference{end}"]) for end in ("", "_low", "_high"))
+    at, low, high = (float(row[f"win_difference{end}"]) for end in ("", "_low", "_high"))
     if not np.isfinite([at, low, high]).all():
-        return "not known yet"
+        return UNKNOWN
     if low <= 0.0 <= high:
-        return f"no clear difference (within {_points(max(-low, high))} in 100)"
+        return f"no clear difference (within {in_100(max(-low, high))} in 100)"
     better = "backhand" if at > 0 else "forehand"
-    near, far = (_points(end) for end in sorted((abs(low), abs(high))))
-    return f"{better} wins {_points(abs(at))} more in 100 ({near} to {far})"
-
-
-def _points(value: float) -> str:
-    """Write rallies in a hundred: a decimal only where it says something."""
-    return f"{value:.0f}" if value >= 10 else f"{value:.1f}"
+    near, far = (in_100(end) for end in sorted((abs(low), abs(high))))
+    return f"{better} wins {in_100(abs(at))} more in 100 ({near} to {far})"

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any, Final, cast
+from functools import partial
+from typing import Any, Final
 
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from sidewall.arguments import Table, as_frame, check_count, check_level
 from sidewall.errors import DataError
-from sidewall.plots.frame import foot, head
-from sidewall.plots.letters import drawable
-from sidewall.plots.step_words import one_line
-from sidewall.plots.style import FAINT, INK, PAPER, QUIET, dress, new_axes
-from sidewall.plots.words import count, plain
+from sidewall.numbers import count, number, spread
+from sidewall.plots.forest import above, left_part, mark, name_rows, say
+from sidewall.plots.frame import frame
+from sidewall.plots.style import FAINT, QUIET, new_axes
+from sidewall.plots.words import plain, records
 from sidewall.worklist.worklist import NOT_KNOWN, WORTH
 
 __all__ = ["plot_work_list"]
@@ -26,8 +26,9 @@ _NEEDED: Final = (
 )
 _LINE_IN: Final = 0.46
 _LONGEST: Final = 52
-#: Part of the width that dots take; the words stand to their right.
+#: Part of the width that dots take, and where the words to their right begin.
 _DOTS: Final = 0.55
+_WORDS: Final = 0.57
 
 
 def plot_work_list(
@@ -75,36 +76,21 @@ def plot_work_list(
     shown = table.head(most)
     own = ax is None
     ax = new_axes(ax, size=(8.8, _LINE_IN * len(shown) + 2.0))
-    rows = cast(list[dict[str, Any]], shown.to_dict("records"))
+    rows = records(shown)
     known = [row for row in rows if row["status"] != NOT_KNOWN]
     ends = [float(row[f"points_per_game_{end}"]) for row in known for end in ("low", "high")]
     low, high = min([0.0, *ends]), max([2.0 * useful, *ends])
     pad = 0.04 * (high - low)
-    low, high = low - pad, high + pad
-    ax.set_xlim(low, low + (high - low) / _DOTS)
-    ax.set_ylim(len(rows) - 0.4, -0.6)
     ax.axvspan(0.0, useful, color=FAINT, lw=0, zorder=0, label="_useful")
-    ax.axvline(0.0, color=QUIET, lw=1.2, zorder=1, label="_zero")
     for y, row in enumerate(rows):
-        _line(ax, y, row)
-    names = [drawable(one_line(str(row["title"]), _LONGEST)) for row in rows]
-    ax.set_yticks(range(len(rows)), [name for name, _ in names])
-    for tick, (_, style) in zip(ax.get_yticklabels(), names, strict=True):
-        tick.set(**style)
-    dress(ax, grid="x")
-    ax.set_xticks([x for x in ax.get_xticks() if low <= x <= high])
-    for edge in ("left", "bottom"):
-        ax.spines[edge].set_visible(False)
-    ax.tick_params(axis="y", length=0)
-    ax.set_xlabel("points a game to gain", x=_DOTS / 2)
-    ax.text(
-        _DOTS + 0.02, 1.01, "points (interval)  ·  first in  ·  effort", transform=ax.transAxes,
-        va="bottom", fontsize=9.5, color=QUIET,
-    )  # fmt: skip
+        _row(ax, y, row)
+    names = [(y, plain(str(row["title"]), _LONGEST)) for y, row in enumerate(rows)]
+    name_rows(ax, names, -0.6, len(rows) - 0.4)
+    left_part(ax, low - pad, high + pad, _DOTS, "points a game to gain")
+    above(ax, _WORDS, "points (interval)  ·  first in  ·  effort")
     if own:
-        figure = cast(Figure, ax.figure)
-        head(figure, f"{plain(player)}: what to work on first" if player else "What to work on")
-        foot(figure, _foot(len(table) - len(shown), useful, level))
+        heading = f"{plain(player)}: what to work on first" if player else "What to work on"
+        frame(ax, heading, _foot(len(table) - len(shown), useful, level))
     return ax
 
 
@@ -126,29 +112,16 @@ def _of_player(table: pd.DataFrame, player: str | None) -> pd.DataFrame:
     return table
 
 
-def _line(ax: Axes, y: int, row: dict[str, Any]) -> None:
-    place: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "va": "center"}
+def _row(ax: Axes, y: int, row: dict[str, Any]) -> None:
     n = f"n = {count(int(row['n']), 'shot')} in {count(int(row['rallies']), 'rally', 'rallies')}"
-    at = _DOTS + 0.02
-    ax.text(at, y + 0.22, n, fontsize=8.5, color=QUIET, **place)
+    say(ax, _WORDS, y + 0.22, n, size=8.5, colour=QUIET)
     if row["status"] == NOT_KNOWN:
-        ax.text(at, y - 0.18, NOT_KNOWN, fontsize=10, color=QUIET, style="italic", **place)
+        say(ax, _WORDS, y - 0.18, NOT_KNOWN, size=10, colour=QUIET, style="italic")
         return
-    gain, low, high = (float(row[f"points_per_game{end}"]) for end in ("", "_low", "_high"))
-    sure = row["status"] == WORTH
-    ax.plot([low, high], [y, y], color=INK, lw=2.0, zorder=2, label=f"_interval {row['item']}")
-    ax.plot(
-        [gain], [y], ls="", marker="o", ms=8, mew=1.8, color=INK, mfc=INK if sure else PAPER,
-        zorder=3, label=f"_gain {row['item']}",
-    )  # fmt: skip
-    words = f"{_points(gain)} ({_points(low)} to {_points(high)})"
-    words += f"  ·  {row['first_in']:.0%}  ·  {row['effort']:g}"
-    ax.text(at, y - 0.18, words, fontsize=10, color=INK, **place)
-
-
-def _points(value: float) -> str:
-    """Write points to two decimals, without a minus before 0.00."""
-    return f"{round(value, 2) + 0.0:.2f}"
+    ends = [float(row[f"points_per_game{end}"]) for end in ("", "_low", "_high")]
+    mark(ax, y, ends, f"gain {row['item']}", sure=row["status"] == WORTH)
+    words = spread(ends, partial(number, digits=2))
+    say(ax, _WORDS, y - 0.18, f"{words}  ·  {row['first_in']:.0%}  ·  {row['effort']:g}", size=10)
 
 
 def _foot(more: int, useful: float, level: float) -> str:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import Literal
 
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, PercentFormatter
 
 from sidewall.arguments import check_level
+from sidewall.features.coded import struck_by
 from sidewall.placement.worth import OUTCOMES, PlacementWorth
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (
@@ -62,6 +64,23 @@ def plot_worth(
     """
     check_level(level)
     table = worth.curves(player, of, level=level)
+    ax = draw_worth(table, of, ax)
+    if of == "gap":
+        format_gap_axis(ax, unit, board_width_m, label="gap left to the opponent")
+        held = f"depth {table['depth_m'].iloc[0]:.1f} m; " if "depth_m" in table else ""
+    else:
+        ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        where = "bounce" if worth.depth == "bounce" else "opponent's contact"
+        ax.set_xlabel(f"{where}, from the front wall (m)")
+        held = f"gap {100 * table['gap_m'].iloc[0]:.0f} cm; "
+    title(ax, "All players" if player is None else plain(player))
+    met = worth.used_ if player is None else worth.used_[struck_by(worth.used_, player)]
+    note_n(ax, len(met), met["rally_id"].nunique(), more=f"{held}bands {100 * level:.0f}%")
+    return ax
+
+
+def draw_worth(table: pd.DataFrame, of: str, ax: Axes | None = None) -> Axes:
+    """Draw a table of `PlacementWorth.curves` along the ``gap`` or ``depth`` left."""
     ax = dress(new_axes(ax, size=(6.0, 4.4)))
     x = table[f"{of}_m"]
     for outcome in OUTCOMES:
@@ -73,16 +92,5 @@ def plot_worth(
     ax.set_ylim(0.0, 1.0)
     ax.yaxis.set_major_formatter(PercentFormatter(1.0))
     ax.set_ylabel("chance")
-    if of == "gap":
-        format_gap_axis(ax, unit, board_width_m, label="gap left to the opponent")
-        held = f"depth {table['depth_m'].iloc[0]:.1f} m; " if "depth_m" in table else ""
-    else:
-        ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-        where = "bounce" if worth.depth == "bounce" else "opponent's contact"
-        ax.set_xlabel(f"{where}, from the front wall (m)")
-        held = f"gap {100 * table['gap_m'].iloc[0]:.0f} cm; "
-    title(ax, "All players" if player is None else plain(player))
     legend(ax, loc="upper left")
-    met = worth._met(player)
-    note_n(ax, len(met), met["rally_id"].nunique(), more=f"{held}bands {100 * level:.0f}%")
     return ax

@@ -112,7 +112,7 @@ def _with_notes(found: dict[str, Section], look: Look) -> list[Section]:
     """The sections in their order, with the coach's words where they belong."""
     if look.notes is None:
         return [found[key] for key in look.sections if key in found]
-    lines = [line.title for one in found.values() for line in one.lines if line.title]
+    lines = [line.title for one in found.values() for line in one.lines]
     notes = notes_by_heading(look.notes, [*(one.title for one in found.values()), *lines])
 
     def beside(line: Line) -> Line:

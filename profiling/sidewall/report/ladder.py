@@ -10,6 +10,7 @@ import pandas as pd
 
 from sidewall.combinations.combination import BUILT_IN, Combination, effects
 from sidewall.combinations.repeat_or_vary import RepeatOrVary
+from sidewall.combinations.tries import breaks_at, funnel_table
 from sidewall.decisions import decision_table
 from sidewall.errors import DataError, SeparationError
 from sidewall.features import shot_features, zone_features
@@ -51,6 +52,10 @@ class FittedLadder:
     ----------
     value, rally : TightnessModel
         By either outcome; ``rally`` is None where it cannot be fitted.
+    thresholds, curves, comfort, rules : DataFrame
+        What the model by value says of all players; see `TightnessModel`.
+    by_rally : DataFrame or None
+        Thresholds judged by who won.
     work : WorkList or None
     repeat : RepeatOrVary or None
     decisions, decision_table, zones, credit, effects, placement, placed, targets, scatter
@@ -71,6 +76,7 @@ class FittedLadder:
         self.shots = shots
         self.missing: dict[str, str] = {}
         self._tries: dict[str, pd.DataFrame] = {}
+        self._rules: dict[str, pd.DataFrame] = {}
         self.features = shot_features(shots)
         self.value = TightnessModel(outcome="value", seed=seed).fit(shots)
         self.combinations = [each.as_charted(self.features) for each in BUILT_IN.values()]
@@ -96,6 +102,19 @@ class FittedLadder:
             self._tries[combination.name] = combination.find(self.features)
         return own(self._tries[combination.name], player)
 
+    def breaks_at(self, name: str, player: str) -> int | None:
+        """Step at which a player's tries of a combination break; None where there are none."""
+        one = next(each for each in self.combinations if each.name == name)
+        table = funnel_table(self.tries(one, player), one.steps, None, self.level)
+        step = breaks_at(table.to_dict("records"))
+        return None if step is None else step + 1
+
+    def rules_by(self, name: str) -> pd.DataFrame:
+        """The rules of all players, told apart by a column of the situation."""
+        if name not in self._rules:
+            self._rules[name] = self.value.rule(self.level, by=name)
+        return self._rules[name]
+
     def _try(self, what: str, make: Callable[[], T]) -> T | None:
         try:
             return make()
@@ -104,7 +123,27 @@ class FittedLadder:
             return None
 
     @cached_property
-    def rally(self) -> TightnessModel | None:  # noqa: D102 - see the class
+    def thresholds(self) -> pd.DataFrame:  # noqa: D102 - see the class
+        return self.value.thresholds(self.level)
+
+    @cached_property
+    def curves(self) -> pd.DataFrame:  # noqa: D102
+        return self.value.curves(level=self.level)
+
+    @cached_property
+    def comfort(self) -> pd.DataFrame:  # noqa: D102
+        return self.value.comfort(self.level)
+
+    @cached_property
+    def rules(self) -> pd.DataFrame:  # noqa: D102
+        return self.value.rule(self.level)
+
+    @cached_property
+    def by_rally(self) -> pd.DataFrame | None:  # noqa: D102
+        return None if self.rally is None else self.rally.thresholds(self.level)
+
+    @cached_property
+    def rally(self) -> TightnessModel | None:  # noqa: D102
         made = TightnessModel(outcome="rally", seed=self.seed)
         return self._try("the model by rally", lambda: made.fit(self.shots))
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from sidewall.features.coded import struck_by
-from sidewall.plots.words import count
+from sidewall.numbers import count
 from sidewall.report.ladder import FittedLadder
 from sidewall.report.sheet import CLEAR_M
 

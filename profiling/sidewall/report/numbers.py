@@ -11,6 +11,7 @@ import pandas as pd
 
 from sidewall.errors import DataError
 from sidewall.models.answers import CROSSES
+from sidewall.numbers import share
 from sidewall.placement.aim import BEST
 from sidewall.plots.words import (
     answer_words,
@@ -24,7 +25,7 @@ from sidewall.report.ladder import FittedLadder, own
 from sidewall.report.sections import LEAST_RALLIES, tin_of
 from sidewall.report.sheet import gap_words
 from sidewall.report.views import NumberTable
-from sidewall.report.words import Lengths, share, signed, signed_in, stroke_words
+from sidewall.report.words import Lengths, signed_in, stroke_words
 from sidewall.worklist.worklist import NOT_KNOWN
 
 __all__ = ["number_tables"]
@@ -43,11 +44,6 @@ def number_tables(ladder: FittedLadder, player: str, lengths: Lengths) -> list[N
     return [table for table in (make() for make in makers) if table is not None]
 
 
-def _in_100(row: Row, name: str) -> str:
-    at, low, high = (100.0 * float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
-    return signed(at, low, high)
-
-
 def _share(name: str, low: str, high: str) -> Callable[[Row], str]:
     return lambda row: share(row[name], row[low], row[high])
 
@@ -55,7 +51,6 @@ def _share(name: str, low: str, high: str) -> Callable[[Row], str]:
 class _Numbers:
     def __init__(self, ladder: FittedLadder, player: str, lengths: Lengths) -> None:
         self.ladder, self.player, self.lengths = ladder, player, lengths
-        self.model = ladder.value
 
     def _table(
         self, name: str, title: str, caption: str, rows: pd.DataFrame | None, columns: Columns
@@ -70,17 +65,12 @@ class _Numbers:
         return None if table is None else own(table, self.player)
 
     def _cell(self, row: Row) -> str:
-        return cell_words(self.model, str(row["side"]), str(row["family"]))
+        return cell_words(str(row["side"]), str(row["family"]))
 
     def rules(self) -> NumberTable | None:
-        level, words = self.ladder.level, self.lengths.main
-        even = rows_by(own(self.model.thresholds(level), self.player), "side", "family")
-        rally = self.ladder.rally
-        other = (
-            {}
-            if rally is None
-            else rows_by(own(rally.thresholds(level), self.player), "side", "family")
-        )
+        words, rally = self.lengths.main, self._own(self.ladder.by_rally)
+        even = rows_by(own(self.ladder.thresholds, self.player), "side", "family")
+        other = {} if rally is None else rows_by(rally, "side", "family")
 
         def crossing(row: Row) -> str:
             answer = even[row["side"], row["family"]]
@@ -101,7 +91,7 @@ class _Numbers:
             "in 100 such balls that knowing the truth would save, with its upper limit. Even: "
             "where attack and reset are worth the same, with its interval; in the last column "
             "judged by who won the rally.",
-            self._own(self.model.rule(level)),
+            self._own(self.ladder.rules),
             {
                 "Side and stroke": self._cell,
                 "Rule": lambda row: gap_words(row["rule_m"], self.lengths),
@@ -117,8 +107,8 @@ class _Numbers:
 
     def changes(self) -> NumberTable | None:
         parts = []
-        for name in self.model.situation_:
-            rows = own(self.model.rule(self.ladder.level, by=name), self.player)
+        for name in self.ladder.value.situation_:
+            rows = own(self.ladder.rules_by(name), self.player)
             rows = rows[rows["basis"] == "own level"]
             parts.append(rows.assign(where=rows[name].astype(str)))
         return self._table(
@@ -142,9 +132,9 @@ class _Numbers:
             "Forehand against backhand",
             "How much looser the ball must be on one side, and how many rallies in 100 either "
             "side would win from the same balls.",
-            self._own(self.model.comfort(self.ladder.level)),
+            self._own(self.ladder.comfort),
             {
-                "Stroke": lambda row: stroke_words(family_words(self.model, row["family"])),
+                "Stroke": lambda row: stroke_words(family_words(row["family"])),
                 "Even chance": lambda row: threshold_difference_words(row, self.lengths.main),
                 "Rallies won": win_difference_words,
                 "Forehands": lambda row: f"{row['n_forehand']:,}",
@@ -181,7 +171,7 @@ class _Numbers:
                 "Item": lambda row: f"{row['rank']}. {row['title']}",
                 "In words": lambda row: str(row["status"]),
                 "Gain a game": known(lambda row: signed_in(row, "points_per_game", 2)),
-                "Matches in 100": known(lambda row: _in_100(row, "match_win")),
+                "Matches in 100": known(lambda row: signed_in(row, "match_win", times=100)),
                 "Effort": effort,
                 "First": known(first),
                 "n": lambda row: f"{row['n']:,} in {row['rallies']:,} rallies",
@@ -258,7 +248,7 @@ class _Numbers:
                 "Rallies": lambda row: f"{row['rallies']:,}",
                 "Loose next": lambda row: f"{100 * row['share']:.0f}",
                 "Other shots": lambda row: f"{100 * row['matched_share']:.0f}",
-                "Difference": lambda row: _in_100(row, "difference"),
+                "Difference": lambda row: signed_in(row, "difference", times=100),
                 "Points in 100": lambda row: signed_in(row, "points_per_100"),
             },
         )
@@ -279,7 +269,7 @@ class _Numbers:
                 "Played on": lambda row: f"{row['played_on']:,}",
                 "Another way": lambda row: f"{row['another_way']:,}",
                 "Rallies": lambda row: f"{row['rallies']:,}",
-                "Difference": lambda row: _in_100(row, "difference"),
+                "Difference": lambda row: signed_in(row, "difference", times=100),
                 "Points a game": lambda row: signed_in(row, "points_a_game", 2),
                 "p": adjusted,
                 "In words": lambda row: str(row["status"]),
@@ -300,13 +290,10 @@ class _Numbers:
                 "Rallies": lambda row: f"{row['rallies']:,}",
                 "On target": _share("share", "share_low", "share_high"),
                 "Faults": lambda row: f"{row['faults']:,}",
-                "Off the wall": lambda row: self._metres(row, "out_m"),
-                "Too long": lambda row: self._metres(row, "long_m"),
+                "Off the wall": lambda row: signed_in(row, "out_m", 2),
+                "Too long": lambda row: signed_in(row, "long_m", 2),
             },
         )
-
-    def _metres(self, row: Row, name: str) -> str:
-        return signed_in(row, name, 2)
 
     def tin(self) -> NumberTable | None:
         rows, margin = self._own(self.ladder.scatter), self.ladder.margin

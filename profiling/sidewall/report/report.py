@@ -16,7 +16,7 @@ from sidewall.court.units import GapWords
 from sidewall.errors import DataError, NotFittedError
 from sidewall.files import account, make_folder, note_written, plan_files, write_file
 from sidewall.log.safe_text import file_stem
-from sidewall.plots.words import count
+from sidewall.numbers import count
 from sidewall.report.content import Look, gather
 from sidewall.report.ladder import FittedLadder
 from sidewall.report.page import render_index, render_page, render_sheet

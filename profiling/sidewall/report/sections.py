@@ -11,23 +11,20 @@ import pandas as pd
 
 from sidewall.combinations.effect import COSTS, GAINS
 from sidewall.combinations.tries import break_words, funnel_table
+from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.models.answers import LEAST_OWN
-from sidewall.plots.words import (
-    cell_words,
-    count,
-    family_words,
-    win_difference_words,
-)
+from sidewall.numbers import count, number, share, spread
+from sidewall.plots.words import cell_words, family_words, win_difference_words
 from sidewall.progress import next_balls
 from sidewall.report.ladder import FittedLadder, own
 from sidewall.report.pictures import inline
 from sidewall.report.rallies import Rallies
 from sidewall.report.sheet import VARY_OPEN, Sheet
 from sidewall.report.views import Line, Link, Picture, Section
-from sidewall.report.words import Lengths, share, signed_in, stroke_words
+from sidewall.report.words import Lengths, signed_in, stroke_words
 from sidewall.worklist import drill_for
 from sidewall.worklist.items import COMBINATION
 from sidewall.worklist.worklist import NOT_KNOWN
@@ -83,17 +80,13 @@ class Pages:
         self.mine = ladder.own_features(player)
         # A second axis in boards takes room that the words say already.
         boards_only = board_width_m if lengths.main.unit == "boards" else None
-        self.look: dict[str, Any] = {
-            "unit": lengths.main.unit,
-            "board_width_m": boards_only,
-            "level": ladder.level,
-        }
+        self.words = GapWords(lengths.main.unit, boards_only)
 
     def section(self, key: str) -> Section | None:
         """One section by its key; None where the log has nothing to show for it."""
         make: Callable[[], Section] = getattr(self, key)
         found = make()
-        return found if found.pictures or found.lines else None
+        return found if found.verdict or found.pictures or found.lines else None
 
     def _picture(
         self,
@@ -113,12 +106,15 @@ class Pages:
 
     def attack(self) -> Section:
         """When attacking pays: one picture a tape."""
-        from sidewall.plots import plot_threshold  # noqa: PLC0415 - slow to load
+        from sidewall.plots.threshold import ThresholdTables, draw_threshold  # noqa: PLC0415 - slow
 
         used, found = own(self.model.used_, self.player), list[Picture]()
-        rule = self.model.rule(self.ladder.level)
+        ladder = self.ladder
+        answers, curves, rules = (
+            own(table, self.player) for table in (ladder.thresholds, ladder.curves, ladder.rules)
+        )
         for (side, family), tape in zip(self.model.cells_, self.sheet.tapes, strict=True):
-            cell = cell_words(self.model, side, family)
+            cell = cell_words(side, family)
             some = used[(used["side"] == side) & (used["family"] == family)]
             link = None
             if tape.taped:
@@ -126,8 +122,8 @@ class Pages:
                 nearest = some.loc[near]
                 title = f"{cell}: balls at the tape"
                 link = self.rallies.add(f"tape-{side}-{family}".replace(" ", "-"), title, nearest)
-            look = self.look | {"strip": False} | ({} if tape.chart else {"rule": rule})
-            draw = partial(plot_threshold, self.model, self.player, side, family, **look)
+            tables = ThresholdTables(answers, curves, used, None if tape.chart else rules)
+            draw = partial(draw_threshold, tables, side, family, self.words, strip=False)
             says = tape.chart or _rule_says(tape.says)
             shows = "the chance of winning the rally against the gap, attacking and resetting"
             found += self._picture(draw, (_WIDE, 3.3), cell, says, shows, link)
@@ -135,14 +131,15 @@ class Pages:
             "To the right the ball is looser, upwards more rallies are won. Full orange: attack. "
             "Dashed blue: reset. Red line: the tape. Where the curves lie close, either will do."
         )
-        return Section("attack", "When does attacking pay?", self._sides(), found, read=read)
+        verdict = self._sides() if found else ""
+        return Section("attack", "When does attacking pay?", verdict, found, read=read)
 
     def _sides(self) -> str:
         """Forehand against backhand, from the same balls."""
         said = []
-        for row in own(self.model.comfort(self.ladder.level), self.player).to_dict("records"):
+        for row in own(self.ladder.comfort, self.player).to_dict("records"):
             if min(row["n_forehand"], row["n_backhand"]) >= LEAST_OWN:
-                words = family_words(self.model, str(row["family"]))
+                words = family_words(str(row["family"]))
                 told = {str(k): v for k, v in row.items()}
                 said.append(f"{words}, {win_difference_words(told)}")
         if not said:
@@ -161,7 +158,7 @@ class Pages:
             cell = mine[(mine["side"] == side) & (mine["family"] == family)]
             if not len(cell):
                 continue
-            words = cell_words(self.model, side, family)
+            words = cell_words(side, family)
             link = None
             for decision in _COSTLY:
                 rows = cell[cell["decision"] == decision].sort_values("points", kind="stable")
@@ -169,14 +166,17 @@ class Pages:
                     name = f"{words}: {_COSTLY[decision]}"
                     key = f"{decision}-{side}-{family}".replace(" ", "-")
                     link = self.rallies.add(key, name, rows)
-            draw = partial(plot_decisions, mine, self.player, side, family, **self.look, bare=True)
+            draw = partial(
+                plot_decisions, mine, self.player, side, family, unit=self.words.unit,
+                board_width_m=self.words.board_width_m, level=self.ladder.level, bare=True,
+            )  # fmt: skip
             shows = "the share of balls attacked at each gap"
             found += self._picture(draw, (_WIDE, 2.9), words, _decision_words(cell), shows, link)
         read = (
             "Dots: the share of balls attacked at each gap. Orange from below: attacked though too "
             "tight. Blue from above: not attacked though loose."
         )
-        return Section("choice", title, self._costs(), found, read=read)
+        return Section("choice", title, self._costs() if found else "", found, read=read)
 
     def _costs(self) -> str:
         """What choosing otherwise than the tape cost, over all sides.
@@ -189,7 +189,7 @@ class Pages:
         names = ["points", "points_high", "points_low"]
         sums = -table.groupby("decision", observed=True)[names].sum()
         at = {
-            decision: "{:.1f} ({:.1f} to {:.1f})".format(*sums.loc[decision])
+            decision: spread(sums.loc[decision].to_numpy(), partial(number, digits=1))
             for decision in _COSTLY
             if decision in sums.index
         }
@@ -237,7 +237,7 @@ class Pages:
             target = str(row["target"])
             some = placed[(placed["target"] == target) & ~placed["fault"].to_numpy(dtype=bool)]
             some = some.sort_values("error_long_m", kind="stable")
-            words = [f"{-one:.1f} m short" for one in some["error_long_m"].head(60)]
+            words = [f"{number(-one, 1)} m short" for one in some["error_long_m"].head(60)]
             link = self.rallies.add(
                 f"target-{k}", f"Drives to the {target}, the shortest", some, words
             )
@@ -282,15 +282,12 @@ class Pages:
                     f"({count(int(row['shots']), 'shot')}): {way} openings."
                 )
                 lines.append(Line(shot, says))
+        if not len(table):
+            return Section("opening", title, "")
         kinds = count(len(table), "kind of shot", "kinds of shot")
-        verdict = (
-            f"Of {kinds}, {len(more)} clearly make more openings than others from the same ball."
-        )
-        if not len(more):
-            verdict = (
-                f"Of {kinds}, none clearly makes more openings than others from the same ball."
-            )
-        return Section("opening", title, verdict, lines=lines or [Line("", "")])
+        make = f"{len(more)} clearly make" if len(more) else "none clearly makes"
+        verdict = f"Of {kinds}, {make} more openings than others from the same ball."
+        return Section("opening", title, verdict, lines=lines)
 
     def height(self) -> Section:
         """Height over the tin, and pace."""
@@ -407,7 +404,7 @@ class Pages:
         lines += self._open_answers()
         if not all(tape.chart for tape in self.sheet.tapes):
             row = next_balls(self.model, self.player).iloc[0]
-            cell = cell_words(self.model, str(row["side"]), str(row["family"])).lower()
+            cell = cell_words(str(row["side"]), str(row["family"])).lower()
             lines.append(Line("To be surer", f"Another match helps most for the {cell}."))
         return Section("unknown", "What cannot be said yet", "", lines=lines)
 

@@ -18,16 +18,10 @@ from sidewall.combinations.repeat_or_vary import REPEAT_ALWAYS, VARY_ALWAYS, VAR
 from sidewall.court.court import Court, court_lines
 from sidewall.models.answers import CROSSES, LEAST_OWN
 from sidewall.models.posterior import GAP_ERROR_M
-from sidewall.plots.words import (
-    board_width_of,
-    cell_words,
-    count,
-    family_words,
-    known_player,
-    rows_by,
-)
+from sidewall.numbers import count, share
+from sidewall.plots.words import board_width_of, cell_words, family_words, known_player, rows_by
 from sidewall.report.ladder import FittedLadder, own
-from sidewall.report.words import Lengths, counts_words, date_words, share
+from sidewall.report.words import Lengths, counts_words, date_words
 from sidewall.worklist import CAUTIONS, MOVE_ON, drill_for
 from sidewall.worklist.items import COMBINATION
 from sidewall.worklist.worklist import MAY_BE_NOTHING, WORTH
@@ -67,7 +61,7 @@ class Tape:
     says, boards : str
         The gap, or what there is in its place; in boards where their width is known.
     changes : list of (str, str)
-        Situation, and the gap there.
+        Situation, and from which gap to attack there.
     shot : str
         Which attack to play off a loose ball.
     alike : list of str
@@ -178,9 +172,7 @@ def make_sheet(
 def rules_of(ladder: FittedLadder, player: str) -> dict[Cell, dict[str, Any]]:
     """Rows of the rule by side and family; ``known`` where own shots are enough for one."""
     found = {}
-    for (side, family), row in rows_by(
-        own(ladder.value.rule(ladder.level), player), "side", "family"
-    ).items():
+    for (side, family), row in rows_by(own(ladder.rules, player), "side", "family").items():
         known = min(row["n_attack"], row["n_reset"]) >= LEAST_OWN
         found[side, family] = row | {"known": known}
     return found
@@ -197,7 +189,7 @@ def _tape(
     ladder: FittedLadder, player: str, cell: Cell, row: dict[str, Any], lengths: Lengths
 ) -> Tape:
     side, family = cell
-    met, at = family_words(ladder.value, family), float(row["rule_m"])
+    met, at = family_words(family), float(row["rule_m"])
     if not row["known"]:
         few = [
             count(LEAST_OWN - int(row[f"n_{one}"]), f"more {one}")
@@ -229,13 +221,14 @@ def _changes(
     for name, level, words in _CHANGES:
         if level not in ladder.value.situation_.get(name, ()):
             continue
-        rules = own(ladder.value.rule(ladder.level, by=name), player)
+        rules = own(ladder.rules_by(name), player)
         row = rows_by(rules, "side", "family", name).get((*cell, level))
         if row is None or row["basis"] != "own level":
             continue
         there = float(row["rule_m"])
         if there != at_m and not abs(there - at_m) < GAP_ERROR_M:
-            found.append((words, gap_words(there, lengths)))
+            told = gap_words(there, lengths)
+            found.append((words, f"from {told}" if 0.0 < there < math.inf else told))
     return found
 
 
@@ -357,7 +350,7 @@ class _Numbers(dict[str, str]):
         return float(row["rule_m"]) if row["known"] else math.nan
 
     def _cell_words(self) -> str:
-        return cell_words(self.ladder.value, *self.cell)
+        return cell_words(*self.cell)
 
     def _loose_words(self) -> str:
         if math.isnan(self._at_m):
@@ -402,10 +395,9 @@ class _Numbers(dict[str, str]):
         return f"{float(np.average(rows['mean_m'], weights=rows['shots'])):.2f} m"
 
     def _step_words(self) -> str:
-        rows = None if self.ladder.work is None else self.ladder.work.table(self.player)
-        note = "" if rows is None else str(rows.loc[rows["item"] == self.item, "why"].iloc[0])
-        step = note.partition("step ")[2].partition(",")[0]
-        return f"at step {step}, where it breaks," if step else "at one step"
+        name = self.item.removeprefix(COMBINATION)
+        step = self.ladder.breaks_at(name, self.player)
+        return "at one step" if step is None else f"at step {step}, where it breaks,"
 
 
 # -- how sure ----------------------------------------------------------------------------------
@@ -422,7 +414,7 @@ def _how_sure(
         return f"From {matches} nothing is known yet: chart more."
     basis = min((row["own"], row["own_words"]) for row in known.values())[1]
     basis = basis.replace("half the player's own", "half the player's own and half the club's")
-    answers = rows_by(own(ladder.value.thresholds(ladder.level), player), "side", "family")
+    answers = rows_by(own(ladder.thresholds, player), "side", "family")
     off = [
         max(answers[cell]["high_m"] - row["rule_m"], row["rule_m"] - answers[cell]["low_m"])
         for cell, row in known.items()

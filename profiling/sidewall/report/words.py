@@ -6,19 +6,15 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from sidewall.court.units import GapWords
-from sidewall.plots.words import count
-from sidewall.plots.words import signed as one_signed
+from sidewall.numbers import count, signed_interval
 
 __all__ = [
     "Lengths",
     "counts_words",
     "date_words",
-    "share",
-    "signed",
     "signed_in",
     "stroke_words",
 ]
@@ -80,27 +76,10 @@ def date_words(own: pd.DataFrame) -> str:
     return str(first) if first == last else f"{first} to {last}"
 
 
-def share(at: float, low: float, high: float) -> str:
-    """Write a share in 100 with its interval."""
-    if not math.isfinite(at):
-        return "not known yet"
-    return f"{_plain(100 * at)} ({_plain(100 * low)} to {_plain(100 * high)})"
-
-
-def _plain(value: float) -> str:
-    return f"{value:.1f}" if 0.0 < value < 9.95 else f"{value:.0f}"
-
-
-def signed(at: float, low: float, high: float, digits: int = 1) -> str:
-    """Write a difference with its interval; signs are true minus signs."""
-    if not np.isfinite([at, low, high]).all():
-        return "not known yet"
-    return f"{one_signed(at, digits)} ({one_signed(low, digits)} to {one_signed(high, digits)})"
-
-
-def signed_in(row: Mapping[Any, Any], name: str, digits: int = 1) -> str:
+def signed_in(row: Mapping[Any, Any], name: str, digits: int = 1, times: float = 1.0) -> str:
     """Write a row's column that may be above or below nothing, with its interval."""
-    return signed(row[name], row[f"{name}_low"], row[f"{name}_high"], digits)
+    ends = (times * float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
+    return signed_interval(ends, digits)
 
 
 def stroke_words(*parts: Any) -> str:

@@ -14,6 +14,7 @@ from sidewall.arguments import Array, Bools, check_level
 from sidewall.errors import DataError, SeparationError
 from sidewall.models import TightnessModel
 from sidewall.models.answers import CROSSES
+from sidewall.numbers import signed
 from sidewall.trust.doubly_robust import (
     chance_of_choice,
     clustered_error,
@@ -202,8 +203,7 @@ def _model_gain(model: TightnessModel, some: pd.DataFrame) -> tuple[float, float
 
 
 def _words(row: dict[str, Any]) -> str:
-    # whole numbers have no minus nought
-    effect, gain = (f"{round(100 * row[name]):+d}" for name in ("effect", "model_gain"))
+    effect, gain = (signed(100 * row[name], 0) for name in ("effect", "model_gain"))
     both = f"{effect} rallies in 100 with all that is logged, {gain} by the model"
     if row["difference_low"] > 0:
         return f"attacking is better than the model says: {both}"

@@ -1,0 +1,91 @@
+"""What pictures of a rally chain read: rows, counts and gaps by state."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from sidewall.arguments import Array
+from sidewall.plots.state_places import Ball, ball_of
+from sidewall.rallies.intervals import shown_rows
+from sidewall.rallies.transitions import ENDS
+
+if TYPE_CHECKING:
+    from sidewall.rallies.chain import RallyChain
+
+__all__ = ["ChainTables"]
+
+
+@dataclass(frozen=True)
+class ChainTables:
+    """A fitted chain as tables, of all or of one player's shots.
+
+    Attributes
+    ----------
+    player : str or None
+    rows, low, high : DataFrame
+        Chance of every next ball or end, and its interval where one was asked for, by state.
+    n, met : Series
+        Shots behind every row; shots of the whole log by state.
+    gap_m : Series
+        Mean gap by state, metres; missing where none was charted.
+    rallies : int
+        Of the whole log.
+    has_contact : bool
+        Whether volleys are told apart.
+    """
+
+    player: str | None
+    rows: pd.DataFrame
+    low: pd.DataFrame
+    high: pd.DataFrame
+    n: pd.Series
+    met: pd.Series
+    gap_m: pd.Series
+    rallies: int
+    has_contact: bool
+
+    @classmethod
+    def of(
+        cls,
+        chain: RallyChain,
+        player: str | None,
+        limits: tuple[Array, Array] | None = None,
+    ) -> ChainTables:
+        """Take the tables of a chain.
+
+        Parameters
+        ----------
+        chain
+            Fitted.
+        player
+            Whose shots; everybody's if None.
+        limits
+            From `row_limits`, where intervals are shown; they take a bootstrap.
+
+        Raises
+        ------
+        NotFittedError
+            If the chain is not fitted.
+        DataError
+            If the chain does not know the player.
+        """
+        rows, n = shown_rows(chain, player)
+        states, moves = list(chain.states_), chain.moves()
+        ends = limits or (np.full(rows.shape, np.nan),) * 2
+        known = moves.start >= 0
+        gaps = pd.Series(moves.table["gap_m"].to_numpy(dtype=float)[known])
+        mean = gaps.groupby(moves.start[known]).mean().reindex(range(len(states)))
+        chances, low, high = (pd.DataFrame(one, states, [*states, *ENDS]) for one in (rows, *ends))
+        return cls(
+            player, chances, low, high, pd.Series(n, states), chain.visits_, mean.set_axis(states),
+            len(np.unique(moves.rally)), "contact" in moves.table.columns,
+        )  # fmt: skip
+
+    @property
+    def balls(self) -> list[Ball]:
+        """Balls that the ladder met, in the chain's order."""
+        return [ball_of(str(state)) for state in self.met.index[self.met > 0]]

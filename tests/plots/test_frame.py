@@ -1,0 +1,65 @@
+from __future__ import annotations
+
+import pytest
+from matplotlib import pyplot as plt
+
+from sidewall.errors import DataError
+from sidewall.plots.frame import figure_of, frame, given, lines, panels, width_in
+from sidewall.plots.style import new_axes
+
+
+def test_panels_are_an_array_also_when_there_is_one():
+    assert panels(1, 1, (3, 3)).shape == (1, 1)
+    axes = panels(2, 3, (6, 4), height_ratios=[1, 2])
+    assert axes.shape == (2, 3)
+    assert list(figure_of(axes[0, 0]).get_size_inches()) == [6, 4]
+
+
+def test_axes_that_are_given_are_counted():
+    _, pair = plt.subplots(1, 2)
+    assert list(given(pair, "two axes", 2)) == list(pair)
+    assert list(given(pair[0], "one axes or two", 1, 2)) == [pair[0]]
+    with pytest.raises(DataError, match="takes two axes; 1 given"):
+        given(pair[0], "two axes", 2)
+
+
+def test_a_figure_without_a_layout_gets_one_and_others_keep_theirs():
+    figure, ax = plt.subplots()
+    assert new_axes(ax) is ax
+    assert figure.get_layout_engine() is not None
+    tight, other = plt.subplots(layout="tight")
+    engine = tight.get_layout_engine()
+    new_axes(other)
+    assert tight.get_layout_engine() is engine
+
+
+def test_axes_of_no_figure_are_refused():
+    _, ax = plt.subplots()
+    ax.remove()
+    with pytest.raises(DataError, match="taken out of their figure"):
+        figure_of(ax)
+
+
+def test_heading_and_small_print_are_broken_to_the_width():
+    ax = panels(1, 1, (3, 3))[0, 0]
+    frame(ax, "A heading that is longer than three inches can hold", "small " * 30)
+    figure = figure_of(ax)
+    figure.canvas.draw()
+    assert "\n" in figure.get_suptitle()
+    assert figure._suptitle.get_window_extent().x1 <= figure.bbox.width
+    assert figure._supxlabel.get_window_extent().x1 <= figure.bbox.width
+
+
+def test_a_heading_alone_leaves_no_small_print():
+    ax = panels(1, 1, (3, 3))[0, 0]
+    frame(ax, "Heading")
+    assert figure_of(ax).get_supxlabel() == ""
+
+
+def test_lines_fit_on_so_many_inches():
+    found = lines("one two three four five six seven eight", 2.0)
+    assert max(map(len, found)) <= 22
+    assert " ".join(found) == "one two three four five six seven eight"
+    assert lines("", 2.0) == [""]
+    ax = plt.figure(figsize=(10, 2)).add_axes((0.1, 0.1, 0.5, 0.8))
+    assert width_in(ax) == pytest.approx(5.0)
