@@ -17,7 +17,7 @@ from sidewall.agreement.coefficients import (
     cohen_kappa,
 )
 from sidewall.arguments import Array, Table, as_frame, check_count, check_level, check_seed
-from sidewall.errors import NotFittedError
+from sidewall.estimator import Estimator
 from sidewall.features.rates import clustered_rate
 from sidewall.log.vocabulary import VOCABULARY
 from sidewall.models.answers import NOT_KNOWN
@@ -90,7 +90,7 @@ LEAST_RALLIES: Final = 10
 KNOWN: Final = "known"
 
 
-class Agreement:
+class Agreement(Estimator):
     """How far two charters of the same matches agree.
 
     Parameters
@@ -135,6 +135,8 @@ class Agreement:
     Shots of a rally are charted by the same people in the same seconds from the same
     angle, so whole rallies are drawn, within matches.
     """
+
+    _asks, _result = "first, second", "words_"
 
     def __init__(
         self, level: float = 0.95, draws: int = 2000, seed: int | np.random.Generator = 0
@@ -290,8 +292,7 @@ class Agreement:
         ------
         NotFittedError
         """
-        if not hasattr(self, "words_"):
-            raise NotFittedError("call Agreement().fit(first, second) first")
+        self.need_fit()
         return "\n".join(summary_lines(self))
 
 

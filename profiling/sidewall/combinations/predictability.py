@@ -20,6 +20,7 @@ from sidewall.arguments import (
     column_names,
 )
 from sidewall.errors import DataError
+from sidewall.estimator import Estimator
 from sidewall.features.rates import clustered_rate
 from sidewall.features.shots import with_features
 from sidewall.rallies.intervals import deviation, rally_weights
@@ -52,7 +53,7 @@ REPLY: Final = ("stroke", "direction")
 _CHUNK: Final = 20
 
 
-class Predictability:
+class Predictability(Estimator):
     """Conditional entropy of a player's reply, given the situation, in bits.
 
     0 bits: the reply is always the same; 1 bit: as hard to read as the toss of a coin; 2 bits:
@@ -91,6 +92,8 @@ class Predictability:
     interval is the estimate plus and minus the normal quantile times their standard
     deviation, and not their quantiles.
     """
+
+    _result = "players_"
 
     def __init__(
         self,

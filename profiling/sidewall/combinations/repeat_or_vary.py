@@ -18,7 +18,8 @@ from sidewall.arguments import (
     check_scale,
     check_seed,
 )
-from sidewall.errors import DataError, NotFittedError
+from sidewall.errors import DataError
+from sidewall.estimator import Estimator
 from sidewall.features.rates import clustered_rate
 from sidewall.features.shots import with_features
 from sidewall.models.answers import (
@@ -143,7 +144,7 @@ _STATUS: Final = {
 }
 
 
-class RepeatOrVary:
+class RepeatOrVary(Estimator):
     """Chance of winning the rally when the reply is repeated, and when it is varied.
 
     A situation is the hitter's side, ground stroke or volley, and the stroke that came in,
@@ -178,6 +179,8 @@ class RepeatOrVary:
     notes_ : list of str
         What was met too seldom to be adjusted for by itself.
     """
+
+    _result = "fit_"
 
     def __init__(self, most: int = 6, prior_scale: float = 0.1, seed: int = 0) -> None:
         check_scale(prior_scale)
@@ -245,8 +248,7 @@ class RepeatOrVary:
 
     def _lines(self, lines: Array) -> Array:
         """Draws of rows in the lines' columns, (players + 1, draws, k), the average last."""
-        if not hasattr(self, "fit_"):
-            raise NotFittedError("call RepeatOrVary().fit(shots) first")
+        self.need_fit()
         fixed, own = self._rows.contrasts(lines)
         common = self.fit_.draws_.common @ fixed.T
         return np.concatenate([common + self.fit_.draws_.own @ own.T, common[None]])

@@ -25,6 +25,7 @@ from scipy.linalg.lapack import dpotrf, dtrtrs
 from scipy.special import expit, logit
 
 from sidewall.arguments import Floats, Ints
+from sidewall.estimator import Estimator
 
 #: Degrees of freedom of the half-t prior on every spread.
 _DF: Final = 4.0
@@ -350,7 +351,7 @@ class _Chain:
         self.alpha = dtrtrs(root, mean, lower=1, trans=1)[0]
 
 
-class LogitDraws:
+class LogitDraws(Estimator):
     """Logistic regression whose coefficients vary by group, drawn.
 
     ``logit P(success) = offset + x'b + z'u_g``. The likelihood is taken as normal around the
@@ -383,6 +384,8 @@ class LogitDraws:
     >>> fit.draws_.own.shape
     (20, 1000, 1)
     """
+
+    _asks, _result = "y, X, Z, group", "draws_"
 
     def __init__(
         self, groups: Groups, draws: int = 1000, seed: int | np.random.Generator = 0

@@ -17,7 +17,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from sidewall.arguments import Array, Floats, Ints, check_count, check_number, check_scale
-from sidewall.errors import DataError, NotFittedError, SeparationError
+from sidewall.errors import DataError, SeparationError
+from sidewall.estimator import Estimator
 from sidewall.models.draws import one_thread
 
 #: Mean p(1 - p) below which every row is as good as certain.
@@ -31,7 +32,7 @@ _DECREMENT: Final = 1e-11
 _STEP: Final = 2e-3
 
 
-class PooledLogit:
+class PooledLogit(Estimator):
     r"""Logistic regression whose coefficients vary by group around a common value.
 
     For a row of group g, ``logit P(success) = x'b + z'u_g`` with ``u_g ~ N(0, D)``: every
@@ -81,6 +82,8 @@ class PooledLogit:
     >>> fit.converged_
     True
     """
+
+    _asks, _result = "y, X, Z, groups", "params_"
 
     def __init__(
         self,
@@ -250,8 +253,7 @@ class PooledLogit:
 
     def _information(self) -> Floats:
         """Inverse of the negative Hessian of the log likelihood in (b, L)."""
-        if not hasattr(self, "params_"):
-            raise NotFittedError("call fit before asking for results")
+        self.need_fit()
         if self._covariance is None:
             with one_thread():
                 self._covariance = self._inverse_hessian()

@@ -25,7 +25,8 @@ from sidewall.arguments import (
     column_names,
     names_of,
 )
-from sidewall.errors import DataError, NotFittedError
+from sidewall.errors import DataError
+from sidewall.estimator import Estimator
 from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.features.shots import with_features
 from sidewall.log.vocabulary import CHOICES, SIDES
@@ -99,7 +100,7 @@ def _made_once(table: T) -> T:
     return kept  # type: ignore[return-value] # of the same arguments
 
 
-class TightnessModel:
+class TightnessModel(Estimator):
     """Chance that the striker wins the rally, given the ball and the shot played.
 
     The quantity is P(striker wins the rally | ball, shot, striker, opponent), lets left out.
@@ -152,6 +153,8 @@ class TightnessModel:
     notes_ : list of str
         What was charted too seldom to tell apart, and what the guard says.
     """
+
+    _result = "posterior_"
 
     def __init__(
         self,
@@ -331,10 +334,15 @@ class TightnessModel:
 
     # -- the answers ----------------------------------------------------------------------
 
-    def need_fit(self) -> None:
-        """Refuse to answer before a fit."""
-        if not hasattr(self, "posterior_"):
-            raise NotFittedError("call TightnessModel().fit(shots) first")
+    def _facts(self) -> dict[str, str]:
+        shots, found = self.counted_, {}
+        found["players"] = f"{len(self.players_)}: {', '.join(self.players_[:12])}" + (
+            "" if len(self.players_) <= 12 else ", ..."
+        )
+        found["shots"] = f"{shots.shots:,} attacks and resets with a gap"
+        found["left out"] = ", ".join(f"{n:,} {why}" for why, n in self.left_out_.items())
+        found["told apart"] = ", ".join([*(["stroke"] if self.strokes else []), *self.situation_])
+        return {name: words for name, words in found.items() if words}
 
     def gap_max_m(self) -> pd.Series:
         """Widest gap to speak of in each cell, in metres."""

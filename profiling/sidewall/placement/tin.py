@@ -18,7 +18,8 @@ from sidewall.arguments import (
     check_scale,
     check_seed,
 )
-from sidewall.errors import DataError, NotFittedError, SeparationError
+from sidewall.errors import DataError, SeparationError
+from sidewall.estimator import Estimator
 from sidewall.placement.aim import (
     LEAST_SEEN,
     AimChances,
@@ -36,7 +37,7 @@ from sidewall.placement.heights import TIN_HEIGHTS_M, Pressure, wall_heights
 ALL_PLAYERS: Final = "all players"
 
 
-class TinMargin:
+class TinMargin(Estimator):
     """Scatter of heights on the front wall, chance of the tin, and the best height to aim at.
 
     Estimands, for a player, stroke, side and pressure: the **scatter** is the standard
@@ -78,6 +79,8 @@ class TinMargin:
     The gain of a lower ball is what the log shows beside equal stroke, side, pressure and
     incoming gap. Easy balls are struck lower and won more often, so some of it may be the ease.
     """
+
+    _result = "heights_"
 
     def __init__(
         self,
@@ -150,7 +153,7 @@ class TinMargin:
             out.
         """
         check_level(level)
-        self._need_fit()
+        self.need_fit()
         names = ("player", "stroke", "side", "pressure")
         return pd.DataFrame(
             [
@@ -270,7 +273,7 @@ class TinMargin:
         """
         check_level(level)
         check_count(draws, "draws", 2)
-        self._need_fit()
+        self.need_fit()
         keys = [key for key in self._scatter if key[1] in self.gains_]
         if player is not None:
             known = {key[0] for key in self._scatter}
@@ -297,12 +300,8 @@ class TinMargin:
 
     # -- finding a cell ---------------------------------------------------------------
 
-    def _need_fit(self) -> None:
-        if not hasattr(self, "heights_"):
-            raise NotFittedError("call TinMargin().fit(shots) first")
-
     def _top(self, stroke: str) -> float:
-        self._need_fit()
+        self.need_fit()
         if stroke not in self.gains_:
             fitted = ", ".join(self.gains_) or "none"
             raise DataError(
@@ -312,7 +311,7 @@ class TinMargin:
         return self.gains_[stroke].highest_m
 
     def _key(self, player: str, stroke: str, side: str, pressure: str | None) -> tuple[str, ...]:
-        self._need_fit()
+        self.need_fit()
         mine = [key for key in self._scatter if key[:3] == (player, stroke, side)]
         fits = [key for key in mine if pressure is None or key[3] == pressure]
         if len(fits) != 1:

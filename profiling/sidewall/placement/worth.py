@@ -19,7 +19,8 @@ from sidewall.arguments import (
     check_scale,
     check_seed,
 )
-from sidewall.errors import DataError, NotFittedError
+from sidewall.errors import DataError
+from sidewall.estimator import Estimator
 from sidewall.features.coded import kept_and_left_out, struck_by
 from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
@@ -33,7 +34,7 @@ OUTCOMES: Final = ("opponent_attacks", "wins")
 _LEAST: Final = 100
 
 
-class PlacementWorth:
+class PlacementWorth(Estimator):
     """Chance that the opponent attacks, and that the striker wins, by the ball that was left.
 
     Estimands, in words: among balls that the opponent struck again, the share that the
@@ -70,6 +71,8 @@ class PlacementWorth:
     the log; it becomes the worth of leaving a tighter ball only as far as nothing else that
     came with the tight ones, such as an opponent out of place, is behind the difference.
     """
+
+    _result = "used_"
 
     def __init__(
         self,
@@ -282,8 +285,7 @@ class PlacementWorth:
     def _grid(
         self, of: str, values_m: Sequence[float] | None, at_m: float | None
     ) -> tuple[Array, Array | None]:
-        if not hasattr(self, "used_"):
-            raise NotFittedError("call PlacementWorth().fit(shots) first")
+        self.need_fit()
         if of not in ("gap", "depth"):
             raise DataError(f"of is {of!r}; it must be 'gap' or 'depth'")
         if of == "depth" and self.depth == "none":

@@ -10,7 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from sidewall.arguments import check_level
-from sidewall.errors import DataError, NotFittedError
+from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.plots.frame import frame
@@ -71,8 +71,7 @@ def plot_repeat(
         If the model does not know the player.
     """
     check_level(level)
-    if not hasattr(model, "fit_"):
-        raise NotFittedError("call RepeatOrVary().fit(shots) first")
+    model.need_fit()
     if player is not None and player not in model.players_:
         raise DataError(
             f"The model does not know {player!r}; it knows {', '.join(model.players_)}."

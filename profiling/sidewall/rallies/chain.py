@@ -20,7 +20,8 @@ from sidewall.arguments import (
     check_word,
     kept_rows,
 )
-from sidewall.errors import DataError, NotFittedError
+from sidewall.errors import DataError
+from sidewall.estimator import Estimator
 from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.rallies.absorbing import (
     alternating_values,
@@ -53,7 +54,7 @@ from sidewall.rallies.worth import shot_values, value_table
 __all__ = ["RallyChain", "count_moves"]
 
 
-class RallyChain:
+class RallyChain(Estimator):
     """Markov chain of rally states, seen from the striker; the two players alternate.
 
     The quantity: P(striker wins the rally | the ball as the striker finds it), lets left
@@ -91,6 +92,8 @@ class RallyChain:
     notes_ : list of str
         States never reached, or from which no rally was seen to end.
     """
+
+    _result = "rows_"
 
     def __init__(self, states: StateRule | None = None) -> None:
         self.states = states
@@ -148,10 +151,6 @@ class RallyChain:
         value = win_share(alternating_values(ladder, ladder)[0])
         self.win_probability_ = pd.Series(value, index, name="win probability")
 
-    def _need_fit(self) -> None:
-        if not hasattr(self, "rows_"):
-            raise NotFittedError("call RallyChain().fit(shots) first")
-
     def position(self, player: str) -> int:
         """Position of a player among ``players_``.
 
@@ -160,7 +159,7 @@ class RallyChain:
         DataError
             Naming the players that the chain knows.
         """
-        self._need_fit()
+        self.need_fit()
         if player not in self.players_:
             raise DataError(
                 f"no player {player!r} in the chain; it knows {', '.join(self.players_)}"
@@ -209,7 +208,7 @@ class RallyChain:
             When the chain was fitted to a log in parts and no shots are given.
         """
         table = None if shots is None else as_frame(shots)
-        self._need_fit()
+        self.need_fit()
         if table is not None:
             return transitions(table, self.rule_, self.players_, self.states_)
         if self._moves is None:

@@ -160,7 +160,7 @@ def state_table(
 def shown_rows(chain: RallyChain, player: str | None) -> tuple[Array, Ints]:
     """Transition rows, shape (s, s + 3), and the shots behind each, shape (s,)."""
     if player is None:
-        chain._need_fit()
+        chain.need_fit()
         return chain.transition_.to_numpy(), chain.visits_.to_numpy()
     at = chain.position(player)
     return chain.rows_[at], chain.counts_[at].sum(axis=1).astype(np.int64)

@@ -17,6 +17,7 @@ from scipy.special import expit
 
 from sidewall.arguments import Floats, Ints
 from sidewall.errors import DataError
+from sidewall.estimator import Estimator
 from sidewall.features.coded import positions
 from sidewall.features.parts import Parts
 
@@ -51,7 +52,7 @@ class RallyCounts:
         return cls(rows.groupby(["player", "opponent"])[["n", "won"]].sum().reset_index())
 
 
-class Strengths:
+class Strengths(Estimator):
     r"""Every player's strength on the log-odds scale of winning a rally.
 
     The quantity is the log odds of winning a rally against an average player of the log,
@@ -85,6 +86,8 @@ class Strengths:
     >>> Strengths().fit(shots).strength_.idxmax()  # doctest: +SKIP
     'Laurel'
     """
+
+    _result = "strength_"
 
     def __init__(self, prior_scale: float = 0.1) -> None:
         self.prior_scale = prior_scale

@@ -20,7 +20,8 @@ import numpy as np
 import pandas as pd
 
 from sidewall.arguments import Bools, Floats, Ints
-from sidewall.errors import DataError, NotFittedError
+from sidewall.errors import DataError
+from sidewall.estimator import Estimator
 from sidewall.features.coded import positions
 from sidewall.features.parts import Parts, as_parts
 from sidewall.features.rallies import need_whole_rallies
@@ -296,7 +297,7 @@ class _ScorePart:
         return J
 
 
-class BallValue:
+class BallValue(Estimator):
     """Chance of winning the rally with a ball, before anybody knows which shot is played.
 
     Parameters
@@ -321,6 +322,8 @@ class BallValue:
     full_ : FullBalls or None
         In a log with shots charted in short: what these stand for.
     """
+
+    _result = "weights_"
 
     def __init__(self, strengths: Strengths | None = None) -> None:
         self.strengths = strengths
@@ -387,8 +390,7 @@ class BallValue:
 
     def columns(self, table: pd.DataFrame) -> Floats:
         """Columns of every ball of a feature table, shape (n, m)."""
-        if not hasattr(self, "weights_"):
-            raise NotFittedError("call BallValue().fit(shots) first")
+        self.need_fit()
         return _stood_in(table, self.full_)
 
     def advantage(self, table: pd.DataFrame, strengths: bool = True) -> Floats:

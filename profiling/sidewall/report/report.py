@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 from sidewall.arguments import Table, as_frame, check_count, check_level, check_player, check_seed
 from sidewall.court.units import GapWords
-from sidewall.errors import DataError, NotFittedError
+from sidewall.errors import DataError
+from sidewall.estimator import Estimator
 from sidewall.files import account, make_folder, note_written, plan_files, write_file
 from sidewall.log.safe_text import file_stem
 from sidewall.numbers import count
@@ -52,7 +53,7 @@ class WrittenReport:
     answers: str = ""
 
 
-class Report:
+class Report(Estimator):
     """Reports of the players of a log, from models that are fitted once for all.
 
     Parameters
@@ -81,6 +82,8 @@ class Report:
     ladder_ : FittedLadder
     """
 
+    _result = "ladder_"
+
     def __init__(
         self,
         unit: str = "cm",
@@ -104,7 +107,7 @@ class Report:
         self.check = check
         self.initials = initials
         self.sections = sections
-        self.videos = videos or {}
+        self.videos = videos
 
     def fit(self, shots: Table) -> Report:
         """Fit the model that all sheets and reports rest on; the others come when asked for.
@@ -121,7 +124,7 @@ class Report:
         """
         shots = as_frame(shots)
         matches = [str(one) for one in shots["match"].unique()] if self.videos else []
-        self.videos = check_videos(self.videos, matches)
+        self._videos = check_videos(self.videos or {}, matches)
         try:
             self.ladder_ = FittedLadder(shots, self.level, self.seed, self.efforts)
         except DataError as error:
@@ -137,8 +140,7 @@ class Report:
         return self._fitted().players
 
     def _fitted(self) -> FittedLadder:
-        if not hasattr(self, "ladder_"):
-            raise NotFittedError("call Report().fit(shots) first")
+        self.need_fit()
         return self.ladder_
 
     def sheet(self, player: str) -> Sheet:
@@ -172,7 +174,7 @@ class Report:
             self.check,
             self.initials,
             self.sections,
-            {match: Path(video) for match, video in self.videos.items()},
+            {match: Path(video) for match, video in self._videos.items()},
             None if notes is None else Path(notes),
         )
 

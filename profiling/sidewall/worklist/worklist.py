@@ -27,7 +27,8 @@ from sidewall.arguments import (
 from sidewall.combinations.combination import BUILT_IN
 from sidewall.combinations.tries import break_words
 from sidewall.decisions.judged import decisions
-from sidewall.errors import DataError, NotFittedError
+from sidewall.errors import DataError
+from sidewall.estimator import Estimator
 from sidewall.log.score import hand_in_hand_out
 from sidewall.models.counted import ALL_STROKES
 from sidewall.scoring import HandInHandOut, Match, PointARally
@@ -263,7 +264,7 @@ def _status(gain: Gain, k: int, known: bool, ends: Array, useful: float) -> tupl
 _OTHER: Final = {"forehand": "backhand", "backhand": "forehand"}
 
 
-class WorkList:
+class WorkList(Estimator):
     """What each player has to gain, item by item, most gain for least effort first.
 
     The quantity, the same for every item: how many more rallies of a game the player would
@@ -305,6 +306,8 @@ class WorkList:
     model_ : TightnessModel
     match_ : Match
     """
+
+    _result = "ladder_"
 
     def __init__(
         self,
@@ -392,8 +395,7 @@ class WorkList:
                     notes[self.players_.index(str(player))] = break_words(own)
 
     def _need(self, player: str) -> int:
-        if not hasattr(self, "ladder_"):
-            raise NotFittedError("call WorkList().fit(shots) first")
+        self.need_fit()
         return self.players_.index(check_player(player, self.players_))
 
     def table(self, player: str) -> pd.DataFrame:
