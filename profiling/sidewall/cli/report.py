@@ -38,6 +38,12 @@ Effort = Annotated[
     Path | None,
     typer.Option("--effort", help="Your own effort ratings for the work list: a TOML file."),
 ]
+Fresh = Annotated[
+    bool,
+    typer.Option(
+        "--fresh", help="Fit anew, and keep nothing of it on this machine for the next page."
+    ),
+]
 Seed = Annotated[int, typer.Option("--seed", help="For what is drawn at random.", min=0)]
 #: Two cores are what most machines have to spare.
 _MOST_JOBS = 2
@@ -80,6 +86,7 @@ def report(
     ] = None,
     initials: Initials = False,
     effort: Effort = None,
+    fresh: Fresh = False,
     seed: Seed = 0,
     sheet: Sheets = None,
     encoding: Encoding = None,
@@ -95,7 +102,9 @@ def report(
     found = usable_log(read_log(logs, players, matches, board_width_cm, sheet, encoding))
     from sidewall.report.coach import read_sections  # noqa: PLC0415
 
-    made, shots, asked = _prepared(found, player, unit, board_width_cm, initials, effort, seed)
+    made, shots, asked = _prepared(
+        found, player, unit, board_width_cm, initials, effort, fresh, seed
+    )
     if sections is not None:
         made.sections = read_sections(sections)
     made.videos = dict(_match_and_file(one) for one in video or ())
@@ -128,6 +137,7 @@ def sheet(
     matches: Matches = None,
     initials: Initials = False,
     effort: Effort = None,
+    fresh: Fresh = False,
     seed: Seed = 0,
     sheet: Sheets = None,
     encoding: Encoding = None,
@@ -141,7 +151,9 @@ def sheet(
     from sidewall.log.safe_text import file_stem  # noqa: PLC0415
 
     found = usable_log(read_log(logs, players, matches, board_width_cm, sheet, encoding))
-    made, shots, asked = _prepared(found, player, unit, board_width_cm, initials, effort, seed)
+    made, shots, asked = _prepared(
+        found, player, unit, board_width_cm, initials, effort, fresh, seed
+    )
     names = [str(name) for name in shots["player"].cat.categories]
     page = out or Path(f"{file_stem(str(asked), names)}-sheet.html")
     with Steps("sheet", 2) as steps:
@@ -181,11 +193,13 @@ def _prepared(
     board_width_cm: float | None,
     initials: bool,
     effort: Path | None,
+    fresh: bool,
     seed: int,
 ) -> tuple[Report, pd.DataFrame, str | None]:
     """The report to fit, the shots to fit it to, and whose page it is; initials put in."""
     from sidewall.cli.names import find_player  # noqa: PLC0415
     from sidewall.report import Report, initials_of, with_initials  # noqa: PLC0415
+    from sidewall.report.kept import usual_folder  # noqa: PLC0415
     from sidewall.worklist import read_efforts  # noqa: PLC0415
 
     shots = found.shots
@@ -198,7 +212,10 @@ def _prepared(
         if efforts is not None:
             efforts = _by_initials(efforts, initials_of(found.shots))
     width_m = None if board_width_cm is None else board_width_cm / 100
-    made = Report(unit, width_m, seed=seed, efforts=efforts, check=found, initials=initials)
+    folder = None if fresh else usual_folder()
+    made = Report(
+        unit, width_m, seed=seed, efforts=efforts, check=found, initials=initials, keep_in=folder
+    )
     return made, shots, asked
 
 

@@ -81,6 +81,10 @@ class FittedLadder:
         self.value = TightnessModel(outcome="value", seed=seed).fit(shots)
         self.combinations = [each.as_charted(self.features) for each in BUILT_IN.values()]
 
+    def made(self) -> set[str]:
+        """Names of what was asked for so far."""
+        return {*vars(self), *self._tries, *self._rules}
+
     @property
     def players(self) -> list[str]:
         """Players of whom the model can say something."""

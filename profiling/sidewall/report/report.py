@@ -19,6 +19,7 @@ from sidewall.files import account, make_folder, note_written, plan_files, write
 from sidewall.log.safe_text import file_stem
 from sidewall.numbers import count
 from sidewall.report.content import Look, gather
+from sidewall.report.kept import Kept
 from sidewall.report.ladder import FittedLadder
 from sidewall.report.page import render_index, render_page, render_sheet
 from sidewall.report.rallies import check_videos
@@ -76,6 +77,9 @@ class Report(Estimator):
         Of the report, in their order; see `sidewall.report.coach.read_sections`.
     videos
         Video files by match: each rally named in the report plays in the page.
+    keep_in
+        Folder in which what was fitted is kept for the next page of the same log; see
+        `sidewall.report.kept`. None keeps nothing.
 
     Attributes
     ----------
@@ -95,6 +99,7 @@ class Report(Estimator):
         initials: bool = False,
         sections: Sequence[str] = SECTIONS,
         videos: Mapping[str, str | Path] | None = None,
+        keep_in: str | PathLike[str] | None = None,
     ) -> None:
         check_level(level)
         check_seed(seed)
@@ -108,6 +113,7 @@ class Report(Estimator):
         self.initials = initials
         self.sections = sections
         self.videos = videos
+        self.keep_in = keep_in
 
     def fit(self, shots: Table) -> Report:
         """Fit the model that all sheets and reports rest on; the others come when asked for.
@@ -125,14 +131,24 @@ class Report(Estimator):
         shots = as_frame(shots)
         matches = [str(one) for one in shots["match"].unique()] if self.videos else []
         self._videos = check_videos(self.videos or {}, matches)
+        asked = self.level, self.seed, self.efforts
+        self._kept = None if self.keep_in is None else Kept(shots, asked, Path(self.keep_in))
+        found = None if self._kept is None else self._kept.read()
+        self._known = set() if found is None else found.made()
         try:
-            self.ladder_ = FittedLadder(shots, self.level, self.seed, self.efforts)
+            self.ladder_ = FittedLadder(shots, *asked) if found is None else found
         except DataError as error:
             raise DataError(
                 f"No report can be made from the {len(shots):,} shots of this log. Chart more, or "
                 f"see what the model says: {error}."
             ) from error
         return self
+
+    def _keep(self) -> None:
+        """Keep what was fitted, where it is more than was there."""
+        made = self.ladder_.made()
+        if self._kept is not None and made > self._known and self._kept.write(self.ladder_):
+            self._known = made
 
     @property
     def players(self) -> list[str]:
@@ -161,7 +177,9 @@ class Report(Estimator):
         plan_files([path])
         text = render_sheet(self.sheet(player), self.initials)
         make_folder(path.parent)
-        return write_file(path, text)
+        write_file(path, text)
+        self._keep()
+        return path
 
     def content(self, player: str) -> Content:
         """Everything that a player's page shows, as plain data."""
@@ -217,6 +235,7 @@ class Report(Estimator):
             content = replace(content, clips=files)
         make_folder(path.parent)
         write_file(path, render_page(content))
+        self._keep()
         return written
 
     def write_all(
