@@ -8,15 +8,15 @@ are written as ``L v``, which keeps everything smooth where a variance reaches z
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from sidewall.arguments import Array, Floats, Ints, check_count, check_number, check_scale
+from sidewall.arguments import Array, Bools, Floats, Ints, check_count, check_number, check_scale
 from sidewall.errors import DataError, SeparationError
 from sidewall.estimator import Estimator
 from sidewall.models.draws import one_thread
@@ -30,6 +30,13 @@ _MAX_INNER: Final = 60
 _DECREMENT: Final = 1e-11
 #: Steps of the second derivatives, in standard errors.
 _STEP: Final = 2e-3
+#: Largest gradient that counts as arrived, in units of `tol`.
+_ARRIVED: Final = 20.0
+#: Distinct rows beyond which some of them are fitted first, and how many.
+_MANY: Final = 50_000
+_FEW: Final = 20_000
+#: Least curvature over the largest with which those tell where to start.
+_LEAST_CURVATURE: Final = 1e-4
 
 
 class PooledLogit(Estimator):
@@ -149,26 +156,21 @@ class PooledLogit(Estimator):
         rows = _Rows.of(ya, Xa, Za, n, group)
         self.n_rows_, self.n_distinct_ = len(ya), len(rows.won)
         self._constant = _log_choose(ya, n)
-        of_kind = rows.by_kind(rows.won), rows.by_kind(rows.trials)
-        start, suspect = _logistic_start(rows.X, *of_kind)
-        if suspect:
-            self._refuse_separation(rows.X, *of_kind)
-        _refuse_pure(rows)
+        self._free = self._free_entries(rows)
         with one_thread():
-            params, gradient = self._search(rows, start)
+            params, gradient = self._search(rows, self._start(rows))
             self._finish(rows, params, gradient)
         return self
 
-    def _refuse_separation(self, X: Floats, won: Floats, trials: Floats) -> None:
-        columns = _separating_columns(X, won, trials)
-        if len(columns):
-            names = ", ".join(str(self.fixed_names_[k]) for k in columns)
-            raise SeparationError(
-                f"successes and failures are told apart without fault by: {names}. The "
-                "estimate would be infinite; merge or leave out these columns, or add data"
-            )
+    def _free_entries(self, rows: _Rows) -> tuple[Array, ...]:
+        """Rows and columns of L that are estimated."""
+        if len(rows.start) == 2:
+            self.status_.append("one group: random effects cannot be told from the fixed ones")
+            return np.diag_indices(0)
+        q = rows.Z.shape[1]
+        return np.diag_indices(q) if self.covariance == "diagonal" else np.tril_indices(q)
 
-    def _search(self, rows: _Rows, beta: Floats) -> tuple[Floats, float]:
+    def _search(self, rows: _Rows, start: _Start) -> tuple[Floats, float]:
         """Quasi-Newton steps in coordinates of about one standard error each.
 
         Returns
@@ -180,33 +182,81 @@ class PooledLogit(Estimator):
         """
         from scipy.optimize import minimize  # noqa: PLC0415 - slow to load
 
-        p, q, groups = rows.X.shape[1], rows.Z.shape[1], len(rows.start) - 1
-        self._free: tuple[Array, ...] = np.tril_indices(q)
-        if self.covariance == "diagonal":
-            self._free = np.diag_indices(q)
-        if groups == 1:
-            self.status_.append("one group: random effects cannot be told from the fixed ones")
-            self._free = np.diag_indices(0)
-        self._likelihood = _Likelihood(rows)
-        # standard deviations of 0.4 in log odds; fixed effects as without any spread
-        size = np.sqrt(rows.mean_square(rows.Z))
-        size[size == 0] = 1.0
-        sd = 0.4 / size[self._free[0]]
-        mu = rows.won.sum() / rows.trials.sum()
-        info = rows.X.T @ (rows.X * (rows.by_kind(rows.trials) * mu * (1 - mu))[:, None])
-        self._unscale = np.zeros((p + len(sd), p + len(sd)))
-        self._unscale[:p, :p] = 2.0 * np.linalg.cholesky(np.linalg.inv(info + 1e-9 * np.eye(p)))
-        self._unscale[range(p, p + len(sd)), range(p, p + len(sd))] = sd / np.sqrt(2 * groups)
-        x = np.append(beta, np.where(self._free[0] == self._free[1], sd, 0.0))
+        self._likelihood, self._unscale = _Likelihood(rows, start.v), start.unscale
+        x, far = start.params, start.far
 
         def objective(step: Floats) -> tuple[float, Floats]:
-            value, gradient = self._evaluate(x + self._unscale @ step)
-            return -value, -(self._unscale.T @ gradient)
+            value, gradient = self._evaluate(x + self._unscale @ (far * step))
+            return -value / far**2, -(self._unscale.T @ gradient) / far
 
-        options = {"gtol": self.tol, "maxiter": self.max_iter}
+        options = {"gtol": self.tol / far, "maxiter": self.max_iter}
         found = minimize(objective, np.zeros(len(x)), jac=True, method="BFGS", options=options)
         self.n_iter_ = int(found.nit)
-        return x + self._unscale @ found.x, float(np.abs(found.jac).max())
+        return x + self._unscale @ (far * found.x), float(far * np.abs(found.jac).max())
+
+    def _start(self, rows: _Rows) -> _Start:
+        """Start where some of the rows lead, if they are many: all are then gone through seldom."""
+        few = rows.some(_FEW) if len(rows.won) > _MANY else rows
+        share = len(few.won) / len(rows.won)
+        # not where most rows are the first of their group
+        found = self._near(few, share) if share < 0.5 else None
+        return self._far(rows) if found is None else found
+
+    def _far(self, rows: _Rows) -> _Start:
+        """Fixed effects as without any spread, and usual standard deviations."""
+        of_kind = rows.by_kind(rows.won), rows.by_kind(rows.trials)
+        beta, suspect = _logistic_start(rows.X, *of_kind)
+        if suspect:
+            self._refuse_separation(rows.X, *of_kind)
+        _refuse_pure(rows)
+        groups, p, q = len(rows.start) - 1, len(beta), rows.Z.shape[1]
+        sd = self._usual_sd(rows)
+        mu = rows.won.sum() / rows.trials.sum()
+        info = rows.X.T @ (rows.X * (of_kind[1] * mu * (1 - mu))[:, None])
+        unscale = np.zeros((p + len(sd), p + len(sd)))
+        unscale[:p, :p] = 2.0 * np.linalg.cholesky(np.linalg.inv(info + 1e-9 * np.eye(p)))
+        spreads = range(p, p + len(sd))
+        unscale[spreads, spreads] = sd / np.sqrt(2 * groups)
+        params = np.append(beta, np.where(self._is_sd, sd, 0.0))
+        return _Start(params, unscale, 1.0, np.zeros((groups, q)))
+
+    def _near(self, few: _Rows, share: float) -> _Start | None:
+        """Where a share of the rows leads; None where it knows too little."""
+        try:
+            params, gradient = self._search(few, self._start(few))
+        except SeparationError:
+            return None
+        sd, least = params[len(self.fixed_names_) :], 0.1 * self._usual_sd(few)
+        # from a standard deviation of zero no slope leads away
+        sd[:] = np.where(self._is_sd & (np.abs(sd) < least), least, sd)
+        # as if each stood for those left out: more rows of as many groups
+        as_all = replace(few, won=few.won / share, trials=few.trials / share)
+        self._likelihood = _Likelihood(as_all, self._likelihood.v)
+        values, vectors = np.linalg.eigh(self._curvature(params))
+        if not (gradient < _ARRIVED * self.tol and values[0] > _LEAST_CURVATURE * values[-1]):
+            return None
+        off = float(np.sqrt(len(params) / share))
+        return _Start(params, self._unscale @ (vectors / np.sqrt(values)), off, self._likelihood.v)
+
+    def _usual_sd(self, rows: _Rows) -> Floats:
+        """0.4 in log odds, in units of each free entry's column."""
+        size = np.sqrt(rows.mean_square(rows.Z))
+        size[size == 0] = 1.0
+        return np.asarray(0.4 / size[self._free[0]])
+
+    @property
+    def _is_sd(self) -> Bools:
+        """Which free entries of L lie on its diagonal."""
+        return np.asarray(self._free[0] == self._free[1])
+
+    def _refuse_separation(self, X: Floats, won: Floats, trials: Floats) -> None:
+        columns = _separating_columns(X, won, trials)
+        if len(columns):
+            names = ", ".join(str(self.fixed_names_[k]) for k in columns)
+            raise SeparationError(
+                f"successes and failures are told apart without fault by: {names}. The "
+                "estimate would be infinite; merge or leave out these columns, or add data"
+            )
 
     def _unpack(self, params: Floats) -> tuple[Floats, Floats]:
         p, q = len(self.fixed_names_), len(self.random_names_)
@@ -219,7 +269,7 @@ class PooledLogit(Estimator):
         value, d_beta, d_L = self._likelihood.evaluate(*self._unpack(params))
         gradient = np.concatenate([d_beta, d_L[self._free]])
         if self.sd_shape != 1.0:
-            is_sd = np.append(np.zeros(len(d_beta), bool), self._free[0] == self._free[1])
+            is_sd = np.append(np.zeros(len(d_beta), bool), self._is_sd)
             value += (self.sd_shape - 1.0) * float(np.log(np.abs(params[is_sd])).sum())
             gradient[is_sd] += (self.sd_shape - 1.0) / params[is_sd]
         return value, gradient
@@ -236,7 +286,7 @@ class PooledLogit(Estimator):
                 "rows for so many groups: add data, or leave out columns or groups"
             )
         self.params_, names, D = params, self.random_names_, L @ L.T
-        self.converged_ = gradient < 20 * self.tol
+        self.converged_ = gradient < _ARRIVED * self.tol
         if not self.converged_:
             self.status_.append(
                 f"the search stopped early (gradient {gradient:.2g}); raise max_iter"
@@ -259,17 +309,21 @@ class PooledLogit(Estimator):
                 self._covariance = self._inverse_hessian()
         return self._covariance
 
-    def _inverse_hessian(self) -> Floats:
-        kept, m = self._likelihood.v, len(self.params_)
+    def _curvature(self, params: Floats) -> Floats:
+        """Negative Hessian at parameters that were found, in the coordinates of the search."""
+        kept, m = self._likelihood.v, len(params)
         H = np.empty((m, m))
         for k in range(m):
             ends = []
             for sign in (_STEP, -_STEP):
                 self._likelihood.v = kept
-                ends.append(self._evaluate(self.params_ + sign * self._unscale[:, k])[1])
+                ends.append(self._evaluate(params + sign * self._unscale[:, k])[1])
             H[k] = -(ends[0] - ends[1]) / (2 * _STEP) @ self._unscale
         self._likelihood.v = kept
-        values, vectors = np.linalg.eigh(0.5 * (H + H.T))
+        return 0.5 * (H + H.T)
+
+    def _inverse_hessian(self) -> Floats:
+        values, vectors = np.linalg.eigh(self._curvature(self.params_))
         # a direction without curvature (a variance at zero) carries no information
         told = values > 1e-6 * values.max()
         inverse = np.where(told, 1 / np.where(told, values, 1.0), 0.0)
@@ -293,6 +347,15 @@ class PooledLogit(Estimator):
                 "high": estimate + 1.959964 * se,
             }
         )
+
+
+class _Start(NamedTuple):
+    """Where a search starts."""
+
+    params: Floats
+    unscale: Floats  # coordinates of about one standard error each
+    far: float  # how many of these it may be from the end
+    v: Floats  # (groups, q), standardised effects
 
 
 @dataclass(frozen=True)
@@ -327,9 +390,27 @@ class _Rows:
         first = np.unique(kind, return_index=True)[1]
         found, place = np.unique(group * np.int64(len(first)) + kind, return_inverse=True)
         who, which = np.divmod(found, len(first))
-        start = np.searchsorted(who, np.arange(who[-1] + 2))
         won, trials = (np.bincount(place, part).astype(float) for part in (y, n))
-        return cls(X[first], Z[first], which, who, start, won, trials)
+        return cls._with_columns(X, Z, first[which], who, won, trials)
+
+    @classmethod
+    def _with_columns(
+        cls, X: Floats, Z: Floats, at: Ints, group: Ints, won: Floats, trials: Floats
+    ) -> _Rows:
+        """Rows sorted by group whose columns are those at given rows of X and Z.
+
+        Kinds come in the order of the rows, so that these read their columns front to back.
+        """
+        kind, first = pd.factorize(at)
+        start = np.searchsorted(group, np.arange(group[-1] + 2))
+        return cls(X[first], Z[first], kind, group, start, won, trials)
+
+    def some(self, count: int) -> _Rows:
+        """About so many rows, chosen evenly, and the first of every group."""
+        taken = np.random.default_rng(0).random(len(self.kind)) < count / len(self.kind)
+        taken[self.start[:-1]] = True
+        at, group = self.kind[taken], self.group[taken]
+        return self._with_columns(self.X, self.Z, at, group, self.won[taken], self.trials[taken])
 
     def by_kind(self, values: Floats) -> Floats:
         """Sums of a value of every row, shape (kinds,)."""
@@ -347,68 +428,80 @@ class _Mode:
 
     loglik: float
     v: Floats  # (groups, q), standardised effects
-    F: Floats  # (n, q), rows of Z L
     mu: Floats  # (n,)
     weight: Floats  # (n,)
+    squares: Floats  # (groups, q, q), weighed products of the columns of Z
     inverse: Floats  # (groups, q, q), inverse of each group's penalised information
 
 
 class _Likelihood:
-    """Laplace log likelihood as a function of ``(b, L)`` for one set of rows."""
+    """Laplace log likelihood as a function of ``(b, L)`` for one set of rows.
 
-    def __init__(self, rows: _Rows) -> None:
-        self.rows = rows
-        self.v = np.zeros((len(rows.start) - 1, rows.Z.shape[1]))
+    Group by group, whose rows fit the processor's own memory, and without a copy of them.
+    """
+
+    def __init__(self, rows: _Rows, v: Floats) -> None:
+        self.rows, self.v = rows, v
         self._parts = [slice(low, high) for low, high in pairwise(rows.start)]
+        Z = rows.Z[rows.kind]
+        self._Z = [Z[part] for part in self._parts]
 
     def mode(self, beta: Floats, L: Floats) -> _Mode:
         """Find the mode of the random effects by Newton steps, from the last mode found."""
         rows, v = self.rows, self.v
-        F, fixed = (rows.Z @ L)[rows.kind], (rows.X @ beta)[rows.kind]
-        value, mu, variance = self._penalised(fixed, F, v)
+        fixed = (rows.X @ beta)[rows.kind]
+        value, mu, variance = self._penalised(fixed, L, v)
         for _ in range(_MAX_INNER):
             weight = rows.trials * variance
-            S = np.eye(F.shape[1]) + [(F[g] * weight[g, None]).T @ F[g] for g in self._parts]
-            slope = self._by_group(F * (rows.won - rows.trials * mu)[:, None]) - v
+            squares = np.stack(
+                [(Z * weight[g, None]).T @ Z for Z, g in zip(self._Z, self._parts, strict=True)]
+            )
+            S = np.eye(L.shape[1]) + L.T @ squares @ L
+            slope = self._by_group(rows.won - rows.trials * mu) @ L - v
             inverse: Floats = np.linalg.inv(S).astype(float, copy=False)
             step = np.einsum("gab,gb->ga", inverse, slope)
             if (step * slope).sum() < _DECREMENT * max(1.0, abs(value) * 1e-4):
                 break
             scale = 1.0
             while scale > 1e-6:
-                trial, *found = self._penalised(fixed, F, v + scale * step)
+                trial, *found = self._penalised(fixed, L, v + scale * step)
                 if trial >= value:
                     break
                 scale *= 0.5
             v, value, (mu, variance) = v + scale * step, trial, found
         self.v = v
         log_det = float(np.linalg.slogdet(S)[1].sum())
-        return _Mode(value - 0.5 * log_det, v, F, mu, weight, inverse)
+        return _Mode(value - 0.5 * log_det, v, mu, weight, squares, inverse)
 
-    def _penalised(self, fixed: Floats, F: Floats, v: Floats) -> tuple[float, Floats, Floats]:
+    def _penalised(self, fixed: Floats, L: Floats, v: Floats) -> tuple[float, Floats, Floats]:
         """Joint log density of rows and effects; chances, and p (1 - p), without overflow."""
         rows = self.rows
-        eta = fixed + np.einsum("nq,nq->n", F, v[rows.group])
+        eta = fixed + self._by_row(v @ L.T)
         z = np.exp(-np.abs(eta))
         one = 1.0 / (1.0 + z)
         loglik = rows.won @ eta - rows.trials @ (np.maximum(eta, 0.0) - np.log(one))
         return float(loglik - 0.5 * (v * v).sum()), np.where(eta >= 0.0, one, z * one), z * one**2
 
+    def _by_row(self, u: Floats) -> Floats:
+        """Rows of Z times the effects of their group, (n,)."""
+        return np.concatenate([Z @ own for Z, own in zip(self._Z, u, strict=True)])
+
     def _by_group(self, values: Floats) -> Floats:
-        return np.add.reduceat(values, self.rows.start[:-1], axis=0)
+        """Sums over each group of rows of Z times values, (groups, q)."""
+        return np.stack([values[g] @ Z for Z, g in zip(self._Z, self._parts, strict=True)])
 
     def evaluate(self, beta: Floats, L: Floats) -> tuple[float, Floats, Floats]:
         """Log likelihood with its derivatives in ``b`` and in every entry of ``L``."""
         rows, mode = self.rows, self.mode(beta, L)
-        residual, w = rows.won - rows.trials * mode.mu, mode.weight
-        A = np.concatenate(
-            [mode.F[g] @ inverse for g, inverse in zip(self._parts, mode.inverse, strict=True)]
-        )
-        t = np.einsum("nq,nq->n", mode.F, A) * w * (1.0 - 2.0 * mode.mu)
-        c = np.einsum("gab,gb->ga", mode.inverse, self._by_group(mode.F * t[:, None]))[rows.group]
-        shifted = residual - 0.5 * t + 0.5 * w * np.einsum("nq,nq->n", mode.F, c)
-        each = shifted[:, None] * mode.v[rows.group] - 0.5 * residual[:, None] * c - w[:, None] * A
-        return mode.loglik, rows.X.T @ rows.by_kind(shifted), rows.Z[rows.kind].T @ each
+        residual, w, v = rows.won - rows.trials * mode.mu, mode.weight, mode.v
+        spread = L @ mode.inverse @ L.T
+        each = [np.einsum("nq,nq->n", Z @ B, Z) for Z, B in zip(self._Z, spread, strict=True)]
+        t = np.concatenate(each) * w * (1.0 - 2.0 * mode.mu)
+        c = np.einsum("gab,gb->ga", mode.inverse, self._by_group(t) @ L)
+        shifted = residual - 0.5 * t + 0.5 * w * self._by_row(c @ L.T)
+        d_L = self._by_group(shifted).T @ v - 0.5 * self._by_group(residual).T @ c
+        d_L -= (mode.squares @ L @ mode.inverse).sum(axis=0)
+        return mode.loglik, rows.X.T @ rows.by_kind(shifted), d_L
 
 
 def _refuse_pure(rows: _Rows) -> None:

@@ -31,6 +31,9 @@ T = TypeVar("T")
 #: How a kind of shot is told in the table of set-up credit, as far as it is charted.
 _KIND: Final = ("side", "stroke", "direction")
 
+#: By rally intervals are wide, and stand beside those by value for a comparison alone.
+_DRAWS_BY_RALLY: Final = 400
+
 
 class FittedLadder:
     """The models and tables of a log, from which every player's sheet and report are taken.
@@ -52,10 +55,6 @@ class FittedLadder:
     ----------
     value, rally : TightnessModel
         By either outcome; ``rally`` is None where it cannot be fitted.
-    thresholds, curves, comfort, rules : DataFrame
-        What the model by value says of all players; see `TightnessModel`.
-    by_rally : DataFrame or None
-        Thresholds judged by who won.
     work : WorkList or None
     repeat : RepeatOrVary or None
     decisions, decision_table, zones, credit, effects, placement, placed, targets, scatter
@@ -76,14 +75,13 @@ class FittedLadder:
         self.shots = shots
         self.missing: dict[str, str] = {}
         self._tries: dict[str, pd.DataFrame] = {}
-        self._rules: dict[str, pd.DataFrame] = {}
         self.features = shot_features(shots)
         self.value = TightnessModel(outcome="value", seed=seed).fit(shots)
         self.combinations = [each.as_charted(self.features) for each in BUILT_IN.values()]
 
     def made(self) -> set[str]:
         """Names of what was asked for so far."""
-        return {*vars(self), *self._tries, *self._rules}
+        return {*vars(self), *self._tries}
 
     @property
     def players(self) -> list[str]:
@@ -113,12 +111,6 @@ class FittedLadder:
         step = breaks_at(table.to_dict("records"))
         return None if step is None else step + 1
 
-    def rules_by(self, name: str) -> pd.DataFrame:
-        """The rules of all players, told apart by a column of the situation."""
-        if name not in self._rules:
-            self._rules[name] = self.value.rule(self.level, by=name)
-        return self._rules[name]
-
     def _try(self, what: str, make: Callable[[], T]) -> T | None:
         try:
             return make()
@@ -126,29 +118,31 @@ class FittedLadder:
             self.missing[what] = str(error)
             return None
 
-    @cached_property
-    def thresholds(self) -> pd.DataFrame:  # noqa: D102 - see the class
-        return self.value.thresholds(self.level)
+    def thresholds(self, player: str) -> pd.DataFrame:
+        """A player's thresholds; these and the tables below are made once by the model."""
+        return self.value.thresholds(self.level, player=player)
 
-    @cached_property
-    def curves(self) -> pd.DataFrame:  # noqa: D102
-        return self.value.curves(level=self.level)
+    def curves(self, player: str) -> pd.DataFrame:
+        """A player's curves."""
+        return self.value.curves(level=self.level, player=player)
 
-    @cached_property
-    def comfort(self) -> pd.DataFrame:  # noqa: D102
-        return self.value.comfort(self.level)
+    def comfort(self, player: str) -> pd.DataFrame:
+        """A player's forehand against the backhand."""
+        return self.value.comfort(self.level, player=player)
 
-    @cached_property
-    def rules(self) -> pd.DataFrame:  # noqa: D102
-        return self.value.rule(self.level)
+    def rules(self, player: str, by: str = "") -> pd.DataFrame:
+        """A player's rules; told apart by a column of the situation, if one is named."""
+        return self.value.rule(self.level, by=by or (), player=player)
 
-    @cached_property
-    def by_rally(self) -> pd.DataFrame | None:  # noqa: D102
-        return None if self.rally is None else self.rally.thresholds(self.level)
+    def by_rally(self, player: str) -> pd.DataFrame | None:
+        """A player's thresholds judged by who won; None where there are none."""
+        if self.rally is None or player not in self.rally.players_:
+            return None
+        return self.rally.thresholds(self.level, player=player)
 
     @cached_property
     def rally(self) -> TightnessModel | None:  # noqa: D102
-        made = TightnessModel(outcome="rally", seed=self.seed)
+        made = TightnessModel(outcome="rally", draws=_DRAWS_BY_RALLY, seed=self.seed)
         return self._try("the model by rally", lambda: made.fit(self.shots))
 
     @cached_property

@@ -68,8 +68,8 @@ class _Numbers:
         return cell_words(str(row["side"]), str(row["family"]))
 
     def rules(self) -> NumberTable | None:
-        words, rally = self.lengths.main, self._own(self.ladder.by_rally)
-        even = rows_by(own(self.ladder.thresholds, self.player), "side", "family")
+        words, rally = self.lengths.main, self.ladder.by_rally(self.player)
+        even = rows_by(self.ladder.thresholds(self.player), "side", "family")
         other = {} if rally is None else rows_by(rally, "side", "family")
 
         def crossing(row: Row) -> str:
@@ -91,7 +91,7 @@ class _Numbers:
             "in 100 such balls that knowing the truth would save, with its upper limit. Even: "
             "where attack and reset are worth the same, with its interval; in the last column "
             "judged by who won the rally.",
-            self._own(self.ladder.rules),
+            self.ladder.rules(self.player),
             {
                 "Side and stroke": self._cell,
                 "Rule": lambda row: gap_words(row["rule_m"], self.lengths),
@@ -108,7 +108,7 @@ class _Numbers:
     def changes(self) -> NumberTable | None:
         parts = []
         for name in self.ladder.value.situation_:
-            rows = own(self.ladder.rules_by(name), self.player)
+            rows = self.ladder.rules(self.player, name)
             rows = rows[rows["basis"] == "own level"]
             parts.append(rows.assign(where=rows[name].astype(str)))
         return self._table(
@@ -132,7 +132,7 @@ class _Numbers:
             "Forehand against backhand",
             "How much looser the ball must be on one side, and how many rallies in 100 either "
             "side would win from the same balls.",
-            self._own(self.ladder.comfort),
+            self.ladder.comfort(self.player),
             {
                 "Stroke": lambda row: stroke_words(family_words(row["family"])),
                 "Even chance": lambda row: threshold_difference_words(row, self.lengths.main),

@@ -111,7 +111,7 @@ class Pages:
         used, found = own(self.model.used_, self.player), list[Picture]()
         ladder = self.ladder
         answers, curves, rules = (
-            own(table, self.player) for table in (ladder.thresholds, ladder.curves, ladder.rules)
+            table(self.player) for table in (ladder.thresholds, ladder.curves, ladder.rules)
         )
         for (side, family), tape in zip(self.model.cells_, self.sheet.tapes, strict=True):
             cell = cell_words(side, family)
@@ -137,7 +137,7 @@ class Pages:
     def _sides(self) -> str:
         """Forehand against backhand, from the same balls."""
         said = []
-        for row in own(self.ladder.comfort, self.player).to_dict("records"):
+        for row in self.ladder.comfort(self.player).to_dict("records"):
             if min(row["n_forehand"], row["n_backhand"]) >= LEAST_OWN:
                 words = family_words(str(row["family"]))
                 told = {str(k): v for k, v in row.items()}

@@ -172,7 +172,7 @@ def make_sheet(
 def rules_of(ladder: FittedLadder, player: str) -> dict[Cell, dict[str, Any]]:
     """Rows of the rule by side and family; ``known`` where own shots are enough for one."""
     found = {}
-    for (side, family), row in rows_by(own(ladder.rules, player), "side", "family").items():
+    for (side, family), row in rows_by(ladder.rules(player), "side", "family").items():
         known = min(row["n_attack"], row["n_reset"]) >= LEAST_OWN
         found[side, family] = row | {"known": known}
     return found
@@ -221,7 +221,7 @@ def _changes(
     for name, level, words in _CHANGES:
         if level not in ladder.value.situation_.get(name, ()):
             continue
-        rules = own(ladder.rules_by(name), player)
+        rules = ladder.rules(player, name)
         row = rows_by(rules, "side", "family", name).get((*cell, level))
         if row is None or row["basis"] != "own level":
             continue
@@ -414,7 +414,7 @@ def _how_sure(
         return f"From {matches} nothing is known yet: chart more."
     basis = min((row["own"], row["own_words"]) for row in known.values())[1]
     basis = basis.replace("half the player's own", "half the player's own and half the club's")
-    answers = rows_by(own(ladder.thresholds, player), "side", "family")
+    answers = rows_by(ladder.thresholds(player), "side", "family")
     off = [
         max(answers[cell]["high_m"] - row["rule_m"], row["rule_m"] - answers[cell]["low_m"])
         for cell, row in known.items()
