@@ -16,6 +16,14 @@ settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _no_cache_of_the_users(tmp_path_factory):
+    """What commands keep for the next page goes to a folder of the test run."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
+
+
 @pytest.fixture(scope="session")
 def players():
     names = ["Alder", "Birch", "Cedar", "Elm", "Hazel", "Rowan"]

@@ -114,10 +114,14 @@ def test_every_drill_can_be_filled_in_also_where_nothing_is_known(report, odd, i
 
 def test_what_nobody_charted_is_not_known_and_what_to_chart_is_said(report, odd, monkeypatch):
     ladder = report.ladder_
-    rules = ladder.value.rule().copy()
+    rules, plain = ladder.value.rule(), ladder.rules
     here = (rules["player"] == odd) & (rules["side"] == "backhand") & (rules["family"] == "volley")
     rules.loc[here, "n_attack"] = 3
-    monkeypatch.setattr(ladder, "rules", rules)
+
+    def few(player, by=""):
+        return plain(player, by) if by else rules[rules["player"] == player]
+
+    monkeypatch.setattr(ladder, "rules", few)
     sheet = make_sheet(ladder, odd)
     (tape,) = [one for one in sheet.tapes if (one.side, one.met) == ("backhand", "volley")]
     assert tape.says == "not known yet"
