@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from sidewall.arguments import Table, check_level
@@ -26,7 +25,7 @@ from sidewall.plots.style import (
     new_axes,
     title,
 )
-from sidewall.plots.words import plain
+from sidewall.plots.words import plain, records
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
@@ -110,48 +109,99 @@ def plot_rally(
     chance = table["value_before"].to_numpy(dtype=float)
     chance = 100 * np.where(own, chance, 1.0 - chance)
     error = 100 * float(ndtri(0.5 + level / 2.0)) * chain.ball_value_.errors(table)
-    low, high = np.clip([chance - error, chance + error], 0.0, 100.0)
+    told = pd.DataFrame(
+        {
+            "name": table["player"].astype(str).map(plain),
+            "words": [_shot_words(row) for row in records(table)],
+            "serves": (table["player"] == server).to_numpy(),
+            "chance": chance,
+            "low": np.clip(chance - error, 0.0, 100.0),
+            "high": np.clip(chance + error, 0.0, 100.0),
+            # a ball whose gap is not charted has a value, and no state to count
+            "n": table["state"].astype(object).map(chain.visits_.to_dict()),
+        }
+    )
+    last = table.iloc[-1]
+    won = None if pd.isna(last["rally_won_by"]) else str(last["rally_won_by"])
+    end = np.nan if won is None else 100.0 * (won == player)
+    given = ax is not None
+    ax = draw_rally(told, end, _end_words(str(last["ending"]), won), ax)
+    words, style = drawable(f"chance of {short(plain(player), 16)} to win the rally (%)")
+    ax.set_xlabel(words, color=INK, **style)
+    names = f"{plain(player)} against {plain(receiver if player == server else server)}:"
+    which = f"match {plain(match)}, game {game}, rally {rally}"
+    if given:
+        title(ax, f"{names}\n{which}")
+    else:
+        frame(ax, f"{names} {which}")
+    words = (
+        f"Bars and brackets: {level:.0%} intervals. cm: gap of the ball to the side wall.\n"
+        f"n: balls of that kind struck by anybody, of {chain.visits_.sum():,} shots in "
+        f"{len(np.unique(chain.moves().rally)):,} rallies."
+    )
+    ax.annotate(
+        words, (0, 0), xycoords="axes fraction", xytext=(-_margin(told)[1], -40), ha="left",
+        va="top", textcoords="offset points", fontsize=8.5, color=QUIET, annotation_clip=False,
+    )  # fmt: skip
+    return ax
 
-    rows = len(table)
-    told = [_shot_words(row) for row in table.to_dict("records")]
-    names = [plain(name) for name in table["player"].astype(str)]
-    name_wide = 10 + _NAME_POINTS * max(map(columns, names))
-    left = 20 + name_wide + _WORD_POINTS * max(map(columns, told)) + 8
-    own_figure = ax is None
-    ax = new_axes(ax, size=(_DOTS + left / 72, _AROUND + _ROW * (rows + 1)))
+
+def draw_rally(told: pd.DataFrame, end: float, says: str, ax: Axes | None = None) -> Axes:
+    """Draw a rally from a table, a row a shot, without a heading.
+
+    Parameters
+    ----------
+    told
+        ``name``, ``words``, whether the player ``serves`` in this rally, ``chance`` with
+        ``low`` and ``high`` in per cent, and ``n``, missing where it is not known.
+    end, says
+        The last dot, 100 or 0, NaN for a let; what stands beside it.
+    ax
+        Axes to draw into; new ones, as high as the rally is long, if None.
+    """
+    name_wide, left = _margin(told)
+    rows = len(told)
+    if ax is None:  # axes of a small figure would shrink to nothing beside so many words
+        ax = new_axes(size=(_DOTS + left / 72, _AROUND + _ROW * (rows + 1)))
     dress(ax, grid="none")
     ax.set_xlim(-2, 102)
     ax.set_ylim(rows + 0.6, -0.6)
     ax.axvline(50, color=MUTED, lw=1.0, zorder=1, label="_even")
     ax.set_xticks([0, 25, 50, 75, 100], ["0", "25", "50", "75", "100"])
+    ax.set_yticks([])
     ax.spines["left"].set_visible(False)
-    is_server = (table["player"].astype(str) == server).to_numpy()
-    won = table["rally_won_by"].iloc[-1]
-    end = np.nan if pd.isna(won) else 100.0 * (str(won) == player)
-    _draw_path(ax, chance, end, is_server)
-    _draw_dots(ax, (low, chance, high), is_server)
+    for at, words in ((_CHANCE_AT, "chance"), (_N_AT, "n")):
+        _beside(ax, -1, words, at, fontsize=8.5, color=QUIET)
+    path = [*told["chance"], end]
+    for k, row in enumerate(records(told)):
+        look = _PLAYERS[0 if row["serves"] else 1]
+        colour = look["color"]
+        ax.axhline(k, color=FAINT, lw=0.6, zorder=0)
+        # to the next ball, in the look of the player who struck this one
+        ax.plot(
+            path[k : k + 2], [k, k + 1], color=colour, lw=2.2,
+            ls="-" if row["serves"] else (0, (2.2, 1.1)), zorder=3, label=f"_shot {k + 1}",
+        )  # fmt: skip
+        ax.plot([row["low"], row["high"]], [k, k], color=colour, lw=5, alpha=0.35, zorder=2,
+                solid_capstyle="butt", label="_interval")  # fmt: skip
+        ax.plot([path[k]], [k], ms=7, mew=1.6, zorder=4, ls="", label=f"_before {k + 1}", **look)
+        _beside(ax, k, f"{k + 1}", -left, fontsize=9, color=QUIET)
+        _beside(ax, k, row["name"], 20 - left, fontsize=10, color=colour, fontweight="bold")
+        _beside(ax, k, row["words"], 20 + name_wide - left, fontsize=9.5, color=INK)
+        chance = f"{path[k]:.0f} ({row['low']:.0f}–{row['high']:.0f})"
+        _beside(ax, k, chance, _CHANCE_AT, fontsize=9, color=INK)
+        n = "–" if pd.isna(row["n"]) else f"{int(row['n']):,}"
+        _beside(ax, k, n, _N_AT, fontsize=9, color=INK)
     if np.isfinite(end):
         ax.plot([end], [rows], marker="D", ms=9, color=INK, zorder=6, clip_on=False, label="_end")
-    for k, serves in enumerate(is_server):
-        look = _PLAYERS[0 if serves else 1]
-        _beside(ax, k, f"{k + 1}", -left, fontsize=9, color=QUIET)
-        _beside(ax, k, names[k], 20 - left, fontsize=10, color=look["color"], fontweight="bold")
-        _beside(ax, k, told[k], 20 + name_wide - left, fontsize=9.5, color=INK)
-        ax.axhline(k, color=FAINT, lw=0.6, zorder=0)
-    winner = None if pd.isna(won) else str(won)
-    words = _end_words(str(table["ending"].iloc[-1]), winner)
-    _beside(ax, rows, words, 20 - left, fontsize=10, color=INK, fontweight="bold")
-    _write_numbers(ax, (low, chance, high), table["state"], chain.visits_)
-    words, style = drawable(f"chance of {short(plain(player), 16)} to win the rally (%)")
-    ax.set_xlabel(words, color=INK, **style)
-    opponent = receiver if player == server else server
-    which = f"match {plain(match)}, game {game}, rally {rally}"
-    if own_figure:
-        frame(ax, f"{plain(player)} against {plain(opponent)}: {which}")
-    else:
-        title(ax, f"{plain(player)} against {plain(opponent)}:\n{which}")
-    _note(ax, left, len(np.unique(chain.moves().rally)), int(chain.visits_.sum()), level)
+    _beside(ax, rows, says, 20 - left, fontsize=10, color=INK, fontweight="bold")
     return ax
+
+
+def _margin(told: pd.DataFrame) -> tuple[float, float]:
+    """Points that the names take, and all that stands in front of the dots."""
+    names = 10 + _NAME_POINTS * told["name"].map(columns).max()
+    return names, 28 + names + _WORD_POINTS * told["words"].map(columns).max()
 
 
 def _the_rally(table: pd.DataFrame, match: str, game: int, rally: int) -> pd.DataFrame:
@@ -173,30 +223,6 @@ def _the_rally(table: pd.DataFrame, match: str, game: int, rally: int) -> pd.Dat
     return found
 
 
-def _draw_path(
-    ax: Axes, chance: NDArray[np.float64], end: float, is_server: NDArray[np.bool_]
-) -> None:
-    """Lines from each ball to the next, in the look of the player who struck it."""
-    path = np.append(chance, end)
-    for k, serves in enumerate(is_server):
-        look = _PLAYERS[0 if serves else 1]
-        ax.plot(
-            path[k : k + 2], [k, k + 1], color=look["color"], lw=2.2,
-            ls="-" if serves else (0, (2.2, 1.1)), zorder=3, label=f"_shot {k + 1}",
-        )  # fmt: skip
-
-
-def _draw_dots(
-    ax: Axes, chances: tuple[NDArray[np.float64], ...], is_server: NDArray[np.bool_]
-) -> None:
-    low, chance, high = chances
-    for k, serves in enumerate(is_server):
-        look = _PLAYERS[0 if serves else 1]
-        ax.plot([low[k], high[k]], [k, k], color=look["color"], lw=5, alpha=0.35, zorder=2,
-                solid_capstyle="butt", label="_interval")  # fmt: skip
-        ax.plot([chance[k]], [k], ms=7, mew=1.6, zorder=4, ls="", label=f"_before {k + 1}", **look)
-
-
 def _beside(ax: Axes, row: int, words: str, at: float, **look: Any) -> None:
     """Write into the margin of a row, so many points from the axes' nearer edge."""
     words, style = drawable(words, weight=look.get("fontweight", "normal"))
@@ -207,25 +233,7 @@ def _beside(ax: Axes, row: int, words: str, at: float, **look: Any) -> None:
     )  # fmt: skip
 
 
-def _write_numbers(
-    ax: Axes,
-    chances: tuple[NDArray[np.float64], ...],
-    states: pd.Series,
-    visits: pd.Series,
-) -> None:
-    """Write each chance with its interval, and how often such a ball was met."""
-    ax.set_yticks([])
-    for at, words in ((_CHANCE_AT, "chance"), (_N_AT, "n")):
-        _beside(ax, -1, words, at, fontsize=8.5, color=QUIET)
-    for k, (low, chance, high, state) in enumerate(zip(*chances, states, strict=True)):
-        words = f"{chance:.0f} ({low:.0f}–{high:.0f})"
-        _beside(ax, k, words, _CHANCE_AT, fontsize=9, color=INK)
-        # a ball whose gap is not charted has a value, and no state to count
-        n = f"{int(visits[state]):,}" if isinstance(state, str) else "–"
-        _beside(ax, k, n, _N_AT, fontsize=9, color=INK)
-
-
-def _shot_words(row: dict[Any, Any]) -> str:
+def _shot_words(row: dict[str, Any]) -> str:
     """Put a shot into words, and the ball it was played with."""
     if row["stroke"] == "serve":
         return "serve"
@@ -244,14 +252,3 @@ def _end_words(ending: str, winner: str | None) -> str:
     if winner is None:
         return "let: played again"
     return f"{plain(winner)} wins: {_ENDING_WORDS.get(ending, ending)}"
-
-
-def _note(ax: Axes, left: float, rallies: int, shots: int, level: float) -> None:
-    words = (
-        f"Bars and brackets: {level:.0%} intervals. cm: gap of the ball to the side wall.\n"
-        f"n: balls of that kind struck by anybody, of {shots:,} shots in {rallies:,} rallies."
-    )
-    ax.annotate(
-        words, (0, 0), xycoords="axes fraction", xytext=(-left, -40), ha="left", va="top",
-        textcoords="offset points", fontsize=8.5, color=QUIET, annotation_clip=False,
-    )  # fmt: skip

@@ -75,7 +75,8 @@ def plot_work_list(
     table = _of_player(table, player)
     shown = table.head(most)
     own = ax is None
-    ax = new_axes(ax, size=(8.8, _LINE_IN * len(shown) + 2.0))
+    if ax is None:  # axes of a small figure would shrink to nothing beside so many words
+        ax = new_axes(size=(8.8, _LINE_IN * len(shown) + 2.0))
     rows = records(shown)
     known = [row for row in rows if row["status"] != NOT_KNOWN]
     ends = [float(row[f"points_per_game_{end}"]) for row in known for end in ("low", "high")]
