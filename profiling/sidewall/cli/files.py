@@ -86,5 +86,6 @@ class Writer:
             data = BytesIO()
             with plt.rc_context({"svg.hashsalt": "sidewall"}):
                 figure.savefig(data, format=suffix, dpi=_DPI, **more)
+            figure.set_layout_engine("none")  # it is laid out, for both alike
             self.profile.files.append(write_file(path, data.getvalue()))
         plt.close(figure)

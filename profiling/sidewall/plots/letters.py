@@ -10,9 +10,6 @@ import unicodedata
 from functools import lru_cache
 from typing import Any, Final
 
-import matplotlib as mpl
-from matplotlib import font_manager
-
 __all__ = ["BOX", "columns", "drawable"]
 
 #: Stands for a letter that no installed font has.
@@ -46,6 +43,8 @@ def drawable(words: str, weight: str = "normal") -> tuple[str, dict[str, Any]]:
     style : dict
         What to give matplotlib beside the text: empty where the usual font has all letters.
     """
+    import matplotlib as mpl  # noqa: PLC0415 - for pictures only
+
     usual = list(mpl.rcParams["font.family"])
     found: list[str] = []
     missing = {letter for letter in words if not letter.isspace()}
@@ -63,6 +62,8 @@ def drawable(words: str, weight: str = "normal") -> tuple[str, dict[str, Any]]:
 
 def _has(families: tuple[str, ...], weight: str, letter: str) -> bool:
     """Tell whether the font that stands for some families has a letter."""
+    from matplotlib import font_manager  # noqa: PLC0415
+
     wanted = font_manager.FontProperties(family=list(families), weight=weight)
     font: Any = font_manager.get_font(font_manager.findfont(wanted))
     return bool(font.get_char_index(ord(letter)))
@@ -71,6 +72,8 @@ def _has(families: tuple[str, ...], weight: str, letter: str) -> bool:
 @lru_cache(maxsize=256)
 def _family_with(letter: str, weight: str) -> str | None:
     """Find an installed family that has a letter, plain ones first."""
+    from matplotlib import font_manager  # noqa: PLC0415
+
     names = set(font_manager.get_font_names())
     for name in sorted(names, key=lambda name: ("sans" not in name.lower(), name)):
         if not name.lower().startswith(_NO_LETTERS) and _has((name,), weight, letter):

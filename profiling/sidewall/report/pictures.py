@@ -91,6 +91,7 @@ def _encode(figure: Figure, png: bool) -> Drawn:
     width, height = (round(_PIXELS_AN_INCH * float(inch)) for inch in figure.get_size_inches())
     kind, data = ("png", _png(figure)) if png else ("svg+xml", _svg(figure))
     if len(data) > _LONGEST_SVG and not png:
+        figure.set_layout_engine("none")  # it is laid out
         smaller = _png(figure)
         if len(smaller) < len(data):
             kind, data = "png", smaller
