@@ -1,5 +1,3 @@
-import time
-
 import numpy as np
 import pytest
 
@@ -166,12 +164,3 @@ def test_tables_and_differences_that_hold_nothing():
         cohen_kappa(np.zeros((2, 2)))
     with pytest.raises(DataError, match="1 differences"):
         limits_of_agreement([3.0])
-
-
-def test_a_match_takes_under_two_seconds(ladder):
-    some = ladder[ladder["match"].isin(["m01", "m02", "m03"])].reset_index(drop=True)
-    assert len(some) > 1500
-    second = second_charter(some, miss=0.02, seed=1)
-    start = time.process_time()
-    Agreement().fit(some, second)
-    assert time.process_time() - start < 2.0

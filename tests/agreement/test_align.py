@@ -1,4 +1,3 @@
-import time
 from itertools import combinations
 
 import numpy as np
@@ -8,7 +7,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from sidewall import simulate
 from sidewall.agreement import align
 from sidewall.agreement.align import line_up
 from sidewall.errors import DataError
@@ -150,17 +148,3 @@ def test_refusals(match):
         align(match, renamed)
     with pytest.raises(DataError, match="no column gap_m"):
         align(match, match.drop(columns="gap_m"))
-
-
-def test_a_long_match_takes_well_under_a_second():
-    players = simulate.draw_players(["Alder", "Birch"], np.random.default_rng(4))
-    shots = simulate.simulate_shots(players, [(0, 1)] * 6, rng=8)
-    keep = shots["match"].isin(["m01", "m02"])
-    shots = shots[keep].reset_index(drop=True)
-    shots["game"] += 5 * (shots["match"] == "m02")
-    shots["match"] = pd.Categorical(["m01"] * len(shots))
-    assert len(shots) > 1500
-    second = second_charter(shots, miss=0.02, seed=1)
-    start = time.process_time()
-    align(shots, second)
-    assert time.process_time() - start < 1.0

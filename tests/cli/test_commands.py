@@ -4,7 +4,6 @@ import hashlib
 import subprocess
 import sys
 from functools import partial
-from time import perf_counter
 
 import numpy as np
 import pandas as pd
@@ -65,15 +64,12 @@ def test_help_names_every_command_and_loads_nothing_heavy():
         "try:\n    app(['--help'])\nexcept SystemExit:\n    pass\n"
         "print(sorted({'numpy', 'pandas', 'matplotlib', 'scipy'} & set(sys.modules)))"
     )
-    start = perf_counter()
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    took = perf_counter() - start
     commands = ("demo", "check", "profile", "sheet", "report", "plan", "template", "map",
                 "pseudonymise", "join", "compare", "agree", "efforts", "notebook")  # fmt: skip
     for command in commands:
         assert command in done.stdout
     assert done.stdout.rstrip().endswith("[]")
-    assert took < 2.0  # generous: the machine may be busy
 
 
 def test_version():

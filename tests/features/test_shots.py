@@ -1,7 +1,5 @@
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -247,19 +245,6 @@ def test_with_features_does_not_recompute_a_choice_of_rows(three_rallies):
     # x = 5.0 m is in the right lane of a singles court, in the centre of a doubles court.
     assert own["lane"].iloc[0] == "right"
     assert wide["lane"].iloc[0] == "centre"
-
-
-@pytest.mark.slow
-def test_a_million_rows_in_seconds(make_log):
-    some = make_log(10_800, 1)  # ten times over, as other matches
-    parts = [some.assign(match=some["match"].astype(str) + f" {k}") for k in range(10)]
-    shots = pd.concat(parts, ignore_index=True)
-    shots["match"] = shots["match"].astype("category")
-    assert len(shots) > 980_000
-    start = time.process_time()  # the wall clock would measure what else the machine does
-    f = shot_features(shots)
-    assert time.process_time() - start < 6.0  # about 0.4 s on a quiet laptop core
-    assert len(f) == len(shots)
 
 
 @pytest.mark.filterwarnings("error")

@@ -1,7 +1,5 @@
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -43,15 +41,6 @@ def test_a_log_in_boards_carries_their_width(ladder_shots: pd.DataFrame) -> None
     np.testing.assert_allclose(own["gap_boards"], gap / 0.05, atol=0.0051)
     with pytest.raises(UnitError, match="width of a board"):
         sim.to_log(few, "boards")
-
-
-def test_twenty_matches_take_less_than_half_a_second(ladder: sim.Scenario) -> None:
-    def seconds() -> float:
-        start = time.process_time()
-        ladder.shots(3)
-        return time.process_time() - start
-
-    assert min(seconds() for _ in range(3)) < 0.5
 
 
 def test_schedules_that_cannot_be_played_are_refused(ladder: sim.Scenario) -> None:

@@ -1,7 +1,5 @@
 """The demonstration log and its work lists, each made once."""
 
-import time
-
 import pytest
 
 import sidewall as sw
@@ -24,14 +22,7 @@ def model(ladder):
 
 
 @pytest.fixture(scope="session")
-def timed(ladder, model):
-    """The work lists, and the processor's seconds that they took."""
-    start = time.process_time()
+def works(ladder, model):
     works = WorkList(model).fit(ladder)
     works.tables()
-    return works, time.process_time() - start
-
-
-@pytest.fixture(scope="session")
-def works(timed):
-    return timed[0]
+    return works
