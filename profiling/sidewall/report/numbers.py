@@ -187,8 +187,8 @@ class _Numbers:
             "Decisions",
             "Every attack and reset in its own situation. Forced: attacked though surely tight. "
             "Passed up: reset though surely loose. Points: rallies won (+) or lost (−) in 100 such "
-            "shots against the other choice at the same gap; the same draws chose these shots, so "
-            "an interval that just leaves out 0 proves little.",
+            "shots against the other choice at the same gap. What a shot is called is said by the "
+            "other half of the matches, what it cost by its own.",
             None if rows is None else rows[rows["n"] > 0],
             {
                 "Side, stroke and decision": lambda row: f"{self._cell(row)}: {row['decision']}",
