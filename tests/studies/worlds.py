@@ -6,9 +6,10 @@ the simulator's own chain: threshold sets by nothing, stroke, balance and depth;
 attack and reset; comfort; the rule and what it costs; what the guard says.
 
     python tests/studies/worlds.py --clubs 60 --matches 3 10
-    python tests/studies/worlds.py --worlds plain "carry over, hidden" --clubs 100 --matches 10
+    python tests/studies/worlds.py --guard --clubs 100 --matches 10
 
-A record for each number of matches, a row a world.
+A record for each number of matches, a row a world. With --guard only how often the guard speaks
+in the plain world and in the one that hides what carries over, and a record of that.
 """
 
 import argparse
@@ -58,6 +59,7 @@ ABOUT = (
     "thresholds with a gap; width: median; error: root mean square, beside that of the club's "
     "own threshold for everybody; cost: rallies in 100 balls."
 )
+ABOUT_GUARD = "Clubs of ten players in which the guard says that the value misses something."
 
 
 def holds(row, truth):
@@ -156,7 +158,7 @@ def rule_rows(model, players, schedule, world):
 
 
 def one_club(task):
-    world, matches, seed, number, draws, outcome = task
+    world, matches, seed, number, draws, outcome, guard = task
     rng = np.random.default_rng([seed, number])
     players = draw_players(NAMES, rng, 1.0, WORLDS[world])
     schedule = round_robin(len(players), matches)
@@ -164,14 +166,16 @@ def one_club(task):
     start = time.process_time()
     model = sw.TightnessModel(outcome=outcome, draws=draws).fit(shots)
     seconds = time.process_time() - start
+    speaks = {"what": "guard speaks", "held": outcome == "value" and model.correction_.speaks}
+    if guard:
+        return pd.DataFrame([speaks]).assign(club=number, seconds=seconds)
     rows = []
     for by in BY:
         if not by or by[0] == "stroke" or by[0] in model.situation_:
             rows += threshold_rows(model, players, schedule, WORLDS[world], by)
     facts = players, schedule, WORLDS[world]
     rows += curve_rows(model, *facts) + comfort_rows(model, *facts) + rule_rows(model, *facts)
-    if outcome == "value":
-        rows.append({"what": "guard speaks", "held": model.correction_.speaks})
+    rows += [speaks] if outcome == "value" else []
     return pd.DataFrame(rows).assign(club=number, seconds=seconds)
 
 
@@ -211,16 +215,24 @@ def main():
     ask.add_argument("--draws", type=int, default=400)
     ask.add_argument("--outcome", default="value", choices=["value", "rally"])
     ask.add_argument("--processes", type=int, default=os.cpu_count())
+    ask.add_argument("--guard", action="store_true")
     asked = ask.parse_args()
+    if asked.guard:
+        asked.worlds, asked.draws = ["plain", "carry over, hidden"], 50
     for matches in asked.matches:
         rows = []
         for world in asked.worlds:
             tasks = [
-                (world, matches, asked.seed, k, asked.draws, asked.outcome)
+                (world, matches, asked.seed, k, asked.draws, asked.outcome, asked.guard)
                 for k in range(asked.clubs)
             ]
             with Pool(asked.processes) as pool:
                 table = pd.concat(pool.imap(one_club, tasks, chunksize=1))
+            if asked.guard:
+                n, said = len(table), int(table["held"].sum())
+                rows.append({"world": world, "matches": matches, "clubs": n, "guard speaks": said})
+                record(f"guard_{matches}", rows, asked.seed, about=ABOUT_GUARD)
+                continue
             rows.append(summed(world, matches, table))
             record(f"worlds_{asked.outcome}_{matches}", rows, asked.seed, about=ABOUT)
 
