@@ -5,7 +5,7 @@ Since all answers come from the same draws, they cannot contradict one another.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,6 +20,7 @@ from sidewall.features.coded import need_columns
 from sidewall.log.vocabulary import CHOICES, SIDES, STROKES, VOCABULARY
 from sidewall.models.counted import ALL_STROKES
 from sidewall.models.posterior import Posterior, at_gaps, crossings
+from sidewall.models.usable import LEAST_IN_CELL
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -221,6 +222,98 @@ def own_words(share: float) -> str:
     return ("mostly the club's so far", "half the player's own", "mostly the player's own")[
         int(share >= 1 / 3) + int(share >= 2 / 3)
     ]
+
+
+def _answers(
+    model: TightnessModel, by: Sequence[str], players: Sequence[int]
+) -> Iterator[tuple[int, int, Asked]]:
+    for i in players:
+        for j in range(len(model.cells_)):
+            for ask in asked(model.posterior_, by):
+                yield i, j, ask
+
+
+def _asked_about(model: TightnessModel, i: int, j: int, ask: Asked) -> dict[str, Any]:
+    side, family = model.cells_[j]
+    return {"player": model.players_[i], "side": side, "family": family, **ask.told}
+
+
+def curves_table(
+    model: TightnessModel,
+    gaps_m: Floats | None,
+    level: float,
+    by: Sequence[str],
+    players: Sequence[int],
+) -> pd.DataFrame:
+    """The table behind :meth:`TightnessModel.curves`."""
+    cut, widest = 0.5 * (1.0 - level), model.gap_max_m().to_numpy()
+    posterior, parts = model.posterior_, []
+    for i, j, ask in _answers(model, by, players):
+        gaps = np.arange(0.0, widest[j], 0.02) if gaps_m is None else gaps_m
+        attack = posterior.win(i, j, "attack", gaps, ask.where, ask.stroke)
+        reset = posterior.win(i, j, "reset", gaps, ask.where)
+        found = _asked_about(model, i, j, ask) | {"gap_m": gaps}
+        for name, draws in (("attack", attack), ("reset", reset), ("gain", attack - reset)):
+            low, high = np.quantile(draws, [cut, 1.0 - cut], axis=0)
+            found |= {name: draws.mean(axis=0), f"{name}_low": low, f"{name}_high": high}
+        better = np.where(np.isnan(attack[0]), np.nan, (attack > reset).mean(axis=0))
+        found |= {"p_attack_better": better}
+        found |= {"p_attack_sure": posterior.sure(attack - reset, gaps)}
+        parts.append(pd.DataFrame(found))
+    return pd.concat(parts, ignore_index=True)
+
+
+def thresholds_table(
+    model: TightnessModel, level: float, by: Sequence[str], players: Sequence[int]
+) -> pd.DataFrame:
+    """The table behind :meth:`TightnessModel.thresholds`."""
+    posterior, rows, counts = model.posterior_, [], model.cell_counts().to_numpy()
+    widest = model.gap_max_m().to_numpy()
+    general: dict[tuple[int, int], tuple[Threshold, float, float]] = {}
+    for i, j, ask in _answers(model, by, players):
+        *own, n_rallies = counts[i * len(model.cells_) + j].tolist()
+        if (i, j) not in general:
+            general[i, j] = threshold_and_share(posterior, i, j, Asked({}, None, None), level, own)
+        row = _asked_about(model, i, j, ask)
+        found = general[i, j]
+        if ask.told:
+            mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
+            tells = min(mine) >= LEAST_OWN and min(all_) >= LEAST_IN_CELL
+            found = threshold_and_share(posterior, i, j, ask, level, own) if tells else found
+            row |= {"basis": "own level" if tells else "as in general"}
+            own = mine
+        answer, share, more = found
+        row |= {"status": answer.status, "threshold_m": answer.gap_m}
+        row |= {"low_m": answer.low_m, "high_m": answer.high_m}
+        row |= {"n_attack": own[0], "n_reset": own[1], "n_rallies": n_rallies}
+        row |= {"more_shots": more, "gap_max_m": widest[j]}
+        rows.append(row | {"own": share, "own_words": own_words(share)})
+    return pd.DataFrame(rows)
+
+
+def rule_table(
+    model: TightnessModel, level: float, by: Sequence[str], players: Sequence[int]
+) -> pd.DataFrame:
+    """The table behind :meth:`TightnessModel.rule`."""
+    posterior, rows = model.posterior_, []
+    for i, j, ask in _answers(model, by, players):
+        gaps = posterior.grids[j]
+        mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
+        tells = min(mine) >= LEAST_OWN and min(all_) >= LEAST_IN_CELL
+        general = not (ask.told and tells)
+        where, stroke = (None, None) if general else (ask.where, ask.stroke)
+        gain = posterior.gain(i, j, gaps, where, stroke)
+        row = _asked_about(model, i, j, ask)
+        row |= {"basis": "as in general" if general else "own level"} if ask.told else {}
+        weight = posterior.weak_prior(j) if len(model.players_) < FEW_PLAYERS else None
+        found = rule_of(gain, gaps, posterior.gaps_met(i, j), level, weight)
+        at = found.gap_m if np.isfinite(found.gap_m) else float(np.median(gaps))
+        share = share_at(posterior, j, at, Asked(ask.told, where, stroke), gain)
+        row |= {"rule_m": max(found.gap_m, 0.0) if found.gap_m < np.inf else found.gap_m}
+        row |= {"cost": found.cost, "cost_high": found.cost_high}
+        row |= {"n_attack": mine[0], "n_reset": mine[1]}
+        rows.append(row | {"own": share, "own_words": own_words(share)})
+    return pd.DataFrame(rows)
 
 
 def shots_in_order(

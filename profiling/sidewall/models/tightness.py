@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from functools import wraps
 from typing import Any, Final, Literal, TypeVar
 
@@ -31,19 +31,13 @@ from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.features.shots import with_features
 from sidewall.log.vocabulary import CHOICES, SIDES
 from sidewall.models.answers import (
-    FEW_PLAYERS,
-    LEAST_OWN,
     WORDS,
-    Asked,
-    Threshold,
-    asked,
     check_ball_words,
     comfort_table,
-    own_words,
-    rule_of,
-    share_at,
+    curves_table,
+    rule_table,
     shots_in_order,
-    threshold_and_share,
+    thresholds_table,
 )
 from sidewall.models.correction import Correction
 from sidewall.models.counted import ALL_STROKES, CountedShots, put_together, sums_by
@@ -63,7 +57,6 @@ from sidewall.models.follow import follow_table
 from sidewall.models.halves import Halves
 from sidewall.models.posterior import Posterior
 from sidewall.models.usable import (
-    LEAST_IN_CELL,
     REASONS,
     check_choices,
     families_told_apart,
@@ -428,24 +421,11 @@ class TightnessModel(Estimator):
             ``p_attack_sure``, the same widened by what no draw holds (unseen reasons, the
             error of the charted gap): what is shown as sure.
         """
-        cut = 0.5 * (1.0 - check_level(level))
+        check_level(level)
         by = self.told_apart(by)
         widest = self.gap_max_m().to_numpy()
         given = None if gaps_m is None else check_gaps_m(gaps_m, float(np.nanmax(widest)))
-        posterior, parts = self.posterior_, []
-        for i, j, ask in self._answers(by, player):
-            gaps = np.arange(0.0, widest[j], 0.02) if given is None else given
-            attack = posterior.win(i, j, "attack", gaps, ask.where, ask.stroke)
-            reset = posterior.win(i, j, "reset", gaps, ask.where)
-            found = self._asked_about(i, j, ask) | {"gap_m": gaps}
-            for name, draws in (("attack", attack), ("reset", reset), ("gain", attack - reset)):
-                low, high = np.quantile(draws, [cut, 1.0 - cut], axis=0)
-                found |= {name: draws.mean(axis=0), f"{name}_low": low, f"{name}_high": high}
-            better = np.where(np.isnan(attack[0]), np.nan, (attack > reset).mean(axis=0))
-            found |= {"p_attack_better": better}
-            found |= {"p_attack_sure": posterior.sure(attack - reset, gaps)}
-            parts.append(pd.DataFrame(found))
-        return pd.concat(parts, ignore_index=True)
+        return curves_table(self, given, level, by, self._asked_players(player))
 
     def told_apart(self, by: str | Sequence[str]) -> tuple[str, ...]:
         """The columns that `by` names; refuses those that the model does not tell apart."""
@@ -459,22 +439,12 @@ class TightnessModel(Estimator):
                 )
         return found
 
-    def _answers(self, by: tuple[str, ...], player: str | None) -> Iterator[tuple[int, int, Asked]]:
-        for i in self._asked_players(player):
-            for j in range(len(self.cells_)):
-                for ask in asked(self.posterior_, by):
-                    yield i, j, ask
-
     def _asked_players(self, player: str | None) -> list[int]:
         """Positions of the player named, or of all."""
         if player is None:
             return list(range(len(self.players_)))
         check_player(player, self.players_)
         return [self.players_.index(player)]
-
-    def _asked_about(self, i: int, j: int, ask: Asked) -> dict[str, Any]:
-        side, family = self.cells_[j]
-        return {"player": self.players_[i], "side": side, "family": family, **ask.told}
 
     @_made_once
     def thresholds(
@@ -509,30 +479,7 @@ class TightnessModel(Estimator):
         """
         check_level(level)
         by = self.told_apart(by)
-        posterior, rows, counts = self.posterior_, [], self.cell_counts().to_numpy()
-        widest = self.gap_max_m().to_numpy()
-        general: dict[tuple[int, int], tuple[Threshold, float, float]] = {}
-        for i, j, ask in self._answers(by, player):
-            *own, n_rallies = counts[i * len(self.cells_) + j].tolist()
-            if (i, j) not in general:
-                general[i, j] = threshold_and_share(
-                    posterior, i, j, Asked({}, None, None), level, own
-                )
-            row = self._asked_about(i, j, ask)
-            found = general[i, j]
-            if ask.told:
-                mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
-                tells = min(mine) >= LEAST_OWN and min(all_) >= LEAST_IN_CELL
-                found = threshold_and_share(posterior, i, j, ask, level, own) if tells else found
-                row |= {"basis": "own level" if tells else "as in general"}
-                own = mine
-            answer, share, more = found
-            row |= {"status": answer.status, "threshold_m": answer.gap_m}
-            row |= {"low_m": answer.low_m, "high_m": answer.high_m}
-            row |= {"n_attack": own[0], "n_reset": own[1], "n_rallies": n_rallies}
-            row |= {"more_shots": more, "gap_max_m": widest[j]}
-            rows.append(row | {"own": share, "own_words": own_words(share)})
-        return pd.DataFrame(rows)
+        return thresholds_table(self, level, by, self._asked_players(player))
 
     @_made_once
     def rule(
@@ -557,25 +504,7 @@ class TightnessModel(Estimator):
         """
         check_level(level)
         by = self.told_apart(by)
-        posterior, rows = self.posterior_, []
-        for i, j, ask in self._answers(by, player):
-            gaps = posterior.grids[j]
-            mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
-            tells = min(mine) >= LEAST_OWN and min(all_) >= LEAST_IN_CELL
-            general = not (ask.told and tells)
-            where, stroke = (None, None) if general else (ask.where, ask.stroke)
-            gain = posterior.gain(i, j, gaps, where, stroke)
-            row = self._asked_about(i, j, ask)
-            row |= {"basis": "as in general" if general else "own level"} if ask.told else {}
-            weight = posterior.weak_prior(j) if len(self.players_) < FEW_PLAYERS else None
-            found = rule_of(gain, gaps, posterior.gaps_met(i, j), level, weight)
-            at = found.gap_m if np.isfinite(found.gap_m) else float(np.median(gaps))
-            share = share_at(posterior, j, at, Asked(ask.told, where, stroke), gain)
-            row |= {"rule_m": max(found.gap_m, 0.0) if found.gap_m < np.inf else found.gap_m}
-            row |= {"cost": found.cost, "cost_high": found.cost_high}
-            row |= {"n_attack": mine[0], "n_reset": mine[1]}
-            rows.append(row | {"own": share, "own_words": own_words(share)})
-        return pd.DataFrame(rows)
+        return rule_table(self, level, by, self._asked_players(player))
 
     def which_shot(
         self,
