@@ -12,11 +12,13 @@ from typing import Final
 import pandas as pd
 
 from sidewall.cli.files import Profile
+from sidewall.cli.options import Steps
 from sidewall.cli.profile import profile_files, write_profile
 from sidewall.errors import WriteError
 from sidewall.files import account, make_folder, plan_files, write_file
 from sidewall.log import LogCheck, check_log
 from sidewall.log.safe_text import file_stem
+from sidewall.models.tightness import TightnessModel
 from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder
 from sidewall.simulate.scenario import FILES
@@ -92,15 +94,26 @@ def make_demo(folder: Path) -> list[str]:
 
 
 def _write_results(found: LogCheck, player: str, profile: Path, sheet: Path, page: Path) -> Profile:
-    report = Report(check=found).fit(found.shots)
-    ladder = report.ladder_
-    known = {"value": ladder.value} | ({"rally": ladder.rally} if ladder.rally else {})
+    with Steps("demo", 4) as steps:
+        steps.next("models")
+        report = Report(check=found).fit(found.shots)
+        ladder = report.ladder_
+        by_rally = {"rally": ladder.rally} if ladder.rally else {}
+        steps.next("pictures and tables")
+        made = _write_profile(found, player, profile, {"value": ladder.value} | by_rally)
+        steps.next("sheet")
+        report.write_sheet(player, sheet)
+        steps.next("report")
+        report.write(player, page)
+    return made
+
+
+def _write_profile(
+    found: LogCheck, player: str, folder: Path, models: Mapping[str, TightnessModel]
+) -> Profile:
     truth = pd.read_csv(synthetic_data_folder() / "truth.csv")
     general = truth[["stroke", "balance", "depth"]].isna().all(axis=1)
-    made = write_profile(found.shots, player, profile, models=known, truth=truth[general])
-    report.write_sheet(player, sheet)
-    report.write(player, page)
-    return made
+    return write_profile(found.shots, player, folder, models=models, truth=truth[general])
 
 
 def _refuse_edited(
