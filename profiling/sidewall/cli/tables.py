@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -72,32 +72,27 @@ def player_tables(models: Mapping[str, TightnessModel], player: str) -> dict[str
     player
         Whose tables.
     """
-
-    def own(table: pd.DataFrame) -> pd.DataFrame:
-        return table[struck_by(table, player)]
-
     parts: dict[str, dict[str, pd.DataFrame]] = {}
     for outcome, model in models.items():
         tables = {
-            "thresholds": own(model.thresholds()),
-            "curves": own(model.curves()),
-            "comfort": own(model.comfort()),
-            "rule": own(model.rule()),
-            **_by_situation(model, own),
-            "shots-used": _shots_used(model, len(own(model.used_))),
+            "thresholds": model.thresholds(player=player),
+            "curves": model.curves(player=player),
+            "comfort": model.comfort(player=player),
+            "rule": model.rule(player=player),
+            **_by_situation(model, player),
+            "shots-used": _shots_used(model, int(struck_by(model.used_, player).sum())),
         }
         for name, table in tables.items():
             parts.setdefault(name, {})[outcome] = table
     return {name: by_outcome(tables) for name, tables in parts.items()}
 
 
-def _by_situation(
-    model: TightnessModel, own: Callable[[pd.DataFrame], pd.DataFrame]
-) -> dict[str, pd.DataFrame]:
+def _by_situation(model: TightnessModel, player: str) -> dict[str, pd.DataFrame]:
     """Thresholds by stroke and by each column of the situation that the log tells apart."""
     names = [*(["stroke"] if model.curves_["attack"].columns.strokes else []), *model.situation_]
     return {
-        f"thresholds-by-{name}".replace("_", "-"): own(model.thresholds(by=name)) for name in names
+        f"thresholds-by-{name}".replace("_", "-"): model.thresholds(by=name, player=player)
+        for name in names
     }
 
 

@@ -219,6 +219,7 @@ def draw(
     rng: np.random.Generator,
     shifts: Floats | None = None,
     luck: Floats | None = None,
+    start: Floats | None = None,
 ) -> Draws:
     """Draw coefficients and spreads.
 
@@ -233,6 +234,8 @@ def draw(
     luck : ndarray, shape (players,), optional
         Variance of what a player's rows share and is not the player's; it stands beside the
         first own column, which is the level.
+    start : ndarray, shape (G,), optional
+        Spreads to begin with, from a fit of like rows; the priors' scales by default.
     """
     players, q = moments.zy.shape
     if luck is None:
@@ -241,6 +244,8 @@ def draw(
         own = np.append(groups.own, len(groups.names))
         known = Groups(groups.common, own, [*groups.names, "luck"], np.append(groups.scale, 1.0))
         chain = _Chain(moments.with_luck(luck), known, rng, fixed=len(groups.names))
+    if start is not None:
+        chain.alpha[: len(start)] = start
     each = int(np.clip(players // _PLAYERS_A_DRAW, 1, min(_MOST_A_SWEEP, count)))
     common = np.empty((count, len(moments.xy)))
     own = np.empty((players, count, q), dtype=np.float32)

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from sidewall.arguments import check_level
 from sidewall.court.units import GapWords
-from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import SIDES
 from sidewall.models.answers import CROSSES
 from sidewall.numbers import count
@@ -88,10 +87,8 @@ def plot_comfort(
     check_level(level)
     player = known_player(model, player)
     words = GapWords(unit, board_width_of(model, player, board_width_m))
-    thresholds, comfort = (
-        table[struck_by(table, player)] for table in (model.thresholds(level), model.comfort(level))
-    )
-    pair = draw_comfort(thresholds, comfort, words, ax)
+    thresholds = model.thresholds(level, player=player)
+    pair = draw_comfort(thresholds, model.comfort(level, player=player), words, ax)
     if ax is None:
         frame(
             pair[0],

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from sidewall.arguments import check_level
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
-from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES
 from sidewall.plots.forest import mark, name_rows, say
@@ -92,10 +91,7 @@ def plot_thresholds_by(
     player = known_player(model, player)
     width = board_width_of(model, player, board_width_m)
     words = GapWords(unit, width)
-    general, by_level = (
-        table[struck_by(table, player)]
-        for table in (model.thresholds(level), model.thresholds(level, by=by))
-    )
+    general, by_level = (model.thresholds(level, by=told, player=player) for told in ((), by))
     table = pd.concat([general.assign(**{by: _GENERAL, "basis": "own level"}), by_level])
     axes = draw_thresholds_by(table, by, words)
     small = (

@@ -223,12 +223,12 @@ def plot_threshold(
     if beside is not None:
         known_player(beside, player)
     tables = ThresholdTables(
-        own(model.thresholds(level)),
-        own(model.curves(level=level)),
+        model.thresholds(level, player=player),
+        model.curves(level=level, player=player),
         own(model.used_),
         None if rule is None else own(rule),
         None if truth is None else own(truth),
-        None if beside is None else own(beside.thresholds(level)),
+        None if beside is None else beside.thresholds(level, player=player),
         "" if beside is None else f"by {beside.outcome}",
     )
     if one:

@@ -328,8 +328,7 @@ def threshold_rows(
     crosses zero, to first order. Its change is zero if and only if the gain at t has not
     changed, so the test needs no slope.
     """
-    table = model.thresholds(level)
-    table = table[table["player"] == player].reset_index(drop=True)
+    table = model.thresholds(level, player=player)
     i = model.players_.index(player)
     own = struck_by(model.used_, player)
     rows: list[Row] = []

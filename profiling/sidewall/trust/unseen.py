@@ -239,8 +239,7 @@ def threshold_tilt(
     """
     cut = 0.5 * (1.0 - check_level(level))
     counts = counts_of(model, player)
-    answers = model.thresholds(level)
-    own = answers[answers["player"] == player]
+    own = model.thresholds(level, player=player)
     write = GapWords(unit, board_width_m)
     write.gap(0.5)  # a width that is missing is found at once
     moves = [check_number(move, "moves_m") for move in moves_m]
