@@ -1,5 +1,8 @@
 """A log in parts gives the numbers of the table in memory."""
 
+import os
+from concurrent.futures import BrokenExecutor
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,6 +11,7 @@ import sidewall as sw
 from sidewall.errors import DataError
 from sidewall.rallies.value import BallValue
 from sidewall.scale import from_parquet
+from sidewall.scale.folder import _processes
 
 pytestmark = pytest.mark.slow
 
@@ -42,6 +46,19 @@ def test_one_part_after_another(folder, whole, outcome):
 def test_two_processes(folder, whole):
     model = sw.TightnessModel(outcome="value", draws=200)
     check_same(model.fit(from_parquet(folder, scheduler=2)), whole["value"])
+
+
+def test_processes_stay_for_the_next_pass_and_dead_ones_are_replaced(folder):
+    shots = from_parquet(folder, scheduler=2)
+    counts = list(shots.each(len))
+    assert sum(counts) == shots.shots
+    pool = _processes(2)
+    with pytest.raises(BrokenExecutor):
+        pool.submit(os._exit, 1).result()
+    with pytest.raises(BrokenExecutor):
+        list(shots.each(len))
+    assert list(shots.each(len)) == counts
+    assert _processes(2) is not pool
 
 
 def test_columns_that_nothing_reads_change_nothing(folder, whole):

@@ -10,8 +10,9 @@ from __future__ import annotations
 import json
 import pickle
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
 from dataclasses import dataclass, field
+from functools import lru_cache
 from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -356,10 +357,11 @@ class ShotFolder:
         if self.scheduler is None or self.scheduler == 1:
             yield from map(task, self.files)
         elif isinstance(self.scheduler, int):
-            # fresh processes: a copy of this one could hold locks of its threads for ever
-            fresh = get_context("spawn")
-            with ProcessPoolExecutor(self.scheduler, fresh, _one_thread) as pool:
-                yield from pool.map(task, self.files)
+            try:
+                yield from _processes(self.scheduler).map(task, self.files)
+            except BrokenExecutor:  # the next pass gets new ones
+                _processes.cache_clear()
+                raise
         else:
             yield from on_cluster(self.scheduler, task, self.files)
 
@@ -469,6 +471,15 @@ def _check_columns(found: list[_Look]) -> None:
                 f"{part.path.name} has other columns than {first.path.name}: {odd[0][0]} "
                 f"({odd[0][1]}); write all parts with the same columns"
             )
+
+
+@lru_cache(maxsize=1)
+def _processes(count: int) -> ProcessPoolExecutor:
+    """Processes that stay for the passes to come: to start, each loads the package anew.
+
+    Fresh ones: a copy of this process could hold locks of its threads for ever.
+    """
+    return ProcessPoolExecutor(count, get_context("spawn"), _one_thread)
 
 
 def _one_thread() -> None:

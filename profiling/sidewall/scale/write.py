@@ -177,12 +177,10 @@ def words_of(column: pa.ChunkedArray) -> tuple[np.ndarray, list[str]]:
         whole = whole.chunk(0) if whole.num_chunks else pa.DictionaryArray.from_arrays([], [])
     indices = whole.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
     words = whole.dictionary.to_pylist()
-    met, first = np.unique(indices, return_index=True)
-    met = met[np.argsort(first)]
-    met = met[met >= 0]
-    place = np.full(len(words) + 1, -1)  # the last place is for -1
-    place[met] = np.arange(len(met))
-    return place[indices], [words[k] for k in met]
+    codes, met = pd.factorize(indices)
+    something = met >= 0
+    place = np.where(something, np.cumsum(something) - 1, -1)
+    return place[codes], [words[k] for k in met[something]]
 
 
 #: Key of the note in each file's own metadata: its number, the shots before it, whether it
