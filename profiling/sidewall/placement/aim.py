@@ -141,8 +141,8 @@ class HeightGain:
     ----------
     curves_ : PlayerCurves
     transform_ : GapTransform
-    highest_m : float
-        99 in 100 heights were lower: nothing is said beyond.
+    lowest_m, highest_m : float
+        1 and 99 in 100 heights were lower, those in the tin counted as 0: nothing is said beyond.
     """
 
     def __init__(
@@ -177,6 +177,8 @@ class HeightGain:
         vary = ["constant", *[name for name in X.columns if name.startswith("height")]]
         self.curves_ = PlayerCurves(self.prior_scale, self.seed)
         self.curves_.fit(known["won"], X, vary, known)
+        # without the lower end, lobs that went out would speak for lobs below the service line
+        self.lowest_m = float(rows["height_m"].fillna(0.0).quantile(0.01))
         self.highest_m = float(known["height_m"].quantile(0.99))
         return self
 
@@ -333,9 +335,9 @@ class AimChances:
     now: Array
 
 
-def aims_from(tin_m: float, top_m: float) -> Array:
-    """Heights to look at, from the tin's edge up."""
-    return np.arange(tin_m, max(top_m, tin_m + 0.1) + _STEP_M / 2, _STEP_M)
+def aims_from(low_m: float, top_m: float) -> Array:
+    """Heights to look at."""
+    return np.arange(low_m, max(top_m, low_m + 0.1) + _STEP_M / 2, _STEP_M)
 
 
 def aim_chances(
@@ -383,7 +385,7 @@ def aim_chances(
 
         return win_chance(at, sd[some, None], tin_m, curve)
 
-    aims = aims_from(tin_m, gain.highest_m)
+    aims = aims_from(max(tin_m, gain.lowest_m), gain.highest_m)
     few, to_all = _few_aims(aims, float(sd.min()))
     win = chance(np.broadcast_to(few, (len(sd), len(few)))) @ to_all
     return AimChances(scatter, tin_m, aims, win[0], win[1:], chance(own[:, None])[:, 0])
