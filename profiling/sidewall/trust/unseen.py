@@ -151,7 +151,7 @@ def unseen_reason(
         chances itself, not that of the odds) with ``risk_ratio_low`` and
         ``risk_ratio_high`` (of the draws), ``better`` (attack, reset, or not known
         where the interval holds 1), ``e_value`` and ``e_value_limit`` (see
-        :func:`~sidewall.trust.unseen.e_value`; of the estimate, and of the limit nearer to
+        :func:`~sidewall.trust.e_value`; of the estimate, and of the limit nearer to
         1, which is 1 where nothing is known anyway), ``n_attack``, ``n_reset``,
         ``n_rallies`` (the player's own).
 
