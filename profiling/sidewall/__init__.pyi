@@ -1,4 +1,5 @@
-"""Every public name, once: loaded from here when first used, and read by type checkers."""
+# Every public name, once: loaded from here when first used, and read by type checkers. It is a
+# comment since a docstring here would stand in the reference in place of that of __init__.py.
 
 from . import errors as errors
 from . import scoring as scoring
