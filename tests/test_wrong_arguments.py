@@ -21,6 +21,7 @@ from sidewall import simulate
 from sidewall.decisions import decisions
 from sidewall.errors import SidewallError
 from sidewall.progress import next_balls
+from sidewall.trust import check_ranks, e_value, simulation_ranks
 
 WRONG = {
     "level": [0, 1, 95, -1, np.nan, "0.95", None],
@@ -43,7 +44,9 @@ APART = {
 
 
 def public_callables():
-    """Name, function and parameters of every public function and method."""
+    """Name and function of every public function and method."""
+    for function in (check_ranks, simulation_ranks):
+        yield function.__name__, function
     for name in sw.__all__:
         thing = getattr(sw, name)
         if inspect.ismodule(thing):
@@ -354,7 +357,7 @@ UNKNOWN = {
         lambda s, m, c: sw.error_ellipse([0.1, 0.2, 0.3, 0.1], [1.0, 2.0, 3.0, 0.0], share=1.5),
         lambda s, m, c: sw.error_ellipse(["a"], [1.0]),
         lambda s, m, c: sw.balls_needed("half", 0.7),
-        lambda s, m, c: sw.e_value("big"),
+        lambda s, m, c: e_value("big"),
         lambda s, m, c: sw.clip_times(s, s, lead_in_s=-1),
         lambda s, m, c: sw.WorkList(useful=np.nan),
         lambda s, m, c: sw.plot_funnel(sw.Combination("any", [sw.Step.own()]), s, "Nobody"),
@@ -362,7 +365,7 @@ UNKNOWN = {
         lambda s, m, c: sw.plot_rally(c, "m01", 1, 1, shots={}),
         lambda s, m, c: sw.plot_rally(c, "m01", 99, 1),
         lambda s, m, c: sw.write_partitions(s, "/nowhere", shots_per_part=0),
-        lambda s, m, c: sw.check_ranks([1, 2], draws=3, bins=0),
+        lambda s, m, c: check_ranks([1, 2], draws=3, bins=0),
         lambda s, m, c: sw.compare_periods(s, "Rowan", ["no such"], ["m01"]),
         lambda s, m, c: sw.compare_periods(s, "Rowan", "m01", 7),
         lambda s, m, c: sw.compare_periods(s, "Rowan", ["m01"], ["m02"], measures="luck"),

@@ -1,4 +1,5 @@
-"""Every public name, once: loaded from here when first used, and read by type checkers."""
+# Every public name, once: loaded from here when first used, and read by type checkers. It is a
+# comment since a docstring here would stand in the reference in place of that of __init__.py.
 
 from . import errors as errors
 from . import scoring as scoring
@@ -47,7 +48,6 @@ from .placement import read_targets as read_targets
 from .plots import plot_agreement as plot_agreement
 from .plots import plot_aim as plot_aim
 from .plots import plot_calibration as plot_calibration
-from .plots import plot_calibration_ranks as plot_calibration_ranks
 from .plots import plot_chain as plot_chain
 from .plots import plot_comfort as plot_comfort
 from .plots import plot_court as plot_court
@@ -83,10 +83,7 @@ from .report import write_report as write_report
 from .scale import from_parquet as from_parquet
 from .scale import write_partitions as write_partitions
 from .trust import attack_effect as attack_effect
-from .trust import check_ranks as check_ranks
 from .trust import choice_overlap as choice_overlap
-from .trust import e_value as e_value
-from .trust import simulation_ranks as simulation_ranks
 from .trust import threshold_tilt as threshold_tilt
 from .trust import unseen_reason as unseen_reason
 from .worklist import WorkList as WorkList

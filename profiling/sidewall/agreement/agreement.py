@@ -130,10 +130,26 @@ class Agreement(Estimator):
         deviation of the differences over the root of 2. This takes both charters to err
         alike and independently of each other; an error that both make is not in it.
 
+    See Also
+    --------
+    align
+    threshold_agreement
+    simex_thresholds
+    plot_agreement
+
     Notes
     -----
     Shots of a rally are charted by the same people in the same seconds from the same
     angle, so whole rallies are drawn, within matches.
+
+    Examples
+    --------
+    >>> again = sw.simulate.second_charter(shots, seed=1)
+    >>> agreement = sw.Agreement(draws=50).fit(shots, again)
+    >>> agreement.words_[["column", "kappa", "kappa_low", "kappa_high", "n"]].head(2).round(2)
+       column  kappa  kappa_low  kappa_high     n
+    0    side   0.89       0.85        0.91  1553
+    1  stroke   0.90       0.88        0.92  1553
     """
 
     _asks, _result = "first, second", "words_"

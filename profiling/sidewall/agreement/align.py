@@ -255,10 +255,20 @@ def align(first: Table, second: Table) -> pd.DataFrame:
         If the logs have no match in common, a match has other players in one than in the
         other, a column is missing, or a rally is not whole.
 
+    See Also
+    --------
+    Agreement
+
     Notes
     -----
     Shots are paired partly by what is compared afterwards, so that where shots are missed
     agreement looks a little better than it is. With times in both logs this hardly matters.
+
+    Examples
+    --------
+    >>> pairs = sw.align(shots, sw.simulate.second_charter(shots, miss=0.05, seed=1))
+    >>> pairs["status"].unique().tolist()
+    ['agreed', 'missed by second']
     """
     first = as_frame(first, "first")
     second = as_frame(second, "second")

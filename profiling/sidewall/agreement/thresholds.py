@@ -222,6 +222,19 @@ def threshold_agreement(
     ------
     DataError
         If the two logs do not hold the same matches, or the model cannot be fitted.
+
+    See Also
+    --------
+    Agreement
+    simex_thresholds
+
+    Examples
+    --------
+    >>> fast = sw.TightnessModel(outcome="rally", strokes=False, draws=50)
+    >>> again = sw.simulate.second_charter(shots, seed=1)
+    >>> table = sw.threshold_agreement(shots, again, model=fast)
+    >>> table[["player", "side", "family", "same_answer"]].shape
+    (16, 4)
     """
     first = as_frame(first, "first")
     second = as_frame(second, "second")
@@ -312,6 +325,12 @@ def simex_thresholds(
     DataError
         If the standard deviation is not positive, or there are fewer than two lambdas.
 
+    See Also
+    --------
+    Agreement
+    threshold_agreement
+    TightnessModel
+
     Notes
     -----
     The gain of attack minus reset is extrapolated at twelve gaps, not the thresholds, which
@@ -323,6 +342,13 @@ def simex_thresholds(
     and which keeps the method exact for them. The error is taken to be independent
     shot to shot and of everything else. The standard deviation's own uncertainty is not in
     the interval: try both of its limits.
+
+    Examples
+    --------
+    >>> fast = sw.TightnessModel(outcome="rally", strokes=False, draws=50)
+    >>> table = sw.simex_thresholds(shots, 0.05, fast, lambdas=(1.0, 2.0), n=2)
+    >>> table["extrapolation"].unique().tolist()
+    ['none', 'linear', 'quadratic']
     """
     shots = as_frame(shots)
     check_seed(seed)

@@ -75,10 +75,16 @@ class ChartMatch(anywidget.AnyWidget):
     DataError
         If a new match is not described well enough, or the video is not a local one.
 
+    See Also
+    --------
+    read_shots
+    write_template
+
     Examples
     --------
-    >>> sw.ChartMatch("rowan-hazel.csv", match="Rowan v Hazel", players=("Rowan", "Hazel"))
-    ... # doctest: +SKIP
+    >>> from importlib.util import find_spec
+    >>> if find_spec("anywidget"):  # comes with the extra "notebook"
+    ...     chart = sw.ChartMatch("new.csv", match="final", players=("Rowan", "Hazel"))
     """
 
     _esm = Path(__file__).with_name("widget.js")

@@ -133,6 +133,19 @@ def clip_times(
     ------
     DataError
         If a column is missing, the log has no times at all, or a lead is negative.
+
+    See Also
+    --------
+    write_clips
+    rally_table
+
+    Examples
+    --------
+    >>> clips = sw.clip_times(sw.rally_table(shots).head(2), shots)
+    >>> clips[["match", "in_s", "out_s", "rows"]]
+      match   in_s  out_s  rows
+    0   m01  16.00  33.18     1
+    1   m01  39.44  47.17     1
     """
     table = as_frame(table, "table")
     shots = as_frame(shots)
@@ -349,6 +362,15 @@ def write_clips(
         If there are no clips.
     WriteError
         If a file cannot be written.
+
+    See Also
+    --------
+    clip_times
+
+    Examples
+    --------
+    >>> clips = sw.clip_times(sw.rally_table(shots).head(2), shots)
+    >>> written = sw.write_clips(clips, "clips")
     """
     clips = as_frame(clips, "clips")
     need_columns(clips, ("match", "title", "in_s", "out_s", "rows", "problem"))

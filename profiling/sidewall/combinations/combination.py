@@ -189,11 +189,18 @@ class Combination:
         If the steps do not take turns, an optional one can never be left out, or
         `decisive` is no own step that is always played.
 
+    See Also
+    --------
+    Step
+    plot_sequence
+    plot_funnel
+    plot_effects
+
     Examples
     --------
-    >>> two = Combination(
+    >>> two = sw.Combination(
     ...     "length then volley",
-    ...     [Step.own(stroke="drive"), Step.any_reply(), Step.own(contact="volley")],
+    ...     [sw.Step.own(stroke="drive"), sw.Step.any_reply(), sw.Step.own(contact="volley")],
     ... )
     >>> print(two)
     The player plays a drive; the opponent plays any reply; the player plays a volley.
@@ -244,6 +251,10 @@ class Combination:
     def built_in(cls, name: str) -> Combination:
         """A combination from common coaching practice, by name.
 
+        Parameters
+        ----------
+        name : str
+
         Raises
         ------
         DataError
@@ -261,6 +272,11 @@ class Combination:
     def from_toml(cls, text: str) -> Combination:
         """Read the text of a TOML file.
 
+        Parameters
+        ----------
+        text : str
+            What :meth:`to_toml` gives.
+
         Raises
         ------
         DataError
@@ -272,6 +288,11 @@ class Combination:
     def write(self, path: str | PathLike[str]) -> None:
         """Write a TOML file that others can read; the file is replaced if it is there.
 
+        Parameters
+        ----------
+        path : path
+            The file.
+
         Raises
         ------
         WriteError
@@ -282,6 +303,11 @@ class Combination:
     @classmethod
     def read(cls, path: str | PathLike[str]) -> Combination:
         """Read a TOML file written by `write` or by hand.
+
+        Parameters
+        ----------
+        path : path
+            The file.
 
         Raises
         ------
@@ -295,6 +321,11 @@ class Combination:
         """The same combination without the conditions that a log cannot tell.
 
         What was left out is added to the description. Nothing changes if all is charted.
+
+        Parameters
+        ----------
+        shots : DataFrame
+            A canonical shot table of whole rallies.
         """
         shots = as_frame(shots)
         columns = ShotColumns(shots)
@@ -361,6 +392,11 @@ class Combination:
 
         Parameters as in `find`.
 
+        Parameters
+        ----------
+        shots, player, court, loose
+            As in :meth:`find`.
+
         Returns
         -------
         DataFrame
@@ -390,6 +426,8 @@ class Combination:
             Columns of `find` to tabulate apart, such as ``"player"``.
         level : float, default 0.95
             Of the intervals. For the others see `find`.
+        shots, player, court, loose
+            As in :meth:`find`.
 
         Returns
         -------
@@ -451,6 +489,8 @@ class Combination:
         level : float, default 0.95
         seed : int or Generator
             For the permutations. For the others see `find`.
+        shots, player, court, loose
+            As in :meth:`find`.
 
         Returns
         -------

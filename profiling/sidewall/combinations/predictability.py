@@ -85,12 +85,25 @@ class Predictability(Estimator):
         ``rallies``, ``usual_reply`` with ``usual_share``, ``usual_share_low`` and
         ``usual_share_high``.
 
+    See Also
+    --------
+    RepeatOrVary
+    shot_features
+
     Notes
     -----
     The entropy is Grassberger's, corrected for bias; see `corrected_log`.
     A bootstrap sample has lost some replies once more, so its entropies are too low; the
     interval is the estimate plus and minus the normal quantile times their standard
     deviation, and not their quantiles.
+
+    Examples
+    --------
+    >>> habits = sw.Predictability(draws=20).fit(shots)
+    >>> habits.players_[["player", "replies", "rallies"]].head(2)
+      player  replies  rallies
+    0  Alder      322       63
+    1  Rowan      369       65
     """
 
     _result = "players_"
@@ -117,6 +130,11 @@ class Predictability(Estimator):
 
     def fit(self, shots: Table) -> Predictability:
         """Count the replies of every player in every situation.
+
+        Parameters
+        ----------
+        shots : DataFrame
+            A canonical shot table of whole rallies.
 
         Raises
         ------

@@ -178,6 +178,19 @@ class RepeatOrVary(Estimator):
         The shots behind the fit.
     notes_ : list of str
         What was met too seldom to be adjusted for by itself.
+
+    See Also
+    --------
+    Predictability
+    plot_repeat
+
+    Examples
+    --------
+    >>> habit = sw.RepeatOrVary(most=3).fit(shots)
+    >>> habit.counts_[["repeats", "reply", "n", "rallies"]].head(2)
+       repeats     reply    n  rallies
+    0        1  repeated  236       79
+    1        1    varied  762      131
     """
 
     _result = "fit_"
@@ -192,6 +205,11 @@ class RepeatOrVary(Estimator):
 
     def fit(self, shots: Table) -> RepeatOrVary:
         """Fit all players of a log together.
+
+        Parameters
+        ----------
+        shots : DataFrame
+            A canonical shot table of whole rallies.
 
         Raises
         ------
@@ -256,6 +274,11 @@ class RepeatOrVary(Estimator):
     def answers(self, level: float = 0.95) -> pd.DataFrame:
         """From how many repeats on varying is better, by player and on average.
 
+        Parameters
+        ----------
+        level : float, default 0.95
+            Confidence level of the intervals.
+
         Returns
         -------
         DataFrame
@@ -289,6 +312,11 @@ class RepeatOrVary(Estimator):
 
     def curves(self, level: float = 0.95) -> pd.DataFrame:
         """Chance of winning by number of repeats just before, in the usual situation.
+
+        Parameters
+        ----------
+        level : float, default 0.95
+            Confidence level of the intervals.
 
         Returns
         -------

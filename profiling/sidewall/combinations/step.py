@@ -265,11 +265,16 @@ class Step:
     DataError
         On an unknown condition or word, naming the closest one, or an impossible range.
 
+    See Also
+    --------
+    Combination
+    LooseBall
+
     Examples
     --------
-    >>> print(Step.own(stroke="drop", contact="volley"))
+    >>> print(sw.Step.own(stroke="drop", contact="volley"))
     the player plays a volley drop
-    >>> print(Step.any_reply())
+    >>> print(sw.Step.any_reply())
     the opponent plays any reply
     """
 
@@ -302,12 +307,24 @@ class Step:
 
     @classmethod
     def own(cls, **conditions: Unpack[StepConditions]) -> Step:
-        """A shot of the player whose combination it is."""
+        """A shot of the player whose combination it is.
+
+        Parameters
+        ----------
+        **conditions
+            Parameters of `Step` but `by`.
+        """
         return cls("own", **_known(conditions))
 
     @classmethod
     def reply(cls, **conditions: Unpack[StepConditions]) -> Step:
-        """A shot of the opponent."""
+        """A shot of the opponent.
+
+        Parameters
+        ----------
+        **conditions
+            Parameters of `Step` but `by`.
+        """
         return cls("reply", **_known(conditions))
 
     @classmethod
@@ -330,7 +347,13 @@ class Step:
         return {name: value for name, value in asked.items() if value is not None}
 
     def only(self, names: set[str]) -> Step:
-        """The same step with nothing asked but the named conditions."""
+        """The same step with nothing asked but the named conditions.
+
+        Parameters
+        ----------
+        *names : str
+            Conditions to keep.
+        """
         dropped: dict[str, Any] = {name: None for name in self.conditions if name not in names}
         return replace(self, **dropped)
 

@@ -72,6 +72,18 @@ class Court:
     ------
     UnitError
         If a dimension is not a positive number of metres, or the lines are out of order.
+
+    See Also
+    --------
+    plot_court
+    plot_front_wall
+    court_targets
+
+    Examples
+    --------
+    >>> court = sw.Court(tin_height_m=0.43)
+    >>> round(court.short_line_y_m, 2)
+    5.49
     """
 
     length_m: float = 9.750
@@ -115,12 +127,26 @@ class Court:
 
     @classmethod
     def singles(cls, tin_height_m: float = 0.48) -> Court:
-        """Singles court; the tin is 0.48 m high, or 0.43 m in professional play."""
+        """Singles court; the tin is 0.48 m high, or 0.43 m in professional play.
+
+        Parameters
+        ----------
+        tin_height_m : float, default 0.48
+            Height of the upper edge of the tin.
+        """
         return cls(tin_height_m=tin_height_m)
 
     @classmethod
     def doubles(cls, width_m: float = 7.62, tin_height_m: float = 0.48) -> Court:
-        """Doubles court: the singles lines on a width of 7.62 m (8.42 m at some events)."""
+        """Doubles court: the singles lines on a width of 7.62 m (8.42 m at some events).
+
+        Parameters
+        ----------
+        width_m : float
+            Between the side walls.
+        tin_height_m : float, default 0.48
+            Height of the upper edge of the tin.
+        """
         return cls(width_m=width_m, tin_height_m=tin_height_m)
 
     @property

@@ -312,6 +312,18 @@ def decision_table(
     ------
     DataError
         If a column of `by` is missing, or no shot is left.
+
+    See Also
+    --------
+    decisions_by
+    plot_decisions
+    TightnessModel
+
+    Examples
+    --------
+    >>> table = sw.decision_table(shots, model, by="player")
+    >>> table["decision"].unique().tolist()
+    ['attacked loose', 'reset tight', 'forced', 'passed up', 'too close to call', 'not known yet']
     """
     check_level(level)
     table = as_frame(shots)
@@ -411,6 +423,17 @@ def decisions_by(
     ------
     DataError
         If the log does not tell the place, or the player has no decisions.
+
+    See Also
+    --------
+    decision_table
+    plot_decisions
+
+    Examples
+    --------
+    >>> table = sw.decisions_by(shots, model, by="zone", player="Rowan")
+    >>> table.columns.to_list()[:4]
+    ['player', 'depth', 'lane', 'decision']
     """
     check_level(level)
     check_count(late_from, "late_from", 1)

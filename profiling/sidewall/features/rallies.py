@@ -173,6 +173,19 @@ def rally_table(shots: Table) -> pd.DataFrame:
     ------
     DataError
         If a rally is not whole or the table is out of order.
+
+    See Also
+    --------
+    shot_features
+    zone_features
+
+    Examples
+    --------
+    >>> table = sw.rally_table(shots)
+    >>> table[["match", "game", "rally", "server", "winner", "shots"]].head(2)
+      match  game  rally server winner  shots
+    0   m01     1      1  Cedar  Rowan     10
+    1   m01     1      2  Rowan  Cedar      2
     """
     shots = as_frame(shots)
     runs = rally_runs(shots)

@@ -127,11 +127,25 @@ def shot_features(shots: Table, court: Court | Zones | None = None) -> pd.DataFr
     DataError
         If a needed column is missing, a rally is not whole or the table is out of order.
 
+    See Also
+    --------
+    rally_table
+    zone_features
+    read_shots
+
     Notes
     -----
     Every feature is a shift, a count or a sum on sorted arrays, with no loop over rows.
     `read_shots` gives the score with the rallies that it refused. In a table without it, a hole
     in the numbers of the rallies leaves the score unknown from there to the end of the game.
+
+    Examples
+    --------
+    >>> table = sw.shot_features(shots)
+    >>> table[["player", "stroke", "won", "reply_gap_m", "rally_length"]].head(2)
+      player stroke  won  reply_gap_m  rally_length
+    0  Cedar  serve  0.0         0.99            10
+    1  Rowan   kill  1.0         0.42            10
     """
     shots = as_frame(shots)
     need_columns(shots, _NEEDED)

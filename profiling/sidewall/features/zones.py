@@ -68,10 +68,23 @@ def zone_features(
     DataError
         If a column of ``by`` is missing or known for no shot.
 
+    See Also
+    --------
+    shot_features
+    plot_zone_map
+
     Notes
     -----
     The shots of a rally share its result, so each interval is Wilson's on an effective n
     taken from the spread between rallies; see `sidewall.features.rates`.
+
+    Examples
+    --------
+    >>> table = sw.zone_features(shots, by=("player", "side"))
+    >>> table[["player", "side", "shots", "rallies", "choices", "decided"]].head(2)
+      player      side  shots  rallies  choices  decided
+    0  Cedar  forehand    135       60      135      130
+    1  Cedar  backhand    253       65      253      243
     """
     shots = as_frame(shots)
     check_level(level)

@@ -151,6 +151,17 @@ def check_log(
         If the log cannot be read at all, or lacks a required column.
     UnitError
         If a length carries no unit, or boards have no width.
+
+    See Also
+    --------
+    check_shots
+    read_shots
+
+    Examples
+    --------
+    >>> check = sw.check_log("ladder.csv")
+    >>> check.shots["player"].cat.categories.to_list()
+    ['Cedar', 'Rowan', 'Hazel', 'Alder']
     """
     if choice_table is not None:
         choice_table = choice_rules(choice_table)

@@ -54,6 +54,20 @@ def map_log(
         If the result cannot be written.
     UnitError
         If a length carries no unit.
+
+    See Also
+    --------
+    guess_map
+    ColumnMap
+    check_log
+
+    Examples
+    --------
+    >>> theirs = pd.read_csv("ladder.csv").rename(columns={"gap_cm": "Gap to wall (cm)"})
+    >>> text = sw.guess_map(theirs)
+    >>> table, check = sw.map_log(theirs, sw.ColumnMap.from_text(text))
+    >>> table.columns.to_list()[:4]
+    ['match', 'game', 'rally', 'shot']
     """
     if out is not None:
         check_target(out, overwrite=overwrite)

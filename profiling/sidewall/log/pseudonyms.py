@@ -116,6 +116,17 @@ def pseudonymise(
         If the log cannot be read, the key is damaged, or the log was pseudonymised before.
     WriteError
         If a file would be overwritten or cannot be written.
+
+    See Also
+    --------
+    reidentify
+    read_shots
+
+    Examples
+    --------
+    >>> written = sw.pseudonymise("ladder.csv", "to-share.csv", "key.csv", seed=1)
+    >>> pd.read_csv("to-share.csv")["player"].nunique()
+    4
     """
     if dates not in ("drop", "shift", "keep"):
         raise LogError(f"dates is {dates!r}: use 'drop', 'shift' or 'keep'.")
@@ -167,6 +178,17 @@ def reidentify(table: Table, key: str | os.PathLike[str]) -> pd.DataFrame:
     ------
     LogError
         If there is no such key, or it is damaged.
+
+    See Also
+    --------
+    pseudonymise
+
+    Examples
+    --------
+    >>> written = sw.pseudonymise("ladder.csv", "shared.csv", "shared-key.csv", seed=1)
+    >>> named = sw.reidentify(pd.read_csv("shared.csv"), "shared-key.csv")
+    >>> sorted(named["player"].unique())
+    ['Alder', 'Cedar', 'Hazel', 'Rowan']
     """
     table = as_frame(table, "table")
     codes = read_key(key, must_exist=True)

@@ -65,6 +65,20 @@ def read_shots(
         If rows were refused and ``on_refused`` is ``warn``.
     DoubtfulRowsWarning
         If rows are used that say something doubtful, such as a word that is not known.
+
+    See Also
+    --------
+    check_log
+    shot_features
+    write_template
+
+    Examples
+    --------
+    >>> some = sw.read_shots("ladder.csv", on_refused="raise")
+    >>> some[["match", "game", "rally", "shot", "player", "stroke", "gap_m"]].head(2)
+      match  game  rally  shot player stroke  gap_m
+    0   m01     1      1     1  Cedar  serve    NaN
+    1   m01     1      1     2  Rowan   kill   0.99
     """
     if on_refused not in ("warn", "raise", "ignore"):
         raise LogError(f"on_refused is {on_refused!r}: use 'warn', 'raise' or 'ignore'.")
@@ -107,6 +121,16 @@ def check_shots(path: Source | Sequence[Source], **options: Any) -> pd.DataFrame
     -------
     DataFrame
         Every refused row at least once; empty for a clean log.
+
+    See Also
+    --------
+    check_log
+    read_shots
+
+    Examples
+    --------
+    >>> sw.check_shots("ladder.csv").columns.to_list()
+    ['line', 'column', 'value', 'reason', 'mend', 'kind']
     """
     return check_log(path, **options).problems
 

@@ -90,6 +90,16 @@ def write_template(
         If the file exists or cannot be written.
     UnitError
         If the unit is unknown.
+
+    See Also
+    --------
+    read_shots
+    ChartMatch
+
+    Examples
+    --------
+    >>> sw.write_template("new-log.xlsx", gap_unit="in").name
+    'new-log.xlsx'
     """
     file = Path(path)
     suffix = file.suffix.lower()

@@ -46,6 +46,16 @@ def write_table(table: Table, path: str | os.PathLike[str], *, overwrite: bool =
         If the suffix is another.
     WriteError
         If the file exists or cannot be written.
+
+    See Also
+    --------
+    read_shots
+    map_log
+
+    Examples
+    --------
+    >>> sw.write_table(model.thresholds(), "thresholds.csv").name
+    'thresholds.csv'
     """
     table = as_frame(table, "table")
     file = check_target(path, overwrite=overwrite)

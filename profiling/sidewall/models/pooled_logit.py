@@ -78,14 +78,17 @@ class PooledLogit(Estimator):
     n_rows_, n_distinct_ : int
         Rows given, and distinct rows after collapsing to counts.
 
+    See Also
+    --------
+    TightnessModel
+
     Examples
     --------
-    >>> import numpy as np
     >>> rng = np.random.default_rng(3)
     >>> player = np.repeat(np.arange(20), 50)
     >>> X = np.ones((1000, 1))
     >>> p = 1 / (1 + np.exp(-rng.normal(0, 0.8, 20)[player]))
-    >>> fit = PooledLogit().fit(rng.random(1000) < p, X, X, player)
+    >>> fit = sw.PooledLogit().fit(rng.random(1000) < p, X, X, player)
     >>> fit.converged_
     True
     """

@@ -145,6 +145,23 @@ class TightnessModel(Estimator):
         Shots left out, by reason.
     notes_ : list of str
         What was charted too seldom to tell apart, and what the guard says.
+
+    See Also
+    --------
+    plot_threshold
+    plot_comfort
+    threshold_tilt
+    LooseBall
+
+    Examples
+    --------
+    >>> rowan = model.thresholds().query("player == 'Rowan'")
+    >>> rowan[["side", "family", "n_attack", "n_reset", "n_rallies"]].head(2)
+            side  family  n_attack  n_reset  n_rallies
+    12  forehand  ground        23       88         38
+    13  forehand  volley         3       14         15
+    >>> model.curves(gaps_m=[0.2, 0.8]).columns.to_list()[3:7]
+    ['gap_m', 'attack', 'attack_low', 'attack_high']
     """
 
     _result = "posterior_"
@@ -428,7 +445,13 @@ class TightnessModel(Estimator):
         return curves_table(self, given, level, by, self._asked_players(player))
 
     def told_apart(self, by: str | Sequence[str]) -> tuple[str, ...]:
-        """The columns that `by` names; refuses those that the model does not tell apart."""
+        """The columns that `by` names; refuses those that the model does not tell apart.
+
+        Parameters
+        ----------
+        by : str or sequence of str
+            Columns of the situation, or stroke.
+        """
         found = names_of(by, "by")
         known = (*(["stroke"] if self.strokes else []), *self.situation_)
         for name in found:
@@ -491,7 +514,14 @@ class TightnessModel(Estimator):
         a little looser than the even chance, since better play later raises what one's own
         ball is worth. With fewer than four players the draws are weighed by a weak prior on
         the club's threshold (half a metre, scale 15 cm) and the even chance rules. The rule
-        is there also where the threshold is not known yet. Parameters as in :meth:`curves`.
+        is there also where the threshold is not known yet.
+
+        Parameters
+        ----------
+        player : str, optional
+            Whose; all players' by default.
+        by, level
+            As in :meth:`thresholds`.
 
         Returns
         -------
@@ -545,6 +575,14 @@ class TightnessModel(Estimator):
         See :mod:`sidewall.models.follow` for the estimand. It is a first step: that better
         choices would bring other rallies is left out.
 
+        Parameters
+        ----------
+        player : str
+        folds : int
+            Parts of the matches.
+        level : float, default 0.95
+            Confidence level of the intervals.
+
         Returns
         -------
         DataFrame
@@ -575,6 +613,13 @@ class TightnessModel(Estimator):
         put through either side's curves, so that the two sides meet the same gaps with the
         same choices.
 
+        Parameters
+        ----------
+        player : str, optional
+            Whose; all players' by default.
+        level : float, default 0.95
+            Confidence level of the intervals.
+
         Returns
         -------
         DataFrame
@@ -587,7 +632,13 @@ class TightnessModel(Estimator):
         return comfort_table(self, level, self._asked_players(player))
 
     def diagnostics(self, folds: int = 5) -> Diagnostics:
-        """Held-out checks; see :func:`~sidewall.models.diagnostics.diagnose`."""
+        """Held-out checks; see :func:`~sidewall.models.diagnostics.diagnose`.
+
+        Parameters
+        ----------
+        folds : int
+            Parts of the matches, each held out in turn.
+        """
         check_folds(folds)
         self.need_fit()
         one_table(self.parts, "a held-out check")

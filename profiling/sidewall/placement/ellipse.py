@@ -103,6 +103,11 @@ def error_ellipse(
     DataError
         If there are too few shots, or they lie on one line.
 
+    See Also
+    --------
+    placement_table
+    plot_placement
+
     Notes
     -----
     For n normal points the squared distance of the next from their mean, in units of their
@@ -113,6 +118,13 @@ def error_ellipse(
     1999, Technometrics 41:212-223), made consistent at the normal (Croux & Haesbroeck 1999,
     Journal of Multivariate Analysis 71:161-190); its n is the number of shots kept, and its
     share is approximate.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> ellipse = sw.error_ellipse(rng.normal(0.4, 0.2, 40), rng.normal(8.2, 0.5, 40))
+    >>> ellipse.n
+    40
     """
     check_share(share, "share")
     check_seed(seed)

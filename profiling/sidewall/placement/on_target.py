@@ -196,6 +196,20 @@ def placement_table(
           the long one, from across to along the court) and the same ``robust_...``;
         - ``pace_m_s``, ``pace_shots``: median pace where the log has places, and times finer
           than whole seconds.
+
+    See Also
+    --------
+    pace_and_accuracy
+    court_targets
+    plot_placement
+
+    Examples
+    --------
+    >>> table = sw.placement_table(shots, by=("player", "stroke"))
+    >>> table[["player", "stroke", "shots", "rallies", "unseen"]].head(2)
+      player stroke  shots  rallies  unseen
+    0  Cedar  drive    163       55      47
+    1  Cedar   drop     67       42       1
     """
     shots = as_frame(shots)
     check_level(level)
@@ -412,12 +426,22 @@ def pace_and_accuracy(
         odds of being on target change with one metre a second more than his own mean pace;
         NaN where it cannot be told.
 
+    See Also
+    --------
+    placement_table
+
     Notes
     -----
-    Only balls that the opponent struck again and that bounced where the charter saw it. What
-    The limits of ``odds_ratio`` are clustered by rally, with players and matches pooled. What
+    Only balls that the opponent struck again and that bounced where the charter saw it. The
+    limits of ``odds_ratio`` are clustered by rally, with players and matches pooled. What
     is compared is shots that happened to be fast or slow: an easy ball may be both struck
     harder and placed better, and a ball that runs long has flown a longer path.
+
+    Examples
+    --------
+    >>> table = sw.pace_and_accuracy(shots, bands=2)
+    >>> table.columns.to_list()[:4]
+    ['stroke', 'pace_band', 'shots', 'rallies']
     """
     shots = as_frame(shots)
     check_level(level)

@@ -52,10 +52,26 @@ def practice_table(
         One row a group: ``balls``, ``faults``, ``share`` with Wilson limits, and the columns of
         :func:`~sidewall.placement.placement_table` from ``bounces`` on.
 
+    See Also
+    --------
+    read_practice
+    compare_practice
+    plot_practice
+
     Notes
     -----
     Balls are taken as independent of each other. A drill of fed or self-fed balls comes near
     that; where the player drifts within a session, compare whole sessions.
+
+    Examples
+    --------
+    >>> places = {"bounce_x": [0.2, 0.5, 1.1, None], "bounce_y": [8.4, 8.1, 9.0, None]}
+    >>> balls = pd.DataFrame({"session": "May", **places, "target": "back left"})
+    >>> balls["ending"] = ["", "", "", "tin"]
+    >>> table = sw.practice_table(sw.read_practice(balls))
+    >>> table[["session", "balls", "faults", "share"]]
+      session  balls  faults  share
+    0     May      4       1   0.25
     """
     balls = as_frame(balls, "balls")
     check_level(level)
@@ -134,12 +150,28 @@ def compare_practice(before: Table, after: Table, *, level: float = 0.95) -> pd.
     DataError
         If either has no balls.
 
+    See Also
+    --------
+    practice_table
+    balls_needed
+
     Notes
     -----
     Shares: Newcombe's hybrid of Wilson intervals. Means: Welch 1947, Biometrika 34:28-35.
     Spreads: ratio of standard deviations by the F distribution, which needs normal scatter. A
     change between two sessions is also a change of day, feed and mood: several sessions before
     and after say more than one long one.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> places = {"bounce_x": rng.uniform(0, 1, 30), "bounce_y": rng.normal(8.2, 0.4, 30)}
+    >>> balls = pd.DataFrame({"session": "May", **places, "target": "back left"})
+    >>> before = sw.read_practice(balls)
+    >>> after = sw.read_practice(balls.assign(session="June", bounce_x=rng.uniform(0, 0.6, 30)))
+    >>> table = sw.compare_practice(before, after)
+    >>> table.columns.to_list()[:3]
+    ['before', 'after', 'n_before']
     """
     before = as_frame(before, "before")
     after = as_frame(after, "after")
@@ -211,6 +243,11 @@ def balls_needed(before: float, after: float, *, power: float = 0.8, level: floa
     DataError
         If the shares are equal or not inside 0 to 1.
 
+    See Also
+    --------
+    compare_practice
+    read_practice
+
     Notes
     -----
     With ``p`` the mean of both shares and ``q = 1 - p``::
@@ -219,6 +256,11 @@ def balls_needed(before: float, after: float, *, power: float = 0.8, level: floa
 
     Source: Fleiss, Levin & Paik 2003, *Statistical Methods for Rates and Proportions*, 3rd
     ed., 4.2 (without continuity correction). Balls are taken as independent of each other.
+
+    Examples
+    --------
+    >>> sw.balls_needed(0.5, 0.7)
+    93
     """
     check_level(level)
     check_share(before, "before")

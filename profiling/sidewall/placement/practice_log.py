@@ -274,6 +274,21 @@ def read_practice(
     -----
     RefusedRowsWarning
         If rows were refused.
+
+    See Also
+    --------
+    practice_table
+    compare_practice
+    read_targets
+
+    Examples
+    --------
+    >>> places = {"bounce_x": [0.2, 1.9], "bounce_y": [8.4, 8.1]}
+    >>> balls = pd.DataFrame({"session": "May", **places, "target": "back left"})
+    >>> sw.read_practice(balls)[["session", "target", "on_target"]]
+      session     target  on_target
+    0     May  back left        0.0
+    1     May  back left        0.0
     """
     check = check_practice(
         path, targets=targets, court=court, sheet=sheet, delimiter=delimiter, encoding=encoding

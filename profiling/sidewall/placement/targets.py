@@ -57,6 +57,19 @@ class Target:
     ------
     DataError
         If the shape has no size, or a stroke or wall is unknown.
+
+    See Also
+    --------
+    court_targets
+    read_targets
+    placement_table
+
+    Examples
+    --------
+    >>> from sidewall.placement import Circle
+    >>> cone = sw.Target("cone", Circle(x=0.4, y=8.2, radius=0.3))
+    >>> [bool(one) for one in cone.contains(np.array([0.5, 2.0]), np.array([8.0, 8.0]))]
+    [True, False]
     """
 
     name: str
@@ -92,7 +105,13 @@ class Target:
         return self.shape.centre
 
     def contains(self, x_m: ArrayLike, y_m: ArrayLike) -> Bools:
-        """Whether points lie inside or on the edge; False where one is missing."""
+        """Whether points lie inside or on the edge; False where one is missing.
+
+        Parameters
+        ----------
+        x_m, y_m : ndarray
+            Places on the floor, metres.
+        """
         x, y = np.asarray(x_m, dtype=float), np.asarray(y_m, dtype=float)
         shape = self.shape
         if isinstance(shape, Circle):
@@ -104,7 +123,15 @@ class Target:
         return np.asarray(inside, dtype=bool)
 
     def mirrored(self, court: Court, name: str) -> Target:
-        """Return the same shape at the other side wall."""
+        """Return the same shape at the other side wall.
+
+        Parameters
+        ----------
+        court : Court
+            Whose middle line is the mirror.
+        name : str
+            Of the new target.
+        """
         shape, width = self.shape, court.width_m
         other: Rectangle | Circle = (
             Circle(width - shape.x, shape.y, shape.radius)
@@ -134,10 +161,21 @@ def court_targets(
     list of Target
         Back left and right, for drives and lobs; front left and right, for drops and kills.
 
+    See Also
+    --------
+    read_targets
+    Target
+    placement_table
+
     Notes
     -----
     A good length bounces just behind the service box (common practice, no source). Neither
     the size nor the front corners have a source: choose what the player trains.
+
+    Examples
+    --------
+    >>> [target.name for target in sw.court_targets()]
+    ['back left', 'back right', 'front left', 'front right']
     """
     court = court or Court()
     width = court.service_box_m / 2 if width_m is None else width_m
@@ -152,7 +190,7 @@ def court_targets(
 
 
 def read_targets(source: str | os.PathLike[str], court: Court | None = None) -> list[Target]:
-    """Read a user's own targets from a TOML file.
+    r"""Read a user's own targets from a TOML file.
 
     Each target is a table ``[[target]]`` with a ``name`` and either a rectangle (``x_m`` and
     ``y_m``, each from and to) or a circle (``centre_m`` and ``radius_m``). It may name the
@@ -178,6 +216,19 @@ def read_targets(source: str | os.PathLike[str], court: Court | None = None) -> 
     DataError
         If the file is missing or no TOML, or a target is incomplete, contradictory or off the
         court.
+
+    See Also
+    --------
+    court_targets
+    Target
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> words = '[[target]]\nname = "cone"\ncentre_m = [0.4, 8.2]\nradius_m = 0.3'
+    >>> bytes_written = Path("targets.toml").write_text(words)
+    >>> [target.name for target in sw.read_targets("targets.toml")]
+    ['cone']
     """
     path, court = Path(source), court or Court()
     table = read_toml(path, "the file of targets")

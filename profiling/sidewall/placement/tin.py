@@ -70,6 +70,12 @@ class TinMargin(Estimator):
     notes_ : list of str
         What could not be fitted, and why.
 
+    See Also
+    --------
+    plot_aim
+    plot_front_wall_hits
+    PlacementWorth
+
     Notes
     -----
     Nobody knows where a player aimed in a match. The mean height stands for the aim, and what
@@ -78,6 +84,12 @@ class TinMargin(Estimator):
 
     The gain of a lower ball is what the log shows beside equal stroke, side, pressure and
     incoming gap. Easy balls are struck lower and won more often, so some of it may be the ease.
+
+    Examples
+    --------
+    >>> margin = sw.TinMargin().fit(shots)
+    >>> margin.scatter()["stroke"].unique().tolist()
+    ['drive', 'drop', 'lob', 'boast', 'kill']
     """
 
     _result = "heights_"
@@ -103,6 +115,11 @@ class TinMargin(Estimator):
 
     def fit(self, shots: Table) -> TinMargin:
         """Estimate all scatters and the gain of a lower ball.
+
+        Parameters
+        ----------
+        shots : DataFrame
+            A canonical shot table of whole rallies.
 
         Raises
         ------
@@ -143,6 +160,11 @@ class TinMargin(Estimator):
     def scatter(self, level: float = 0.95) -> pd.DataFrame:
         """Mean height, scatter and chance of the tin, cell by cell.
 
+        Parameters
+        ----------
+        level : float, default 0.95
+            Confidence level of the intervals.
+
         Returns
         -------
         DataFrame
@@ -174,6 +196,17 @@ class TinMargin(Estimator):
         level: float = 0.95,
     ) -> pd.DataFrame:
         """Chance of the tin at each aimed height, with limits from those of the scatter.
+
+        Parameters
+        ----------
+        player, stroke, side, pressure
+            The cell; the pressure where they were told apart.
+        tin_height_m : float, default 0.48
+            Height of the tin's upper edge.
+        aims_m : sequence of float, optional
+            Heights aimed at; by default from the tin to a metre above it.
+        level : float, default 0.95
+            Confidence level of the intervals.
 
         Returns
         -------
@@ -208,6 +241,13 @@ class TinMargin(Estimator):
         draws: int = 1024,
     ) -> pd.DataFrame:
         """Chance of winning the rally at each aimed height.
+
+        Parameters
+        ----------
+        player, stroke, side, pressure, tin_height_m, level
+            As in :meth:`tin_chances`.
+        draws : int, default 1024
+            Draws of scatter and curve behind the limits; made up to a power of two.
 
         Returns
         -------

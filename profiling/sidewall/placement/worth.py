@@ -63,6 +63,12 @@ class PlacementWorth(Estimator):
         The fitted `PlayerCurves` of each outcome.
     left_out_ : Series
 
+    See Also
+    --------
+    plot_worth
+    placement_table
+    TinMargin
+
     Notes
     -----
     Players are pooled as in the tightness model: level and gap slope are each one's own, the
@@ -70,6 +76,13 @@ class PlacementWorth(Estimator):
     fixed offset of winning. A curve describes balls as they were left in
     the log; it becomes the worth of leaving a tighter ball only as far as nothing else that
     came with the tight ones, such as an opponent out of place, is behind the difference.
+
+    Examples
+    --------
+    >>> worth = sw.PlacementWorth().fit(shots)
+    >>> table = worth.curves("Rowan")
+    >>> worth.centimetre("Rowan")["gap_m"].to_list()
+    [0.1, 0.2, 0.3, 0.5, 0.8]
     """
 
     _result = "used_"
@@ -90,6 +103,11 @@ class PlacementWorth(Estimator):
 
     def fit(self, shots: Table) -> PlacementWorth:
         """Estimate both curves for all players together.
+
+        Parameters
+        ----------
+        shots : DataFrame
+            A canonical shot table of whole rallies.
 
         Raises
         ------
@@ -241,6 +259,15 @@ class PlacementWorth(Estimator):
         level: float = 0.95,
     ) -> pd.DataFrame:
         """What a centimetre tighter is worth at given gaps.
+
+        Parameters
+        ----------
+        player : str, optional
+            Whose curves; those of all by default.
+        gaps_m : sequence of float
+            Where to tell it, metres.
+        at_m, level
+            As in :meth:`curves`.
 
         Returns
         -------

@@ -72,6 +72,15 @@ def plot_agreement(
         If the column was not charted by both, `table` is unknown, or `ax` is not two axes.
     UnitError
         If the unit is unknown, or boards are asked for and their width is not known.
+
+    See Also
+    --------
+    Agreement
+
+    Examples
+    --------
+    >>> agreement = sw.Agreement(draws=50).fit(shots, sw.simulate.second_charter(shots, seed=1))
+    >>> axes = sw.plot_agreement(agreement, "stroke", unit="in")
     """
     said = agreement.summary()  # refuses what is not fitted
     if column not in agreement.tables_:

@@ -66,6 +66,16 @@ def plot_aim(
     Axes
         Height in metres along x, chance along y. Thick: won, with its band for the last tin;
         thin: in the tin. Marks on the curves: the best height, with its interval below.
+
+    See Also
+    --------
+    TinMargin
+    plot_front_wall_hits
+
+    Examples
+    --------
+    >>> margin = sw.TinMargin().fit(shots)
+    >>> ax = sw.plot_aim(margin, "all players", "drive", "backhand")
     """
     check_level(level)
     parts = []

@@ -37,6 +37,15 @@ def plot_calibration(diagnostics: Diagnostics, ax: Axes | None = None) -> Axes:
     ------
     DataError
         If there is nothing in the table.
+
+    See Also
+    --------
+    TightnessModel.diagnostics
+
+    Examples
+    --------
+    >>> fast = sw.TightnessModel(outcome="rally", strokes=False, draws=50).fit(shots)
+    >>> ax = sw.plot_calibration(fast.diagnostics(folds=2))
     """
     table = diagnostics.calibration
     if len(table) == 0:

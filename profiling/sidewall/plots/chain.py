@@ -128,11 +128,22 @@ def plot_chain(
         If the chain does not know the player or `start`, `table` is unknown, or `ax` holds
         more than two axes.
 
+    See Also
+    --------
+    RallyChain
+    plot_transitions
+    plot_rally
+
     Notes
     -----
     Places are the ladder's mean gaps, backhand left as a right-hander sees it; depth tells
     volleys from other balls. States whose names do not say '<side> <family> <band>' are
     drawn on a ring.
+
+    Examples
+    --------
+    >>> chain = sw.RallyChain(sw.BallStates(bands_m=(0.3, 0.6))).fit(shots)
+    >>> court, table = sw.plot_chain(chain, "Rowan", draws=20)
     """
     check_count(draws, "draws", 2)
     check_level(level)

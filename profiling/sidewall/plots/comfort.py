@@ -83,6 +83,15 @@ def plot_comfort(
         If the model does not know the player, or `ax` is not two axes.
     UnitError
         If the unit is unknown, or boards are asked for and their width is not known.
+
+    See Also
+    --------
+    TightnessModel.comfort
+    plot_threshold
+
+    Examples
+    --------
+    >>> axes = sw.plot_comfort(model, "Rowan", unit="in")
     """
     check_level(level)
     player = known_player(model, player)

@@ -33,6 +33,16 @@ def plot_court(court: Court | None = None, ax: Axes | None = None) -> Axes:
     -------
     Axes
         With x from 0 at the left wall, y from 0 at the front wall and growing downwards.
+
+    See Also
+    --------
+    plot_front_wall
+    Court
+
+    Examples
+    --------
+    >>> ax = sw.plot_court()
+    >>> points = ax.plot([0.4, 5.9], [8.2, 1.0], "o")
     """
     court = court or Court()
     ax = new_axes(ax, size=(4.6, 6.6))
@@ -70,6 +80,16 @@ def plot_front_wall(court: Court | None = None, ax: Axes | None = None) -> Axes:
     -------
     Axes
         With x from 0 at the left wall and z from 0 at the floor.
+
+    See Also
+    --------
+    plot_court
+    Court
+    plot_front_wall_hits
+
+    Examples
+    --------
+    >>> ax = sw.plot_front_wall(sw.Court(tin_height_m=0.43))
     """
     court = court or Court()
     ax = new_axes(ax, size=(5.4, 4.0))

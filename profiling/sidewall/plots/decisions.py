@@ -132,6 +132,16 @@ def plot_decisions(
     ------
     DataError
         If the table is not one of decisions, or holds none of what is asked for.
+
+    See Also
+    --------
+    decision_table
+    decisions_by
+
+    Examples
+    --------
+    >>> from sidewall.decisions import decisions
+    >>> ax = sw.plot_decisions(decisions(shots, model), "Rowan", "backhand", "ground")
     """
     table = as_frame(table, "table")
     check_level(level)

@@ -72,6 +72,16 @@ def plot_effects(
     ------
     DataError
         If the table is empty or not one of effects.
+
+    See Also
+    --------
+    Combination
+    plot_funnel
+
+    Examples
+    --------
+    >>> two = sw.Combination.built_in("length then volley")
+    >>> ax = sw.plot_effects(two.effect(shots))
     """
     table = as_frame(table, "table")
     check_level(level)

@@ -51,11 +51,21 @@ def plot_front_wall_hits(
     DataError
         If the player has no such shot with a known height.
 
+    See Also
+    --------
+    TinMargin
+    plot_aim
+
     Notes
     -----
     A log has the height of a hit and not its place across. That is drawn where the straight
     line from the contact to the first bounce, by way of the wall, meets it. Balls without a
     known contact or bounce stand in a column at the left; those in the tin are counted.
+
+    Examples
+    --------
+    >>> margin = sw.TinMargin().fit(shots)
+    >>> ax = sw.plot_front_wall_hits(margin, "Rowan", "drive")
     """
     scatter = margin.scatter(check_level(level))  # refuses what is not fitted
     rows = margin.heights_

@@ -79,6 +79,16 @@ def plot_funnel(
     ------
     DataError
         If the log does not know the player or lacks what a step asks.
+
+    See Also
+    --------
+    Combination
+    plot_effects
+
+    Examples
+    --------
+    >>> two = sw.Combination.built_in("length then volley")
+    >>> ax = sw.plot_funnel(two, shots, "Rowan")
     """
     shots = as_frame(shots)
     check_level(level)

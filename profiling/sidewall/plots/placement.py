@@ -94,6 +94,16 @@ def plot_placement(
     ------
     DataError
         If the player has no shot at the target.
+
+    See Also
+    --------
+    placement_table
+    plot_practice
+    court_targets
+
+    Examples
+    --------
+    >>> ax = sw.plot_placement(shots, "Rowan", "back left")
     """
     shots = as_frame(shots)
     check_share(share, "share")
@@ -157,6 +167,19 @@ def plot_practice(
     ------
     DataError
         If no ball was hit at the target, or its name is not known.
+
+    See Also
+    --------
+    read_practice
+    practice_table
+    plot_placement
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> places = {"bounce_x": rng.uniform(0, 1, 30), "bounce_y": rng.normal(8.2, 0.4, 30)}
+    >>> balls = pd.DataFrame({"session": "May", **places, "target": "back left"})
+    >>> ax = sw.plot_practice(sw.read_practice(balls), "back left")
     """
     balls = as_frame(balls, "balls")
     check_share(share, "share")

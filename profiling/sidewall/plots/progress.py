@@ -74,6 +74,16 @@ def plot_progress(
         has not as many axes as there are kinds.
     UnitError
         If the unit is unknown, or boards are asked for without a width.
+
+    See Also
+    --------
+    compare_periods
+
+    Examples
+    --------
+    >>> first, later = shots.loc[shots["player"] == "Rowan", "match"].unique()
+    >>> table = sw.compare_periods(shots, "Rowan", [first], [later], measures=["on target"])
+    >>> axes = sw.plot_progress(table)
     """
     table = as_frame(table, "table")
     check_level(level)

@@ -98,6 +98,16 @@ def plot_rally(
         If the chain is not fitted.
     DataError
         If there is no such rally, or the player was not in it.
+
+    See Also
+    --------
+    RallyChain
+    plot_chain
+
+    Examples
+    --------
+    >>> chain = sw.RallyChain().fit(shots)
+    >>> ax = sw.plot_rally(chain, "m01", game=1, rally=1, shots=shots)
     """
     check_level(level)
     table = _the_rally(chain.shot_values(shots, measure="pair"), match, game, rally)

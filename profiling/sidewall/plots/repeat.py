@@ -69,6 +69,14 @@ def plot_repeat(
         If the model is not fitted.
     DataError
         If the model does not know the player.
+
+    See Also
+    --------
+    RepeatOrVary
+
+    Examples
+    --------
+    >>> ax = sw.plot_repeat(sw.RepeatOrVary(most=3).fit(shots), "Rowan")
     """
     check_level(level)
     model.need_fit()

@@ -112,6 +112,14 @@ def plot_match_win_probability(
     DataError
         If there are no or too many systems, one is no `Game`, `best_of` is even, a share is
         outside 0 to 1 or out of order, or `ax` is given for more than one panel.
+
+    See Also
+    --------
+    scoring.Match
+
+    Examples
+    --------
+    >>> ax = sw.plot_match_win_probability(best_of=5)
     """
     games = _checked_systems(SYSTEMS if systems is None else systems)
     low, high = share

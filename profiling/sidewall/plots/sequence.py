@@ -56,6 +56,16 @@ def plot_sequence(
     -------
     Axes
         In metres, as `plot_court` leaves them, with room for the words on the right.
+
+    See Also
+    --------
+    Combination
+    Step
+    plot_funnel
+
+    Examples
+    --------
+    >>> ax = sw.plot_sequence(sw.Combination.built_in("length then volley"))
     """
     court = court or Court()
     own = ax is None

@@ -86,6 +86,15 @@ def plot_thresholds_by(
         If the model is not fitted.
     DataError
         If the model does not know the player, or does not tell `by` apart.
+
+    See Also
+    --------
+    plot_threshold
+    TightnessModel.thresholds
+
+    Examples
+    --------
+    >>> axes = sw.plot_thresholds_by(model, "Rowan", by="balance")
     """
     check_level(level)
     player = known_player(model, player)
@@ -176,6 +185,15 @@ def plot_shot_map(
     DataError
         If the player, the ball or the situation is not known to the model, or no stroke has
         five own shots.
+
+    See Also
+    --------
+    TightnessModel.which_shot
+    plot_threshold
+
+    Examples
+    --------
+    >>> ax = sw.plot_shot_map(model, "Rowan", "forehand", "ground", balance="set")
     """
     cut = 0.5 * (1.0 - check_level(level))
     player = known_player(model, player)

@@ -207,6 +207,19 @@ def plot_threshold(
         one panel.
     UnitError
         If the unit is unknown, or boards are asked for and their width is not known.
+
+    See Also
+    --------
+    TightnessModel.thresholds
+    plot_thresholds_by
+    plot_comfort
+
+    Examples
+    --------
+    >>> ax = sw.plot_threshold(model, "Rowan", "backhand", "ground", unit="cm")
+    >>> axes = sw.plot_threshold(model, "Rowan")
+    >>> axes.shape
+    (2, 2)
     """
     check_level(level)
     player = known_player(model, player)

@@ -74,6 +74,16 @@ def plot_transitions(
         If the chain is not fitted.
     DataError
         If the chain does not know the player.
+
+    See Also
+    --------
+    RallyChain
+    plot_chain
+
+    Examples
+    --------
+    >>> chain = sw.RallyChain(sw.BallStates(bands_m=(0.4,))).fit(shots)
+    >>> ax = sw.plot_transitions(chain, draws=20)
     """
     check_count(draws, "draws", 2)
     check_level(level)

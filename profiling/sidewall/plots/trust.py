@@ -65,6 +65,14 @@ def plot_overlap(
     ------
     DataError
         If no band holds a shot.
+
+    See Also
+    --------
+    choice_overlap
+
+    Examples
+    --------
+    >>> ax = sw.plot_overlap(sw.choice_overlap(shots, "Rowan"))
     """
     bands = overlap.bands.iloc[:-1]
     some = bands[(bands["n_attack"] + bands["n_reset"]) > 0]

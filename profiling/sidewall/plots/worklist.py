@@ -68,6 +68,16 @@ def plot_work_list(
     ------
     DataError
         If the table is empty, no work list, or holds several players and none is named.
+
+    See Also
+    --------
+    work_list
+    WorkList
+
+    Examples
+    --------
+    >>> table = sw.work_list(shots, model, "Rowan", draws=50)
+    >>> ax = sw.plot_work_list(table, most=5)
     """
     table = as_frame(table, "table")
     check_count(most, "most", 1)

@@ -61,6 +61,14 @@ def plot_worth(
     Returns
     -------
     Axes
+
+    See Also
+    --------
+    PlacementWorth
+
+    Examples
+    --------
+    >>> ax = sw.plot_worth(sw.PlacementWorth().fit(shots), "Rowan", of="gap")
     """
     check_level(level)
     table = worth.curves(player, of, level=level)

@@ -102,11 +102,20 @@ def plot_zone_map(
         If the player is not in the table, the value is unknown, or the log tells neither the
         depth nor the lane of any shot.
 
+    See Also
+    --------
+    zone_features
+    plot_court
+
     Notes
     -----
     Where the log has no ``y_m`` the zones are the three lanes over the whole length, and
     without ``x_m`` the lane comes from side, hand and gap. Shots without a known zone are
     left out, and the note below the court says how many.
+
+    Examples
+    --------
+    >>> ax = sw.plot_zone_map(shots, "Rowan", "attack_share")
     """
     shots = as_frame(shots)
     check_count(min_shots, "min_shots", 1)

@@ -158,6 +158,12 @@ def compare_periods(
         If the periods cannot be found, see :func:`~sidewall.progress.periods.find_periods`,
         a measure is unknown, or the log has too little for a model.
 
+    See Also
+    --------
+    plan
+    matches_by_date
+    plot_progress
+
     Notes
     -----
     What is compared, in words. *threshold*: the gap from which attacking beats resetting,
@@ -177,6 +183,13 @@ def compare_periods(
 
     How often a table says *better* or *worse* where nothing changed is counted by
     ``tests/studies/progress_false_alarms.py``.
+
+    Examples
+    --------
+    >>> first, later = shots.loc[shots["player"] == "Rowan", "match"].unique()
+    >>> table = sw.compare_periods(shots, "Rowan", [first], [later], measures=["on target"])
+    >>> table.columns.to_list()[:4]
+    ['player', 'measure', 'side', 'family']
     """
     shots = as_frame(shots)
     later = None if later is None else as_frame(later, "later")

@@ -55,6 +55,18 @@ def matches_by_date(
     ------
     DataError
         If there are no dates, one is missing or not understood, or the day given is none.
+
+    See Also
+    --------
+    join_logs
+    compare_periods
+
+    Examples
+    --------
+    >>> dated = shots.assign(date=pd.Timestamp("2026-03-02"))
+    >>> dated.loc[dated["match"] == "m03", "date"] = pd.Timestamp("2026-04-06")
+    >>> sw.matches_by_date(dated, "Rowan", "2026-03-31")
+    (['m01'], ['m03'])
     """
     shots = as_frame(shots)
     if "date" not in shots.columns:
@@ -99,6 +111,17 @@ def join_logs(before: Table, after: Table) -> tuple[pd.DataFrame, dict[str, str]
         "after: " put before it.
     names_before, names_after : dict of str to str
         Each match's new name by its old one.
+
+    See Also
+    --------
+    compare_periods
+    matches_by_date
+
+    Examples
+    --------
+    >>> both, names_before, names_after = sw.join_logs(shots, shots)
+    >>> names_before["m01"], names_after["m01"]
+    ('before: m01', 'after: m01')
     """
     before = as_frame(before, "before")
     after = as_frame(after, "after")

@@ -119,6 +119,10 @@ def plan(
         If a number is not above 0, the player is unknown or not named, or every simulated
         log is too small for a model.
 
+    See Also
+    --------
+    compare_periods
+
     Notes
     -----
     Estimand: the median over the player's thresholds (sides and stroke families; in the
@@ -128,6 +132,12 @@ def plan(
     that of a bootstrap over simulated logs. Between the numbers tried, half width and number
     are taken to be straight on logarithmic scales, beyond them by the square-root law, which
     is a little too hopeful where players borrow much from each other.
+
+    Examples
+    --------
+    >>> found = sw.plan(shots, "Rowan", matches=[2], simulations=2, outcome="rally")
+    >>> found.table["matches"].to_list()
+    [2]
     """
     shots = None if shots is None else as_frame(shots)
     check_level(level)

@@ -91,6 +91,24 @@ class RallyChain(Estimator):
         Expected visits to each state, by either player, before the rally ends.
     notes_ : list of str
         States never reached, or from which no rally was seen to end.
+
+    See Also
+    --------
+    BallStates
+    plot_chain
+    plot_transitions
+    plot_rally
+
+    Examples
+    --------
+    >>> chain = sw.RallyChain(sw.BallStates(bands_m=(0.4,))).fit(shots)
+    >>> chain.win_probability_.round(1).head(3)
+    state
+    serve                      0.5
+    forehand ground 0-40 cm    0.5
+    forehand ground 40+ cm     0.5
+    Name: win probability, dtype: float64
+    >>> table = chain.state_values(draws=20)
     """
 
     _result = "rows_"
@@ -154,6 +172,10 @@ class RallyChain(Estimator):
     def position(self, player: str) -> int:
         """Position of a player among ``players_``.
 
+        Parameters
+        ----------
+        player : str
+
         Raises
         ------
         DataError
@@ -202,6 +224,11 @@ class RallyChain(Estimator):
     def moves(self, shots: Table | None = None) -> Transitions:
         """Transitions of a log in this chain's states; of the fitted log by default.
 
+        Parameters
+        ----------
+        shots : DataFrame, optional
+            A canonical shot table of whole rallies; the fitted log by default.
+
         Raises
         ------
         DataError
@@ -227,6 +254,14 @@ class RallyChain(Estimator):
 
     def state_values(self, draws: int = 1000, level: float = 0.95, seed: int = 0) -> pd.DataFrame:
         """Value and length of every state with rally-bootstrap intervals.
+
+        Parameters
+        ----------
+        draws : int, default 1000
+            Of the rally bootstrap.
+        level : float, default 0.95
+            Confidence level of the intervals.
+        seed : int, default 0
 
         Returns
         -------
@@ -295,6 +330,11 @@ class RallyChain(Estimator):
             Which shots the table is made of: a query such as ``"balance == 'set'"``, a
             function of the feature table, or one true or false a shot. What a shot led to
             still comes from all of them.
+        draws : int, default 1000
+            Of the rally bootstrap.
+        level : float, default 0.95
+            Confidence level of the intervals.
+        seed : int, default 0
 
         Returns
         -------
@@ -334,6 +374,11 @@ class RallyChain(Estimator):
             Which shots the table is made of: a query such as ``"balance == 'set'"``, a
             function of the feature table, or one true or false a shot. What a shot led to
             still comes from all of them.
+        draws : int, default 1000
+            Of the rally bootstrap.
+        level : float, default 0.95
+            Confidence level of the intervals.
+        seed : int, default 0
 
         Returns
         -------
@@ -362,8 +407,12 @@ class RallyChain(Estimator):
         """Which shots lead to a winner with the striker's next shot.
 
         Every kind of shot is set against the other shots of the same player from the same
-        state, finished or not, so that the table says more than a count of winners. `keep`
-        as for `set_up_credit`.
+        state, finished or not, so that the table says more than a count of winners.
+
+        Parameters
+        ----------
+        by, keep, draws, level, seed
+            As in :meth:`set_up_credit`.
         """
         check_count(draws, "draws", 2)
         check_level(level)
@@ -373,7 +422,13 @@ class RallyChain(Estimator):
         return matched_table(self, outcome, by, draws, level, rng, keep=keep)
 
     def order_test(self, order: int = 1) -> ChainTest:
-        """Does the past matter beyond the present state? Order 0, 1 or 2 against one more."""
+        """Does the past matter beyond the present state? Order 0, 1 or 2 against one more.
+
+        Parameters
+        ----------
+        order : {1, 0, 2}, default 1
+            Shots that are taken to be enough to know the next.
+        """
         check_count(order, "order", 0, 2)
         moves = self.moves()
         return order_test(moves.start, moves.rally, order, len(moves.states))
@@ -383,6 +438,11 @@ class RallyChain(Estimator):
 
         Different players meet in different matches, so that by match the answer is no
         wherever players differ.
+
+        Parameters
+        ----------
+        by : str, default "game"
+            Column whose values are compared.
         """
         moves = self.moves()
         check_word(by, map(str, moves.table.columns), "by")

@@ -36,6 +36,18 @@ class LooseBall:
         is the cut.
     loose_from_m : float, default 0.5
         The cut elsewhere.
+
+    See Also
+    --------
+    BallStates
+    Step
+    TightnessModel.thresholds
+
+    Examples
+    --------
+    >>> loose = sw.LooseBall(model.thresholds(), loose_from_m=0.6)
+    >>> loose(sw.shot_features(shots)).value_counts().index.to_list()
+    ['tight', 'loose']
     """
 
     thresholds: pd.DataFrame | None = field(default=None, compare=False)
@@ -87,9 +99,15 @@ class BallStates:
         Give balls that are charted in short (:mod:`sidewall.rallies.in_short`) states of their
         own, one a class of gaps; otherwise their state is missing.
 
+    See Also
+    --------
+    LooseBall
+    RallyChain
+    shot_features
+
     Examples
     --------
-    >>> BallStates(bands_m=(0.4,)).names[:3]
+    >>> sw.BallStates(bands_m=(0.4,)).names[:3]
     ['serve', 'forehand ground 0-40 cm', 'forehand ground 40+ cm']
     """
 

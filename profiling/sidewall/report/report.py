@@ -84,6 +84,18 @@ class Report(Estimator):
     Attributes
     ----------
     ladder_ : FittedLadder
+
+    See Also
+    --------
+    write_report
+    WorkList
+    TightnessModel
+
+    Examples
+    --------
+    >>> report = sw.Report(unit="in")
+    >>> report.set_params(initials=True)
+    Report(unit='in', initials=True)
     """
 
     _result = "ladder_"
@@ -160,11 +172,22 @@ class Report(Estimator):
         return self.ladder_
 
     def sheet(self, player: str) -> Sheet:
-        """The player's court sheet, as plain data."""
+        """The player's court sheet, as plain data.
+
+        Parameters
+        ----------
+        player : str
+        """
         return make_sheet(self._fitted(), player, self.unit, self.board_width_m)
 
     def write_sheet(self, player: str, file: str | PathLike[str]) -> Path:
         """Write one player's court sheet, one A4 page; a file of that name is written over.
+
+        Parameters
+        ----------
+        player : str
+        file : path
+            The page; a file of that name is written over.
 
         Raises
         ------
@@ -182,7 +205,12 @@ class Report(Estimator):
         return path
 
     def content(self, player: str) -> Content:
-        """Everything that a player's page shows, as plain data."""
+        """Everything that a player's page shows, as plain data.
+
+        Parameters
+        ----------
+        player : str
+        """
         return gather(self._fitted(), player, self._look(None))[0]
 
     def _look(self, notes: str | PathLike[str] | None) -> Look:
@@ -411,9 +439,17 @@ def write_report(
     SidewallError
         If the player is unknown, the log has too little, or a file cannot be written.
 
+    See Also
+    --------
+    Report
+
     Notes
     -----
     The page holds personal data: how well named people played, and when.
+
+    Examples
+    --------
+    >>> done = sw.write_report(shots, "Rowan", "rowan.html", sections=["attack"])
     """
     shots = as_frame(shots)
     if "player" in shots.columns:

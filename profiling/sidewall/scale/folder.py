@@ -271,10 +271,23 @@ def from_parquet(
         When there is no such folder, a file is missing or cannot be read, columns are
         missing or differ between files, or a match lies in two files.
 
+    See Also
+    --------
+    write_partitions
+    TightnessModel
+    RallyChain
+
     Notes
     -----
     Every part is held to the rules of the reader each time it is read, whoever wrote it: a
     rally that contradicts itself, or a length off the court, is refused with its row.
+
+    Examples
+    --------
+    >>> files = sw.write_partitions(shots, "club")
+    >>> log = sw.from_parquet("club")
+    >>> sw.RallyChain().fit(log).players_
+    ['Alder', 'Cedar', 'Hazel', 'Rowan']
     """
     home = Path(folder)
     if not home.is_dir():

@@ -220,6 +220,15 @@ def write_partitions(
     WriteError
         When the folder holds Parquet files already, or a file cannot be written. No part
         stays behind then.
+
+    See Also
+    --------
+    from_parquet
+
+    Examples
+    --------
+    >>> [file.name for file in sw.write_partitions(shots, "federation")]
+    ['part-00000.parquet']
     """
     check_count(shots_per_part, "shots_per_part", 1)
     home = Path(folder)

@@ -82,12 +82,26 @@ def attack_effect(
         When the model knows no such player, no threshold is known and no bands are given,
         or there are too few attacks or resets.
 
+    See Also
+    --------
+    threshold_tilt
+    unseen_reason
+    choice_overlap
+
     Notes
     -----
     Intervals count rallies, not shots (see :mod:`~sidewall.trust.doubly_robust`); by value
     the effect does not carry the error of the value of a ball. Effect and model's gain come
     from the same shots, so their errors lean the same way, and the interval of the
     difference, which takes them as independent, is too wide rather than too short.
+
+    Examples
+    --------
+    >>> table = sw.attack_effect(model, bands_m=(0.2, 0.6, 1.0))
+    >>> table[["low_m", "high_m", "n_attack", "n_reset", "n_rallies"]]
+       low_m  high_m  n_attack  n_reset  n_rallies
+    0    0.2     0.6       131      543        120
+    1    0.6     1.0       138      104        111
     """
     check_level(level)
     model.need_fit()

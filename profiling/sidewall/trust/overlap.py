@@ -232,6 +232,17 @@ def choice_overlap(
         When the player has no usable shots, or there are fewer than 20 attacks or resets.
     SeparationError
         When the log tells the choice without fault.
+
+    See Also
+    --------
+    plot_overlap
+    attack_effect
+
+    Examples
+    --------
+    >>> overlap = sw.choice_overlap(shots, "Rowan")
+    >>> overlap.bands.columns.to_list()[:4]
+    ['gap_low_m', 'gap_high_m', 'n_attack', 'n_reset']
     """
     shots = as_frame(shots)
     used = own_shots(usable_shots(with_features(shots))[0], player)

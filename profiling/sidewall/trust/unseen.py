@@ -151,7 +151,7 @@ def unseen_reason(
         chances itself, not that of the odds) with ``risk_ratio_low`` and
         ``risk_ratio_high`` (of the draws), ``better`` (attack, reset, or not known
         where the interval holds 1), ``e_value`` and ``e_value_limit`` (see
-        :func:`~sidewall.trust.unseen.e_value`; of the estimate, and of the limit nearer to
+        :func:`~sidewall.trust.e_value`; of the estimate, and of the limit nearer to
         1, which is 1 where nothing is known anyway), ``n_attack``, ``n_reset``,
         ``n_rallies`` (the player's own).
 
@@ -159,6 +159,20 @@ def unseen_reason(
     ------
     DataError
         When the model knows no such player.
+
+    See Also
+    --------
+    threshold_tilt
+    attack_effect
+    trust.e_value
+
+    Examples
+    --------
+    >>> table = sw.unseen_reason(model, "Rowan", gaps_m=[0.4, 0.8])
+    >>> table[["side", "family", "gap_m", "n_attack", "n_reset", "n_rallies"]].head(2)
+           side  family  gap_m  n_attack  n_reset  n_rallies
+    0  forehand  ground    0.4        23       88         38
+    1  forehand  ground    0.8        23       88         38
     """
     cut = 0.5 * (1.0 - check_level(level))
     counts = counts_of(model, player)
@@ -236,6 +250,17 @@ def threshold_tilt(
         When the model knows no such player.
     UnitError
         When the unit is unknown, or boards have no width.
+
+    See Also
+    --------
+    unseen_reason
+    attack_effect
+
+    Examples
+    --------
+    >>> table = sw.threshold_tilt(model, "Rowan", moves_m=[-0.1, 0.1])
+    >>> table.columns.to_list()[:4]
+    ['player', 'side', 'family', 'status']
     """
     cut = 0.5 * (1.0 - check_level(level))
     counts = counts_of(model, player)

@@ -194,10 +194,24 @@ def _number(value: Any, where: str) -> None:
 def write_efforts(path: str | PathLike[str]) -> None:
     """Write a template with every item at the default effort, for a coach to change.
 
+    Parameters
+    ----------
+    path : path
+        The file.
+
     Raises
     ------
     WriteError
         If the file is there already, and may hold ratings, or cannot be written.
+
+    See Also
+    --------
+    read_efforts
+    WorkList
+
+    Examples
+    --------
+    >>> sw.write_efforts("ratings.toml")
     """
     lines = [f"{item} = {DEFAULT_EFFORT:g}  # {words.title}" for item, words in ITEM_WORDS.items()]
     text = _HEAD.format(default=DEFAULT_EFFORT) + "\n".join(lines) + "\n" + _TAIL
@@ -207,10 +221,25 @@ def write_efforts(path: str | PathLike[str]) -> None:
 def read_efforts(path: str | PathLike[str]) -> Efforts:
     """Read a coach's ratings.
 
+    Parameters
+    ----------
+    path : path
+        The file.
+
     Raises
     ------
     DataError
         If the file cannot be read, names an unknown item, or a rating is not from 1 to 5.
+
+    See Also
+    --------
+    write_efforts
+    WorkList
+
+    Examples
+    --------
+    >>> sw.write_efforts("efforts.toml")
+    >>> efforts = sw.read_efforts("efforts.toml")
     """
     place = Path(path)
     content = read_toml(place, "the file of ratings")

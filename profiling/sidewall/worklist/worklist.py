@@ -305,6 +305,18 @@ class WorkList(Estimator):
         From `decisions`, and from the model.
     model_ : TightnessModel
     match_ : Match
+
+    See Also
+    --------
+    work_list
+    read_efforts
+    plot_work_list
+
+    Examples
+    --------
+    >>> work = sw.WorkList(model, draws=50)
+    >>> work.get_params(deep=False)["useful"]
+    0.1
     """
 
     _result = "ladder_"
@@ -401,6 +413,10 @@ class WorkList(Estimator):
     def table(self, player: str) -> pd.DataFrame:
         """A player's work list, most gain for least effort first.
 
+        Parameters
+        ----------
+        player : str
+
         Returns
         -------
         DataFrame
@@ -443,6 +459,12 @@ class WorkList(Estimator):
 
     def evidence(self, player: str, item: str) -> pd.DataFrame:
         """The shots that an item rests on, those that cost most first.
+
+        Parameters
+        ----------
+        player : str
+        item : str
+            One of ``items_``.
 
         Returns
         -------
@@ -490,6 +512,17 @@ def work_list(
     -------
     DataFrame
         As :meth:`WorkList.table`, or :meth:`WorkList.tables` without a player.
+
+    See Also
+    --------
+    WorkList
+    plot_work_list
+
+    Examples
+    --------
+    >>> table = sw.work_list(shots, model, "Rowan", draws=50)
+    >>> table.columns.to_list()[:4]
+    ['rank', 'item', 'title', 'target']
     """
     shots = as_frame(shots)
     found = WorkList(model, **options).fit(shots)

@@ -84,7 +84,7 @@ class SequenceCell:
 
 @dataclass(frozen=True)
 class ColumnMap:
-    """Says which of a log's columns is which.
+    r"""Says which of a log's columns is which.
 
     Parameters
     ----------
@@ -112,6 +112,17 @@ class ColumnMap:
         Pattern of the file's name, such as ``{match} game {game}``.
     name
         Name of the map for messages.
+
+    See Also
+    --------
+    guess_map
+    map_log
+
+    Examples
+    --------
+    >>> theirs = sw.ColumnMap.from_text('[columns]\nplayer = "Who"\nshot = "No."', "theirs")
+    >>> theirs.missing(["Who", "Rally"])
+    ['No.']
     """
 
     columns: Mapping[str, Entry]
@@ -132,6 +143,11 @@ class ColumnMap:
     def read(cls, path: str | os.PathLike[str]) -> ColumnMap:
         """Read a map from a TOML file.
 
+        Parameters
+        ----------
+        path : path
+            The file.
+
         Raises
         ------
         LogError
@@ -144,7 +160,13 @@ class ColumnMap:
         return read_file(path)
 
     def missing(self, headings: list[str]) -> list[str]:
-        """Headings that the map names and that are not among those given."""
+        """Headings that the map names and that are not among those given.
+
+        Parameters
+        ----------
+        headings : sequence of str
+            Of a log.
+        """
         entries = [
             entry
             for table in (self.columns, self.first, self.second, self.every_shot)
@@ -157,7 +179,15 @@ class ColumnMap:
 
     @classmethod
     def from_text(cls, text: str, name: str = "the map") -> ColumnMap:
-        """Read a map from TOML text; raises as :meth:`read`."""
+        """Read a map from TOML text; raises as :meth:`read`.
+
+        Parameters
+        ----------
+        text : str
+            The map.
+        name : str
+            Name of the map for messages.
+        """
         from sidewall.log.mapping.toml_file import read_text  # noqa: PLC0415
 
         return read_text(text, name)

@@ -104,6 +104,19 @@ def guess_map(path: Source, *, sheet: Sheet | None = None, **options: str | None
     ------
     LogError
         If the log cannot be read.
+
+    See Also
+    --------
+    ColumnMap
+    map_log
+
+    Examples
+    --------
+    >>> text = sw.guess_map(pd.DataFrame({"Player": ["Rowan"], "Gap (cm)": [40]}))
+    >>> print(text.splitlines()[4])
+    [columns]
+    >>> print(text.splitlines()[5])
+    player = "Player"  # the heading, 1 of 1 values are understood
     """
     raw = open_log(path, sheet=sheet, needs=None, **options)
     columns = [(text, column) for text, column in raw.columns if text]

@@ -1,0 +1,138 @@
+"""What `help` says: every public name by task, its parameters, what is near it, and an example.
+
+Examples go on from the lines at the head of the package, in a folder that holds the files they
+read. Parameters that are another's stand in the list of parameters too, explained by "As in".
+"""
+
+from __future__ import annotations
+
+import doctest
+import importlib
+import inspect
+import re
+from functools import reduce
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib import pyplot as plt
+
+import sidewall as sw
+from sidewall import simulate
+
+MODULES = {name for name in sw.__all__ if inspect.ismodule(getattr(sw, name))}
+
+
+def public():
+    """Every public name that is no module, with what it stands for."""
+    return [(name, getattr(sw, name)) for name in sw.__all__ if name not in MODULES]
+
+
+def functions():
+    """Every public function, class and method."""
+    for name, thing in public():
+        yield name, thing
+        if inspect.isclass(thing):
+            for method in vars(thing):
+                one = getattr(thing, method)
+                if not method.startswith("_") and inspect.isroutine(one):
+                    yield f"{name}.{method}", one
+
+
+def section(thing, heading):
+    """The lines under a heading of a docstring."""
+    found = re.search(
+        rf"^{heading}\n-+\n(.*?)(?=\n[^\n]+\n---|\Z)", inspect.getdoc(thing) or "", re.S | re.M
+    )
+    return found[1].splitlines() if found else []
+
+
+def listed(thing, heading):
+    """The names that a section explains, each at the margin before a colon or alone."""
+    heads = [line.split(" : ")[0] for line in section(thing, heading) if line[:1].strip()]
+    return [name.strip().lstrip("*") for head in heads for name in head.split(",")]
+
+
+#: Examples that fit a model again and again.
+SLOW = {"plan", "plot_calibration", "simex_thresholds", "write_report"}
+NAMES = [pytest.param(thing, id=name) for name, thing in public()]
+FUNCTIONS = [pytest.param(thing, id=name) for name, thing in functions()]
+
+
+def test_help_of_the_package_is_one_screen_that_names_everything_once():
+    assert len(sw.__doc__.splitlines()) <= 45
+    _, tasks = sw.__doc__.split("The names by task", 1)
+    assert sorted(re.findall(r"`(\w+)`", tasks)) == sorted(sw.__all__)
+
+
+@pytest.mark.parametrize("thing", FUNCTIONS)
+def test_the_parameters_explained_are_those_there_are(thing):
+    taken = [name for name in inspect.signature(thing).parameters if name not in ("self", "cls")]
+    assert sorted(listed(thing, "Parameters")) == sorted(taken)
+
+
+@pytest.mark.parametrize("thing", FUNCTIONS)
+def test_as_in_leads_to_parameters_of_that_name(thing):
+    lines = section(thing, "Parameters")
+    for line, below in pairwise(lines):
+        found = re.match(r" +As in :\w+:`~?([\w.]+)`", below)
+        if line[:1].strip() and found:
+            names = {name.strip() for name in line.split(" : ")[0].split(",")}
+            assert names - {"**options"} <= set(listed(reached(found[1], thing), "Parameters"))
+
+
+def reached(path, thing):
+    """What a name in a docstring stands for: of its own class, of the package, or in full."""
+    owner = thing.__qualname__.split(".")[0]
+    module = importlib.import_module(thing.__module__)
+    for start in (getattr(module, owner, None), module, sw):
+        try:
+            return reduce(getattr, path.removeprefix("sidewall.").split("."), start)
+        except AttributeError:
+            continue
+    pytest.fail(f"{thing.__qualname__} speaks of {path}, which is not there")
+
+
+@pytest.mark.parametrize("thing", NAMES)
+def test_see_also_names_what_is_there(thing):
+    near = listed(thing, "See Also")
+    assert near
+    for name in near:
+        assert reached(name, thing) is not thing
+
+
+@pytest.fixture(scope="module")
+def start(tmp_path_factory):
+    """The lines at the head of the package, run in a folder with a small log."""
+    folder = tmp_path_factory.mktemp("examples")
+    players = simulate.draw_players(["Rowan", "Hazel", "Alder", "Cedar"], np.random.default_rng(1))
+    log = simulate.to_log(
+        simulate.simulate_shots(players, simulate.round_robin(4, 2), games_to_win=2, rng=2)
+    )
+    log.to_csv(folder / "ladder.csv", index=False)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        lines = doctest.DocTestParser().get_examples(sw.__doc__)
+        names: dict[str, object] = {}
+        exec("".join(line.source for line in lines), names)
+        yield names
+
+
+@pytest.mark.parametrize(
+    "thing",
+    [
+        pytest.param(thing, id=name, marks=[pytest.mark.slow] * (name in SLOW))
+        for name, thing in public()
+    ],
+)
+def test_the_example_runs_and_gives_what_it_says(thing, start):
+    assert section(thing, "Examples")
+    finder = doctest.DocTestFinder(recurse=False)
+    (example,) = finder.find(thing, globs=dict(start))
+    runner = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS)
+    with plt.rc_context({"backend": "agg"}), pd.option_context("display.width", 88):
+        told: list[str] = []
+        runner.run(example, out=told.append)
+        plt.close("all")
+    assert runner.failures == 0, "".join(told)
