@@ -54,8 +54,16 @@ def listed(thing, heading):
     return [name.strip().lstrip("*") for head in heads for name in head.split(",")]
 
 
-#: Examples that fit a model again and again.
-SLOW = {"plan", "plot_calibration", "simex_thresholds", "write_report"}
+#: Examples that take longer than a second or two, most as they fit again and again.
+SLOW = {
+    "plan",
+    "plot_aim",
+    "plot_calibration",
+    "plot_front_wall_hits",
+    "simex_thresholds",
+    "threshold_agreement",
+    "write_report",
+}
 NAMES = [pytest.param(thing, id=name) for name, thing in public()]
 FUNCTIONS = [pytest.param(thing, id=name) for name, thing in functions()]
 
