@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import wraps
+from inspect import signature
 from typing import Any, Final, Literal, TypeVar
 
 import numpy as np
@@ -77,11 +78,15 @@ T = TypeVar("T", bound=Callable[..., pd.DataFrame])
 
 def _made_once(table: T) -> T:
     """A table that is asked for twice in the same words is made once; each gets a copy."""
+    names = signature(table)
 
     @wraps(table)
     def kept(self: TightnessModel, *args: Any, **named: Any) -> pd.DataFrame:
+        asked = names.bind(self, *args, **named)
+        asked.apply_defaults()
+        check_level(asked.arguments["level"])
         self.need_fit()
-        key = table.__name__, args, tuple(sorted(named.items()))
+        key = table.__name__, *list(asked.arguments.values())[1:]
         try:
             found = self._tables.get(key)
         except TypeError:  # lists and arrays are no words
@@ -245,11 +250,13 @@ class TightnessModel(Estimator):
         value : BallValue, optional
             As in the constructor.
         """
+        check_count(draws, "draws", 50)
+        parts = as_parts(shots)
         self.need_fit()
         options = (self.outcome, self.horizon, tuple(self.situation_), self.strokes)
         fresh = type(self)(*options, draws, value, self.seed)
         fresh._start = self
-        return fresh.fit(shots, keep)
+        return fresh.fit(parts, keep)
 
     def halves(self) -> Halves:
         """A model of each half of the matches, made when it is first asked for."""
@@ -438,7 +445,6 @@ class TightnessModel(Estimator):
             ``p_attack_sure``, the same widened by what no draw holds (unseen reasons, the
             error of the charted gap): what is shown as sure.
         """
-        check_level(level)
         by = self.told_apart(by)
         widest = self.gap_max_m().to_numpy()
         given = None if gaps_m is None else check_gaps_m(gaps_m, float(np.nanmax(widest)))
@@ -500,7 +506,6 @@ class TightnessModel(Estimator):
             own) and the general answer stands in. With fewer than five attacks or resets
             of the player's own in the cell nothing is known yet.
         """
-        check_level(level)
         by = self.told_apart(by)
         return thresholds_table(self, level, by, self._asked_players(player))
 
@@ -532,7 +537,6 @@ class TightnessModel(Estimator):
             ``cost_high`` (NaN for a player who met no such ball); ``n_attack``, ``n_reset``;
             ``own`` and ``own_words`` as in :meth:`thresholds`.
         """
-        check_level(level)
         by = self.told_apart(by)
         return rule_table(self, level, by, self._asked_players(player))
 
@@ -628,7 +632,6 @@ class TightnessModel(Estimator):
             ``win_backhand``, ``win_difference`` with ``_low``, ``_high``; ``n_forehand``,
             ``n_backhand`` shots and ``n_rallies``.
         """
-        check_level(level)
         return comfort_table(self, level, self._asked_players(player))
 
     def diagnostics(self, folds: int = 5) -> Diagnostics:

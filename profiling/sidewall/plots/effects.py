@@ -40,7 +40,7 @@ def plot_effects(
     table: Table,
     *,
     level: float = 0.95,
-    false_discovery: float = 0.05,
+    false_discovery_rate: float = 0.05,
     ax: Axes | None = None,
 ) -> Axes:
     """Draw how much more often the rally is won when a combination is played on.
@@ -58,7 +58,7 @@ def plot_effects(
         one below the other.
     level
         Confidence level that the table was made with.
-    false_discovery
+    false_discovery_rate
         A mark is filled where the adjusted p-value (Benjamini-Hochberg) is no larger than
         this.
     ax
@@ -104,7 +104,7 @@ def plot_effects(
         for row in rows:
             if str(row["combination"]) == block:
                 names.append((y, _who(row)))
-                _row(ax, y, row, false_discovery)
+                _row(ax, y, row, false_discovery_rate)
                 y -= 1.0
     name_rows(ax, names, 0.65, y + 0.35)
     ends = [100.0 * abs(float(row[f"difference_{end}"])) for row in rows for end in ("low", "high")]
@@ -117,7 +117,7 @@ def plot_effects(
     if own:
         name = plain(blocks[0], _LONGEST) if len(blocks) == 1 else "Combinations"
         heading = f"{name[0].upper()}{name[1:]}: more rallies won?"
-        frame(ax, heading, _foot(table, level, false_discovery))
+        frame(ax, heading, _foot(table, level, false_discovery_rate))
     return ax
 
 
@@ -125,7 +125,7 @@ def _who(row: dict[str, Any]) -> str:
     return _EVERYBODY if pd.isna(row["player"]) else plain(str(row["player"]), _LONGEST_NAME)
 
 
-def _row(ax: Axes, y: float, row: dict[str, Any], false_discovery: float) -> None:
+def _row(ax: Axes, y: float, row: dict[str, Any], false_discovery_rate: float) -> None:
     n = f"{row['played_on']:,} / {row['another_way']:,}"
     say(ax, 1.0, y, n, size=10, colour=QUIET, ha="right")
     if row["status"] == _TOO_FEW:
@@ -133,13 +133,13 @@ def _row(ax: Axes, y: float, row: dict[str, Any], false_discovery: float) -> Non
         return
     ends = [100.0 * float(row[f"difference{end}"]) for end in ("", "_low", "_high")]
     say(ax, _NUMBERS, y, signed_interval(ends))
-    sure = pd.notna(row.get("p_adjusted")) and float(row["p_adjusted"]) <= false_discovery
+    sure = pd.notna(row.get("p_adjusted")) and float(row["p_adjusted"]) <= false_discovery_rate
     diamond = "D" if pd.isna(row["player"]) else "o"
     ends = [float(end) for end in np.clip(ends, -_WIDEST, _WIDEST)]
     mark(ax, y, ends, f"difference {_who(row)}", marker=diamond, sure=sure)
 
 
-def _foot(table: pd.DataFrame, level: float, false_discovery: float) -> str:
+def _foot(table: pd.DataFrame, level: float, false_discovery_rate: float) -> str:
     words = (
         "Difference: rallies won in 100 when it was played on, minus rallies won when the same "
         f"player, in the same state, went another way. Lines: {level:.0%} intervals. "
@@ -152,5 +152,5 @@ def _foot(table: pd.DataFrame, level: float, false_discovery: float) -> str:
         return words + "Filled: surely not zero. Hollow: may be zero."
     return words + (
         f"Filled: holds when all {looked} lines looked at are allowed for (at most "
-        f"{false_discovery:.0%} of such findings false). Hollow: does not."
+        f"{false_discovery_rate:.0%} of such findings false). Hollow: does not."
     )

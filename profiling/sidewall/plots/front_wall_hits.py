@@ -67,7 +67,8 @@ def plot_front_wall_hits(
     >>> margin = sw.TinMargin().fit(shots)
     >>> ax = sw.plot_front_wall_hits(margin, "Rowan", "drive")
     """
-    scatter = margin.scatter(check_level(level))  # refuses what is not fitted
+    check_level(level)
+    scatter = margin.scatter(level)  # refuses what is not fitted
     rows = margin.heights_
     own = rows[struck_by(rows, player) & (rows["stroke"].astype(str) == stroke)]
     if own["height_m"].notna().sum() == 0:
