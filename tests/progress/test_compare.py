@@ -69,7 +69,7 @@ def test_a_large_change_of_habits_is_seen_and_has_the_right_sign(compared):
     forced = of(compared, "forced").iloc[0]
     # seen by itself, though not beyond doubt among all the comparisons of the table
     assert forced["change_low"] > 0.0
-    assert forced["verdict"] in ("worse", "not known yet")
+    assert forced["verdict"] != "better"
 
 
 def test_a_much_better_attack_pays_from_tighter_balls(compared):

@@ -1,4 +1,5 @@
 import pickle
+import shutil
 
 import pytest
 
@@ -11,21 +12,28 @@ def some(shots):
     return shots
 
 
+@pytest.fixture(scope="module")
+def once(some, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("once")
+    made = Report(keep_in=folder / "kept").fit(some)
+    made.write_sheet(made.players[0], folder / "first.html")
+    return folder
+
+
 @pytest.fixture
-def first(some, tmp_path):
-    made = Report(keep_in=tmp_path / "kept").fit(some)
-    made.write_sheet(made.players[0], tmp_path / "first.html")
-    return made
+def first(once, tmp_path):
+    """A folder in which one page's ladder is kept."""
+    shutil.copytree(once / "kept", tmp_path / "kept")
 
 
 def files(folder):
     return sorted((folder / "kept").glob("*.ladder"))
 
 
-def test_the_second_page_rests_on_what_was_kept(first, some, tmp_path, monkeypatch):
+def test_the_second_page_rests_on_what_was_kept(first, some, report, tmp_path, monkeypatch):
     (kept,) = files(tmp_path)
     assert kept.stat().st_mode & 0o077 == 0
-    plain = Report().fit(some)
+    plain = report
     plain.write_sheet(plain.players[1], tmp_path / "plain.html")
     monkeypatch.setattr("sidewall.report.report.FittedLadder", None)  # nothing is fitted anew
     again = Report(keep_in=tmp_path / "kept").fit(some)
@@ -80,5 +88,5 @@ def test_the_newest_few_are_kept(some, tmp_path):
 
 def test_a_folder_that_cannot_be_made_harms_nothing(some, tmp_path):
     (tmp_path / "kept").write_text("a file")
-    made = Report(keep_in=tmp_path / "kept").fit(some)
-    assert made.write_sheet(made.players[0], tmp_path / "sheet.html").exists()
+    assert not Kept(some, (1,), tmp_path / "kept").write({"number": 1})
+    assert Kept(some, (1,), tmp_path / "kept").read() is None
