@@ -18,7 +18,7 @@ def ladder():
 
 @pytest.fixture(scope="session")
 def model(ladder):
-    return sw.TightnessModel(draws=200).fit(ladder)
+    return sw.TightnessModel().fit(ladder)
 
 
 @pytest.fixture(scope="session")

@@ -79,9 +79,9 @@ class FittedLadder:
         self.value = TightnessModel(outcome="value", seed=seed).fit(shots)
         self.combinations = [each.as_charted(self.features) for each in BUILT_IN.values()]
 
-    def made(self) -> set[str]:
+    def made(self) -> frozenset[str]:
         """Names of what was asked for so far."""
-        return {*vars(self), *self._tries}
+        return frozenset({*vars(self), *self._tries})
 
     @property
     def players(self) -> list[str]:

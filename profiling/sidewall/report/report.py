@@ -99,6 +99,8 @@ class Report(Estimator):
     """
 
     _result = "ladder_"
+    _kept: Kept | None = None
+    _known: frozenset[str] = frozenset()
 
     def __init__(
         self,
@@ -142,11 +144,11 @@ class Report(Estimator):
         """
         shots = as_frame(shots)
         matches = [str(one) for one in shots["match"].unique()] if self.videos else []
-        self._videos = check_videos(self.videos or {}, matches)
+        check_videos(self.videos or {}, matches)
         asked = self.level, self.seed, self.efforts
         self._kept = None if self.keep_in is None else Kept(shots, asked, Path(self.keep_in))
         found = None if self._kept is None else self._kept.read()
-        self._known = set() if found is None else found.made()
+        self._known = frozenset() if found is None else found.made()
         try:
             self.ladder_ = FittedLadder(shots, *asked) if found is None else found
         except DataError as error:
@@ -220,7 +222,7 @@ class Report(Estimator):
             self.check,
             self.initials,
             self.sections,
-            {match: Path(video) for match, video in self._videos.items()},
+            {match: Path(video) for match, video in (self.videos or {}).items()},
             None if notes is None else Path(notes),
         )
 
