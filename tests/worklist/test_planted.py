@@ -72,7 +72,7 @@ def test_first_with_enough_matches(long_run, player):
         assert first["first_in"] > 0.4
     else:
         assert first["first_in"] > 0.8
-        assert first["points_per_game_low"] > 0.1
+        assert first["status"] == "worth training"
 
 
 def test_an_early_attackers_gain_is_a_later_attackers_loss(works):
