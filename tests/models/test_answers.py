@@ -293,7 +293,7 @@ def test_variance_between_players_is_that_of_drawn_players(by_rally, cell):
         p = posterior.win(-1, cell, choice, gap).mean()
         eta = np.log(p / (1 - p)) + (rng.normal(size=(4000, len(z))) * np.sqrt(spread2)) @ z
         gains += sign * expit(eta)
-    assert posterior.between(cell)[k] == pytest.approx(gains.var(), rel=0.15)
+    assert posterior.between[cell][k] == pytest.approx(gains.var(), rel=0.15)
 
 
 def test_a_situation_that_is_not_told_apart_is_refused_with_what_is(by_rally):

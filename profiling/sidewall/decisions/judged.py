@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -68,27 +69,46 @@ class ChoiceWorth:
         halves: bool = False,
     ) -> None:
         model.need_fit()
-        self._table = table
+        self._table, self._cut = table, 0.5 * (1.0 - level)
         self._posteriors: list[Posterior | None] = [model.posterior_]
         self._judge = np.zeros(len(table), dtype=np.int64)
+        self._chooser = [0]
         if halves:
             split = model.halves()
             self._posteriors = [*split.posteriors, model.posterior_]
-            self._judge = split.of(table) % 3
+            half = split.of(table)
+            self._judge, self._chooser = np.where(half < 0, 2, half), [1, 0, 2]
         self.n_draws = min(one.n_draws for one in self._posteriors if one is not None)
         choice = table["choice"].astype(object)
         self._sign = np.select([choice == "attack", choice == "reset"], [1.0, -1.0], np.nan)
-        n, cut = len(table), 0.5 * (1.0 - level)
-        self.mean, self.low, self.high, self.p_right = (np.full(n, np.nan) for _ in range(4))
+
+    @cached_property
+    def _answers(self) -> Array:
+        found = np.full((3, len(self._table)), np.nan)
         for rows, drawn in self.draws():
-            self.mean[rows] = drawn.mean(axis=0)
-            self.low[rows], self.high[rows] = np.quantile(drawn, [cut, 1.0 - cut], axis=0)
-            self.p_right[rows] = (drawn > 0).mean(axis=0)
-        if halves:
-            self.p_right[self._judge < 2] = np.nan
-            for k in range(2):
-                for rows, drawn in self._read(1 - k, np.flatnonzero(self._judge == k)):
-                    self.p_right[rows] = (drawn > 0).mean(axis=0)
+            found[0, rows] = drawn.mean(axis=0)
+            found[1:, rows] = np.quantile(drawn, [self._cut, 1.0 - self._cut], axis=0)
+        return found
+
+    @property
+    def mean(self) -> Array:  # noqa: D102 - see the class
+        return self._answers[0]
+
+    @property
+    def low(self) -> Array:  # noqa: D102
+        return self._answers[1]
+
+    @property
+    def high(self) -> Array:  # noqa: D102
+        return self._answers[2]
+
+    @cached_property
+    def p_right(self) -> Array:  # noqa: D102
+        found = np.full(len(self._table), np.nan)
+        for k, chooser in enumerate(self._chooser):
+            for rows, drawn in self._read(chooser, np.flatnonzero(self._judge == k)):
+                found[rows] = (drawn > 0).mean(axis=0)
+        return found
 
     def draws(self, chosen: Array | None = None) -> Iterator[tuple[Array, Array]]:
         """Some rows at a time with their draws, (draws, rows); of the chosen rows only."""
@@ -106,8 +126,8 @@ class ChoiceWorth:
 
     def drawn(self, rows: Array, which: Array) -> Array:
         """Differences of some shots in some of the draws, shape (len(which), len(rows))."""
-        found = np.zeros((len(which), len(self.mean)))
-        chosen = np.zeros(len(self.mean), dtype=bool)
+        found = np.zeros((len(which), len(self._table)))
+        chosen = np.zeros(len(self._table), dtype=bool)
         chosen[rows] = True
         for at, drawn in self.draws(chosen):
             found[:, at] = drawn[which]
@@ -123,7 +143,7 @@ class ChoiceWorth:
         groups : int
         """
         total = np.zeros((self.n_draws, groups))
-        for rows, drawn in self.draws((group >= 0) & ~np.isnan(self.mean)):
+        for rows, drawn in self.draws(group >= 0):
             for g in np.unique(group[rows]):
                 total[:, g] += drawn[:, group[rows] == g].sum(axis=1)
         return total

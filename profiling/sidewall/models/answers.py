@@ -197,7 +197,7 @@ def share_at(posterior: Posterior, cell: int, gap_m: float, ask: Asked, gain: Fl
     k = int(np.abs(posterior.grids[cell] - gap_m).argmin())
     here = posterior.grids[cell][k : k + 1]
     club = posterior.gain(-1, cell, here, ask.where, ask.stroke)[:, 0]
-    return own_share(gain[:, k], club, float(posterior.between(cell)[k]))
+    return own_share(gain[:, k], club, float(posterior.between[cell][k]))
 
 
 def threshold_and_share(
@@ -236,6 +236,14 @@ def _answers(
 def _asked_about(model: TightnessModel, i: int, j: int, ask: Asked) -> dict[str, Any]:
     side, family = model.cells_[j]
     return {"player": model.players_[i], "side": side, "family": family, **ask.told}
+
+
+def _own_and_tells(
+    posterior: Posterior, player: int, cell: int, ask: Asked
+) -> tuple[tuple[int, int], bool]:
+    """Own attacks and resets asked about, and whether the log tells them from the general."""
+    mine, everybody = posterior.mix.enough(player, cell, ask.where, ask.stroke)
+    return mine, min(mine) >= LEAST_OWN and min(everybody) >= LEAST_IN_CELL
 
 
 def curves_table(
@@ -277,8 +285,7 @@ def thresholds_table(
         row = _asked_about(model, i, j, ask)
         found = general[i, j]
         if ask.told:
-            mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
-            tells = min(mine) >= LEAST_OWN and min(all_) >= LEAST_IN_CELL
+            mine, tells = _own_and_tells(posterior, i, j, ask)
             found = threshold_and_share(posterior, i, j, ask, level, own) if tells else found
             row |= {"basis": "own level" if tells else "as in general"}
             own = mine
@@ -298,8 +305,7 @@ def rule_table(
     posterior, rows = model.posterior_, []
     for i, j, ask in _answers(model, by, players):
         gaps = posterior.grids[j]
-        mine, all_ = posterior.mix.enough(i, j, ask.where, ask.stroke)
-        tells = min(mine) >= LEAST_OWN and min(all_) >= LEAST_IN_CELL
+        mine, tells = _own_and_tells(posterior, i, j, ask)
         general = not (ask.told and tells)
         where, stroke = (None, None) if general else (ask.where, ask.stroke)
         gain = posterior.gain(i, j, gaps, where, stroke)

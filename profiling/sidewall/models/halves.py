@@ -84,8 +84,7 @@ def _met(table: pd.DataFrame) -> pd.DataFrame:
 def _dealt_out(met: pd.DataFrame) -> pd.Series:
     """Half of every unit, so that each player has about as many rallies in either."""
     for unit in _UNITS:
-        each = met.groupby("player")[unit].apply(lambda rows: len(rows.drop_duplicates()))
-        if (each >= 2).all():
+        if (met[[*unit, "player"]].drop_duplicates().groupby("player").size() >= 2).all():
             break
     rallies = met.groupby([*unit, "player"], sort=True).size()
     player = pd.factorize(rallies.index.get_level_values("player"))[0]

@@ -19,7 +19,7 @@ from scipy.special import expit, ndtri
 from sidewall.arguments import Bools, Floats, Ints
 from sidewall.errors import DataError
 from sidewall.features.coded import positions
-from sidewall.log.vocabulary import CHOICES
+from sidewall.log.vocabulary import CHOICES, SIDES
 from sidewall.models.counted import ALL_STROKES, sums_by
 from sidewall.models.curves import side_and_volley
 from sidewall.models.usable import cell_of
@@ -215,23 +215,24 @@ class Posterior:
         attack = self.win(player, cell, "attack", gaps_m, where, stroke)
         return attack - self.win(player, cell, "reset", gaps_m, where)
 
-    def between(self, cell: int) -> Floats:
-        """Variance of the gain between players of the club, over the cell's grid."""
-        key = "between", cell
-        if key not in self._known:
-            gaps = self.grids[cell]
-            here = np.flatnonzero(self.mix.cell == cell)
-            side, volley = (np.full(len(gaps), v[here[0]]) for v in (self._side, self._volley))
-            total = np.zeros(len(gaps))
-            for choice in CHOICES:
-                fitted = self.model.curves_[choice]
-                words = self._weights(choice, None, None)[0][here] @ self._words[choice][here]
-                z = fitted.columns.own(gaps, side, volley, np.tile(words, (len(gaps), 1)))
-                spread2 = (fitted.draws.spread**2).mean(axis=0)[fitted.columns.groups.own]
-                p = self.win(-1, cell, choice, gaps).mean(axis=0)
-                total += (p * (1.0 - p)) ** 2 * (z**2 @ spread2)
-            self._known[key] = total
-        return np.asarray(self._known[key])
+    @cached_property
+    def between(self) -> list[Floats]:
+        """Variance of the gain between players of the club, over every cell's grid."""
+        return [self._between(cell) for cell in range(len(self.grids))]
+
+    def _between(self, cell: int) -> Floats:
+        gaps = self.grids[cell]
+        here = np.flatnonzero(self.mix.cell == cell)
+        side, volley = (np.full(len(gaps), v[here[0]]) for v in (self._side, self._volley))
+        total = np.zeros(len(gaps))
+        for choice in CHOICES:
+            fitted = self.model.curves_[choice]
+            words = self._weights(choice, None, None)[0][here] @ self._words[choice][here]
+            z = fitted.columns.own(gaps, side, volley, np.tile(words, (len(gaps), 1)))
+            spread2 = (fitted.draws.spread**2).mean(axis=0)[fitted.columns.groups.own]
+            p = self.win(-1, cell, choice, gaps).mean(axis=0)
+            total += (p * (1.0 - p)) ** 2 * (z**2 @ spread2)
+        return total
 
     def weak_prior(self, cell: int) -> Floats:
         """Weights of the draws under the weak prior on the club's threshold."""
@@ -296,17 +297,23 @@ class Posterior:
             win[:, rows] = np.clip(chance, 0.0, 1.0)
         return win
 
+    @cached_property
+    def _moved(self) -> dict[str, tuple[dict[str, Floats], tuple[Floats, Floats]]]:
+        """Words, side and volley of the mix's rows, were all met on one side."""
+        found = {}
+        for side in SIDES:
+            table = self.mix.table.assign(side=side)
+            words = {c: self.model.curves_[c].columns.words(table) for c in CHOICES}
+            found[side] = words, self._side_and_volley(table)
+        return found
+
     def on_side(self, player: int, family: str, side: str) -> Floats | None:
         """Draws of the mean chance over a player's balls of a family, all met on one side.
 
         None where the player met no such ball.
         """
         counted, kinds = self.model.counted_, self.model.counted_.kinds
-        if side not in self._known:
-            moved = self.mix.table.assign(side=side)
-            words = {c: self.model.curves_[c].columns.words(moved) for c in CHOICES}
-            self._known[side] = words, self._side_and_volley(moved)
-        words, (sides, volleys) = self._known[side]
+        words, (sides, volleys) = self._moved[side]
         mine = self.mix.rows_of(player)
         row = self.mix.place[counted.kind[mine]]
         family_of = (self.mix.table["family"] == family).to_numpy()[row]
