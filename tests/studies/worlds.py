@@ -166,7 +166,8 @@ def one_club(task):
     start = time.process_time()
     model = sw.TightnessModel(outcome=outcome, draws=draws).fit(shots)
     seconds = time.process_time() - start
-    speaks = {"what": "guard speaks", "held": outcome == "value" and model.correction_.speaks}
+    said = outcome == "value" and (model.correction_.speaks or model.carried_.speaks)
+    speaks = {"what": "guard speaks", "held": said}
     if guard:
         return pd.DataFrame([speaks]).assign(club=number, seconds=seconds)
     rows = []

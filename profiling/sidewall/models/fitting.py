@@ -13,6 +13,7 @@ from scipy.special import expit, logit
 from sidewall.arguments import Floats, Ints, Keep, kept_rows
 from sidewall.features.coded import positions
 from sidewall.log.vocabulary import CHOICES
+from sidewall.models.carried import CarriedSums
 from sidewall.models.correction import MissedSums
 from sidewall.models.counted import (
     ALL_STROKES,
@@ -212,6 +213,7 @@ class Scores:
 
     of_choice: dict[str, tuple[Floats, Floats, Floats, Floats]]  # J, xm, zm, squares of own levels
     missed: MissedSums
+    carried: CarriedSums | None  # by rally there is no value to ask
     rallies: Ints  # players x (cells + families): rallies with an own usable shot
     played: Ints  # (2, players): matches and games with an own usable shot
 
@@ -226,8 +228,10 @@ class Scores:
             )
             total[choice] = (J, xm, zm, own)
         missed = MissedSums.add_up(part.missed for part in found)
+        each = [part.carried for part in found if part.carried is not None]
+        carried = CarriedSums.add_up(each) if each else None
         rallies = np.sum([part.rallies for part in found], axis=0)
-        return cls(total, missed, rallies, np.sum([part.played for part in found], axis=0))
+        return cls(total, missed, carried, rallies, np.sum([part.played for part in found], axis=0))
 
 
 @dataclass(frozen=True)
@@ -247,16 +251,17 @@ class ScorePart:
         if self.families == (ALL_STROKES,):
             used = used.assign(family=ALL_STROKES)
         player = positions(used["player"], self.players)
-        balls = None
+        balls, carried = None, None
         if self.judge.value is not None and self.judge.horizon != "rally":
             balls = self.judge.value.columns(table)
+            carried = CarriedSums.of(table, self.judge.value, balls)
         found = {c: self._choice(c, used, player, balls) for c in CHOICES}
         keys = used.assign(player=player)
         played = np.zeros((2, len(self.players)), dtype=np.int64)
         for k, names in enumerate((["player", "match"], ["player", "match", "game"])):
             pairs = keys[names].drop_duplicates()["player"]
             played[k] = np.bincount(pairs, minlength=len(self.players))
-        return Scores(found, MissedSums.of(used), self._rallies(used, player), played)
+        return Scores(found, MissedSums.of(used), carried, self._rallies(used, player), played)
 
     def _choice(
         self, choice: str, used: pd.DataFrame, player: Ints, balls: Floats | None

@@ -40,6 +40,7 @@ from sidewall.models.answers import (
     shots_in_order,
     thresholds_table,
 )
+from sidewall.models.carried import Carried
 from sidewall.models.correction import Correction
 from sidewall.models.counted import ALL_STROKES, CountedShots, put_together, sums_by
 from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
@@ -142,8 +143,9 @@ class TightnessModel(Estimator):
         By choice: :class:`FittedCurve`, with the draws.
     strengths_, value_ : Strengths, BallValue
         ``value_`` only by value.
-    correction_ : Correction
-        By value: what the value misses.
+    correction_, carried_ : Correction, Carried
+        By value: what the value misses, and whether something carries over that the log does
+        not hold.
     used_, counted_ : DataFrame, CountedShots
         The shots behind the fit, where it was given a table; the same as counts.
     left_out_ : Series
@@ -215,7 +217,7 @@ class TightnessModel(Estimator):
         parts = as_parts(shots)
         rng = np.random.default_rng(check_seed(self.seed))
         horizon: Horizon = "rally" if self.outcome == "rally" else need_horizon(self.horizon)
-        for name in ("value_", "correction_", "corrections_", "posterior_", "used_"):
+        for name in ("value_", "correction_", "carried_", "corrections_", "posterior_", "used_"):
             self.__dict__.pop(name, None)  # of an earlier fit
         if not (keep is None or isinstance(keep, str) or callable(keep)):
             one_table(parts, "a mask to keep shots by")
@@ -325,11 +327,12 @@ class TightnessModel(Estimator):
         sums = Scores.add_up(parts.each(scoring))
         self.rallies_ = sums.rallies
         shifts = None
-        if judge.horizon != "rally":
-            self.correction_ = Correction(sums.missed)
+        if sums.carried is not None:
+            self.correction_, self.carried_ = Correction(sums.missed), Carried(sums.carried)
             shifts = self.value_.draws(self.draws, rng)
             self.corrections_ = self.correction_.draws(self.draws, rng)
-            self.notes_ += [self.correction_.words()] if self.correction_.speaks else []
+            said = self.correction_.words(), self.carried_.words()
+            self.notes_ += [words for words in said if words]
         self.curves_: dict[str, FittedCurve] = {
             choice: curve.drawn(sums, self.draws, rng, shifts) for choice, curve in curves.items()
         }
