@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 __all__ = ["plan"]
 
 _COUNTS: Final = (
-    *("side", "family", "saves", "saves_per_game"),
-    *("n_attack", "n_reset", "n_matches"),
+    *("side", "family", "n_attack", "n_reset", "n_matches"),
+    *(name + end for name in ("saves", "saves_per_game") for end in ("", "_low", "_high")),
 )
 
 
@@ -156,7 +156,8 @@ def _next_lines(found: Plan) -> list[str]:
         "",
         "Chart next: points in 100 games that one more match would save, as expected today, since",
         "the gap to attack from would lie nearer the best one. Near 0, that gap is settled.",
-        f"In brackets own attacks and resets so far, of {n} {'match' if n == 1 else 'matches'}.",
+        "In brackets between what 95 in 100 such matches would save, and own attacks and resets "
+        f"so far, of {n} {'match' if n == 1 else 'matches'}.",
     ]
     for row in _rows(tables[0]):
         lines.append(f"  {_named(row):42}  {_points(row)}")
@@ -170,8 +171,8 @@ def _next_lines(found: Plan) -> list[str]:
     for row in _rows(found.opponents):
         said = f"about {row['balls']:.0f} {_ball_words(row)} balls a match"
         lines.append(
-            f"  {'against ' + row['opponent']:42}  {100 * row['saves_per_game']:.1f}  "
-            f"({row['n_matches']} charted; {said})"
+            f"  {'against ' + row['opponent']:42}  {_saved(row)}; "
+            f"{row['n_matches']} charted; {said})"
         )
     return lines
 
@@ -194,7 +195,12 @@ def _named(row: dict[str, Any]) -> str:
 
 
 def _points(row: dict[str, Any]) -> str:
-    return f"{100 * row['saves_per_game']:.1f}  ({row['n_attack']:,} and {row['n_reset']:,})"
+    return f"{_saved(row)}; {row['n_attack']:,} and {row['n_reset']:,})"
+
+
+def _saved(row: dict[str, Any]) -> str:
+    mean, low, high = (100 * row["saves_per_game" + end] for end in ("", "_low", "_high"))
+    return f"{mean:.1f}  ({low:.1f} to {high:.1f}"
 
 
 def _cm(metres: float) -> str:

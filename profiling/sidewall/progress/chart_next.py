@@ -29,28 +29,43 @@ _MEAN_MATCHES: Final = 1.0
 
 def information_value(
     gain: Floats, gaps_m: Floats, met_m: Floats, charted: float, further: float
-) -> float:
-    """What more charting would save: rallies a ball, expected before it is done.
+) -> Floats:
+    """What more charting may save: rallies a ball, one number for every draw.
 
     With more of what was charted the posterior variance shrinks by ``charted / (charted +
-    further)``; the mean that will then be known is spread about today's by the rest. A choice
-    gap by gap gains the mean positive part of it.
+    further)``; the mean that will then be known is spread about today's by the rest. Each draw
+    is such a mean: choosing by it, gap by gap, gains this much over choosing as today. Their
+    mean is the expected value of the information, their quantiles say how much may come.
 
     Parameters
     ----------
     gain : ndarray, shape (draws, gaps)
         Draws of what attacking gains over resetting.
     gaps_m : ndarray, shape (gaps,)
+        In rising order.
     met_m : ndarray, shape (n,)
         Gaps of the balls that the rule is for.
     charted, further : float
         Balls, or matches, so far and more.
+
+    Returns
+    -------
+    ndarray, shape (draws,)
     """
     mean = gain.mean(axis=0)
     known = float(np.sqrt(further / (charted + further)))
     later = mean + known * (gain - mean)
-    saves = np.maximum(later, 0.0).mean(axis=0) - np.maximum(mean, 0.0)
-    return float(np.interp(met_m, gaps_m, saves).mean())
+    saves = later * (np.asarray(later > 0, dtype=float) - (mean > 0))
+    left = np.clip(np.searchsorted(gaps_m, met_m, side="right") - 1, 0, len(gaps_m) - 2)
+    step = (np.clip(met_m, gaps_m[0], gaps_m[-1]) - gaps_m[left]) / np.diff(gaps_m)[left]
+    weights = np.bincount(left, 1 - step, len(gaps_m)) + np.bincount(left + 1, step, len(gaps_m))
+    return np.asarray(saves @ weights / max(len(met_m), 1))
+
+
+def _with_ends(name: str, saves: Floats) -> dict[str, float]:
+    """Mean of the draws and the ends of their middle 95 in 100."""
+    low, high = np.quantile(saves, [0.025, 0.975])
+    return {name: float(saves.mean()), f"{name}_low": float(low), f"{name}_high": float(high)}
 
 
 def next_balls(
@@ -75,7 +90,8 @@ def next_balls(
     -------
     DataFrame
         By side, family and `by`: ``saves``, rallies in 100 such balls; ``saves_per_game``,
-        points a game; ``n_attack``, ``n_reset`` so far, of ``n_matches``.
+        points a game; each with ``_low`` and ``_high``, between which 95 in 100 of what may
+        come lie; ``n_attack``, ``n_reset`` so far, of ``n_matches``.
 
     Raises
     ------
@@ -101,10 +117,12 @@ def next_balls(
                 continue
             saves = information_value(gain, gaps, met, charted, matches)
             row: dict[str, Any] = {"side": side, "family": family, **ask.told}
-            row |= {"saves": 100 * saves, "saves_per_game": saves * sum(mine) / games}
+            row |= _with_ends("saves", 100 * saves)
+            row |= _with_ends("saves_per_game", saves * sum(mine) / games)
             rows.append(row | {"n_attack": mine[0], "n_reset": mine[1], "n_matches": charted})
-    columns = ["side", "family", *model.told_apart(by), "saves", "saves_per_game"]
-    table = pd.DataFrame(rows, columns=[*columns, "n_attack", "n_reset", "n_matches"])
+    ends = [name + end for name in ("saves", "saves_per_game") for end in ("", "_low", "_high")]
+    columns = ["side", "family", *model.told_apart(by), *ends, "n_attack", "n_reset", "n_matches"]
+    table = pd.DataFrame(rows, columns=columns)
     return table.sort_values("saves_per_game", ascending=False, ignore_index=True)
 
 
@@ -124,9 +142,10 @@ def next_matches(model: TightnessModel, player: str) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``opponent``; ``saves_per_game``, points a game; ``side`` and ``family``, the balls that
-        bring most of it, with ``balls``, how many such a match is expected to bring (the
-        opponent's own matches, drawn toward the player's mean match, which counts as one);
+        ``opponent``; ``saves_per_game``, points a game, with ``_low`` and ``_high`` as above;
+        ``side`` and ``family``, the balls that bring most of it, with ``balls``, how many such
+        a match is expected to bring (the opponent's own matches, drawn toward the player's mean
+        match, which counts as one);
         ``n_matches``, ``n_shots`` charted against the opponent.
     """
     i, posterior, cells = _position(model, player), model.posterior_, len(model.cells_)
@@ -140,7 +159,7 @@ def next_matches(model: TightnessModel, player: str) -> pd.DataFrame:
     games = max(int(model.games_[i]), 1)
     mean = balls.sum(axis=0) / matches.sum()
     expected = (balls + _MEAN_MATCHES * mean) / (matches + _MEAN_MATCHES)[:, None]
-    saves = np.zeros_like(balls)
+    saves = np.zeros((len(opponents), cells, model.draws))
     for j in range(cells):
         met, gaps = posterior.gaps_met(i, j), posterior.grids[j]
         gain = posterior.gain(i, j, gaps)
@@ -149,11 +168,12 @@ def next_matches(model: TightnessModel, player: str) -> pd.DataFrame:
         for k, more in enumerate(expected[:, j]):
             a_ball = information_value(gain, gaps, met, len(met), more)
             saves[k, j] = a_ball * len(met) / games
-    most = saves.argmax(axis=1)
+    most = saves.mean(axis=2).argmax(axis=1)
+    a_game = pd.DataFrame([_with_ends("saves_per_game", one) for one in saves.sum(axis=1)])
     table = pd.DataFrame(
         {
             "opponent": opponents,
-            "saves_per_game": saves.sum(axis=1),
+            **a_game,
             "side": [model.cells_[j][0] for j in most],
             "family": [model.cells_[j][1] for j in most],
             "balls": expected[np.arange(len(most)), most],
