@@ -7,8 +7,9 @@ Bayesian Analysis 1:515-534). All is drawn by Gibbs sampling with an expanded pa
 coefficient is ``alpha_g * xi``, so that a spread near zero does not hold the chain fast
 (Gelman, van Dyk, Huang & Boscardin 2008, JCGS 17:95-122). Given the spreads, all players'
 coefficients and the common ones are drawn at once: the precision is a block arrow, so a
-sweep costs players x q^3. With many players the spreads are well known and hardly move from
-sweep to sweep: then there are fewer sweeps, and each draws the coefficients several times.
+sweep costs players x q^3. The spreads need no more than some hundred sweeps, and with many
+players, where they are well known, fewer still: then each sweep draws the coefficients several
+times.
 """
 
 from __future__ import annotations
@@ -39,6 +40,8 @@ _TOLD: Final = 1e-6
 _CHUNK: Final = 20_000
 _WARM: Final = 200
 _ROUGH: Final = 60
+#: Sweeps that are enough for any number of players; the studies of coverage have 400.
+_ENOUGH: Final = 500
 #: Players for each draw of the coefficients in a sweep, and the most draws in one; from two on
 #: half as many sweeps beforehand will do.
 _PLAYERS_A_DRAW: Final = 20
@@ -227,10 +230,10 @@ def draw(
     ----------
     moments, groups
     count, warm : int
-        Sweeps kept, and sweeps before them.
+        Draws, and sweeps before them.
     rng : numpy.random.Generator
     shifts : ndarray, shape (count, m), optional
-        Weights of the value of a ball less their estimate, one draw for every sweep kept.
+        Weights of the value of a ball less their estimate, one for every draw.
     luck : ndarray, shape (players,), optional
         Variance of what a player's rows share and is not the player's; it stands beside the
         first own column, which is the level.
@@ -246,11 +249,12 @@ def draw(
         chain = _Chain(moments.with_luck(luck), known, rng, fixed=len(groups.names))
     if start is not None:
         chain.alpha[: len(start)] = start
-    each = int(np.clip(players // _PLAYERS_A_DRAW, 1, min(_MOST_A_SWEEP, count)))
+    many = min(players // _PLAYERS_A_DRAW, _MOST_A_SWEEP)
+    each = int(np.clip(max(many, count // _ENOUGH), 1, count))
     common = np.empty((count, len(moments.xy)))
     own = np.empty((players, count, q), dtype=np.float32)
     spread = np.empty((count, len(groups.names)))
-    for k in range(-(warm if each == 1 else warm // 2), 0):
+    for k in range(-(warm if many < 2 else warm // 2), 0):
         chain.sweep(None if shifts is None else shifts[[k % count]])
     for at in range(0, count, each):
         some = slice(at, min(at + each, count))

@@ -27,10 +27,11 @@ from sidewall.models.usable import cell_of, usable_shots
 from sidewall.rallies.strengths import Strengths
 from sidewall.rallies.value import BallValue, Horizon, outcomes, settled
 
-_WARM: Final = 200
+#: Sweeps of a rough round, and before those kept: few where the spreads begin at those of a
+#: round before, or of a fit of like rows.
 _ROUGH: Final = 60
-#: Where the spreads of a fit of like rows are known, so many times fewer sweeps beforehand.
-_QUICKER: Final = 3
+_WARM_ROUGH: Final = 20
+_WARM: Final = 66
 _CHUNK: Final = 20_000
 
 
@@ -159,10 +160,11 @@ class RoughCurve:
 
     def settle(self, rng: np.random.Generator) -> RoughCurve:
         """Rough draws, linearised anew after each round: two rounds from nothing."""
-        warm = _ROUGH if self._start is None else _ROUGH // _QUICKER
         for _ in range(self._rounds):
+            warm = _ROUGH if self._start is None else _WARM_ROUGH
             groups = self.columns.groups
             found = draw(self.moments(), groups, _ROUGH, warm, rng, start=self._start)
+            self._start = found.spread.mean(axis=0)
             self.common, self.own = found.mean
             self.columns = self.columns.with_slope(self.common)
             self._prepare()
@@ -201,9 +203,8 @@ class RoughCurve:
         luck = None
         if shifts is None and own_design > max(design, 1.0):
             luck = (own_design - max(design, 1.0)) / np.maximum(level, 1e-9)
-        warm = _WARM if self._start is None else _WARM // _QUICKER
         groups = self.columns.groups
-        found = draw(moments, groups, count, warm, rng, shifts, luck, self._start)
+        found = draw(moments, groups, count, _WARM, rng, shifts, luck, self._start)
         return FittedCurve(self.columns, found, self.dispersion, design, own_design)
 
 
