@@ -101,7 +101,8 @@ class CurveColumns:
         """What every word says."""
         names = [f"{stroke}" for stroke in self.strokes]
         names += [f"{stroke} by side" for stroke in self.strokes]
-        names += [f"{stroke} {depth}" for stroke in self.strokes for depth in self._depths]
+        pairs = [f"{stroke} {depth}" for stroke in self.strokes for depth in self._depths]
+        names += [*pairs, *(f"{pair} by side" for pair in pairs)]
         return names + [f"{c} {level}" for c, levels in self.situation.items() for level in levels]
 
     @cached_property
@@ -110,13 +111,14 @@ class CurveColumns:
         k = len(self.strokes)
         kinds = ["stroke"] * k + ["stroke by side"] * k
         kinds += ["stroke by depth"] * (k * len(self._depths))
+        kinds += ["stroke by depth and side"] * (k * len(self._depths))
         return kinds + [c for c, levels in self.situation.items() for _ in levels]
 
     @cached_property
     def sloping(self) -> Bools:
         """Words whose effect changes with the gap."""
         return np.array(
-            [kind not in ("stroke by side", "stroke by depth") for kind in self._word_kind], bool
+            [kind == "stroke" or not kind.startswith("stroke") for kind in self._word_kind], bool
         )
 
     def words(self, shots: pd.DataFrame) -> Floats:
@@ -128,7 +130,8 @@ class CurveColumns:
         columns = [strokes, strokes * side[:, None]]
         depth = _one_hot(_codes(shots, "depth", self._depths), len(self._depths))
         pairs = strokes[:, :, None] * depth[:, None, :]
-        columns.append(pairs.reshape(n, len(self.strokes) * len(self._depths)))
+        pairs = pairs.reshape(n, len(self.strokes) * len(self._depths))
+        columns += [pairs, pairs * side[:, None]]
         for column, levels in self.situation.items():
             columns.append(_one_hot(_codes(shots, column, levels), len(levels)))
         return np.concatenate(columns, axis=1)

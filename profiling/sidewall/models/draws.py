@@ -38,8 +38,11 @@ _FLAT_PRECISION: Final = 1e-4
 #: Directions with less information than this share of the most are left out of a ratio.
 _TOLD: Final = 1e-6
 _CHUNK: Final = 20_000
-_WARM: Final = 200
-_ROUGH: Final = 60
+#: Sweeps of a rough round; before a second one, and before those kept: few, since the spreads
+#: begin at those of a round before, or of a fit of like rows.
+ROUGH: Final = 60
+WARM_ROUGH: Final = 20
+WARM: Final = 66
 #: Sweeps that are enough for any number of players; the studies of coverage have 400.
 _ENOUGH: Final = 500
 #: Players for each draw of the coefficients in a sweep, and the most draws in one; from two on
@@ -434,7 +437,7 @@ class LogitDraws(Estimator):
         common = np.zeros(X.shape[1])
         common[0] = logit(np.clip(y.mean(), 0.02, 0.98))
         own = np.zeros((len(self.groups_), Z.shape[1]))
-        rows = np.arange(len(y))
+        rows, start, warm = np.arange(len(y)), None, ROUGH
         for last in (False, False, True):
             eta = np.clip(X @ common + np.einsum("nq,nq->n", Z, own[code]), -6.0, 6.0)
             p = expit(eta + known)
@@ -442,12 +445,13 @@ class LogitDraws(Estimator):
             moments = Moments.of((X, Z), rows, code, len(own), w, y - p + w * eta)
             if last:
                 break
-            common, own = draw(moments, self.groups, _ROUGH, _ROUGH, rng).mean
+            found = draw(moments, self.groups, ROUGH, warm, rng, start=start)
+            start, warm = found.spread.mean(axis=0), WARM_ROUGH
+            common, own = found.mean
         self.design_effect_ = 1.0
         if cluster is not None:
             of_row = np.asarray(cluster)[order]
-            found = design_effect(X * (y - p)[:, None], of_row, moments.xx)
-            self.design_effect_ = found
+            self.design_effect_ = design_effect(X * (y - p)[:, None], of_row, moments.xx)
         moments = moments.widened(max(self.design_effect_, 1.0))
-        self.draws_ = draw(moments, self.groups, self.draws, _WARM, rng)
+        self.draws_ = draw(moments, self.groups, self.draws, WARM, rng, start=start)
         return self

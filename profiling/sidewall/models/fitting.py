@@ -22,16 +22,19 @@ from sidewall.models.counted import (
     kind_columns,
 )
 from sidewall.models.curves import CurveColumns, side_and_volley
-from sidewall.models.draws import Draws, Moments, draw, variance_ratio
+from sidewall.models.draws import (
+    ROUGH,
+    WARM,
+    WARM_ROUGH,
+    Draws,
+    Moments,
+    draw,
+    variance_ratio,
+)
 from sidewall.models.usable import cell_of, usable_shots
 from sidewall.rallies.strengths import Strengths
 from sidewall.rallies.value import BallValue, Horizon, outcomes, settled
 
-#: Sweeps of a rough round, and before those kept: few where the spreads begin at those of a
-#: round before, or of a fit of like rows.
-_ROUGH: Final = 60
-_WARM_ROUGH: Final = 20
-_WARM: Final = 66
 _CHUNK: Final = 20_000
 
 
@@ -161,9 +164,9 @@ class RoughCurve:
     def settle(self, rng: np.random.Generator) -> RoughCurve:
         """Rough draws, linearised anew after each round: two rounds from nothing."""
         for _ in range(self._rounds):
-            warm = _ROUGH if self._start is None else _WARM_ROUGH
+            warm = ROUGH if self._start is None else WARM_ROUGH
             groups = self.columns.groups
-            found = draw(self.moments(), groups, _ROUGH, warm, rng, start=self._start)
+            found = draw(self.moments(), groups, ROUGH, warm, rng, start=self._start)
             self._start = found.spread.mean(axis=0)
             self.common, self.own = found.mean
             self.columns = self.columns.with_slope(self.common)
@@ -204,7 +207,7 @@ class RoughCurve:
         if shifts is None and own_design > max(design, 1.0):
             luck = (own_design - max(design, 1.0)) / np.maximum(level, 1e-9)
         groups = self.columns.groups
-        found = draw(moments, groups, count, _WARM, rng, shifts, luck, self._start)
+        found = draw(moments, groups, count, WARM, rng, shifts, luck, self._start)
         return FittedCurve(self.columns, found, self.dispersion, design, own_design)
 
 
