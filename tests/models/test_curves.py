@@ -46,10 +46,11 @@ def test_words_are_indicators_by_name(columns):
     np.testing.assert_array_equal(table["kill by side"], [0, 0.5, 0, 0])
     np.testing.assert_array_equal(table["drop back"], [1, 0, 0, 0])
     np.testing.assert_array_equal(table["kill front"], [0, 1, 0, 0])
+    np.testing.assert_array_equal(table["kill front by side"], [0, 0.5, 0, 0])
     np.testing.assert_array_equal(table["depth front"], [0, 1, 1, 0])
     np.testing.assert_array_equal(table["balance jammed"], [0, 0, 1, 0])
     assert table.shape[1] == len(set(columns.word_names))
-    assert len(table.columns) == 2 + 2 + 4 + 2 + 2
+    assert len(table.columns) == 2 + 2 + 4 + 4 + 2 + 2
 
 
 def test_a_word_of_a_column_that_is_not_there_is_blank(columns):

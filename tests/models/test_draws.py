@@ -86,10 +86,11 @@ def flat(found):
     return np.concatenate([found.common, own.reshape(len(own), -1)], axis=1)
 
 
-@pytest.mark.parametrize("each", [1, 5])
+@pytest.mark.parametrize("each", [1, 2, 5])
 def test_several_groups_against_a_dense_grid(each, monkeypatch):
-    """One draw a sweep, and several of the coefficients, as where there are many players."""
-    monkeypatch.setattr(draws, "_PLAYERS_A_DRAW", 5 // each)
+    """One draw a sweep, two as in a long run, and several as where there are many players."""
+    monkeypatch.setattr(draws, "_PLAYERS_A_DRAW", 1 if each == 5 else 6)
+    monkeypatch.setattr(draws, "_ENOUGH", N if each == 2 else N * each)
     X, Z, group, weight, y, groups = many_groups(np.random.default_rng(5))
     m = plain_moments(X, Z, group, weight, y, 5)
     found = draw(m, groups, N * each, 200, np.random.default_rng(2))

@@ -43,7 +43,8 @@ _CHUNK: Final = 20_000
 ROUGH: Final = 60
 WARM_ROUGH: Final = 20
 WARM: Final = 66
-#: Sweeps that are enough for any number of players; the studies of coverage have 400.
+#: Where there are twice so many draws, a sweep draws the coefficients twice, whatever the number
+#: of players; the studies of coverage have 400 sweeps.
 _ENOUGH: Final = 500
 #: Players for each draw of the coefficients in a sweep, and the most draws in one; from two on
 #: half as many sweeps beforehand will do.
@@ -253,7 +254,7 @@ def draw(
     if start is not None:
         chain.alpha[: len(start)] = start
     many = min(players // _PLAYERS_A_DRAW, _MOST_A_SWEEP)
-    each = int(np.clip(max(many, count // _ENOUGH), 1, count))
+    each = int(np.clip(max(many, min(count // _ENOUGH, 2)), 1, count))
     common = np.empty((count, len(moments.xy)))
     own = np.empty((players, count, q), dtype=np.float32)
     spread = np.empty((count, len(groups.names)))
