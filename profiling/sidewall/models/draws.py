@@ -22,6 +22,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg.blas import dtrsm
 from scipy.linalg.lapack import dpotrf, dtrtrs
 from scipy.special import expit, logit
 
@@ -325,11 +326,10 @@ class _Chain:
         K = m.zz * (dz[:, None] * dz)
         K[:, self.diagonal, self.diagonal] += 1.0 / self.tau2[self.g.own]
         right = np.concatenate([m.zx * (dz[:, None] * dx), zy * dz[:, None]], axis=2)
-        roots, U = [], np.empty_like(right)
-        for i, (block, side) in enumerate(zip(K, right, strict=True)):
-            root, _ = dpotrf(block.T, lower=1, overwrite_a=1)
-            U[i] = dtrtrs(root, side, lower=1)[0]
-            roots.append(root)
+        roots = [dpotrf(block.T, lower=1, clean=0, overwrite_a=1)[0] for block in K]
+        U = right  # solved in place: to BLAS a row-wise block is its transpose, from the right
+        for root, block in zip(roots, U, strict=True):
+            dtrsm(1.0, root, block.T, side=1, lower=1, trans_a=1, overwrite_b=1)
         flat = U.reshape(-1, p + count)
         cross = flat[:, :p].T @ flat
         S = m.xx * (dx[:, None] * dx) - cross[:, :p]
