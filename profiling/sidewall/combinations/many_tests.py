@@ -26,14 +26,17 @@ def adjusted(p: ArrayLike, method: Literal["bh", "holm"] = "bh") -> Floats:
     -------
     ndarray, shape (n,)
     """
-    from statsmodels.stats.multitest import multipletests  # noqa: PLC0415 - slow to load
-
     values = np.asarray(p, dtype=np.float64)
     result = np.full(len(values), np.nan)
-    known = ~np.isnan(values)
-    if known.any():
-        name = {"bh": "fdr_bh", "holm": "holm"}[method]
-        result[known] = multipletests(values[known], method=name)[1]
+    known = np.flatnonzero(~np.isnan(values))
+    # by hand: loading statsmodels for this takes a second, a tenth of a report (by profile)
+    order = known[np.argsort(values[known], kind="stable")]
+    rising, n = values[order], len(order)
+    if method == "holm":
+        found = np.maximum.accumulate(rising * np.arange(n, 0, -1))
+    else:
+        found = np.minimum.accumulate((rising * n / np.arange(1, n + 1))[::-1])[::-1]
+    result[order] = np.minimum(found, 1.0)
     return result
 
 

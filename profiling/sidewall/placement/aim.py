@@ -461,20 +461,16 @@ def aim_answer(cell: AimChances, level: float) -> dict[str, Any]:
 def even_normal(draws: int, columns: int, seed: int) -> Array:
     """Independent normal columns, spread more evenly than random numbers.
 
-    A scrambled Sobol sequence (Owen 1998, Journal of Complexity 14:466-489) through the
-    normal quantile: in tests its tails were three times as exact as those of as many random
-    draws.
+    A Latin hypercube (McKay, Beckman & Conover 1979, Technometrics 21:239-245) through the
+    normal quantile: each column has one number in every one of `draws` equally likely bands.
 
     Returns
     -------
-    ndarray, shape (k, columns)
-        k is `draws`, or the next power of two.
+    ndarray, shape (draws, columns)
     """
-    from scipy.stats import qmc  # noqa: PLC0415 - slow to load
-
-    power = int(np.ceil(np.log2(max(draws, 2))))
-    u = qmc.Sobol(columns, seed=seed).random_base2(power)
-    return np.asarray(ndtri(np.clip(u, 1e-9, 1.0 - 1e-9)))
+    rng = np.random.default_rng(seed)
+    band = rng.permuted(np.tile(np.arange(draws)[:, None], columns), axis=0)
+    return np.asarray(ndtri((band + rng.random((draws, columns))) / draws))
 
 
 def _root(covariance: Array) -> Array:
