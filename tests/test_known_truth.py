@@ -138,7 +138,7 @@ def test_attack_effect_is_attack_minus_reset(shots, exact, fitted, request):
     own = usable(shots)
     tight, _, loose = found.to_dict("records")
     for row in (tight, loose):
-        balls = own[own["gap_m"].between(row["low_m"], row["high_m"], inclusive="left")]
+        balls = own[own["gap_m"].between(row["from_m"], row["to_m"], inclusive="left")]
         truth = (exact(balls, choice="attack") - exact(balls, choice="reset")).mean()
         for name in ("effect", "model_gain"):
             error = (row[f"{name}_high"] - row[f"{name}_low"]) / (2 * 1.96)
@@ -247,8 +247,8 @@ def test_lets_move_no_answer_of_the_model(shots, full_of_lets, by_rally):
 
 def test_lets_move_no_rate_of_winning(shots, full_of_lets):
     tables = [zone_features(table, by=["player", "side"]) for table in (full_of_lets, shots)]
-    equal(*tables, ["win_rate", "win_low", "win_high", "n_effective", "decided"])
-    assert (tables[0]["shots"] > tables[1]["shots"]).any()
+    equal(*tables, ["win_rate", "win_rate_low", "win_rate_high", "n_effective", "decided"])
+    assert (tables[0]["n_shots"] > tables[1]["n_shots"]).any()
 
 
 def test_lets_move_no_effect_of_a_combination(shots, full_of_lets):
@@ -277,5 +277,5 @@ def test_win_rates_of_zones_by_plain_counting(shots):
         per_rally = len(part) / part["rally_id"].nunique()
         if per_rally > 2.0:
             independent = 1.96 * np.sqrt(rate * (1 - rate) / len(part))
-            assert (row["win_high"] - row["win_low"]) / 2.0 > 1.2 * independent
-    assert table.loc[("Alder", "forehand"), "shots"] < table.loc[("Alder", "backhand"), "shots"]
+            assert (row["win_rate_high"] - row["win_rate_low"]) / 2.0 > 1.2 * independent
+    assert table.loc[("Alder", "forehand"), "n_shots"] < table.loc[("Alder", "backhand"), "n_shots"]

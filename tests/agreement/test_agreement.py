@@ -24,7 +24,7 @@ def test_tables_hold_every_pair(fitted, two_charters):
     words = fitted.words_.set_index("column")
     assert list(words.index) == [name for name in VOCABULARY if name in two_charters[0]]
     for column, table in fitted.tables_.items():
-        assert table.to_numpy().sum() == words.loc[column, "n"]
+        assert table.to_numpy().sum() == words.loc[column, "n_shots"]
         agreed = np.trace(table.to_numpy()) / table.to_numpy().sum()
         assert words.loc[column, "agreed"] == pytest.approx(agreed)
         assert words.loc[column, "kappa"] == pytest.approx(cohen_kappa(table).kappa)
@@ -35,7 +35,7 @@ def test_tables_hold_every_pair(fitted, two_charters):
 
 def test_the_gaps_error_is_the_planted_one(fitted):
     # 7 cm each; readings turned back at the wall make it a little less
-    assert fitted.gap_error_["low_m"] < 0.07 < fitted.gap_error_["high_m"] + 0.005
+    assert fitted.gap_error_["sd_low_m"] < 0.07 < fitted.gap_error_["sd_high_m"] + 0.005
     gap = fitted.limits_.set_index("column").loc["gap_m"]
     assert gap["sd_m"] == pytest.approx(np.sqrt(2) * fitted.gap_error_["sd_m"])
     assert gap["bias_low_m"] < gap["bias_m"] < gap["bias_high_m"]
@@ -46,18 +46,18 @@ def test_shares_found_add_up(fitted):
     found = fitted.found_.set_index("what")
     counts = fitted.aligned_["status"].value_counts()
     first = found.loc["shots of the first, found by the second"]
-    assert first["n"] == counts["agreed"] + counts["missed by second"]
-    assert first["share"] == pytest.approx(counts["agreed"] / first["n"])
-    assert (found["low"] <= found["share"]).all()
-    assert (found["share"] <= found["high"]).all()
+    assert first["n_compared"] == counts["agreed"] + counts["missed by second"]
+    assert first["share"] == pytest.approx(counts["agreed"] / first["n_compared"])
+    assert (found["share_low"] <= found["share"]).all()
+    assert (found["share"] <= found["share_high"]).all()
     rallies = found.loc["rallies of either, found by both"]
-    assert rallies["n"] == fitted.aligned_["rally_pair"].nunique()
+    assert rallies["n_compared"] == fitted.aligned_["rally_pair"].nunique()
 
 
 def test_an_ending_counts_once_a_rally_even_if_the_last_shot_was_missed(match):
     second = second_charter(match, miss=0.2, confuse=0.0, gap_sd_m=0.05, seed=2)
     row = Agreement(draws=50).fit(match, second).words_.set_index("column").loc["ending"]
-    assert row["n"] == row["rallies"] == len(match.drop_duplicates(["game", "rally"]))
+    assert row["n_shots"] == row["n_rallies"] == len(match.drop_duplicates(["game", "rally"]))
     assert row["kappa"] == 1.0
     assert 0.5 < row["kappa_low"] < 1.0 == row["kappa_high"]
 
@@ -133,7 +133,8 @@ def test_rallies_that_agree_within_widen_every_interval():
     icc = clustered_intraclass(np.repeat(a, copies), np.repeat(b, copies), rally, weights)
     np.testing.assert_allclose(icc["icc"], intraclass(np.column_stack([a, b]))["icc"], atol=0.01)
     wide = intraclass(np.column_stack([a, b]))
-    np.testing.assert_allclose(icc["high"] - icc["low"], wide["high"] - wide["low"], rtol=0.35)
+    ours, theirs = (found["icc_high"] - found["icc_low"] for found in (icc, wide))
+    np.testing.assert_allclose(ours, theirs, rtol=0.35)
 
 
 def test_correlations_from_sums_are_those_from_readings():

@@ -113,7 +113,7 @@ def test_what_was_charted_is_the_models_own_answer(noisy, corrected, model):
     known = own["status"].eq("crosses") & none["status"].eq("crosses")
     assert known.sum() >= 2
     off = (none["threshold_m"] - own["threshold_m"])[known].abs()
-    assert (off < 0.25 * (own["high_m"] - own["low_m"])[known]).all()
+    assert (off < 0.25 * (own["threshold_high_m"] - own["threshold_low_m"])[known]).all()
     assert not hasattr(model, "posterior_"), "the model given is left as it was"
 
 

@@ -134,7 +134,7 @@ def test_thresholds_are_the_models_in_centimetres(profile, shots):
     by_rally = written[written["outcome"] == "rally"].reset_index(drop=True)
     wanted = TightnessModel(outcome="rally").fit(shots).thresholds().query("player == 'Rowan'")
     assert by_rally["status"].tolist() == wanted["status"].tolist()
-    for name in ("threshold", "low", "high", "gap_max"):
+    for name in ("threshold", "threshold_low", "threshold_high", "gap_max"):
         np.testing.assert_allclose(by_rally[f"{name}_cm"], 100 * wanted[f"{name}_m"], atol=0.051)
     assert by_rally["n_reset"].tolist() == wanted["n_reset"].tolist()
 

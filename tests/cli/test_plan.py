@@ -67,9 +67,10 @@ def test_numbers_of_matches():
 
 
 def test_every_kind_of_answer_is_said():
-    row = {"matches": 2, "rallies": 160, "shots": 700, "half_width_m": 0.2, "half_width_low": 0.15,
-           "half_width_high": np.inf, "known": 0.625, "known_error": 0.05, "sets": 40}  # fmt: skip
-    table = pd.DataFrame([row | {"matches": 1, "half_width_m": np.inf}, row])
+    row = {"n_matches": 2, "n_rallies": 160, "n_shots": 700, "half_width_m": 0.2,
+           "half_width_low_m": 0.15, "half_width_high_m": np.inf, "known": 0.625,
+           "known_error": 0.05, "sets": 40}  # fmt: skip
+    table = pd.DataFrame([row | {"n_matches": 1, "half_width_m": np.inf}, row])
     said = {
         how: _lines(Plan(table, 0.1, matches, how, 4, "the club"))
         for how, matches in (("simulated", 2.0), ("forecast", 8.0), ("out of reach", np.inf))

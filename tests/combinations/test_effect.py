@@ -62,7 +62,7 @@ def test_difference_by_hand(by_hand):
     shots["match"] = pd.Categorical(shots["match"], categories=shots["match"].unique())
     two = Combination("two", [Step.own(stroke="drive"), Step.any_reply(), Step.own(stroke="drop")])
     row = two.effect(shots, player="Hazel", state=one_state).iloc[0]
-    assert (row["played_on"], row["another_way"], row["rallies"]) == (18, 24, 42)
+    assert (row["played_on"], row["another_way"], row["n_rallies"]) == (18, 24, 42)
     assert row["win_rate_played_on"] == pytest.approx(2 / 3)
     assert row["win_rate_another_way"] == pytest.approx(1 / 4)
     assert row["difference"] == pytest.approx(5 / 12)
@@ -90,9 +90,9 @@ def test_by_player_and_together(ladder):
     assert np.isnan(alone["p"])
     first = ATTACK.effect(table, tries="first", permutations=0).iloc[0]
     assert first["compared"] < whole["compared"]
-    assert first["rallies"] <= whole["rallies"]
+    assert first["n_rallies"] <= whole["n_rallies"]
     # each rally counts at most once for each of its two players
-    assert first["compared"] <= 2 * first["rallies"]
+    assert first["compared"] <= 2 * first["n_rallies"]
 
 
 def test_when_how_the_ball_is_met_decides_states_do_not_tell_it(ladder):

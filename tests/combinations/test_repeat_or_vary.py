@@ -28,10 +28,10 @@ def test_counts_by_groups(planted, fitted):
     run = use["same_reply_run"].clip(upper=6)
     for row in fitted.counts_.itertuples():
         mine = use[(run == row.repeats) & (use["repeats_reply"] == (row.reply == "repeated"))]
-        assert row.n == len(mine)
+        assert row.n_shots == len(mine)
         assert row.win_rate == pytest.approx(mine["won"].mean())
-        assert row.rallies == mine["rally_id"].nunique()
-    assert fitted.counts_["n"].sum() == len(fitted.used_)
+        assert row.n_rallies == mine["rally_id"].nunique()
+    assert fitted.counts_["n_shots"].sum() == len(fitted.used_)
 
 
 def test_a_planted_crossing_is_found(fitted):
@@ -39,8 +39,8 @@ def test_a_planted_crossing_is_found(fitted):
     average = answers.iloc[0]
     assert pd.isna(average["player"])
     assert average["status"] == "vary from here on"
-    assert average["low"] <= 2.5 <= average["high"]
-    assert average["low"] < average["repeats"] < average["high"]
+    assert average["repeats_low"] <= 2.5 <= average["repeats_high"]
+    assert average["repeats_low"] < average["repeats"] < average["repeats_high"]
     assert answers["player"].tolist()[1:] == fitted.players_
     assert average["n_repeated"] == answers["n_repeated"].iloc[1:].sum()
 
@@ -54,8 +54,8 @@ def test_the_set_is_where_the_drawn_lines_cross(fitted):
     assert inside.mean() > 0.97
     assert average["repeats"] == pytest.approx(np.median(cross), abs=0.02)
     # the ends are draws: the next ones outward
-    assert average["low"] == pytest.approx(np.quantile(cross, 0.025, method="lower"))
-    assert average["high"] == pytest.approx(np.quantile(cross, 0.975, method="higher"))
+    assert average["repeats_low"] == pytest.approx(np.quantile(cross, 0.025, method="lower"))
+    assert average["repeats_high"] == pytest.approx(np.quantile(cross, 0.975, method="higher"))
 
 
 def test_curves_cross_where_the_answer_says(fitted):
@@ -65,7 +65,7 @@ def test_curves_cross_where_the_answer_says(fitted):
     better = (wide["varied"] > wide["repeated"]).to_numpy()
     crossing = fitted.answers()["repeats"][0]
     assert better.tolist() == (wide.index.to_numpy() > crossing).tolist()
-    assert ((curves["low"] < curves["win"]) & (curves["win"] < curves["high"])).all()
+    assert ((curves["win_low"] < curves["win"]) & (curves["win"] < curves["win_high"])).all()
     assert len(curves) == 12 * (1 + len(fitted.players_))
 
 
@@ -104,7 +104,7 @@ def test_a_word_that_was_always_won_spoils_nothing(planted, fitted):
     # 40 of thousands of shots, and they have a coefficient of their own
     average = found.answers().iloc[0]
     assert average["status"] == "vary from here on"
-    assert average["low"] <= fitted.answers()["repeats"][0] <= average["high"]
+    assert average["repeats_low"] <= fitted.answers()["repeats"][0] <= average["repeats_high"]
 
 
 def test_refusals(by_hand, ladder):

@@ -126,7 +126,7 @@ def test_the_result(table):
     found = search(table, longest=4, least=8)
     assert set(found["shots"]) == {3, 4}
     assert (found["expected"] >= 8).all()
-    np.testing.assert_allclose(found["lift"], found["n"] / found["expected"])
+    np.testing.assert_allclose(found["lift"], found["n_times"] / found["expected"])
     assert [", ".join(words) for words in found["letters"]] == found["sequence"].tolist()
     adjusted = found[["p_lift_adjusted", "p_win_adjusted"]].min(axis=1)
     assert adjusted.is_monotonic_increasing

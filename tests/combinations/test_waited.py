@@ -8,7 +8,8 @@ from sidewall.combinations import Combination, Step, attacks_that_should_have_wa
 from sidewall.combinations.waited import CALLS
 from sidewall.errors import DataError
 
-COLUMNS = ["player", "side", "family", "status", "threshold_m", "low_m", "high_m"]
+ENDS = ["threshold_low_m", "threshold_high_m"]
+COLUMNS = ["player", "side", "family", "status", "threshold_m", *ENDS]
 
 
 def thresholds(*rows):

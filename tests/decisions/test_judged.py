@@ -89,10 +89,10 @@ def test_sums_are_those_of_the_single_draws(table, model):
 
 def test_the_table_adds_up(table, model):
     by = decision_table(table, model)
-    assert by["n"].sum() == len(table)
+    assert by["n_shots"].sum() == len(table)
     groups = by.groupby(["player", "side", "family"], observed=True)
     assert groups["share"].sum().to_numpy() == pytest.approx(1.0)
-    assert (groups["n"].sum() == groups["of"].first()).all()
+    assert (groups["n_shots"].sum() == groups["of"].first()).all()
     assert by["points"].sum() == pytest.approx(table["points"].sum())
     assert ((by["share_low"] <= by["share"]) & (by["share"] <= by["share_high"])).all()
     some = by[by["points_per_100"].notna()]
@@ -113,7 +113,7 @@ def test_each_interval_is_that_of_the_column_it_is_named_after(table, model):
     low, high = np.quantile(drawn, [0.025, 0.975])
     assert [row["points_low"], row["points_high"]] == pytest.approx([low, high])
     for end in ("", "_low", "_high"):
-        per_100 = 100.0 * row[f"points{end}"] / row["n"]
+        per_100 = 100.0 * row[f"points{end}"] / row["n_shots"]
         assert row[f"points_per_100{end}"] == pytest.approx(per_100)
     assert not {"low", "high"} & set(by)
 
@@ -130,7 +130,7 @@ def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players,
         [table["player"].astype(str), table["decision"].astype(str)]
     )
     by = decision_table(table, model, "player")
-    by = by[by["points_per_100"].notna() & (by["n"] >= 5)]
+    by = by[by["points_per_100"].notna() & (by["n_shots"] >= 5)]
     at = pd.MultiIndex.from_frame(by[["player", "decision"]].astype(str))
     true = true.mean().reindex(at).to_numpy()
     low, high = (by[f"points_per_100_{end}"].to_numpy() for end in ("low", "high"))
@@ -142,13 +142,13 @@ def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players,
 def test_by_zone_and_by_score(table, model):
     zones = decisions_by(table, model, "zone", "Rowan")
     own = table[table["player"] == "Rowan"]
-    assert zones["n"].sum() == len(own)
+    assert zones["n_shots"].sum() == len(own)
     assert {"depth", "lane"} <= set(zones.columns)
     scores = decisions_by(table, model, "score", late_from=8)
     ahead = scores[(scores["score"] == "ahead") & (scores["stage"] == "late")]
     late = np.maximum(table["own_points"], table["opponent_points"]) >= 8
-    assert ahead["n"].sum() == (late & (table["own_points"] > table["opponent_points"])).sum()
-    assert decisions_by(table, model, "balance")["n"].sum() == len(table)
+    assert ahead["n_shots"].sum() == (late & (table["own_points"] > table["opponent_points"])).sum()
+    assert decisions_by(table, model, "balance")["n_shots"].sum() == len(table)
 
 
 def test_a_ball_is_judged_in_its_own_situation(shots, model):
@@ -197,7 +197,7 @@ def test_what_the_log_tells_of_the_place_does_alone(table, model):
     by_lane = decisions_by(table.drop(columns="depth"), model, player="Rowan")
     assert "depth" not in by_lane
     assert by_lane["lane"].notna().all()
-    assert by_lane["n"].sum() == (table["player"] == "Rowan").sum()
+    assert by_lane["n_shots"].sum() == (table["player"] == "Rowan").sum()
 
 
 def test_a_score_that_is_not_known_is_neither_ahead_nor_behind(table, model):
@@ -207,7 +207,7 @@ def test_a_score_that_is_not_known_is_neither_ahead_nor_behind(table, model):
     by = decisions_by(blank, model, "score", "Rowan")
     known = by[by["score"].notna()]
     mine = table["player"] == "Rowan"
-    assert known["n"].sum() == (mine & ~unknown).sum()
+    assert known["n_shots"].sum() == (mine & ~unknown).sum()
     assert (known["score"].isna() == known["stage"].isna()).all()
 
 
@@ -223,4 +223,4 @@ def test_kept_decisions_alone_are_summed_up(shots, model, table):
     kept = decision_table(shots, model, "player", keep="balance == 'set'")
     set_ = decision_table(table[(table["balance"] == "set").to_numpy()], model, "player")
     pd.testing.assert_frame_equal(kept, set_)
-    assert kept["n"].sum() < len(table)
+    assert kept["n_shots"].sum() < len(table)

@@ -16,12 +16,12 @@ def test_by_hand(three_rallies):
         ("Rowan", "forehand"), ("Rowan", "backhand"), ("Hazel", "forehand"), ("Hazel", "backhand"),
     ]  # fmt: skip
     rowan = z.loc["Rowan", "forehand"]  # a reset drive won, an attacking kill lost
-    assert (rowan["shots"], rowan["rallies"], rowan["decided"]) == (2, 2, 2)
+    assert (rowan["n_shots"], rowan["n_rallies"], rowan["decided"]) == (2, 2, 2)
     assert rowan["share"] == pytest.approx(2 / 3)
     assert rowan["gap_m"] == pytest.approx((0.3 + 2.0) / 2)
     assert rowan["attack_share"] == rowan["win_rate"] == 0.5
     hazel = z.loc["Hazel", "forehand"]  # her only one was in the let
-    assert (hazel["shots"], hazel["decided"], hazel["choices"]) == (1, 0, 1)
+    assert (hazel["n_shots"], hazel["decided"], hazel["choices"]) == (1, 0, 1)
     assert np.isnan(hazel["win_rate"])
     assert np.isnan(hazel["n_effective"])
 
@@ -36,8 +36,8 @@ def test_against_pandas_groupby(make_log):
     grouped = f.groupby(by, observed=True, dropna=False)
     want = pd.DataFrame(
         {
-            "shots": grouped.size(),
-            "rallies": grouped["rally_id"].nunique(),
+            "n_shots": grouped.size(),
+            "n_rallies": grouped["rally_id"].nunique(),
             "gap_m": grouped["gap_m"].median(),
             "gap_q1_m": grouped["gap_m"].quantile(0.25),
             "gap_q3_m": grouped["gap_m"].quantile(0.75),
@@ -58,11 +58,11 @@ def test_against_pandas_groupby(make_log):
 def test_intervals_hold_their_estimates_and_no_shot_is_lost(make_log):
     shots = make_log(150, 11)
     z = zone_features(shots)
-    assert z["shots"].sum() == (shots["stroke"] != "serve").sum()
+    assert z["n_shots"].sum() == (shots["stroke"] != "serve").sum()
     np.testing.assert_allclose(z.groupby("player", observed=True)["share"].sum(), 1.0)
     for value, low, high in (
-        ("win_rate", "win_low", "win_high"),
-        ("attack_share", "attack_low", "attack_high"),
+        ("win_rate", "win_rate_low", "win_rate_high"),
+        ("attack_share", "attack_share_low", "attack_share_high"),
         ("share", "share_low", "share_high"),
         ("gap_m", "gap_q1_m", "gap_q3_m"),
     ):
@@ -102,9 +102,9 @@ def test_rows_of_a_feature_table_may_be_chosen(make_log):
 
 def test_own_boundaries(make_log):
     shots = make_log(80, 3)
-    usual = zone_features(shots, by="depth").set_index("depth")["shots"]
+    usual = zone_features(shots, by="depth").set_index("depth")["n_shots"]
     deep = zone_features(shots, by="depth", court=Zones(back_begins_m=9.0))
-    assert deep.set_index("depth")["shots"]["back"] < usual["back"]
+    assert deep.set_index("depth")["n_shots"]["back"] < usual["back"]
 
 
 def test_share_without_players_is_of_all_shots(make_log):
@@ -115,4 +115,4 @@ def test_share_without_players_is_of_all_shots(make_log):
 def test_empty(make_log):
     z = zone_features(make_log(2, 1).iloc[:0])
     assert len(z) == 0
-    assert {"shots", "win_rate", "n_effective"} <= set(z.columns)
+    assert {"n_shots", "win_rate", "n_effective"} <= set(z.columns)

@@ -106,13 +106,13 @@ def test_the_rule_and_its_cost_are_those_of_plain_loops(gain, met, weighed):
     order = np.argsort(costs)
     reached = np.cumsum(weight[order])
     assume(not np.isclose(reached, 0.9).any())
-    assert found.cost_high == pytest.approx(100 * costs[order[reached > 0.9][0]], abs=1e-9)
+    assert found.cost_at_most == pytest.approx(100 * costs[order[reached > 0.9][0]], abs=1e-9)
 
 
 def test_a_rule_without_a_ball_has_no_cost():
     found = rule_of(np.array([[-1.0, 1.0]]), np.array([0.0, 1.0]), np.empty(0), 0.95)
     assert found.gap_m == pytest.approx(0.65)  # the share that says attack goes from 0 to 1
-    assert np.isnan([found.cost, found.cost_high]).all()
+    assert np.isnan([found.cost, found.cost_at_most]).all()
 
 
 def test_more_shots_settle_an_open_answer():

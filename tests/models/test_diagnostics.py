@@ -93,7 +93,7 @@ def test_calibration_of_honest_predictions():
     low, high = table["observed_low"], table["observed_high"]
     inside = (low <= table["predicted"]) & (table["predicted"] <= high)
     assert inside.sum() >= 8
-    assert table["n"].sum() == 5000
+    assert table["n_shots"].sum() == 5000
     skewed = calibration_table(won, np.clip(2 * win - 0.5, 0.01, 0.99), np.arange(5000))
     low, high = skewed["observed_low"], skewed["observed_high"]
     outside = (low > skewed["predicted"]) | (skewed["predicted"] > high)
@@ -130,7 +130,7 @@ def test_held_out_losses_are_compared_with_the_models(small, checked):
     assert checked.n_shots == len(small.used_)
     assert checked.n_matches == 6
     assert checked.n_rallies == small.used_["rally_id"].nunique()
-    assert checked.calibration["n"].sum() == checked.n_shots
+    assert checked.calibration["n_shots"].sum() == checked.n_shots
     # no chance loses more than a coin's: all keep near ln 2 where a rally hangs little on a shot
     assert checked.held_out["log_loss"].between(0.6, 0.75).all()
 

@@ -48,7 +48,8 @@ def all_answers(fitted):
     table = fitted.thresholds()
     assert set(table["status"]) <= STATUSES
     told = table[table["status"] == "crosses"]
-    assert np.isfinite(told[["threshold_m", "low_m", "high_m"]].to_numpy()).all()
+    ends = told[["threshold_m", "threshold_low_m", "threshold_high_m"]]
+    assert np.isfinite(ends.to_numpy()).all()
     assert table.loc[table["status"] != "crosses", "threshold_m"].isna().all()
     rule = fitted.rule()
     assert rule["rule_m"].notna().all()

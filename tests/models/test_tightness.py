@@ -131,7 +131,7 @@ def test_the_rule_is_nearer_the_truth_than_one_gap_for_all(by_value, truth):
     ours, exact = (np.log1p(rule.loc[crosses, c] / 0.25) for c in ("rule_m", "threshold_m"))
     assert np.corrcoef(ours, exact)[0, 1] > 0.5
     assert (rule["cost"] >= 0).all()
-    assert (rule["cost"] <= rule["cost_high"]).all()
+    assert (rule["cost"] <= rule["cost_at_most"]).all()
 
 
 def test_which_shot_puts_attack_first_on_loose_balls_of_the_better_side(by_value):
@@ -149,7 +149,7 @@ def test_which_shot_puts_attack_first_on_loose_balls_of_the_better_side(by_value
     own = own[own["family"] == "ground"]
     n = own.groupby(["choice", "stroke"], observed=True).size()
     for row in loose.itertuples():
-        assert row.n == n.get((row.choice, row.stroke), 0)
+        assert row.n_shots == n.get((row.choice, row.stroke), 0)
 
 
 def test_by_value_more_is_known_than_by_rally(by_rally, by_value):
@@ -183,8 +183,8 @@ def test_counts_of_the_table_are_those_of_the_shots(model):
 def test_statuses_and_numbers_go_together(model):
     table = model.thresholds()
     crosses = table["status"] == CROSSES
-    assert (table.loc[crosses, "low_m"] <= table.loc[crosses, "threshold_m"]).all()
-    assert (table.loc[crosses, "threshold_m"] <= table.loc[crosses, "high_m"]).all()
+    assert (table.loc[crosses, "threshold_low_m"] <= table.loc[crosses, "threshold_m"]).all()
+    assert (table.loc[crosses, "threshold_m"] <= table.loc[crosses, "threshold_high_m"]).all()
     assert table.loc[~crosses, "threshold_m"].isna().all()
     assert (table.loc[table["status"] == NOT_KNOWN, "more_shots"] > 0).all()
     assert (table.loc[table["status"] != NOT_KNOWN, "more_shots"] == 0).all()

@@ -12,8 +12,8 @@ def test_shrout_and_fleiss_1979_table_2():
     found = intraclass(ratings)
     np.testing.assert_array_equal(found["icc"].round(2), [0.17, 0.29, 0.71])
     # limits as the manual of R's psych package prints them for these data (from memory)
-    np.testing.assert_allclose(found["low"], [-0.133, 0.019, 0.342], atol=6e-4)
-    np.testing.assert_allclose(found["high"], [0.72, 0.76, 0.95], atol=6e-3)
+    np.testing.assert_allclose(found["icc_low"], [-0.133, 0.019, 0.342], atol=6e-4)
+    np.testing.assert_allclose(found["icc_high"], [0.72, 0.76, 0.95], atol=6e-3)
 
 
 #: Peak expiratory flow of 17 subjects, first readings, l/min (from memory; the summaries
@@ -41,4 +41,5 @@ def test_bland_and_altman_1986_intervals(flows):
     """Their printed intervals (from memory), which round at every step."""
     printed = {"bias": (-22.0, 17.8), "lower": (-114.3, -45.1), "upper": (40.9, 110.1)}
     for name, ends in printed.items():
-        np.testing.assert_allclose(flows.loc[name, ["low", "high"]].astype(float), ends, atol=0.25)
+        found = flows.loc[name, ["value_low", "value_high"]].astype(float)
+        np.testing.assert_allclose(found, ends, atol=0.25)

@@ -56,7 +56,7 @@ def test_the_first_target_that_fits_is_taken(log):
     coin = Target("coin", Circle(0.5, 7.8, 0.1), ("drive",))
     table = placement_table(log, [coin, Target("all", Circle(3, 5, 3))], by=["target"])
     assert table["target"].tolist() == ["coin", "all"]
-    assert table.loc[0, ["shots", "share", "unseen"]].tolist() == [3, pytest.approx(1 / 3), 1]
+    assert table.loc[0, ["n_shots", "share", "unseen"]].tolist() == [3, pytest.approx(1 / 3), 1]
 
 
 def test_a_table_counts_everything_once(ladder):
@@ -64,7 +64,7 @@ def test_a_table_counts_everything_once(ladder):
     placed = placed_shots(ladder)
     table = placement_table(ladder, by=["player", "stroke"], robust=False)
     assert "robust_deg" not in table
-    assert table["shots"].sum() + table["unseen"].sum() == len(placed)
+    assert table["n_shots"].sum() + table["unseen"].sum() == len(placed)
     row = table[(table["player"] == "Rowan") & (table["stroke"] == "drop")].iloc[0]
     own = placed[(placed["player"] == "Rowan") & (placed["stroke"] == "drop")]
     assert row["share"] == pytest.approx(own["on_target"].mean())
@@ -106,7 +106,7 @@ def test_whole_seconds_are_refused(ladder):
 def test_slow_and_fast_drives_are_compared_within_players(ladder):
     drives = pace_and_accuracy(ladder).query("stroke == 'drive'")
     assert drives["pace_m_s"].is_monotonic_increasing
-    assert drives["shots"].max() - drives["shots"].min() < 12
+    assert drives["n_shots"].max() - drives["n_shots"].min() < 12
     assert (drives["odds_ratio_low"] < drives["odds_ratio"]).all()
     with pytest.raises(DataError, match="at least 2"):
         pace_and_accuracy(ladder, bands=1)

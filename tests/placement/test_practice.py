@@ -124,14 +124,14 @@ def test_before_and_after():
     by = {name: part for name, part in balls.groupby("session", observed=True)}
     table = compare_practice(by["before"], by["after"])
     share, out = table.loc["share on target"], table.loc["error out (m)"]
-    assert share["low"] > 0
-    assert out["low"] < out["change"] < out["high"] < 0
+    assert share["change_low"] > 0
+    assert out["change_low"] < out["change"] < out["change_high"] < 0
     spread = table.loc["spread long (m)"]
-    assert spread["low"] < 0.5 < spread["high"]
+    assert spread["change_low"] < 0.5 < spread["change_high"]
     assert (table["n_before"] == 300).all()
     sessions = practice_table(balls, ["session"]).set_index("session")
     assert sessions.loc["after", "share"] == pytest.approx(share["after"])
-    assert sessions.loc["after", "balls"] == 300
+    assert sessions.loc["after", "n_balls"] == 300
     with pytest.raises(DataError, match="no balls after"):
         compare_practice(by["before"], by["after"].head(0))
 

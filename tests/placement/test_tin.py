@@ -92,10 +92,10 @@ def test_planted_scatter_and_height_are_found(planted, study):
     assert height == pytest.approx(truth.to_numpy(), abs=0.045)
     assert (scatter["tin_share"] - scatter["tin_expected"]).abs().max() < 0.03
     row = best.loc["Rowan"]
-    assert row["flat_low_m"] <= row["best_m"] + 0.02
-    assert row["low_m"] < row["best_m"] < row["high_m"]
+    assert row["flat_from_m"] <= row["best_m"] + 0.02
+    assert row["best_low_m"] < row["best_m"] < row["best_high_m"]
     assert row["gain_per_100"] >= 0
-    assert row["gain_low"] < row["gain_per_100"] < row["gain_high"]
+    assert row["gain_per_100_low"] < row["gain_per_100"] < row["gain_per_100_high"]
 
 
 def test_a_lower_tin_asks_for_a_lower_ball(planted):
@@ -112,7 +112,7 @@ def test_the_log_without_gain_gives_no_height(ladder):
     best = TinMargin().fit(drops).best("all players", tin_heights_m=[0.48])
     assert "best height" not in set(best["status"])
     assert best["best_m"].isna().all()
-    assert np.isinf(best["high_m"]).all()
+    assert np.isinf(best["best_high_m"]).all()
 
 
 def test_pressure_tells_cells_apart(ladder):
@@ -160,7 +160,7 @@ def test_a_spline_finds_the_planted_height_too(study):
     margin = TinMargin(curve="spline").fit(study.drops(players, 700, rng))
     best = margin.best("all players", tin_heights_m=[0.48]).iloc[0]
     typical = players.mean()
-    assert best["low_m"] < study.true_best(typical) < best["high_m"]
+    assert best["best_low_m"] < study.true_best(typical) < best["best_high_m"]
 
 
 def test_a_cell_without_spread_is_noted_and_spoils_nothing(study):
@@ -200,8 +200,8 @@ def test_gap_and_pressure_that_say_the_same_spoil_nothing(study):
     table["gap_m"] = np.where(rng.random(len(table)) < 0.5, 0.2, 0.6)
     best = TinMargin(pressure="gap").fit(table).best("all players", tin_heights_m=[0.48])
     assert len(best) == 2
-    assert (best["low_m"] < study.true_best(players.mean())).all()
-    assert (best["high_m"] > study.true_best(players.mean())).all()
+    assert (best["best_low_m"] < study.true_best(players.mean())).all()
+    assert (best["best_high_m"] > study.true_best(players.mean())).all()
 
 
 def test_a_gain_that_cannot_be_fitted_is_said_not_left_empty(study):

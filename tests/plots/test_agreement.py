@@ -63,7 +63,7 @@ def test_cells_hold_the_counts_and_the_diagonal_is_pale(agreement):
     np.testing.assert_allclose(share[off], wanted[off])
     row = agreement.words_.set_index("column").loc["contact"]
     assert f"kappa {row['kappa']:.2f}" in words.get_title(loc="left")
-    assert f"n = {row['n']:,}" in words.get_title(loc="left")
+    assert f"n = {row['n_shots']:,}" in words.get_title(loc="left")
 
 
 def test_numbers_read_on_their_cells_in_grey(agreement):

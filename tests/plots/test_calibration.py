@@ -75,7 +75,7 @@ def test_n_and_what_the_gap_is_worth_are_said(checks):
 def test_extreme_chances_stay_within_0_to_100(checks):
     table = pd.DataFrame(
         {"predicted": [0.01, 0.99], "observed": [0.0, 1.0], "observed_low": [0.0, 0.8],
-         "observed_high": [0.2, 1.0], "n": [20, 30], "n_rallies": [10, 10]}
+         "observed_high": [0.2, 1.0], "n_shots": [20, 30], "n_rallies": [10, 10]}
     )  # fmt: skip
     ax = plot_calibration(replace(checks, calibration=table, n_shots=50, n_rallies=20))
     assert ax.get_xlim() == (0.0, 100.0)

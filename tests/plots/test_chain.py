@@ -132,11 +132,11 @@ def test_the_table_says_worth_length_interval_and_n(chain):
     values = chain.state_values(draws=20)
     said = words(table)
     for _, row in values.iterrows():
-        win = [100 * row[c] for c in ("win_probability", "win_low", "win_high")]
+        win = [100 * row[f"win_probability{end}"] for end in ("", "_low", "_high")]
         assert "{:.0f} ({:.0f}–{:.0f})".format(*win) in said
-        left = [row[c] for c in ("expected_shots", "shots_low", "shots_high")]
+        left = [row[f"expected_shots{end}"] for end in ("", "_low", "_high")]
         assert "{:.1f} ({:.1f}–{:.1f})".format(*left) in said
-        assert f"{int(row['shots']):,}" in said
+        assert f"{int(row['n_shots']):,}" in said
     assert "Backhand volley" in said
     assert said.count("30–60 cm") == 4
 
@@ -145,7 +145,7 @@ def test_of_one_player(chain):
     court, table = draw(chain, "Hazel")
     own = chain.pair("Hazel")
     for state in (TIGHT, LOOSE):
-        assert f"{own.loc[state, 'shots']:,}" in words(table)
+        assert f"{own.loc[state, 'n_shots']:,}" in words(table)
     written = [text for text in words(table) if "–" in text and "(" in text and "." not in text]
     for words_of_row, (_, row) in zip(written, own.iterrows(), strict=True):
         at, low, high = map(int, re.findall(r"\d+", words_of_row))
@@ -154,7 +154,7 @@ def test_of_one_player(chain):
         assert low < high
     assert court.figure._suptitle.get_text().startswith("Hazel: where")
     assert (
-        f"{own['shots'].sum():,} shots of the player's own"
+        f"{own['n_shots'].sum():,} shots of the player's own"
         in court.figure._supxlabel.get_text().replace("\n", " ")
     )
 

@@ -66,8 +66,8 @@ def test_the_band_is_the_thresholds_own_interval(table):
     assert line.get_xdata()[0] == pytest.approx(known["threshold_m"])
     (band,) = (one for one in ax.patches if one.get_label() == "_band")
     reach = table.loc[table["player"] == known["player"], "gap_m"].quantile(0.99)
-    assert band.get_x() == pytest.approx(known["low_m"])
-    assert band.get_x() + band.get_width() == pytest.approx(min(known["high_m"], reach))
+    assert band.get_x() == pytest.approx(known["threshold_low_m"])
+    assert band.get_x() + band.get_width() == pytest.approx(min(known["threshold_high_m"], reach))
     assert "(in)" in ax.get_xlabel()
 
 

@@ -22,7 +22,7 @@ def table():
 def row(player="Rowan", at=0.1, low=0.02, high=0.18, status="gains", **more):
     return {
         "combination": "drive then drop", "player": player, "status": status,
-        "played_on": 1234, "another_way": 56, "rallies": 200,
+        "played_on": 1234, "another_way": 56, "n_rallies": 200,
         "difference": at, "difference_low": low, "difference_high": high, **more,
     }  # fmt: skip
 

@@ -61,9 +61,9 @@ def test_lines_are_the_intervals(shots):
 def test_every_stage_has_its_words_and_counts(shots):
     words = "\n".join(said(plot_funnel(FOUR_STEPS, shots, "Rowan")))
     table = FOUR_STEPS.funnel(shots, player="Rowan")
-    assert f"{table['n'][0]:,} tries in {table['rallies'][0]} rallies" in words
+    assert f"{table['n_tries'][0]:,} tries in {table['n_rallies'][0]} rallies" in words
     for row in table.iloc[1:5].to_dict("records"):
-        assert f"{row['n']:,} of {row['of']:,} went on" in words
+        assert f"{row['n_tries']:,} of {row['of']:,} went on" in words
     assert "1. The player plays a drive" in words
 
 
@@ -73,7 +73,7 @@ def test_the_break_is_marked_and_said(shots):
     assert len(marked) == 1
     assert marked[0].startswith("3. The player plays a volley drop or kill")
     row = FOUR_STEPS.funnel(shots).iloc[2]
-    words = f"It breaks at step 3, which {row['n']:,} of {row['of']:,} tries reach."
+    words = f"It breaks at step 3, which {row['n_tries']:,} of {row['of']:,} tries reach."
     assert words in ax.figure.get_supxlabel().replace("\n", " ")
 
 

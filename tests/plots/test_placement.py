@@ -115,7 +115,7 @@ def test_the_aim_curve_says_what_the_table_says(margin):
     ax = sw.plot_aim(margin, *CELL)
     row = margin.best("Rowan", tin_heights_m=[0.48]).iloc[0]
     assert row["status"] == "best height"
-    answer = f"best {100 * row['best_m']:.0f} cm ({100 * row['low_m']:.0f} to"
+    answer = f"best {100 * row['best_m']:.0f} cm ({100 * row['best_low_m']:.0f} to"
     assert answer in texts(ax)
     assert "n = 220 heights" in texts(ax)
     assert len(ax.lines) >= 4

@@ -62,12 +62,12 @@ def test_lines_are_the_curves(model, player):
 
 def test_dots_are_the_counts_and_n_stands_below(model):
     ax = plot_repeat(model)
-    drawn = model.counts_[model.counts_["rallies"] >= 10]
+    drawn = model.counts_[model.counts_["n_rallies"] >= 10]
     for kind in ("repeated", "varied"):
         wanted = 100 * drawn.loc[drawn["reply"] == kind, "win_rate"].to_numpy()
         assert line(ax, f"_dots {kind}").get_ydata() == pytest.approx(wanted)
     words = said(ax)
-    assert all(f"{n:,}" in words for n in model.counts_["n"])
+    assert all(f"{n:,}" in words for n in model.counts_["n_shots"])
     assert {"n repeat", "n vary", "repeat", "vary"} <= set(words)
 
 
@@ -92,8 +92,8 @@ def test_a_number_of_repeats_is_marked_with_its_interval(learnt):
     ax = plot_repeat(learnt)
     assert list(line(ax, "_even").get_xdata()) == [answer["repeats"]] * 2
     (band,) = [part for part in ax.patches if part.get_label() == "_set"]
-    assert band.get_x() == pytest.approx(answer["low"])
-    assert band.get_x() + band.get_width() == pytest.approx(answer["high"])
+    assert band.get_x() == pytest.approx(answer["repeats_low"])
+    assert band.get_x() + band.get_width() == pytest.approx(answer["repeats_high"])
     assert "Varying is better from 3 repeats on" in ax.figure.get_supxlabel().replace("\n", " ")
 
 
@@ -109,7 +109,7 @@ def test_a_number_of_repeats_is_marked_with_its_interval(learnt):
     ],
 )
 def test_answers_in_words(status, ends, words):
-    answer = dict(zip(("repeats", "low", "high"), ends, strict=True), status=status)
+    answer = dict(zip(("repeats", "repeats_low", "repeats_high"), ends, strict=True), status=status)
     assert words in repeat_words(answer, 6)
 
 

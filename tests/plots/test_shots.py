@@ -35,7 +35,7 @@ def test_a_row_a_stroke_beside_the_general_answer(model):
 def test_a_line_a_stroke_that_was_played(model):
     player = model.players_[0]
     ax = sw.plot_shot_map(model, player, "backhand", "ground")
-    played = model.which_shot(player, "backhand", "ground", 0.5).query("n >= 5")
+    played = model.which_shot(player, "backhand", "ground", 0.5).query("n_shots >= 5")
     lines = [line for line in ax.get_lines() if line.get_label()[1:] in set(played["stroke"])]
     assert len(lines) == len(played)
     drive = next(line for line in lines if line.get_label() == "_drive")

@@ -74,9 +74,10 @@ def test_the_line_stands_at_the_threshold_and_the_span_is_its_interval(model, cr
     line = labelled(ax, "_threshold")
     assert np.unique(line.get_xdata()) == pytest.approx([crossing["threshold_m"]])
     span = labelled(ax, "_interval").get_paths()[0].get_extents()
-    assert (span.x0, span.x1) == pytest.approx((crossing["low_m"], crossing["high_m"]))
+    low, high = crossing["threshold_low_m"], crossing["threshold_high_m"]
+    assert (span.x0, span.x1) == pytest.approx((low, high))
     centimetres = f"{100 * crossing['threshold_m']:.0f} cm"
-    ends = f"({100 * crossing['low_m']:.0f} to {100 * crossing['high_m']:.0f})"
+    ends = f"({100 * low:.0f} to {100 * high:.0f})"
     assert f"Attack from {centimetres} {ends}" in said(ax)
 
 

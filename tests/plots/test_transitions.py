@@ -78,7 +78,7 @@ def test_of_one_player(chain):
     ax = draw(chain, "Hazel")
     rows = chain.rows_[chain.players_.index("Hazel")]
     np.testing.assert_allclose(shares(ax), np.delete(rows, 0, axis=1))
-    own = chain.pair("Hazel")["shots"]
+    own = chain.pair("Hazel")["n_shots"]
     assert beside(ax, 34) == [f"{n:,}" for n in own]
     assert ax.get_title(loc="left").startswith("Hazel: ")
 

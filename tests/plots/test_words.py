@@ -23,7 +23,8 @@ NAN = float("nan")
 
 
 def answer(status="crosses", at=NAN, low=NAN, high=NAN, more=0.0):
-    return {"status": status, "threshold_m": at, "low_m": low, "high_m": high, "more_shots": more}
+    ends = {"threshold_low_m": low, "threshold_high_m": high}
+    return {"status": status, "threshold_m": at, **ends, "more_shots": more}
 
 
 @pytest.mark.parametrize(

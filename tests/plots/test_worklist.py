@@ -12,7 +12,7 @@ def row(item="length", gain=0.4, low=0.1, high=0.8, status="worth training", **m
         "player": "Rowan", "item": item, "title": f"Title of {item}", "points_per_game": gain,
         "points_per_game_low": low, "points_per_game_high": high,
         "effort": 3.0, "first_in": 0.61, "status": status,
-        "n": 1234, "rallies": 200, **more,
+        "n_shots": 1234, "n_rallies": 200, **more,
     }  # fmt: skip
 
 
@@ -23,7 +23,7 @@ def table():
             row(),
             row("repeats", 0.2, -0.1, 0.5, "may be nothing", first_in=0.39),
             row("forced", -0.001, -0.01, 0.02, "too small to matter", first_in=0.0),
-            row("volley_forehand", np.nan, np.nan, np.nan, "not known yet", first_in=np.nan, n=3),
+            row("volley_forehand", *[np.nan] * 3, "not known yet", first_in=np.nan, n_shots=3),
         ]
     )
 

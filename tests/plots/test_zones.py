@@ -37,10 +37,10 @@ def patch_of(ax, rectangle):
 @pytest.mark.parametrize(
     ("value", "low", "high", "n", "unit"),
     [
-        ("win_rate", "win_low", "win_high", "decided", "%"),
-        ("attack_share", "attack_low", "attack_high", "choices", "%"),
-        ("share", "share_low", "share_high", "shots", "%"),
-        ("gap_m", "gap_q1_m", "gap_q3_m", "shots", " cm"),
+        ("win_rate", "win_rate_low", "win_rate_high", "decided", "%"),
+        ("attack_share", "attack_share_low", "attack_share_high", "choices", "%"),
+        ("share", "share_low", "share_high", "n_shots", "%"),
+        ("gap_m", "gap_q1_m", "gap_q3_m", "n_shots", " cm"),
     ],
 )
 def test_each_zone_says_value_interval_and_n(placed_log, value, low, high, n, unit):

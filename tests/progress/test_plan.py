@@ -31,13 +31,13 @@ def found(small):
 
 
 def test_more_matches_know_more(found):
-    assert found.table["matches"].tolist() == [1, 8]
+    assert found.table["n_matches"].tolist() == [1, 8]
     few, many = found.table.to_dict("records")
     assert many["half_width_m"] <= few["half_width_m"]  # both may be open
     assert many["known"] >= few["known"]
-    assert many["shots"] > 4 * few["shots"]
+    assert many["n_shots"] > 4 * few["n_shots"]
     for row in (few, many):
-        assert row["half_width_low"] <= row["half_width_m"] <= row["half_width_high"]
+        assert row["half_width_low_m"] <= row["half_width_m"] <= row["half_width_high_m"]
         assert row["sets"] <= 8
     assert "Rowan's 4 matches" in found.source
 
@@ -74,7 +74,7 @@ def test_drawn_matches_are_whole_and_the_others_stay(small):
     ],
 )
 def test_how_many_are_needed(widths, wanted, matches, how):
-    table = pd.DataFrame({"matches": [1, 4, 16], "half_width_m": widths})
+    table = pd.DataFrame({"n_matches": [1, 4, 16], "half_width_m": widths})
     assert _needed(table, wanted) == (matches, how)
 
 

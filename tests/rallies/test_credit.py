@@ -40,12 +40,12 @@ def test_a_planted_effect_is_found_and_none_is_not(chain, effect):
         assert row["difference_low"] > 0
     moves = chain.moves()
     goes_on = moves.target < len(moves.states)
-    assert table["shots"].sum() == (goes_on & (moves.table["stroke"] != "serve")).sum()
+    assert table["n_shots"].sum() == (goes_on & (moves.table["stroke"] != "serve")).sum()
 
 
 def test_credit_carries_points_counts_and_intervals(chain):
     table = chain.set_up_credit(draws=60)
-    assert {"shots", "rallies", "matched_share"} <= set(table)
+    assert {"n_shots", "n_rallies", "matched_share"} <= set(table)
     assert (np.sign(table["points_per_100"]) == np.sign(table["difference"])).all()
     for name in ("difference", "points_per_100"):
         assert (table[f"{name}_low"] <= table[name]).all()

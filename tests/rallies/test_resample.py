@@ -38,11 +38,11 @@ def test_the_mean_of_the_draws_is_the_log_itself(chain):
 
 def test_intervals_hold_the_estimate_and_narrow_with_the_level(chain):
     wide, narrow = (chain.state_values(draws=200, level=level) for level in (0.99, 0.5))
-    often = wide["shots"] > 50
-    assert (wide["win_low"] <= narrow["win_low"] + 1e-9)[often].all()
-    assert (wide["win_high"] >= narrow["win_high"] - 1e-9)[often].all()
-    inside = (wide["win_low"] <= wide["win_probability"]) & (
-        wide["win_probability"] <= wide["win_high"]
+    often = wide["n_shots"] > 50
+    assert (wide["win_probability_low"] <= narrow["win_probability_low"] + 1e-9)[often].all()
+    assert (wide["win_probability_high"] >= narrow["win_probability_high"] - 1e-9)[often].all()
+    inside = (wide["win_probability_low"] <= wide["win_probability"]) & (
+        wide["win_probability"] <= wide["win_probability_high"]
     )
     assert inside[often].all()
 

@@ -63,9 +63,9 @@ def test_sums_add_up_over_the_ladder(chain):
     for name in ("points", "points_per_100"):
         assert (table[f"{name}_low"] < table[name]).all()
         assert (table[name] < table[f"{name}_high"]).all()
-    assert (table["rallies"] <= table["shots"]).all()
+    assert (table["n_rallies"] <= table["n_shots"]).all()
     thin = chain.value_by(["player", "stroke", "direction", "depth"], draws=20)
-    few = thin["rallies"] < 10
+    few = thin["n_rallies"] < 10
     assert few.any()
     assert thin.loc[few, ["points_low", "points_per_100_high"]].isna().all(axis=None)
 

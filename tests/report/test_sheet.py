@@ -79,7 +79,7 @@ def test_shots_are_the_best_and_those_that_the_model_does_not_call_worse(report,
     ladder, alike = report.ladder_, 0
     for tape, (cell, row) in zip(sheet.tapes, rules_of(ladder, odd).items(), strict=True):
         table = ladder.value.which_shot(odd, *cell, loose_m(ladder, cell, row["rule_m"]))
-        table = table[(table["choice"] == "attack") & (table["n"] >= 5)]
+        table = table[(table["choice"] == "attack") & (table["n_shots"] >= 5)]
         stroke = table["stroke"].str.replace("_", " ")
         assert tape.shot == stroke.iloc[0]
         as_good = (table["words"] == "no difference known").to_numpy() & (stroke != tape.shot)

@@ -118,15 +118,14 @@ def lengths(options):
                 tables = clustered_limits(one - two, rally, weights), limits_of_agreement(one - two)
                 for at, table in enumerate(tables):
                     for name in table.index:
-                        hits[name][at] += (
-                            table.loc[name, "low"] <= true[name] <= table.loc[name, "high"]
-                        )
+                        low, high = table.loc[name, ["value_low", "value_high"]]
+                        hits[name][at] += low <= true[name] <= high
                 forms = (
                     clustered_intraclass(one, two, rally, weights),
                     intraclass(np.column_stack([one, two])),
                 )
                 for at, table in enumerate(forms):
-                    low, high = table.loc["ICC(2,1)", ["low", "high"]]
+                    low, high = table.loc["ICC(2,1)", ["icc_low", "icc_high"]]
                     hits["icc"][at] += low <= icc <= high
             row = {"rallies": rallies, "shared_error_cm": 100 * tau}
             for name, (clustered, book) in (100 * pd.DataFrame(hits) / options["runs"]).items():
@@ -201,7 +200,7 @@ def simex(options):
     table["known"] = table["threshold_m"].notna()
     in_all = table.groupby(keys)["known"].transform("all")
     table["error_cm"] = 100 * (table["threshold_m"] - table["truth_m"]).where(in_all)
-    table["width_cm"] = 100 * (table["high_m"] - table["low_m"]).where(in_all)
+    table["width_cm"] = 100 * (table["threshold_high_m"] - table["threshold_low_m"]).where(in_all)
     by = table.groupby(["extrapolation", "ladder"])[
         ["covered", "known", "error_cm", "width_cm"]
     ].mean()

@@ -312,8 +312,8 @@ def repeat(options):
         rng = np.random.default_rng([seed, 4])
         shots = plant_repeats(ladder(rng, 6, 8), rng)
         answer = RepeatOrVary().fit(shots).answers().iloc[0]
-        low = answer["low"] if np.isfinite(answer["low"]) else -np.inf
-        high = answer["high"] if np.isfinite(answer["high"]) else np.inf
+        low = answer["repeats_low"] if np.isfinite(answer["repeats_low"]) else -np.inf
+        high = answer["repeats_high"] if np.isfinite(answer["repeats_high"]) else np.inf
         rows.append((answer["status"], low <= 2.5 <= high, answer["repeats"]))
     table = pd.DataFrame(rows, columns=["status", "covered", "repeats"])
     row = {"truth": 2.5, "runs": options.runs, "covered": 100 * table["covered"].mean()}

@@ -95,7 +95,7 @@ def decided(works, exact):
     mean = true.mean()
     mean.index = mean.index.map(lambda pair: tuple(map(str, pair)))
     table["true"] = mean.reindex(key).to_numpy()
-    table = table[table["n"] >= 5]
+    table = table[table["n_shots"] >= 5]
     ends = ["points_per_100_low", "points_per_100_high", "true"]
     return [
         counted(f"points per 100, {name}", *some[ends].to_numpy().T)

@@ -153,22 +153,23 @@ def tin_cell(margin, name, one, pressure="any"):
 
     row, top = own(margin.scatter()), own(margin.best(tin_heights_m=[TIN_M]))
     rows = [
-        found("mean height", row["mean_low"], row["mean_high"], one.mean_m),
-        found("scatter", row["sd_low"], row["sd_high"], one.sd_m),
+        found("mean height", row["mean_low_m"], row["mean_high_m"], one.mean_m),
+        found("scatter", row["sd_low_m"], row["sd_high_m"], one.sd_m),
     ]
     cell = (name, "drop", "forehand")
     tin = margin.tin_chances(*cell, aims_m=[0.65], **which).iloc[0]
     truth = float(tin_chance(0.65, one.sd_m, TIN_M))
     rows.append(found("chance of the tin", tin["tin_low"], tin["tin_high"], truth))
     best = true_best(one)
-    rows.append(found("best height", top["low_m"], top["high_m"], best))
+    rows.append(found("best height", top["best_low_m"], top["best_high_m"], best))
     known = top["status"] == "best height"
     rows.append({"interval": "best height known", "hit": known})
     if known:
         rows.append({"interval": "best height, error (mm)", "hit": 1000 * (top["best_m"] - best)})
         there, now = (true_chance(one, at) for at in (top["best_m"], one.mean_m))
         gain = 100 * (there - now)
-        rows.append(found("gain at the height advised", top["gain_low"], top["gain_high"], gain))
+        ends = (top[f"gain_per_100_{end}"] for end in ("low", "high"))
+        rows.append(found("gain at the height advised", *ends, gain))
     curve = margin.win_curve(*cell, **which)
     at = curve.iloc[(curve["aim_m"] - 0.70).abs().idxmin()]
     truth = true_chance(one, at["aim_m"])

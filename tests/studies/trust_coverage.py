@@ -81,14 +81,14 @@ def one_effect(task):
     gap = model.used_["gap_m"]
     table["truth"] = [
         (attack - reset)[gap.between(*ends, inclusive="left")].mean()
-        for ends in zip(table["low_m"], table["high_m"], strict=True)
+        for ends in zip(table["from_m"], table["to_m"], strict=True)
     ]
     return table.assign(ladder=number)
 
 
 def effect_line(name, table):
     row = {"setting": name, "runs": table["ladder"].nunique(), "bands": len(table)}
-    for estimate in ("naive", "by_gap", "effect", "model_gain"):
+    for estimate in ("naive", "equally_loose", "effect", "model_gain"):
         low, high = table[f"{estimate}_low"], table[f"{estimate}_high"]
         inside = ((low <= table["truth"]) & (table["truth"] <= high)).groupby(table["ladder"])
         share = inside.mean()
@@ -104,7 +104,8 @@ def line(name, table):
     by = table.groupby("ladder")["covered"].mean()
     known = table[table["status"] == "crosses"]
     error = (known["threshold_m"] - known["truth_m"]).replace([np.inf, -np.inf], np.nan)
-    above, below = known["low_m"] > known["truth_m"], known["high_m"] < known["truth_m"]
+    truth = known["truth_m"]
+    above, below = known["threshold_low_m"] > truth, known["threshold_high_m"] < truth
     return {
         "setting": name,
         "ladders": len(by),
@@ -115,7 +116,7 @@ def line(name, table):
         "covered, known %": 100 * known["covered"].mean() if len(known) else np.nan,
         "all too loose %": 100 * above.mean() if len(known) else np.nan,
         "all too tight %": 100 * below.mean() if len(known) else np.nan,
-        "width cm": 100 * (known["high_m"] - known["low_m"]).median(),
+        "width cm": 100 * (known["threshold_high_m"] - known["threshold_low_m"]).median(),
         "median error cm": 100 * error.median(),
     }
 

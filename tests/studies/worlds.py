@@ -68,7 +68,7 @@ def holds(row, truth):
         return truth == -np.inf
     if row.status == "reset at any gap":
         return truth >= row.gap_max_m
-    return not (truth < row.low_m or truth > row.high_m)
+    return not (truth < row.threshold_low_m or truth > row.threshold_high_m)
 
 
 def threshold_rows(model, players, schedule, world, by):
@@ -90,7 +90,7 @@ def threshold_rows(model, players, schedule, world, by):
                 "what": f"set by {by[0] if by else 'nothing'}",
                 "held": holds(row, row.threshold_m_true),
                 "known": row.status == "crosses",
-                "width": row.high_m - row.low_m,
+                "width": row.threshold_high_m - row.threshold_low_m,
                 "error": row.threshold_m - row.threshold_m_true,
                 "club_error": club - row.threshold_m_true,
             }
@@ -149,7 +149,7 @@ def rule_rows(model, players, schedule, world):
             four = crossings(((drawn > 0).mean(axis=0) - SURE)[None], grid)[0]
             rule = rules.loc[(player, *cell)]
             cost = cost_of(rule["rule_m"], gain, gaps, met)
-            rows.append({"what": "cost of the rule", "held": cost <= rule["cost_high"] + 1e-9,
+            rows.append({"what": "cost of the rule", "held": cost <= rule["cost_at_most"] + 1e-9,
                          "error": cost})  # fmt: skip
             middle = float(np.median(crossings(drawn, grid)))
             for name, at in (("crossing point", middle), ("4 times in 5", four)):

@@ -20,11 +20,11 @@ def kept_gain(planted, gain, low, high):
 
 def test_the_logged_reason_is_allowed_for(table, planted, gain):
     for row in table.itertuples():
-        truth = kept_gain(planted, gain, row.low_m, row.high_m)
+        truth = kept_gain(planted, gain, row.from_m, row.to_m)
         error = (row.effect_high - row.effect_low) / 3.92
         assert abs(row.effect - truth) < 3 * error
         # what the plan put in is found wrong by the comparison that leaves it out
-        assert row.by_gap_low > truth
+        assert row.equally_loose_low > truth
         assert row.logged_tilt_low > 0
 
 
@@ -66,7 +66,7 @@ def test_bands_lie_around_the_players_own_threshold(model, planted):
     answers = model.thresholds().query("player == 'Birch'").set_index("side")
     assert answers["status"].eq("crosses").all()
     found = attack_effect(model, "Birch", reasons=["balance"])
-    assert found["low_m"].tolist() == [-0.3, -0.1, 0.1]
+    assert found["from_m"].tolist() == [-0.3, -0.1, 0.1]
     own = planted.query("player == 'Birch'")
     place = own["gap_m"] - own["side"].map(answers["threshold_m"])
     inside = own[place.between(-0.1, 0.1, inclusive="left")]

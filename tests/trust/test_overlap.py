@@ -75,7 +75,7 @@ def test_the_chance_is_that_of_the_plan(planted):
 
 def test_weighting_makes_attacked_and_reset_balls_alike(planted):
     found = choice_overlap(planted)
-    whole = found.balance[(found.balance["gap_low_m"] == 0) & (found.balance["gap_high_m"] == 1.2)]
+    whole = found.balance[(found.balance["from_m"] == 0) & (found.balance["to_m"] == 1.2)]
     whole = whole.set_index("reason")
     balance = whole.filter(like="balance=", axis=0)
     assert balance["before"].abs().min() > 0.3

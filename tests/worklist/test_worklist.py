@@ -29,7 +29,7 @@ def test_the_list_is_in_order_and_complete(works):
         assert (known["points_per_game"] <= known["points_per_game_high"]).all()
         assert known["first_in"].sum() == pytest.approx(1.0)
         assert set(table["status"]) <= {WORTH, MAY_BE_NOTHING, TOO_SMALL, NOT_KNOWN}
-        assert (table["n"] >= 0).all()
+        assert (table["n_shots"] >= 0).all()
 
 
 def test_status_follows_from_the_interval(works):
@@ -94,7 +94,7 @@ def test_evidence_of_every_item_has_as_many_shots_as_it_says(works):
     table = works.table("Rowan").set_index("item")
     for item in works.items_:
         if item not in ("forced", "passed_up"):  # there n counts all shots that could be judged
-            assert len(works.evidence("Rowan", item)) == table.loc[item, "n"]
+            assert len(works.evidence("Rowan", item)) == table.loc[item, "n_shots"]
 
 
 def test_half_of_the_decisions_gains_half_of_what_they_cost(ladder, model):
@@ -202,7 +202,7 @@ def test_thresholds_stand_beside_items_of_a_side(works):
     row = table.loc["volley_backhand"]
     own = answers.loc[("Rowan", "backhand", "volley")]
     assert row["threshold_m"] == own["threshold_m"]
-    assert row["threshold_low_m"] == own["low_m"]
+    assert row["threshold_low_m"] == own["threshold_low_m"]
     assert row["other_side_m"] == answers.loc[("Rowan", "forehand", "volley"), "threshold_m"]
     all_backhand = answers.xs(("backhand", "volley"), level=("side", "family"))["threshold_m"]
     assert row["ladder_quartile_m"] == pytest.approx(all_backhand.quantile(0.25))

@@ -38,17 +38,18 @@ def summary_lines(agreement: Agreement) -> Iterator[str]:
     """Lines of :meth:`Agreement.summary`; every number with its interval and n."""
     yield f"Two charters, {agreement.level:.0%} intervals that allow for rallies."
     for row in agreement.found_.to_dict("records"):
-        share = (
-            f"{100 * row['share']:.1f} in 100 ({100 * row['low']:.1f} to {100 * row['high']:.1f})"
+        share, low, high = (100 * row[f"share{end}"] for end in ("", "_low", "_high"))
+        yield (
+            f"{str(row['what']).capitalize()}: {share:.1f} in 100 ({low:.1f} to {high:.1f}), "
+            f"n = {row['n_compared']:,}."
         )
-        yield f"{str(row['what']).capitalize()}: {share}, n = {row['n']:,}."
     for row in agreement.words_.to_dict("records"):
         yield _word_line({str(key): value for key, value in row.items()})
     for row in agreement.limits_.to_dict("records"):
         yield _length_line({str(key): value for key, value in row.items()}, agreement)
     error = agreement.gap_error_
     if error.notna().all():
-        sd, low, high = (100 * float(error[key]) for key in ("sd_m", "low_m", "high_m"))
+        sd, low, high = (100 * float(error[key]) for key in ("sd_m", "sd_low_m", "sd_high_m"))
         yield (
             f"Error of one charted gap, if both err alike: standard deviation {sd:.1f} cm "
             f"({low:.1f} to {high:.1f})."
@@ -56,8 +57,8 @@ def summary_lines(agreement: Agreement) -> Iterator[str]:
 
 
 def _size(row: dict[str, Any], what: str) -> str:
-    rallies = row["rallies"]
-    return f"n = {row['n']:,} {what} in {rallies:,} {'rally' if rallies == 1 else 'rallies'}"
+    rallies = row["n_rallies"]
+    return f"n = {row['n_shots']:,} {what} in {rallies:,} {'rally' if rallies == 1 else 'rallies'}"
 
 
 def _word_line(row: dict[str, Any]) -> str:
@@ -80,7 +81,7 @@ def _length_line(row: dict[str, Any], agreement: Agreement) -> str:
         f"{name}: first less second {signed(cm['bias'])} cm ({signed(cm['bias_low'])} to "
         f"{signed(cm['bias_high'])}), {agreement.level:.0%} of differences between "
         f"{signed(cm['lower'])} and {signed(cm['upper'])} cm, ICC(2,1) {icc['icc']:.3f} "
-        f"({icc['low']:.3f} to {icc['high']:.3f}), {size}."
+        f"({icc['icc_low']:.3f} to {icc['icc_high']:.3f}), {size}."
     )
 
 
@@ -106,27 +107,29 @@ class Agreement(Estimator):
     aligned_ : DataFrame
         Both logs side by side; see :func:`~sidewall.agreement.align`.
     found_ : DataFrame
-        Shares of shots, and of rallies, that were found: ``what``, ``share`` with ``low``
-        and ``high``, ``n``, ``rallies``. Wilson's interval, on the number of independent
-        shots that would carry what the rallies carry.
+        Shares of shots, and of rallies, that were found: ``what``, ``share`` with
+        ``share_low`` and ``share_high``, ``n_compared`` (shots or rallies), ``n_rallies``.
+        Wilson's interval, on the number of independent shots that would carry what the rallies
+        carry.
     words_ : DataFrame
         A row a column of words: ``column``, ``status`` (known, not known yet), ``kappa``
         with ``kappa_low`` and ``kappa_high`` by rally bootstrap, ``se`` by the same,
         ``se_textbook`` as if shots were independent; ``agreed``, the raw share, with
-        ``agreed_low`` and ``agreed_high``; ``n`` pairs in which both wrote a word, ``rallies``,
-        ``blank`` (pairs that one of the two left blank). Serves are left out. An ending counts once
-        a rally that both have, whichever shot each took for the last.
+        ``agreed_low`` and ``agreed_high``; ``n_shots``, pairs in which both wrote a word,
+        ``n_rallies``, ``blank`` (pairs that one of the two left blank). Serves are left out.
+        An ending counts once a rally that both have, whichever shot each took for the last.
     tables_ : dict of str to DataFrame
         For each of them, how often each word of the first (rows) met each of the second.
     limits_ : DataFrame
         A row a length: ``bias_m`` (first less second), ``sd_m``, ``lower_m`` and
         ``upper_m``, the limits between which 95 in 100 differences lie, each with its ends
         such as ``bias_low_m``; ``outside``, the share of differences beyond the limits;
-        ``n``, ``rallies``, ``status``.
+        ``n_shots``, ``n_rallies``, ``status``.
     intraclass_ : DataFrame
-        A row a length and form of the correlation: ``icc`` with ``low``, ``high``.
+        A row a length and form of the correlation: ``icc`` with ``icc_low``, ``icc_high``,
+        ``n_shots``, ``n_rallies``, ``status``.
     gap_error_ : Series
-        ``sd_m`` with ``low_m``, ``high_m``: the error of one charted gap, the standard
+        ``sd_m`` with ``sd_low_m``, ``sd_high_m``: the error of one charted gap, the standard
         deviation of the differences over the root of 2. This takes both charters to err
         alike and independently of each other; an error that both make is not in it.
 
@@ -146,10 +149,10 @@ class Agreement(Estimator):
     --------
     >>> again = sw.simulate.second_charter(shots, seed=1)
     >>> agreement = sw.Agreement(draws=50).fit(shots, again)
-    >>> agreement.words_[["column", "kappa", "kappa_low", "kappa_high", "n"]].head(2).round(2)
-       column  kappa  kappa_low  kappa_high     n
-    0    side   0.89       0.85        0.91  1553
-    1  stroke   0.90       0.88        0.92  1553
+    >>> agreement.words_[["column", "kappa", "kappa_low", "kappa_high", "n_shots"]].head(2).round(2)
+       column  kappa  kappa_low  kappa_high  n_shots
+    0    side   0.89       0.85        0.91     1553
+    1  stroke   0.90       0.88        0.92     1553
     """
 
     _asks, _result = "first, second", "words_"
@@ -195,7 +198,7 @@ class Agreement(Estimator):
         self.intraclass_ = pd.concat([icc for _, icc in lengths], ignore_index=True)
         gap = self.limits_.set_index("column").loc["gap_m"]
         ends = gap[["sd_m", "sd_low_m", "sd_high_m"]].astype(float) / np.sqrt(2.0)
-        self.gap_error_ = ends.set_axis(["sd_m", "low_m", "high_m"]).rename("gap_error")
+        self.gap_error_ = ends.set_axis(["sd_m", "sd_low_m", "sd_high_m"]).rename("gap_error")
         return self
 
     def _found(self, table: pd.DataFrame) -> pd.DataFrame:
@@ -225,7 +228,8 @@ class Agreement(Estimator):
                 )
                 numbers = (rate.rate, rate.low, rate.high, rate.n, rate.clusters)
                 rows.append((f"{noun} {words}", *(values[0] for values in numbers)))
-        return pd.DataFrame(rows, columns=["what", "share", "low", "high", "n", "rallies"])
+        names = ["what", "share", "share_low", "share_high", "n_compared", "n_rallies"]
+        return pd.DataFrame(rows, columns=names)
 
     def _weights(self, pairs: Array) -> tuple[Array, Array]:
         """Position of each shot's rally, and how often each rally is drawn."""
@@ -258,8 +262,8 @@ class Agreement(Estimator):
         row: dict[str, Any] = {
             "column": column, "status": NOT_KNOWN, "kappa": np.nan, "kappa_low": np.nan,
             "kappa_high": np.nan, "se": np.nan, "se_textbook": np.nan, "agreed": rate.rate[0],
-            "agreed_low": rate.low[0], "agreed_high": rate.high[0], "n": n,
-            "rallies": int(rate.clusters[0]), "blank": blank,
+            "agreed_low": rate.low[0], "agreed_high": rate.high[0], "n_shots": n,
+            "n_rallies": int(rate.clusters[0]), "blank": blank,
         }  # fmt: skip
         if not _enough(row):
             return row
@@ -286,20 +290,20 @@ class Agreement(Estimator):
             "status": NOT_KNOWN,
             **dict.fromkeys(names, np.nan),
         }
-        row |= {"outside": np.nan, "n": len(one), "rallies": len(np.unique(pairs))}
-        icc = pd.DataFrame({"icc": np.nan, "low": np.nan, "high": np.nan}, index=list(FORMS))
+        row |= {"outside": np.nan, "n_shots": len(one), "n_rallies": len(np.unique(pairs))}
+        icc = pd.DataFrame(np.nan, list(FORMS), ["icc", "icc_low", "icc_high"])
         if _enough(row):
             row["status"] = KNOWN
             rally, weights = self._weights(pairs)
             d = one - two
             for quantity, found in clustered_limits(d, rally, weights, self.level).iterrows():
-                for end, key in (("", "value"), ("_low", "low"), ("_high", "high")):
-                    row[f"{quantity}{end}_m"] = float(found[key])
+                for end in ("", "_low", "_high"):
+                    row[f"{quantity}{end}_m"] = float(found[f"value{end}"])
             row["outside"] = float(np.mean((d < row["lower_m"]) | (d > row["upper_m"])))
             icc = clustered_intraclass(one, two, rally, weights, self.level)
         icc = icc.rename_axis("form").reset_index()
         icc.insert(0, "column", column)
-        return row, icc.assign(n=row["n"], rallies=row["rallies"], status=row["status"])
+        return row, icc.assign(**{key: row[key] for key in ("n_shots", "n_rallies", "status")})
 
     def summary(self) -> str:
         """Say in a few lines what agrees and what does not.
@@ -317,4 +321,4 @@ def _has(table: pd.DataFrame, column: str) -> bool:
 
 
 def _enough(row: dict[str, Any]) -> bool:
-    return bool(row["n"] >= LEAST_PAIRS and row["rallies"] >= LEAST_RALLIES)
+    return bool(row["n_shots"] >= LEAST_PAIRS and row["n_rallies"] >= LEAST_RALLIES)

@@ -189,13 +189,14 @@ def intraclass(ratings: ArrayLike, level: float = 0.95) -> pd.DataFrame:
     mse = (total - between - charters) / ((n - 1) * (k - 1))
     q = 0.5 + level / 2.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        limits = [
+        low, high = zip(
             _one_way(msb / msw, n - 1, n * (k - 1), k, q),
             _two_way(float(values[1]), (msb, msc, mse), n, k, q),
             _one_way(msb / mse, n - 1, (n - 1) * (k - 1), k, q),
-        ]
+            strict=True,
+        )
     return pd.DataFrame(
-        {"icc": values, "low": [low for low, _ in limits], "high": [high for _, high in limits]},
+        {"icc": values, "icc_low": low, "icc_high": high},
         index=pd.Index(list(FORMS), name="form"),
     )
 
@@ -270,7 +271,7 @@ def clustered_intraclass(
     )
     out = reach(by_rally[:, 0], level) * drawn.std(axis=1, ddof=1)
     return pd.DataFrame(
-        {"icc": icc, "low": np.tanh(z - out), "high": np.tanh(z + out)},
+        {"icc": icc, "icc_low": np.tanh(z - out), "icc_high": np.tanh(z + out)},
         index=pd.Index(list(FORMS), name="form"),
     )
 
@@ -374,6 +375,6 @@ def clustered_limits(
 def _table(value: Array, se: Array, far: float) -> pd.DataFrame:
     out = far * se
     return pd.DataFrame(
-        {"value": value, "se": se, "low": value - out, "high": value + out},
+        {"value": value, "se": se, "value_low": value - out, "value_high": value + out},
         index=pd.Index(["bias", "lower", "upper"], name="quantity"),
     )

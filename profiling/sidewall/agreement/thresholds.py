@@ -173,7 +173,7 @@ def simex(
 
 
 _CELL: Final = ["player", "side", "family"]
-_ANSWER: Final = ["status", "threshold_m", "low_m", "high_m"]
+_ANSWER: Final = ["status", "threshold_m", "threshold_low_m", "threshold_high_m"]
 _SIZE: Final = ["n_attack", "n_reset", "n_rallies"]
 #: Gaps at which the gain is extrapolated, from 0 to the widest met.
 _GAPS: Final = 12
@@ -316,8 +316,8 @@ def simex_thresholds(
     -------
     DataFrame
         Three rows for each player, side and family, by ``extrapolation``: none (the answer
-        as charted), linear, quadratic. ``status``, ``threshold_m``, ``low_m``, ``high_m``,
-        ``gap_max_m``, ``n_attack``, ``n_reset``, ``n_rallies`` as in
+        as charted), linear, quadratic. ``status``, ``threshold_m``, ``threshold_low_m``,
+        ``threshold_high_m``, ``gap_max_m``, ``n_attack``, ``n_reset``, ``n_rallies`` as in
         :meth:`TightnessModel.thresholds`.
 
     Raises
@@ -407,8 +407,8 @@ def _table(
                     "extrapolation": name,
                     "status": found.status,
                     "threshold_m": found.gap_m,
-                    "low_m": found.low_m,
-                    "high_m": found.high_m,
+                    "threshold_low_m": found.low_m,
+                    "threshold_high_m": found.high_m,
                     **{key: size[key] for key in (*_SIZE, "gap_max_m")},
                 }
             )

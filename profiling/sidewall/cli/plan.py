@@ -127,13 +127,13 @@ def _lines(found: Plan) -> list[str]:
     for row in found.table.to_dict("records"):
         width = _cm(row["half_width_m"])
         if width != "open":
-            width += f" cm ({_cm(row['half_width_low'])} to {_cm(row['half_width_high'])})"
+            width += f" cm ({_cm(row['half_width_low_m'])} to {_cm(row['half_width_high_m'])})"
         lines.append(
-            f"{row['matches']:7d}  {row['rallies']:7,d}  {row['shots']:9,d}  {width:>29}  "
+            f"{row['n_matches']:7d}  {row['n_rallies']:7,d}  {row['n_shots']:9,d}  {width:>29}  "
             f"{100 * row['known']:12.0f} ({100 * row['known_error']:.0f})"
         )
     wanted = f"A half width of {100 * found.half_width_m:g} cm"
-    last = int(found.table["matches"].iloc[-1])
+    last = int(found.table["n_matches"].iloc[-1])
     if found.how == "simulated":
         lines.append(f"{wanted} takes about {found.matches:.0f} charted matches.")
     elif found.how == "forecast":

@@ -434,12 +434,12 @@ class Combination:
         DataFrame
             A row a stage (``tried``, ``step 2``, ..., ``finished``, ``rally won``):
 
-            - ``n`` tries that got there, ``of`` tries that were a stage before;
+            - ``n_tries`` that got there, ``of`` tries that were a stage before;
               ``share`` with ``share_low`` and ``share_high`` (Wilson). For ``rally won``, of the
               finished tries that were decided;
             - ``of_tried``, ``of_tried_low``, ``of_tried_high``: the same of all tries;
-            - ``rallies``; ``win_rate``, ``win_rate_low``, ``win_rate_high``: rallies won from there
-              on, tries of a rally sharing its result;
+            - ``n_rallies``; ``win_rate``, ``win_rate_low``, ``win_rate_high``: rallies won from
+              there on, tries of a rally sharing its result;
             - ``another_shot``, ``rally_over``, ``not_charted``: tries that got no further
               than this, by reason; ``stopped_win_rate``, what became of them.
         """
@@ -497,7 +497,7 @@ class Combination:
         DataFrame
             ``combination``, ``player`` (missing for all players together), ``status``
             (gains, costs, not known yet, too few), ``played_on``, ``another_way``
-            (moments), ``rallies`` behind them and ``strata`` compared;
+            (moments), ``n_rallies`` behind them and ``strata`` compared;
             ``win_rate_played_on``, ``win_rate_another_way``, their ``difference``
             (Mantel-Haenszel weights); ``odds_ratio``; ``p`` by permutation;
             ``tries_a_game`` (rallies of a game in which it was played on),

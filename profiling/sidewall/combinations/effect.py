@@ -232,7 +232,7 @@ def comparison_row(
         "played_on": int(moments.kind.sum()),
         "another_way": int((~moments.kind).sum()),
         "compared": result.n_1 + result.n_0,
-        "rallies": result.rallies,
+        "n_rallies": result.rallies,
         "strata": result.strata,
         "win_rate_played_on": result.rate_1,
         "win_rate_another_way": result.rate_0,

@@ -77,12 +77,12 @@ class Predictability(Estimator):
     ----------
     players_ : DataFrame
         A row a player, the most readable first: ``player``, ``bits`` with ``bits_low``
-        and ``bits_high``, ``choices``, ``replies`` counted, ``rallies``, ``situations``,
+        and ``bits_high``, ``choices``, ``replies`` counted, ``n_rallies``, ``situations``,
         ``left_out`` (replies in situations met too seldom, or not charted).
     situations_ : DataFrame
         A row a player and situation, the most readable first: the columns of the
         situation, ``bits`` with ``bits_low`` and ``bits_high``, ``choices``, ``replies``,
-        ``rallies``, ``usual_reply`` with ``usual_share``, ``usual_share_low`` and
+        ``n_rallies``, ``usual_reply`` with ``usual_share``, ``usual_share_low`` and
         ``usual_share_high``.
 
     See Also
@@ -100,10 +100,10 @@ class Predictability(Estimator):
     Examples
     --------
     >>> habits = sw.Predictability(draws=20).fit(shots)
-    >>> habits.players_[["player", "replies", "rallies"]].head(2)
-      player  replies  rallies
-    0  Alder      322       63
-    1  Rowan      369       65
+    >>> habits.players_[["player", "replies", "n_rallies"]].head(2)
+      player  replies  n_rallies
+    0  Alder      322         63
+    1  Rowan      369         65
     """
 
     _result = "players_"
@@ -203,7 +203,7 @@ class Predictability(Estimator):
         situations = places.assign(
             **_columns(by_place[0], place_error),
             replies=n.astype(np.int64),
-            rallies=shares.clusters,
+            n_rallies=shares.clusters,
             usual_reply=[names[k] for k in cell_reply[usual]],
             usual_share=shares.rate,
             usual_share_low=shares.low,
@@ -216,7 +216,7 @@ class Predictability(Estimator):
                 "player": who,
                 **_columns(by_player[0], player_error),
                 "replies": replies,
-                "rallies": np.bincount(pairs["owner"]),
+                "n_rallies": np.bincount(pairs["owner"]),
                 "situations": np.bincount(owner),
                 "left_out": [int(struck[name]) for name in who] - replies,
             }

@@ -170,8 +170,8 @@ class RepeatOrVary(Estimator):
     ----------
     counts_ : DataFrame
         A row a number of repeats just before (the last is "so many or more") and kind of
-        reply: ``repeats``, ``reply`` (repeated, varied), ``n``, ``rallies``, ``win_rate``,
-        ``low``, ``high``, not adjusted for anything.
+        reply: ``repeats``, ``reply`` (repeated, varied), ``n_shots``, ``n_rallies``,
+        ``win_rate``, ``win_rate_low``, ``win_rate_high``, not adjusted for anything.
     fit_ : LogitDraws
     players_ : list of str
     used_ : DataFrame
@@ -187,10 +187,10 @@ class RepeatOrVary(Estimator):
     Examples
     --------
     >>> habit = sw.RepeatOrVary(most=3).fit(shots)
-    >>> habit.counts_[["repeats", "reply", "n", "rallies"]].head(2)
-       repeats     reply    n  rallies
-    0        1  repeated  236       79
-    1        1    varied  762      131
+    >>> habit.counts_[["repeats", "reply", "n_shots", "n_rallies"]].head(2)
+       repeats     reply  n_shots  n_rallies
+    0        1  repeated      236         79
+    1        1    varied      762        131
     """
 
     _result = "fit_"
@@ -256,11 +256,11 @@ class RepeatOrVary(Estimator):
             {
                 "repeats": np.arange(size) // 2 + 1,
                 "reply": ["repeated", "varied"] * self.most,
-                "n": rate.n,
-                "rallies": rate.clusters,
+                "n_shots": rate.n,
+                "n_rallies": rate.clusters,
                 "win_rate": rate.rate,
-                "low": rate.low,
-                "high": rate.high,
+                "win_rate_low": rate.low,
+                "win_rate_high": rate.high,
             }
         )
 
@@ -284,9 +284,10 @@ class RepeatOrVary(Estimator):
         DataFrame
             ``player`` (missing for the average player, first), ``status`` (vary from here
             on, vary after any number, repeat after any number, not known yet), ``repeats``
-            (where the two are even; varying is better beyond), ``low`` and ``high`` of the
-            interval within 1 to `most` (when not known yet, one end may be: below `low`
-            repeating is better, above `high` varying is), ``n_repeated`` and ``n_varied``.
+            (where the two are even; varying is better beyond), ``repeats_low`` and
+            ``repeats_high``, its interval within 1 to `most` (when not known yet, one end may
+            be: below the low one repeating is better, above the high one varying is),
+            ``n_repeated`` and ``n_varied``.
         """
         check_level(level)
         repeats = np.arange(0.0, self.most)
@@ -306,8 +307,8 @@ class RepeatOrVary(Estimator):
             ends = (found.gap_m, found.low_m, found.high_m)
             # the line counts from the first repeat
             rows.append((name, _STATUS[found.status], *(1.0 + end for end in ends)))
-        table = pd.DataFrame(rows, columns=["player", "status", "repeats", "low", "high"])
-        table = table.assign(n_repeated=repeated, n_varied=varied)
+        columns = ["player", "status", "repeats", "repeats_low", "repeats_high"]
+        table = pd.DataFrame(rows, columns=columns).assign(n_repeated=repeated, n_varied=varied)
         return pd.concat([table.iloc[-1:], table.iloc[:-1]], ignore_index=True)
 
     def curves(self, level: float = 0.95) -> pd.DataFrame:
@@ -322,7 +323,7 @@ class RepeatOrVary(Estimator):
         -------
         DataFrame
             ``player`` (missing for the average player, first), ``repeats`` (1 to `most`),
-            ``reply`` (repeated, varied), ``win``, ``low``, ``high``.
+            ``reply`` (repeated, varied), ``win``, ``win_low``, ``win_high``.
         """
         check_level(level)
         cells = [(k, kind) for k in range(self.most) for kind in (0.5, -0.5)]
@@ -341,8 +342,8 @@ class RepeatOrVary(Estimator):
                         "repeats": [k + 1 for k, _ in cells],
                         "reply": ["repeated" if kind > 0 else "varied" for _, kind in cells],
                         "win": win[at],
-                        "low": low[at],
-                        "high": high[at],
+                        "win_low": low[at],
+                        "win_high": high[at],
                     }
                 )
             )

@@ -102,13 +102,13 @@ def search(
     -------
     DataFrame
         A row a sequence looked at, the surest findings first: ``player``, ``sequence`` (in
-        words), ``shots``, ``n``, ``rallies``, ``expected``, ``lift``, ``p_lift``;
+        words), ``shots``, ``n_times``, ``n_rallies``, ``expected``, ``lift``, ``p_lift``;
         ``win_rate``, ``other_win_rate``, ``win_difference``, ``win_error`` (its standard
         error), ``p_win``; ``p_lift_adjusted`` and ``p_win_adjusted``: by Benjamini and
         Hochberg over everything looked at, each question a family of its own, and doubled
         since there are two; ``found`` (occurs more often, occurs less often, wins more,
         wins less, or several; empty if nothing). With `confirm`, all of these are of the
-        first half, and ``held_out_n``, ``held_out_lift``, ``held_out_win_difference`` and
+        first half, and ``held_out_n_times``, ``held_out_lift``, ``held_out_win_difference`` and
         ``confirmed`` (what was found again, in the same direction, adjusted over the
         findings) are of the other. Column ``letters`` holds the shots as a tuple of words.
 
@@ -180,8 +180,8 @@ def _measures(
     with np.errstate(invalid="ignore", divide="ignore"):
         lift = often.n / often.expected
     measures = {
-        "n": often.n,
-        "rallies": often.rallies,
+        "n_times": often.n,
+        "n_rallies": often.rallies,
         "expected": often.expected,
         "lift": lift,
         "p_lift": often.p,
@@ -221,7 +221,7 @@ def _verdicts(table: pd.DataFrame, level: float, confirm: bool) -> pd.DataFrame:
         with np.errstate(invalid="ignore"):
             sure = (adjusted_by_question(again) <= level) & same
         table["confirmed"] = _in_words(sure, up)
-        extra = ["expected", "rallies", "win_rate", "other_win_rate", "win_error"]
+        extra = ["expected", "n_rallies", "win_rate", "other_win_rate", "win_error"]
         table = table.drop(columns=[f"held_out_{name}" for name in extra])
     best = np.where(np.isnan(q), np.inf, q).min(axis=1) if len(q) else np.empty(0)
     raw = np.where(np.isnan(p), np.inf, p).min(axis=1) if len(p) else np.empty(0)

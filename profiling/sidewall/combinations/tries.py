@@ -275,7 +275,7 @@ def _stages(found: pd.DataFrame, steps: Sequence[Step], level: float) -> pd.Data
             "stage": [*labels, "rally won"],
             "step": [*range(1, last + 1), last],
             "words": [*(str(step) for step in steps), "the player wins the rally"],
-            "n": n,
+            "n_tries": n,
             "of": of,
             "share": share,
             "share_low": low,
@@ -297,7 +297,7 @@ def _results(found: pd.DataFrame, there: list[Array], level: float) -> pd.DataFr
     pairs = pd.DataFrame({"group": group, "rally": rally[row]}).drop_duplicates()
     table = pd.DataFrame(
         {
-            "rallies": np.bincount(pairs["group"], minlength=len(there)),
+            "n_rallies": np.bincount(pairs["group"], minlength=len(there)),
             "win_rate": wins.rate,
             "win_rate_low": wins.low,
             "win_rate_high": wins.high,
@@ -328,7 +328,7 @@ def break_words(table: pd.DataFrame) -> str:
     if where is None:
         return "Where it breaks: no tries to tell from."
     row = stages[where]
-    reached = f"which {row['n']:,} of {row['of']:,} tries reach"
+    reached = f"which {row['n_tries']:,} of {row['of']:,} tries reach"
     rivals = rivals_of(stages, where)
     if not rivals:
         return f"It breaks at step {where + 1}, {reached}."

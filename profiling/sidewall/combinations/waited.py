@@ -24,7 +24,8 @@ from sidewall.features.rates import clustered_rate
 from sidewall.models.answers import ALWAYS_ATTACK, ALWAYS_RESET, CROSSES
 from sidewall.rallies.states import BallStates, StateRule
 
-_NEEDED: Final = ("player", "side", "family", "status", "threshold_m", "low_m", "high_m")
+_ENDS: Final = ["threshold_low_m", "threshold_high_m"]
+_NEEDED: Final = ("player", "side", "family", "status", "threshold_m", *_ENDS)
 TIGHT, CLOSE, LOOSE, UNKNOWN = 0, 1, 2, 3
 #: Answers about a ball, in the order of the codes.
 CALLS: Final = ("tight", "too close to call", "loose", "threshold not known")
@@ -72,11 +73,12 @@ def _ends(
     if not families & {"ground", "volley"}:
         key = key[:2]  # strokes of all kinds taken together
     known = thresholds.assign(**{name: thresholds[name].astype(str) for name in key})
-    known = known.drop_duplicates(key).set_index(key)[["status", "low_m", "high_m"]]
+    known = known.drop_duplicates(key).set_index(key)[["status", *_ENDS]]
     at = pd.MultiIndex.from_frame(table[key].astype(str))
     found = known.reindex(at)
     status = found["status"].fillna(NOT_KNOWN).to_numpy(dtype=object)
-    return status, found["low_m"].to_numpy(float), found["high_m"].to_numpy(float)
+    low, high = found[_ENDS].to_numpy(float).T
+    return status, low, high
 
 
 def attacks_that_should_have_waited(

@@ -195,7 +195,7 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
         One row a shot, in the order of play: the rally's keys, players, side, family, stroke,
         choice, places and score before the rally; ``line`` of the log and ``t_s`` where there
         are any; ``gap_m``; the threshold of the player, side and family as ``status``,
-        ``threshold_m``, ``low_m``, ``high_m``; and
+        ``threshold_m``, ``threshold_low_m``, ``threshold_high_m``; and
 
         - ``decision``: *attacked loose*, *reset tight*, *forced* (attacked a tight ball),
           *passed up* (reset a loose one), *too close to call*, *not known yet*;
@@ -285,7 +285,7 @@ def _thresholds(table: pd.DataFrame, model: TightnessModel, level: float) -> dic
         "status": found["status"].fillna("not known yet").to_numpy(dtype=object),
         "enough": enough.to_numpy(),
     }
-    for name in ("threshold_m", "low_m", "high_m"):
+    for name in ("threshold_m", "threshold_low_m", "threshold_high_m"):
         columns[name] = found[name].to_numpy(dtype=float)
     return columns
 
@@ -323,8 +323,8 @@ def decision_table(
     -------
     DataFrame
         The columns of `by`; ``decision`` (each of the six, also where there was none);
-        ``n`` shots in ``rallies``; ``share`` of ``of`` shots; ``points``, the sum over the
-        ``n`` shots, and ``points_per_100`` of them, both missing where there are no shots or
+        ``n_shots`` in ``n_rallies``; ``share`` of ``of`` shots; ``points``, the sum over
+        these shots, and ``points_per_100`` of them, both missing where there are no shots or
         the decision is not known yet. The ends of each interval are named after its column:
         ``share_low``, ``share_high``, ``points_low`` and so on.
 
@@ -378,8 +378,8 @@ def decision_table(
     result = keys.loc[keys.index.repeat(kinds)].reset_index(drop=True)
     return result.assign(
         decision=pd.Categorical(list(DECISIONS) * groups, categories=list(DECISIONS)),
-        n=n,
-        rallies=rallies,
+        n_shots=n,
+        n_rallies=rallies,
         of=np.repeat(np.bincount(group, minlength=groups), kinds),
         share=share[0].ravel(),
         share_low=share[1].ravel(),

@@ -53,14 +53,14 @@ def zone_features(
         One row a group that occurs, in the order of the categories: the columns of ``by``
         (missing is a group of its own, so that no shot is lost), then
 
-        - ``shots``, ``rallies``: how many, and from how many rallies;
+        - ``n_shots``, ``n_rallies``: how many, and from how many rallies;
         - ``share``, ``share_low``, ``share_high``: of all this player's shots (of all shots
           if ``by`` has no player);
         - ``gap_m``, ``gap_q1_m``, ``gap_q3_m``: median and quartiles of the incoming gap;
         - ``choices``: shots known to be an attack or a reset; ``attack_share``,
-          ``attack_low``, ``attack_high``: attacks among them;
-        - ``decided``: shots in rallies that were not lets; ``win_rate``, ``win_low``,
-          ``win_high``: rallies won by the hitter among them; ``n_effective``: how many
+          ``attack_share_low``, ``attack_share_high``: attacks among them;
+        - ``decided``: shots in rallies that were not lets; ``win_rate``, ``win_rate_low``,
+          ``win_rate_high``: rallies won by the hitter among them; ``n_effective``: how many
           independent shots that win rate is worth.
 
     Raises
@@ -81,10 +81,10 @@ def zone_features(
     Examples
     --------
     >>> table = sw.zone_features(shots, by=("player", "side"))
-    >>> table[["player", "side", "shots", "rallies", "choices", "decided"]].head(2)
-      player      side  shots  rallies  choices  decided
-    0  Cedar  forehand    135       60      135      130
-    1  Cedar  backhand    253       65      253      243
+    >>> table[["player", "side", "n_shots", "n_rallies", "choices", "decided"]].head(2)
+      player      side  n_shots  n_rallies  choices  decided
+    0  Cedar  forehand      135         60      135      130
+    1  Cedar  backhand      253         65      253      243
     """
     shots = as_frame(shots)
     check_level(level)
@@ -98,8 +98,8 @@ def zone_features(
     groups = len(result)
 
     rally = table["rally_id"].to_numpy(dtype=np.int64)
-    result["shots"] = np.bincount(group, minlength=groups)
-    result["rallies"] = np.bincount(
+    result["n_shots"] = np.bincount(group, minlength=groups)
+    result["n_rallies"] = np.bincount(
         np.unique(np.stack([group, rally]), axis=1)[0], minlength=groups
     )
     owner = np.zeros(groups, dtype=np.int64)
@@ -114,12 +114,12 @@ def zone_features(
     attacks = clustered_rate(attack, rally, group, groups, level)
     result["choices"] = attacks.n
     result["attack_share"] = attacks.rate
-    result["attack_low"], result["attack_high"] = attacks.low, attacks.high
+    result["attack_share_low"], result["attack_share_high"] = attacks.low, attacks.high
 
     wins = clustered_rate(table["won"].to_numpy(dtype=np.float64), rally, group, groups, level)
     result["decided"] = wins.n
     result["win_rate"] = wins.rate
-    result["win_low"], result["win_high"] = wins.low, wins.high
+    result["win_rate_low"], result["win_rate_high"] = wins.low, wins.high
     result["n_effective"] = wins.n_effective
     return result
 

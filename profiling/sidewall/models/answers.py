@@ -118,13 +118,13 @@ class Rule:
     cost : float
         Rallies in 100 such balls that knowing the truth would save, expected; NaN without a
         ball.
-    cost_high : float
+    cost_at_most : float
         Its upper limit.
     """
 
     gap_m: float
     cost: float
-    cost_high: float
+    cost_at_most: float
 
 
 def rule_of(
@@ -291,7 +291,7 @@ def thresholds_table(
             own = mine
         answer, share, more = found
         row |= {"status": answer.status, "threshold_m": answer.gap_m}
-        row |= {"low_m": answer.low_m, "high_m": answer.high_m}
+        row |= {"threshold_low_m": answer.low_m, "threshold_high_m": answer.high_m}
         row |= {"n_attack": own[0], "n_reset": own[1], "n_rallies": n_rallies}
         row |= {"more_shots": more, "gap_max_m": widest[j]}
         rows.append(row | {"own": share, "own_words": own_words(share)})
@@ -316,7 +316,7 @@ def rule_table(
         at = found.gap_m if np.isfinite(found.gap_m) else float(np.median(gaps))
         share = share_at(posterior, j, at, Asked(ask.told, where, stroke), gain)
         row |= {"rule_m": max(found.gap_m, 0.0) if found.gap_m < np.inf else found.gap_m}
-        row |= {"cost": found.cost, "cost_high": found.cost_high}
+        row |= {"cost": found.cost, "cost_at_most": found.cost_at_most}
         row |= {"n_attack": mine[0], "n_reset": mine[1]}
         rows.append(row | {"own": share, "own_words": own_words(share)})
     return pd.DataFrame(rows)
@@ -356,7 +356,7 @@ def shots_in_order(
     best = np.bincount(every.argmax(axis=0), minlength=len(every)) / every.shape[1]
     low, high = np.quantile(every, [cut, 1.0 - cut], axis=1)
     table = pd.DataFrame(names, columns=["choice", "stroke"]).assign(
-        win=every.mean(axis=1), win_low=low, win_high=high, p_best=best, n=n
+        win=every.mean(axis=1), win_low=low, win_high=high, p_best=best, n_shots=n
     )
     first = int(table["win"].to_numpy().argmax())
     # how much worse each is than the first

@@ -44,7 +44,7 @@ class Diagnostics:
         should be, below 1 where they are too bold; ``slope_se`` is clustered by match.
     calibration : DataFrame
         Shots in bins of predicted chance: ``predicted``, ``observed`` with
-        ``observed_low`` and ``observed_high``, ``n`` shots, ``n_rallies``.
+        ``observed_low`` and ``observed_high``, ``n_shots``, ``n_rallies``.
     brier : Series
         ``score`` and its parts: ``reliability`` (0 is best), ``resolution`` (more is
         better), ``uncertainty``, and the within-bin remainder.
@@ -231,7 +231,8 @@ def calibration_table(
     Returns
     -------
     DataFrame
-        ``predicted``, ``observed``, ``observed_low``, ``observed_high``, ``n``, ``n_rallies``.
+        ``predicted``, ``observed``, ``observed_low``, ``observed_high``, ``n_shots``,
+        ``n_rallies``.
     """
     code = _bins(win, bins)
     k = int(code.max()) + 1
@@ -243,7 +244,7 @@ def calibration_table(
             "observed": rate.rate,
             "observed_low": rate.low,
             "observed_high": rate.high,
-            "n": rate.n,
+            "n_shots": rate.n,
             "n_rallies": rate.clusters,
         }
     )

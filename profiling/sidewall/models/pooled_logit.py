@@ -346,8 +346,8 @@ class PooledLogit(Estimator):
             {
                 "estimate": estimate,
                 "se": se,
-                "low": estimate - 1.959964 * se,
-                "high": estimate + 1.959964 * se,
+                "estimate_low": estimate - 1.959964 * se,
+                "estimate_high": estimate + 1.959964 * se,
             }
         )
 

@@ -499,9 +499,9 @@ class TightnessModel(Estimator):
         DataFrame
             ``player``, ``side``, ``family``, the columns of `by`; ``status`` (crosses, attack
             at any gap, reset at any gap, not known yet); ``threshold_m``, the median of the
-            draws, with ``low_m`` and ``high_m``; ``n_attack``, ``n_reset`` and ``n_rallies``,
-            the player's own (of the cell); ``more_shots``, about how many further shots of the
-            cell would settle an open answer if the estimate stays where it is;
+            draws, with ``threshold_low_m`` and ``threshold_high_m``; ``n_attack``, ``n_reset``
+            and ``n_rallies``, the player's own (of the cell); ``more_shots``, about how many
+            further shots of the cell would settle an open answer if the estimate stays where it is;
             ``gap_max_m``, the widest gap the answer speaks of; ``own``, how much of the
             answer is the player's own (0 to 1), and ``own_words``. With `by` also
             ``basis``: "own level", or "as in general" where the log holds too few such
@@ -537,7 +537,7 @@ class TightnessModel(Estimator):
             ``player``, ``side``, ``family``, the columns of `by` and with them ``basis`` as in
             :meth:`thresholds`; ``rule_m`` (0: attack at any gap; infinite: reset at any gap);
             ``cost``, the rallies in 100 such balls that knowing the truth would save, with
-            ``cost_high`` (NaN for a player who met no such ball); ``n_attack``, ``n_reset``;
+            ``cost_at_most`` (NaN for a player who met no such ball); ``n_attack``, ``n_reset``;
             ``own`` and ``own_words`` as in :meth:`thresholds`.
         """
         by = self.told_apart(by)
@@ -568,7 +568,7 @@ class TightnessModel(Estimator):
         DataFrame
             By stroke and choice: ``win`` with ``win_low`` and ``win_high``, the chance of
             winning the rally with it; ``p_best``, the share of draws in which no other is
-            better; ``n``, own shots of the kind in the cell; ``words``: "best so far" for
+            better; ``n_shots``, own shots of the kind in the cell; ``words``: "best so far" for
             the first, "no difference known" for those that may be as good, else "worse".
         """
         check_level(level)

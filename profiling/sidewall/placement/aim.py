@@ -293,18 +293,18 @@ def scatter_row(one: Scatter, level: float) -> dict[str, Any]:
     low, high = wilson_interval(one.in_tin, n, level)
     e_mean, e_sd = np.sqrt(np.diag(one.covariance))
     return {
-        "shots": n,
+        "n_shots": n,
         "in_tin": one.in_tin,
         "tin_share": one.in_tin / n,
-        "tin_low": float(low),
-        "tin_high": float(high),
+        "tin_share_low": float(low),
+        "tin_share_high": float(high),
         "tin_expected": one.tin_expected,
         "mean_m": one.mean_m,
-        "mean_low": one.mean_m - z * e_mean,
-        "mean_high": one.mean_m + z * e_mean,
+        "mean_low_m": one.mean_m - z * e_mean,
+        "mean_high_m": one.mean_m + z * e_mean,
         "sd_m": one.sd_m,
-        "sd_low": one.sd_m * np.exp(-z * e_sd),
-        "sd_high": one.sd_m * np.exp(z * e_sd),
+        "sd_low_m": one.sd_m * np.exp(-z * e_sd),
+        "sd_high_m": one.sd_m * np.exp(z * e_sd),
     }
 
 
@@ -421,13 +421,13 @@ def aim_answer(cell: AimChances, level: float) -> dict[str, Any]:
         status = NO_GAIN
     row: dict[str, Any] = {
         "tin_m": tin,
-        "shots": scatter.seen + scatter.in_tin,
+        "n_shots": scatter.seen + scatter.in_tin,
         "status": status,
         "best_m": np.nan,
-        "low_m": float(low),
-        "high_m": float(high),
-        "flat_low_m": np.nan,
-        "flat_high_m": np.nan,
+        "best_low_m": float(low),
+        "best_high_m": float(high),
+        "flat_from_m": np.nan,
+        "flat_to_m": np.nan,
         "now_m": scatter.mean_m,
         "sd_m": scatter.sd_m,
         "tin_now": float(tin_chance(scatter.mean_m, scatter.sd_m, tin)),
@@ -435,8 +435,8 @@ def aim_answer(cell: AimChances, level: float) -> dict[str, Any]:
         "win_now": float(cell.now[0]),
         "win_best": np.nan,
         "gain_per_100": np.nan,
-        "gain_low": np.nan,
-        "gain_high": np.nan,
+        "gain_per_100_low": np.nan,
+        "gain_per_100_high": np.nan,
     }
     if status != BEST:
         return row
@@ -448,13 +448,13 @@ def aim_answer(cell: AimChances, level: float) -> dict[str, Any]:
     gains = 100.0 * (there - cell.now[1:])
     return row | {
         "best_m": float(one.height_m),
-        "flat_low_m": float(flat.min()),
-        "flat_high_m": float(flat.max()),
+        "flat_from_m": float(flat.min()),
+        "flat_to_m": float(flat.max()),
         "tin_best": float(tin_chance(one.height_m, scatter.sd_m, tin)),
         "win_best": float(one.win),
         "gain_per_100": float(100.0 * (one.win - cell.now[0])),
-        "gain_low": float(np.quantile(gains, tail)),
-        "gain_high": float(np.quantile(gains, 1 - tail)),
+        "gain_per_100_low": float(np.quantile(gains, tail)),
+        "gain_per_100_high": float(np.quantile(gains, 1 - tail)),
     }
 
 

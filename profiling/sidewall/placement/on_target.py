@@ -187,7 +187,7 @@ def placement_table(
     DataFrame
         One row a group with ``by`` and:
 
-        - ``shots``, ``rallies``: those that count, faults among them; ``faults``; ``unseen``:
+        - ``n_shots``, ``n_rallies``: those that count, faults among them; ``faults``; ``unseen``:
           shots without a known bounce, which do not count;
         - ``share``, ``share_low``, ``share_high``: on target (clustered by rally, Wilson);
         - ``out_m``, ``long_m`` with ``_low`` and ``_high``: mean error of the bounces seen;
@@ -206,10 +206,10 @@ def placement_table(
     Examples
     --------
     >>> table = sw.placement_table(shots, by=("player", "stroke"))
-    >>> table[["player", "stroke", "shots", "rallies", "unseen"]].head(2)
-      player stroke  shots  rallies  unseen
-    0  Cedar  drive    163       55      47
-    1  Cedar   drop     67       42       1
+    >>> table[["player", "stroke", "n_shots", "n_rallies", "unseen"]].head(2)
+      player stroke  n_shots  n_rallies  unseen
+    0  Cedar  drive      163         55      47
+    1  Cedar   drop       67         42       1
     """
     shots = as_frame(shots)
     check_level(level)
@@ -231,8 +231,8 @@ def placement_table(
             level,
         )
         row |= {
-            "shots": len(counted),
-            "rallies": counted["rally_id"].nunique(),
+            "n_shots": len(counted),
+            "n_rallies": counted["rally_id"].nunique(),
             "faults": int(group["fault"].sum()),
             "unseen": len(group) - len(counted),
             "share": rate.rate[0],
@@ -441,7 +441,7 @@ def pace_and_accuracy(
     --------
     >>> table = sw.pace_and_accuracy(shots, bands=2)
     >>> table.columns.to_list()[:4]
-    ['stroke', 'pace_band', 'shots', 'rallies']
+    ['stroke', 'pace_band', 'n_shots', 'n_rallies']
     """
     shots = as_frame(shots)
     check_level(level)

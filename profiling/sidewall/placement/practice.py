@@ -49,7 +49,7 @@ def practice_table(
     Returns
     -------
     DataFrame
-        One row a group: ``balls``, ``faults``, ``share`` with Wilson limits, and the columns of
+        One row a group: ``n_balls``, ``faults``, ``share`` with Wilson limits, and the columns of
         :func:`~sidewall.placement.placement_table` from ``bounces`` on.
 
     See Also
@@ -69,9 +69,9 @@ def practice_table(
     >>> balls = pd.DataFrame({"session": "May", **places, "target": "back left"})
     >>> balls["ending"] = ["", "", "", "tin"]
     >>> table = sw.practice_table(sw.read_practice(balls))
-    >>> table[["session", "balls", "faults", "share"]]
-      session  balls  faults  share
-    0     May      4       1   0.25
+    >>> table[["session", "n_balls", "faults", "share"]]
+      session  n_balls  faults  share
+    0     May        4       1   0.25
     """
     balls = as_frame(balls, "balls")
     check_level(level)
@@ -85,7 +85,7 @@ def practice_table(
         seen = group[group["error_out_m"].notna()]
         row = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
         row |= {
-            "balls": len(group),
+            "n_balls": len(group),
             "faults": len(group) - len(seen),
             "share": hits / len(group),
             "share_low": float(low),
@@ -192,7 +192,8 @@ def compare_practice(before: Table, after: Table, *, level: float = 0.95) -> pd.
     for way in ("out", "long"):
         a, b = (part[f"error_{way}_m"].dropna().to_numpy(dtype=float) for part in (before, after))
         rows.append((f"spread {way} (m)", *_ends(a, b, _sd), len(a), len(b), *_ratio(a, b, level)))
-    names = ["quantity", "before", "after", "n_before", "n_after", "change", "low", "high"]
+    sizes, change = ["n_before", "n_after"], ["change", "change_low", "change_high"]
+    names = ["quantity", "before", "after", *sizes, *change]
     return pd.DataFrame(rows, columns=names).set_index("quantity")
 
 

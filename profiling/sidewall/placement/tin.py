@@ -169,7 +169,7 @@ class TinMargin(Estimator):
         -------
         DataFrame
             One row a player (``all players``: around each one's own mean), stroke, side and
-            pressure: ``shots``, ``in_tin``, ``tin_share`` with Wilson limits, ``tin_expected``
+            pressure: ``n_shots``, ``in_tin``, ``tin_share`` with Wilson limits, ``tin_expected``
             (what the fitted normal scatter gives: far from the share, the scatter is not
             normal), ``mean_m`` and ``sd_m`` with limits. Cells of fewer than 15 heights are left
             out.
@@ -290,10 +290,10 @@ class TinMargin(Estimator):
         Returns
         -------
         DataFrame
-            One row a player, stroke, side, pressure and ``tin_m``: ``shots``; ``status``, one
+            One row a player, stroke, side, pressure and ``tin_m``: ``n_shots``; ``status``, one
             of ``best height``, ``no gain from a lower ball``, ``not known yet``; ``best_m``,
-            ``low_m``, ``high_m`` (a limit beyond the heights looked at is infinite);
-            ``flat_low_m``, ``flat_high_m``: the aims that cost less than half a rally in 100;
+            ``best_low_m``, ``best_high_m`` (a limit beyond the heights looked at is infinite);
+            ``flat_from_m``, ``flat_to_m``: the aims that cost less than half a rally in 100;
             ``now_m``, the mean height now; chance of the tin there (``tin_now``) and at the
             best (``tin_best``); ``win_now``, ``win_best`` and ``gain_per_100`` (rallies won
             more in 100 such shots, with limits). Where not known yet, what follows from the

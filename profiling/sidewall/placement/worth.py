@@ -224,7 +224,7 @@ class PlacementWorth(Estimator):
         -------
         DataFrame
             ``gap_m``, ``depth_m`` and for each outcome ``opponent_attacks``, ``wins``: the
-            chance, ``_low`` and ``_high`` (pointwise), and ``shots`` within 5 cm of gap or
+            chance, ``_low`` and ``_high`` (pointwise), and ``n_shots`` within 5 cm of gap or
             25 cm of depth.
         """
         check_level(level)
@@ -245,7 +245,7 @@ class PlacementWorth(Estimator):
         column, near = ("gap_left_m", 0.05) if of == "gap" else ("depth_left_m", 0.25)
         at = gap if depth is None or of == "gap" else depth
         sorted_met: Any = np.sort(met[column].to_numpy())
-        table["shots"] = np.searchsorted(sorted_met, at + near, "right") - np.searchsorted(
+        table["n_shots"] = np.searchsorted(sorted_met, at + near, "right") - np.searchsorted(
             sorted_met, at - near
         )
         return pd.DataFrame(table)
@@ -274,7 +274,7 @@ class PlacementWorth(Estimator):
         DataFrame
             ``gap_m`` and for each outcome the change, in 100 such balls, from half a centimetre
             looser to half a centimetre tighter, with ``_low`` and ``_high`` (delta method);
-            ``shots`` behind the curve.
+            ``n_shots`` behind the curve.
         """
         check_level(level)
         gaps = check_gaps_m(gaps_m)
@@ -295,7 +295,7 @@ class PlacementWorth(Estimator):
             half = z * np.sqrt(np.einsum("gk,kl,gl->g", slope, covariance, slope))
             table[outcome] = change
             table[f"{outcome}_low"], table[f"{outcome}_high"] = change - half, change + half
-        return pd.DataFrame(table).assign(shots=len(self._met(player)))
+        return pd.DataFrame(table).assign(n_shots=len(self._met(player)))
 
     def _of(self, outcome: str, player: str | None) -> tuple[Array, Array]:
         if player is not None and player not in self.players_:

@@ -131,7 +131,7 @@ def _gaps(ax: Axes, agreement: Agreement, words: GapWords) -> None:
 
 
 def _sizes(row: dict[str, Any]) -> str:
-    return f"n = {row['n']:,} in {count(row['rallies'], 'rally', 'rallies')}"
+    return f"n = {row['n_shots']:,} in {count(row['n_rallies'], 'rally', 'rallies')}"
 
 
 def _ends(row: dict[str, Any], words: GapWords) -> str:
@@ -171,7 +171,7 @@ def _words(ax: Axes, agreement: Agreement, column: str) -> None:
     says = NOT_KNOWN
     if row["status"] != NOT_KNOWN:
         says = f"kappa {row['kappa']:.2f} ({row['kappa_low']:.2f} to {row['kappa_high']:.2f})"
-    alike = f"{100 * row['agreed']:.0f} in 100 alike, " if row["n"] else ""
+    alike = f"{100 * row['agreed']:.0f} in 100 alike, " if row["n_shots"] else ""
     title(ax, f"{column.capitalize()}: {says}\n{alike}{_sizes(row)}")
     share = counts / np.maximum(counts.sum(axis=1, keepdims=True), 1)
     np.fill_diagonal(share, 0.0)

@@ -96,7 +96,7 @@ def plot_aim(
     title(ax, f"{plain(player)}: {side} {stroke}{pressed}")
     words = [f"tin {100 * row['tin_m']:.0f} cm: {_answer(row)}" for row in records(best)]
     words.append(
-        f"n = {now['shots']:,} heights; scatter {100 * now['sd_m']:.0f} cm; "
+        f"n = {now['n_shots']:,} heights; scatter {100 * now['sd_m']:.0f} cm; "
         f"{100 * level:.0f}% limits"
     )
     note_below(ax, "\n".join(words), 40, 9.5, 1.35)
@@ -151,22 +151,24 @@ def draw_aim(curves: pd.DataFrame, best: pd.DataFrame, ax: Axes | None = None) -
 
 def _mark(ax: Axes, row: dict[str, Any], at: float, colour: str, marker: str) -> None:
     """The best height on its curve, and below with its interval."""
-    ax.plot([row["low_m"], row["high_m"]], [at, at], color=colour, lw=3.0, solid_capstyle="butt")
+    ends = [row["best_low_m"], row["best_high_m"]]
+    ax.plot(ends, [at, at], color=colour, lw=3.0, solid_capstyle="butt")
     for y in (at, row["win_best"]):
         ax.plot(row["best_m"], y, marker=marker, color=colour, ms=9, mec=PAPER, zorder=6)
 
 
 def _answer(row: dict[str, Any]) -> str:
     if row["status"] == BEST:
-        names = ("gain_per_100", "gain_low", "gain_high")
+        names = ("gain_per_100", "gain_per_100_low", "gain_per_100_high")
         gain = spread((row[name] for name in names), partial(number, digits=1))
         return (
-            f"best {100 * row['best_m']:.0f} cm ({100 * row['low_m']:.0f} to "
-            f"{100 * row['high_m']:.0f}); wins {gain.replace(' (', ' more in 100 (')}"
+            f"best {100 * row['best_m']:.0f} cm ({100 * row['best_low_m']:.0f} to "
+            f"{100 * row['best_high_m']:.0f}); wins {gain.replace(' (', ' more in 100 (')}"
         )
     if row["status"] == NO_GAIN:
         return "no gain from a lower ball within the heights seen"
-    known = f"; {100 * row['low_m']:.0f} cm or higher" if np.isfinite(row["low_m"]) else ""
-    if np.isfinite(row["high_m"]):
-        known = f"; {100 * row['high_m']:.0f} cm or lower"
+    low, high = row["best_low_m"], row["best_high_m"]
+    known = f"; {100 * low:.0f} cm or higher" if np.isfinite(low) else ""
+    if np.isfinite(high):
+        known = f"; {100 * high:.0f} cm or lower"
     return f"best height not known yet{known}"

@@ -64,8 +64,9 @@ def draw_ball_table(
 def _row(
     ax: Axes, y: float, name: tuple[str, float], row: dict[str, Any], shade: Callable[[float], Any]
 ) -> None:
-    win, low, high = (100 * row[c] for c in ("win_probability", "win_low", "win_high"))
-    left, least, most = (row[c] for c in ("expected_shots", "shots_low", "shots_high"))
+    ends = ("", "_low", "_high")
+    win, low, high = (100 * row[f"win_probability{end}"] for end in ends)
+    left, least, most = (row[f"expected_shots{end}"] for end in ends)
     colour = shade(row["win_probability"])
     ax.plot([_SWATCH], [y], "o", ms=9, mfc=colour, mec=INK, mew=0.8, clip_on=False, label="_swatch")
     words, size = name
@@ -74,7 +75,7 @@ def _row(
     cells = (
         f"{win:.0f} ({low:.0f}–{high:.0f})",
         f"{left:.1f} ({least:.1f}–{most:.1f})",
-        f"{int(row['shots']):,}",
+        f"{int(row['n_shots']):,}",
     )
     for right, words in zip(_COLUMNS, cells, strict=True):
         ax.text(right, y, words, ha="right", va="center", fontsize=9, color=INK)

@@ -90,7 +90,7 @@ def _limits(values: np.ndarray) -> tuple[float, float]:
 
 
 def _bin_words(table: pd.DataFrame) -> str:
-    least, most = int(table["n"].min()), int(table["n"].max())
+    least, most = int(table["n_shots"].min()), int(table["n_shots"].max())
     each = f"{least:,}" if least == most else f"{least:,} to {most:,}"
     return f"{each} a point; 95% intervals"
 

@@ -157,7 +157,7 @@ def _threshold(ax: Axes, place: tuple[float, str], row: dict[str, Any]) -> None:
     y, side = place
     charted = row["n_attack"] + row["n_reset"] > 0
     if charted and row["status"] == CROSSES:
-        ends = [float(row[name]) for name in ("threshold_m", "low_m", "high_m")]
+        ends = [float(row[name]) for name in ("threshold_m", "threshold_low_m", "threshold_high_m")]
         style = SIDE_STYLE[side]
         mark(
             ax, y, ends, f"{side} {row['family']}", colour=style["color"], marker=style["marker"],

@@ -29,7 +29,7 @@ __all__ = ["plot_decisions"]
 
 _NEEDED: Final = (
     *("player", "side", "family", "choice", "gap_m", "decision", "points", "rally_id"),
-    *("status", "threshold_m", "low_m", "high_m"),
+    *("status", "threshold_m", "threshold_low_m", "threshold_high_m"),
 )
 #: Steps of the gap in metres, wider where balls are few; they go up to the gap that all
 #: but one ball in a hundred stay below.
@@ -215,12 +215,13 @@ def _panel(
 
 
 def _band(ax: Axes, cell: pd.DataFrame, reach: float, bare: bool) -> None:
-    answers = cell[["status", "threshold_m", "low_m", "high_m"]].drop_duplicates()
+    columns = ["status", "threshold_m", "threshold_low_m", "threshold_high_m"]
+    answers = cell[columns].drop_duplicates()
     if len(answers) > 1:  # more than one situation, each with a threshold of its own
         return
     one = answers.iloc[0]
     if one["status"] == CROSSES:
-        ends = max(one["low_m"], 0.0), min(one["high_m"], reach)
+        ends = max(one["threshold_low_m"], 0.0), min(one["threshold_high_m"], reach)
         ax.axvspan(*ends, ymax=1.0 / _TOP, color=THRESHOLD, alpha=0.14, lw=0, label="_band")
         if bare:
             return

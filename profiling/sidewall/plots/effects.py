@@ -19,7 +19,7 @@ from sidewall.plots.words import plain, records
 __all__ = ["plot_effects"]
 
 _NEEDED: Final = (
-    *("combination", "player", "status", "played_on", "another_way", "rallies"),
+    *("combination", "player", "status", "played_on", "another_way", "n_rallies"),
     *("difference", "difference_low", "difference_high"),
 )
 _TOO_FEW: Final = "too few"

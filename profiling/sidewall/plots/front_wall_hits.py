@@ -117,10 +117,10 @@ def plot_front_wall_hits(
         pressed = "" if row["pressure"] == "any" else f", {row['pressure']}"
         words.append(
             f"{row['side']}{pressed}: mean {100 * row['mean_m']:.0f} cm ("
-            f"{100 * row['mean_low']:.0f} to {100 * row['mean_high']:.0f}), scatter "
-            f"{100 * row['sd_m']:.0f} cm ({100 * row['sd_low']:.0f} to "
-            f"{100 * row['sd_high']:.0f}), "
-            f"n = {row['shots']:,}"
+            f"{100 * row['mean_low_m']:.0f} to {100 * row['mean_high_m']:.0f}), scatter "
+            f"{100 * row['sd_m']:.0f} cm ({100 * row['sd_low_m']:.0f} to "
+            f"{100 * row['sd_high_m']:.0f}), "
+            f"n = {row['n_shots']:,}"
         )
     words.append(f"{100 * level:.0f}% limits; balls in the tin count as lower than its edge")
     if unknown[np.isfinite(z)].any():

@@ -144,17 +144,17 @@ def _step_words(k: int, row: dict[Any, Any], mark: str | None) -> str:
 
 
 def _small_words(k: int, row: dict[Any, Any]) -> str:
-    of, n = int(row["of"]), int(row["n"])
+    of, n = int(row["of"]), int(row["n_tries"])
     if k == 0:
         won = _percent(row["win_rate"], row["win_rate_low"], row["win_rate_high"])
-        tries = f"{count(of, 'try', 'tries')} in {count(int(row['rallies']), 'rally', 'rallies')}"
+        tries = f"{count(of, 'try', 'tries')} in {count(int(row['n_rallies']), 'rally', 'rallies')}"
         return f"{tries}; rallies won from here: {won}"
     if not of:
         return "no try came this far"
     went_on = _percent(row["share"], row["share_low"], row["share_high"])
     if row["stage"] == "rally won":
         return f"{n:,} of {of:,} finished tries, lets left out: {went_on}"
-    rallies = count(int(row["rallies"]), "rally", "rallies")
+    rallies = count(int(row["n_rallies"]), "rally", "rallies")
     return f"{n:,} of {of:,} went on: {went_on}, in {rallies}"
 
 
@@ -216,12 +216,12 @@ def _bar(ax: Axes, y: float, row: dict[Any, Any]) -> None:
 
 def _parts(row: dict[Any, Any]) -> dict[str, float]:
     """Tries that were a stage before, by what came of them; the counts add up to ``of``."""
-    rest = float(row["of"] - row["n"])
+    rest = float(row["of"] - row["n_tries"])
     if row["stage"] == "tried":
-        return {"went on": float(row["n"])}
+        return {"went on": float(row["n_tries"])}
     if row["stage"] == "rally won":
-        return {"went on": float(row["n"]), "rally lost": rest}
-    return {"went on": float(row["n"]), **row["lost"]}
+        return {"went on": float(row["n_tries"]), "rally lost": rest}
+    return {"went on": float(row["n_tries"]), **row["lost"]}
 
 
 def _scales(ax: Axes, bottom: float) -> None:

@@ -299,5 +299,5 @@ def _share_words(row: pd.Series, noun: str, level: float) -> str:
     return (
         f"on target {100 * row['share']:.0f} in 100 ({100 * level:.0f}%: "
         f"{100 * row['share_low']:.0f} to {100 * row['share_high']:.0f}), "
-        f"n = {row[noun]:,} {noun}"
+        f"n = {row[f'n_{noun}']:,} {noun}"
     )

@@ -125,10 +125,10 @@ def plot_rally(
             "words": [_shot_words(row) for row in records(table)],
             "serves": (table["player"] == server).to_numpy(),
             "chance": chance,
-            "low": np.clip(chance - error, 0.0, 100.0),
-            "high": np.clip(chance + error, 0.0, 100.0),
+            "chance_low": np.clip(chance - error, 0.0, 100.0),
+            "chance_high": np.clip(chance + error, 0.0, 100.0),
             # a ball whose gap is not charted has a value, and no state to count
-            "n": table["state"].astype(object).map(chain.visits_.to_dict()),
+            "n_shots": table["state"].astype(object).map(chain.visits_.to_dict()),
         }
     )
     last = table.iloc[-1]
@@ -163,7 +163,8 @@ def draw_rally(told: pd.DataFrame, end: float, says: str, ax: Axes | None = None
     ----------
     told
         ``name``, ``words``, whether the player ``serves`` in this rally, ``chance`` with
-        ``low`` and ``high`` in per cent, and ``n``, missing where it is not known.
+        ``chance_low`` and ``chance_high`` in per cent, and ``n_shots``, missing where it is not
+        known.
     end, says
         The last dot, 100 or 0, NaN for a let; what stands beside it.
     ax
@@ -192,15 +193,16 @@ def draw_rally(told: pd.DataFrame, end: float, says: str, ax: Axes | None = None
             path[k : k + 2], [k, k + 1], color=colour, lw=2.2,
             ls="-" if row["serves"] else (0, (2.2, 1.1)), zorder=3, label=f"_shot {k + 1}",
         )  # fmt: skip
-        ax.plot([row["low"], row["high"]], [k, k], color=colour, lw=5, alpha=0.35, zorder=2,
+        ends = [row["chance_low"], row["chance_high"]]
+        ax.plot(ends, [k, k], color=colour, lw=5, alpha=0.35, zorder=2,
                 solid_capstyle="butt", label="_interval")  # fmt: skip
         ax.plot([path[k]], [k], ms=7, mew=1.6, zorder=4, ls="", label=f"_before {k + 1}", **look)
         _beside(ax, k, f"{k + 1}", -left, fontsize=9, color=QUIET)
         _beside(ax, k, row["name"], 20 - left, fontsize=10, color=colour, fontweight="bold")
         _beside(ax, k, row["words"], 20 + name_wide - left, fontsize=9.5, color=INK)
-        chance = f"{path[k]:.0f} ({row['low']:.0f}–{row['high']:.0f})"
+        chance = f"{path[k]:.0f} ({row['chance_low']:.0f}–{row['chance_high']:.0f})"
         _beside(ax, k, chance, _CHANCE_AT, fontsize=9, color=INK)
-        n = "–" if pd.isna(row["n"]) else f"{int(row['n']):,}"
+        n = "–" if pd.isna(row["n_shots"]) else f"{int(row['n_shots']):,}"
         _beside(ax, k, n, _N_AT, fontsize=9, color=INK)
     if np.isfinite(end):
         ax.plot([end], [rows], marker="D", ms=9, color=INK, zorder=6, clip_on=False, label="_end")

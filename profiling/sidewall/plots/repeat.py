@@ -124,7 +124,7 @@ def repeat_words(answer: dict[Any, Any], most: int) -> str:
     most
         The largest number of repeats that the model speaks of.
     """
-    at, low, high = (float(answer[name]) for name in ("repeats", "low", "high"))
+    at, low, high = (float(answer[name]) for name in ("repeats", "repeats_low", "repeats_high"))
     status = str(answer["status"])
     if status == "vary from here on":
         return (
@@ -166,11 +166,11 @@ def _points(model: RepeatOrVary, player: str | None, level: float) -> pd.DataFra
         {
             "repeats": np.repeat(np.arange(1, model.most + 1), len(kinds)),
             "reply": kinds * model.most,
-            "n": rate.n,
-            "rallies": rate.clusters,
+            "n_shots": rate.n,
+            "n_rallies": rate.clusters,
             "win": rate.rate,
-            "low": rate.low,
-            "high": rate.high,
+            "win_low": rate.low,
+            "win_high": rate.high,
         }
     )
 
@@ -180,15 +180,15 @@ def _curve(ax: Axes, curves: pd.DataFrame, points: pd.DataFrame, kind: str) -> f
     style = _STYLE[kind]
     mine = curves[curves["reply"] == kind]
     x = mine["repeats"].to_numpy(dtype=np.float64)
-    win, low, high = (100.0 * mine[name].to_numpy() for name in ("win", "low", "high"))
+    win, low, high = (100.0 * mine[name].to_numpy() for name in ("win", "win_low", "win_high"))
     ax.fill_between(x, low, high, color=style["color"], alpha=0.16, lw=0, label=f"_band {kind}")
     ax.plot(
         x, win, color=style["color"], ls=style["linestyle"], lw=2.4, label=f"_curve {kind}",
         zorder=4,
     )  # fmt: skip
-    dots = points[(points["reply"] == kind) & (points["rallies"] >= _LEAST_RALLIES)]
+    dots = points[(points["reply"] == kind) & (points["n_rallies"] >= _LEAST_RALLIES)]
     at = dots["repeats"].to_numpy() + _ASIDE[kind]
-    y, down, up = (100.0 * dots[name].to_numpy() for name in ("win", "low", "high"))
+    y, down, up = (100.0 * dots[name].to_numpy() for name in ("win", "win_low", "win_high"))
     ax.vlines(at, down, up, color=style["color"], lw=1.2, zorder=3, label=f"_bars {kind}")
     ax.plot(
         at, y, ls="", marker=style["marker"], ms=6.5, color=style["color"], mec=PAPER, mew=0.8,
@@ -209,7 +209,7 @@ def _name_curves(ax: Axes, ends: dict[str, float], most: int) -> None:
 
 
 def _mark(ax: Axes, answer: dict[Any, Any], most: int) -> None:
-    at, low, high = (float(answer[name]) for name in ("repeats", "low", "high"))
+    at, low, high = (float(answer[name]) for name in ("repeats", "repeats_low", "repeats_high"))
     if answer["status"] == "vary from here on":
         ax.axvspan(low, high, color=THRESHOLD, alpha=0.1, lw=0, label="_set")
         ax.axvline(at, color=THRESHOLD, lw=1.8, label="_even")
@@ -225,9 +225,9 @@ def _mark(ax: Axes, answer: dict[Any, Any], most: int) -> None:
 
 
 def _axes(ax: Axes, curves: pd.DataFrame, points: pd.DataFrame, most: int) -> None:
-    dots = points[points["rallies"] >= _LEAST_RALLIES]
-    low = 100.0 * min(curves["low"].min(), dots["low"].min() if len(dots) else 1.0)
-    high = 100.0 * max(curves["high"].max(), dots["high"].max() if len(dots) else 0.0)
+    dots = points[points["n_rallies"] >= _LEAST_RALLIES]
+    low = 100.0 * min(curves["win_low"].min(), dots["win_low"].min() if len(dots) else 1.0)
+    high = 100.0 * max(curves["win_high"].max(), dots["win_high"].max() if len(dots) else 0.0)
     ax.set_ylim(max(0.0, low - 3.0), min(100.0, high + 3.0))
     ax.set_xlim(0.6, most + 1.15)
     dress(ax)
@@ -243,7 +243,6 @@ def _axes(ax: Axes, curves: pd.DataFrame, points: pd.DataFrame, most: int) -> No
         }  # fmt: skip
         down = -22 - 14 * k
         for row in points[points["reply"] == kind].to_dict("records"):
-            ax.annotate(
-                f"{row['n']:,}", xy=(row["repeats"], 0.0), xytext=(0, down), ha="center", **place
-            )
+            n = f"{row['n_shots']:,}"
+            ax.annotate(n, xy=(row["repeats"], 0.0), xytext=(0, down), ha="center", **place)
         ax.annotate(f"n {_NAMES[kind]}", xy=(most + 0.4, 0.0), xytext=(0, down), ha="left", **place)

@@ -139,7 +139,7 @@ def _threshold(ax: Axes, y: float, row: dict[str, Any], level: str, words: GapWo
         said = answer_words(row, words)[0].partition(":")[0]
         say(ax, 0.02, y, said, size=9, colour=QUIET)
         return
-    ends = [float(row[name]) for name in ("threshold_m", "low_m", "high_m")]
+    ends = [float(row[name]) for name in ("threshold_m", "threshold_low_m", "threshold_high_m")]
     own = row["basis"] == "own level"
     colour = INK if level == _GENERAL else THRESHOLD
     mark(ax, y, ends, level, colour=colour, sure=own, faint=not own)
@@ -211,9 +211,10 @@ def plot_shot_map(
             win = 100.0 * posterior.win(i, j, choice, posterior.grids[j], where, stroke)
             if n >= _LEAST and not np.isnan(win).any():
                 low, high = np.quantile(win, [cut, 1.0 - cut], axis=0)
-                part = {"gap_m": posterior.grids[j], "win": win.mean(axis=0), "low": low}
-                parts.append(pd.DataFrame(part | {"high": high}).assign(n=n, choice=choice))
-                parts[-1]["stroke"] = stroke.replace("_", " ")
+                part = {"gap_m": posterior.grids[j], "win": win.mean(axis=0)}
+                part |= {"win_low": low, "win_high": high}
+                kind = {"n_shots": n, "choice": choice, "stroke": stroke.replace("_", " ")}
+                parts.append(pd.DataFrame(part | kind))
     if not parts:
         raise DataError(
             f"{player} has fewer than {_LEAST} shots of every stroke with such a ball; chart more, "
@@ -239,10 +240,11 @@ def draw_shot_map(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
     for choice, mine in table.groupby("choice", sort=False):
         colour = CHOICE_STYLE[str(choice)]["color"]
         best = mine[mine["stroke"] == mine.groupby("stroke", sort=False)["win"].mean().idxmax()]
-        ax.fill_between(best["gap_m"], best["low"], best["high"], color=colour, alpha=0.15, lw=0)
+        low, high = best["win_low"], best["win_high"]
+        ax.fill_between(best["gap_m"], low, high, color=colour, alpha=0.15, lw=0)
         for line, (stroke, one) in zip(_LINES, mine.groupby("stroke", sort=False), strict=False):
             ax.plot(one["gap_m"], one["win"], color=colour, ls=line, lw=2.2, label=f"_{stroke}")
-            words = f"{stroke} ({one['n'].iloc[0]})"
+            words = f"{stroke} ({one['n_shots'].iloc[0]})"
             ends.append((float(one["win"].iloc[-1]), words, colour))
     ax.set_xlim(0.0, widest * 1.28)
     ax.axhline(50, color=QUIET, lw=0.8)

@@ -377,7 +377,7 @@ def _curves(ax: Axes, curve: pd.DataFrame, widest: float) -> None:
 
 
 def _threshold(ax: Axes, answer: dict[str, Any], rule: dict[str, Any] | None) -> None:
-    low, high = float(answer["low_m"]), float(answer["high_m"])
+    low, high = float(answer["threshold_low_m"]), float(answer["threshold_high_m"])
     crosses = answer["status"] == CROSSES
     if crosses:
         ax.fill_between(
@@ -417,7 +417,7 @@ def _rugs(ax: Axes, shots: pd.DataFrame, widest: float) -> None:
 def _bracket_beside(ax: Axes, answer: dict[str, Any]) -> None:
     """The other outcome's threshold, as a thin grey bracket under the first."""
     if answer["status"] == CROSSES:
-        ends, at = [answer["low_m"], answer["high_m"]], answer["threshold_m"]
+        ends, at = [answer["threshold_low_m"], answer["threshold_high_m"]], answer["threshold_m"]
         ax.plot(ends, [_BESIDE] * 2, color=QUIET, lw=1.2, marker="|", ms=7, zorder=3.2)
         ax.plot([at], [_BESIDE], color=QUIET, marker="o", ms=4, zorder=3.4, label="_beside")
 

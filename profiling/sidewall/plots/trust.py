@@ -94,7 +94,7 @@ def plot_overlap(
     ax.set_ylim(-0.6, len(some) - 0.4)
     ax.set_yticks(
         range(len(some)),
-        [words.interval(*ends) for ends in some[["gap_low_m", "gap_high_m"]].to_numpy(dtype=float)],
+        [words.interval(*ends) for ends in some[["from_m", "to_m"]].to_numpy(dtype=float)],
     )
     ax.xaxis.set_major_formatter(PercentFormatter(1.0))
     dress(ax, grid="none")

@@ -99,7 +99,7 @@ def answer_words(answer: Mapping[str, Any], words: GapWords) -> tuple[str, str]:
         The answer, and what is known of it where it is not settled; the second may be empty.
     """
     status = str(answer["status"])
-    low, high = answer["low_m"], answer["high_m"]
+    low, high = answer["threshold_low_m"], answer["threshold_high_m"]
     if status == CROSSES:
         gap = words.gap(answer["threshold_m"])
         return f"attack from {gap} ({words.interval(low, high)})", ""

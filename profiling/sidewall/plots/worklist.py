@@ -22,7 +22,7 @@ __all__ = ["plot_work_list"]
 _NEEDED: Final = (
     *("item", "title", "points_per_game", "points_per_game_low", "points_per_game_high"),
     *("effort", "first_in"),
-    *("status", "n", "rallies"),
+    *("status", "n_shots", "n_rallies"),
 )
 _LINE_IN: Final = 0.46
 _LONGEST: Final = 52
@@ -124,7 +124,8 @@ def _of_player(table: pd.DataFrame, player: str | None) -> pd.DataFrame:
 
 
 def _row(ax: Axes, y: int, row: dict[str, Any]) -> None:
-    n = f"n = {count(int(row['n']), 'shot')} in {count(int(row['rallies']), 'rally', 'rallies')}"
+    rallies = count(int(row["n_rallies"]), "rally", "rallies")
+    n = f"n = {count(int(row['n_shots']), 'shot')} in {rallies}"
     say(ax, _WORDS, y + 0.22, n, size=8.5, colour=QUIET)
     if row["status"] == NOT_KNOWN:
         say(ax, _WORDS, y - 0.18, NOT_KNOWN, size=10, colour=QUIET, style="italic")

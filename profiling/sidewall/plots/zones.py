@@ -44,16 +44,17 @@ class _Shown:
 
 _SHOWN: Final[dict[str, _Shown]] = {
     "win_rate": _Shown(
-        "rallies won", "win_low", "win_high", "decided", "interval", 100.0, "%", 0.2
+        "rallies won", "win_rate_low", "win_rate_high", "decided", "interval", 100.0, "%", 0.2
     ),
     "attack_share": _Shown(
-        "attacks", "attack_low", "attack_high", "choices", "interval", 100.0, "%", 0.2
+        "attacks", "attack_share_low", "attack_share_high", "choices", "interval", 100.0, "%", 0.2
     ),
     "share": _Shown(
-        "share of shots", "share_low", "share_high", "shots", "interval", 100.0, "%", 0.1
+        "share of shots", "share_low", "share_high", "n_shots", "interval", 100.0, "%", 0.1
     ),
     "gap_m": _Shown(
-        "median gap", "gap_q1_m", "gap_q3_m", "shots", "middle half of the gaps", 100.0, " cm", 0.2
+        *("median gap", "gap_q1_m", "gap_q3_m", "n_shots"),
+        *("middle half of the gaps", 100.0, " cm", 0.2),
     ),
 }
 _EMPTY: Final = "#F1F1EF"
@@ -133,7 +134,7 @@ def plot_zone_map(
     def enough(row: dict[Any, Any] | None) -> bool:
         if row is None:
             return False
-        rests_on = table["shots"].sum() if value == "share" else row[shown.n]
+        rests_on = table["n_shots"].sum() if value == "share" else row[shown.n]
         return bool(rests_on >= min_shots and np.isfinite(row[value]))
 
     norm = _norm([row[value] for row in rows.values() if enough(row)], shown.least_span)
@@ -264,7 +265,7 @@ def _label(ax: Axes, at: Rectangle, background: Any, lines: list[tuple[str, floa
 
 
 def _note(ax: Axes, table: pd.DataFrame, placed: pd.DataFrame, small: str) -> None:
-    total, here = int(table["shots"].sum()), int(placed["shots"].sum())
+    total, here = int(table["n_shots"].sum()), int(placed["n_shots"].sum())
     words = f"n = {here:,} shots, serves left out; small figures: {small}"
     if total > here:
         words += f"\n{total - here:,} more shots have no known zone"

@@ -38,10 +38,10 @@ class Plan:
     Attributes
     ----------
     table : DataFrame
-        One row a number of ``matches`` of the player: ``rallies`` and ``shots`` of the player
+        One row a number of ``n_matches`` of the player: ``n_rallies`` and ``n_shots`` of the player
         (means); ``half_width_m``, the median half width of the threshold's interval over
         all sides, stroke families and simulations, an open one counting as wider than any;
-        ``half_width_low``, ``half_width_high``, between which it lies with the simulation's
+        ``half_width_low_m``, ``half_width_high_m``, between which it lies with the simulation's
         own error (95%); ``known``, the share of thresholds that are known, with
         ``known_error``, its standard error; ``sets``.
     half_width_m : float
@@ -136,7 +136,7 @@ def plan(
     Examples
     --------
     >>> found = sw.plan(shots, "Rowan", matches=[2], simulations=2, outcome="rally")
-    >>> found.table["matches"].to_list()
+    >>> found.table["n_matches"].to_list()
     [2]
     """
     shots = None if shots is None else as_frame(shots)
@@ -154,7 +154,7 @@ def plan(
     found: list[dict[str, Any]] = []
     for k in sizes:
         for number in range(simulations):
-            found += _one(logs(k), player, outcome, level, {"matches": k, "simulation": number})
+            found += _one(logs(k), player, outcome, level, {"n_matches": k, "simulation": number})
             if on_step is not None:
                 on_step()
     sets = pd.DataFrame(found)
@@ -162,7 +162,7 @@ def plan(
         raise DataError(
             "no simulated log has enough for a model; try more matches, or chart more first"
         )
-    table = pd.DataFrame([_row(k, sets[sets["matches"] == k], rng) for k in sizes])
+    table = pd.DataFrame([_row(k, sets[sets["n_matches"] == k], rng) for k in sizes])
     reached, how = _needed(table, half_width_m)
     following = ([], pd.DataFrame()) if player is None else _following(shots, player, outcome, seed)
     return Plan(table, half_width_m, reached, how, simulations, source, *following)
@@ -246,7 +246,7 @@ def _one(
         shots_of = table[struck_by(table, player)]
     players = len(shots_of["player"].astype(str).unique())
     rallies = shots_of.groupby(shots_of["player"].astype(str))["rally_id"].nunique().mean()
-    about = about | {"rallies": rallies, "shots": len(shots_of) / players}
+    about = about | {"n_rallies": rallies, "n_shots": len(shots_of) / players}
     try:
         model = TightnessModel(outcome=outcome, draws=300).fit(table)
     except DataError:
@@ -256,7 +256,7 @@ def _one(
     if player is not None:
         answers = answers[answers["player"] == player]
     for status, low, high in zip(
-        answers["status"], answers["low_m"], answers["high_m"], strict=True
+        answers["status"], answers["threshold_low_m"], answers["threshold_high_m"], strict=True
     ):
         # one choice at any gap is an answer, but it has no width
         width = {CROSSES: (high - low) / 2.0, NOT_KNOWN: np.inf}.get(status, -1.0)
@@ -271,12 +271,12 @@ def _row(k: int, some: pd.DataFrame, rng: np.random.Generator) -> dict[str, Any]
     medians = np.array([_median(np.concatenate([widths[i] for i in draw])) for draw in again])
     low, high = np.quantile(medians, [0.025, 0.975], method="nearest")
     return {
-        "matches": k,
-        "rallies": round(float(some["rallies"].mean())),
-        "shots": round(float(some["shots"].mean())),
+        "n_matches": k,
+        "n_rallies": round(float(some["n_rallies"].mean())),
+        "n_shots": round(float(some["n_shots"].mean())),
         "half_width_m": _median(np.concatenate(widths)),
-        "half_width_low": low,
-        "half_width_high": high,
+        "half_width_low_m": low,
+        "half_width_high_m": high,
         "known": float(known.mean()),
         "known_error": float(known.std(ddof=1) / math.sqrt(len(by))),
         "sets": int((some["half_width"] >= 0).sum()),
@@ -293,7 +293,7 @@ def _needed(
     table: pd.DataFrame, wanted: float
 ) -> tuple[float, Literal["simulated", "forecast", "out of reach"]]:
     """Fewest matches that reach a half width."""
-    points = list(zip(table["matches"], table["half_width_m"], strict=True))
+    points = list(zip(table["n_matches"], table["half_width_m"], strict=True))
     if points[0][1] <= wanted:
         return float(points[0][0]), "simulated"
     for (k0, w0), (k1, w1) in pairwise(points):

@@ -159,7 +159,7 @@ class RallyChain(Estimator):
         self.rows_ = self.pooling_.rows(counts)
         ladder = ladder_rows(counts)
         index = pd.Index(self.states_, name="state")
-        self.visits_ = pd.Series(total.sum(axis=1).astype(int), index, name="shots")
+        self.visits_ = pd.Series(total.sum(axis=1).astype(int), index, name="n_shots")
         self.concentration_ = pd.Series(self.pooling_.alpha, index, name="concentration")
         self.transition_ = pd.DataFrame(ladder, index, [*self.states_, *ENDS])
         N = fundamental_matrix(ladder[:, :s])
@@ -200,7 +200,7 @@ class RallyChain(Estimator):
         Returns
         -------
         DataFrame
-            By state: ``win_probability``, ``expected_shots``, and ``shots``, the number
+            By state: ``win_probability``, ``expected_shots``, and ``n_shots``, the number
             of the player's own from that state (0: all comes from the ladder).
         """
         one = self.position(player)
@@ -216,7 +216,7 @@ class RallyChain(Estimator):
             {
                 "win_probability": win_share(alternating_values(mine, theirs)[0]),
                 "expected_shots": left * blank,
-                "shots": self.counts_[one].sum(axis=1).astype(int),
+                "n_shots": self.counts_[one].sum(axis=1).astype(int),
             },
             index=pd.Index(self.states_, name="state"),
         )
@@ -266,8 +266,8 @@ class RallyChain(Estimator):
         Returns
         -------
         DataFrame
-            By state: ``win_probability``, ``win_low``, ``win_high``, ``expected_shots``,
-            ``shots_low``, ``shots_high``, and ``shots``, how many were played from it.
+            By state: ``win_probability``, ``win_probability_low``, ``win_probability_high``,
+            ``expected_shots`` with its ends, and ``n_shots``, how many were played from it.
         """
         check_count(draws, "draws", 2)
         check_level(level)
@@ -341,7 +341,7 @@ class RallyChain(Estimator):
         DataFrame
             The columns of `by`; ``points`` (rallies won or lost by these shots in all)
             and ``points_per_100`` shots, each with its ends, ``points_low`` and so on
-            (missing with fewer than ten rallies); ``shots`` and ``rallies``.
+            (missing with fewer than ten rallies); ``n_shots`` and ``n_rallies``.
         """
         check_count(draws, "draws", 2)
         check_level(level)

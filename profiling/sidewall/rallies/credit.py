@@ -96,8 +96,8 @@ def matched_table(
     DataFrame
         The kind; ``share`` after it; ``matched_share`` after the others from the same
         states; ``difference`` with
-        ``difference_low`` and ``difference_high``; ``shots`` and ``rallies`` of the
-        kind; ``matched_shots``, those of the kind that had any to be compared with.
+        ``difference_low`` and ``difference_high``; ``n_shots`` and ``n_rallies`` of the
+        kind; ``n_matched_shots``, those of the kind that had any to be compared with.
     """
     from scipy import sparse  # noqa: PLC0415 - slow to load
 
@@ -153,9 +153,9 @@ def matched_table(
         difference=share - other,
         difference_low=low,
         difference_high=high,
-        shots=np.bincount(kind, minlength=kinds),
-        rallies=np.bincount(pairs["kind"], minlength=kinds),
-        matched_shots=matched.astype(int),
+        n_shots=np.bincount(kind, minlength=kinds),
+        n_rallies=np.bincount(pairs["kind"], minlength=kinds),
+        n_matched_shots=matched.astype(int),
     )
     if loose is None:
         return table

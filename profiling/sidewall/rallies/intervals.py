@@ -147,12 +147,12 @@ def state_table(
     return pd.DataFrame(
         {
             "win_probability": chain.win_probability_,
-            "win_low": value_low,
-            "win_high": value_high,
+            "win_probability_low": value_low,
+            "win_probability_high": value_high,
             "expected_shots": chain.expected_shots_,
-            "shots_low": length_low,
-            "shots_high": length_high,
-            "shots": chain.visits_,
+            "expected_shots_low": length_low,
+            "expected_shots_high": length_high,
+            "n_shots": chain.visits_,
         }
     )
 
@@ -189,10 +189,10 @@ def shown_values(
     win_low, win_high = percentile_limits(np.concatenate(value), level)
     shots_low, shots_high = percentile_limits(np.concatenate(length), level)
     limits = {
-        "win_low": win_low,
-        "win_high": win_high,
-        "shots_low": shots_low,
-        "shots_high": shots_high,
+        "win_probability_low": win_low,
+        "win_probability_high": win_high,
+        "expected_shots_low": shots_low,
+        "expected_shots_high": shots_high,
     }
     return table.assign(**limits)
 

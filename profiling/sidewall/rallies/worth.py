@@ -87,4 +87,4 @@ def value_table(
         ends = (np.where(enough, end, np.nan) for end in percentile_limits(some, level))
         found |= dict(zip((name, f"{name}_low", f"{name}_high"), (middle, *ends), strict=True))
     labels = keys[known].drop_duplicates().sort_values(list(by)).reset_index(drop=True)
-    return labels.assign(**found, shots=n, rallies=rallies)
+    return labels.assign(**found, n_shots=n, n_rallies=rallies)

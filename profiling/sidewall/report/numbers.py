@@ -76,7 +76,7 @@ class _Numbers:
             answer = even[row["side"], row["family"]]
             if answer["status"] != CROSSES:
                 return answer_words(answer, words)[0]
-            ends = self.lengths.interval(answer["low_m"], answer["high_m"])
+            ends = self.lengths.interval(answer["threshold_low_m"], answer["threshold_high_m"])
             return f"{self.lengths.gap(answer['threshold_m'])} ({ends})"
 
         def by_rally(row: Row) -> str:
@@ -95,7 +95,7 @@ class _Numbers:
             {
                 "Side and stroke": self._cell,
                 "Rule": lambda row: gap_words(row["rule_m"], self.lengths),
-                "Cost": lambda row: f"{row['cost']:.2f} (up to {row['cost_high']:.2f})",
+                "Cost": lambda row: f"{row['cost']:.2f} (up to {row['cost_at_most']:.2f})",
                 "Even": crossing,
                 "Even, by rally": by_rally,
                 "Attacks": lambda row: f"{row['n_attack']:,}",
@@ -120,7 +120,7 @@ class _Numbers:
                 "Side and stroke": self._cell,
                 "Ball": lambda row: row["where"].replace("_", " "),
                 "Rule": lambda row: gap_words(row["rule_m"], self.lengths),
-                "Cost": lambda row: f"{row['cost']:.2f} (up to {row['cost_high']:.2f})",
+                "Cost": lambda row: f"{row['cost']:.2f} (up to {row['cost_at_most']:.2f})",
                 "Attacks": lambda row: f"{row['n_attack']:,}",
                 "Resets": lambda row: f"{row['n_reset']:,}",
             },
@@ -174,7 +174,7 @@ class _Numbers:
                 "Matches in 100": known(lambda row: signed_in(row, "match_win", times=100)),
                 "Effort": effort,
                 "First": known(first),
-                "n": lambda row: f"{row['n']:,} in {row['rallies']:,} rallies",
+                "n": lambda row: f"{row['n_shots']:,} in {row['n_rallies']:,} rallies",
                 "Target": known(target),
                 "Note": lambda row: str(row["why"]),
             },
@@ -189,11 +189,11 @@ class _Numbers:
             "Passed up: reset though surely loose. Points: rallies won (+) or lost (−) in 100 such "
             "shots against the other choice at the same gap. What a shot is called is said by the "
             "other half of the matches, what it cost by its own.",
-            None if rows is None else rows[rows["n"] > 0],
+            None if rows is None else rows[rows["n_shots"] > 0],
             {
                 "Side, stroke and decision": lambda row: f"{self._cell(row)}: {row['decision']}",
-                "Shots": lambda row: f"{row['n']:,}",
-                "Rallies": lambda row: f"{row['rallies']:,}",
+                "Shots": lambda row: f"{row['n_shots']:,}",
+                "Rallies": lambda row: f"{row['n_rallies']:,}",
                 "In 100 shots": _share("share", "share_low", "share_high"),
                 "Points in 100": lambda row: signed_in(row, "points_per_100"),
             },
@@ -216,19 +216,19 @@ class _Numbers:
             self._own(self.ladder.zones),
             {
                 "Side and depth": place,
-                "Shots": lambda row: f"{row['shots']:,}",
-                "Rallies": lambda row: f"{row['rallies']:,}",
+                "Shots": lambda row: f"{row['n_shots']:,}",
+                "Rallies": lambda row: f"{row['n_rallies']:,}",
                 "Share": _share("share", "share_low", "share_high"),
                 "Gap": gap,
-                "Attacked": _share("attack_share", "attack_low", "attack_high"),
-                "Rallies won": _share("win_rate", "win_low", "win_high"),
+                "Attacked": _share("attack_share", "attack_share_low", "attack_share_high"),
+                "Rallies won": _share("win_rate", "win_rate_low", "win_rate_high"),
             },
         )
 
     def openings(self) -> NumberTable | None:
         rows = self._own(self.ladder.credit)
         if rows is not None:
-            rows = rows[rows["rallies"] >= LEAST_RALLIES]
+            rows = rows[rows["n_rallies"] >= LEAST_RALLIES]
             rows = rows.sort_values("difference", ascending=False, kind="stable")
 
         def shot(row: Row) -> str:
@@ -244,8 +244,8 @@ class _Numbers:
             rows,
             {
                 "Shot": shot,
-                "Shots": lambda row: f"{row['shots']:,}",
-                "Rallies": lambda row: f"{row['rallies']:,}",
+                "Shots": lambda row: f"{row['n_shots']:,}",
+                "Rallies": lambda row: f"{row['n_rallies']:,}",
                 "Loose next": lambda row: f"{100 * row['share']:.0f}",
                 "Other shots": lambda row: f"{100 * row['matched_share']:.0f}",
                 "Difference": lambda row: signed_in(row, "difference", times=100),
@@ -268,7 +268,7 @@ class _Numbers:
                 "Combination": lambda row: stroke_words(row["combination"]),
                 "Played on": lambda row: f"{row['played_on']:,}",
                 "Another way": lambda row: f"{row['another_way']:,}",
-                "Rallies": lambda row: f"{row['rallies']:,}",
+                "Rallies": lambda row: f"{row['n_rallies']:,}",
                 "Difference": lambda row: signed_in(row, "difference", times=100),
                 "Points a game": lambda row: signed_in(row, "points_a_game", 2),
                 "p": adjusted,
@@ -286,8 +286,8 @@ class _Numbers:
             self._own(self.ladder.placement),
             {
                 "Shot": lambda row: stroke_words(row["side"], row["stroke"]),
-                "Shots": lambda row: f"{row['shots']:,}",
-                "Rallies": lambda row: f"{row['rallies']:,}",
+                "Shots": lambda row: f"{row['n_shots']:,}",
+                "Rallies": lambda row: f"{row['n_rallies']:,}",
                 "On target": _share("share", "share_low", "share_high"),
                 "Faults": lambda row: f"{row['faults']:,}",
                 "Off the wall": lambda row: signed_in(row, "out_m", 2),
@@ -314,7 +314,7 @@ class _Numbers:
             found = advised.get((row["stroke"], row["side"]))
             if found is None or found["status"] != BEST:
                 return "not known yet" if found is None else str(found["status"])
-            return height(found, "best_m", "low_m", "high_m")
+            return height(found, "best_m", "best_low_m", "best_high_m")
 
         return self._table(
             "tin",
@@ -324,10 +324,10 @@ class _Numbers:
             rows,
             {
                 "Shot": lambda row: stroke_words(row["side"], row["stroke"]),
-                "Heights": lambda row: f"{row['shots']:,}",
-                "In the tin": _share("tin_share", "tin_low", "tin_high"),
-                "Mean height": lambda row: height(row, "mean_m", "mean_low", "mean_high"),
-                "Scatter": lambda row: height(row, "sd_m", "sd_low", "sd_high"),
+                "Heights": lambda row: f"{row['n_shots']:,}",
+                "In the tin": _share("tin_share", "tin_share_low", "tin_share_high"),
+                "Mean height": lambda row: height(row, "mean_m", "mean_low_m", "mean_high_m"),
+                "Scatter": lambda row: height(row, "sd_m", "sd_low_m", "sd_high_m"),
                 "Best height": advice,
             },
         )

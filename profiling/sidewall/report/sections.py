@@ -204,7 +204,7 @@ class Pages:
         from sidewall.plots import plot_zone_map  # noqa: PLC0415
 
         rows = pd.DataFrame() if self.ladder.zones is None else own(self.ladder.zones, self.player)
-        rows = rows[rows["shots"] >= _LEAST_IN_ZONE] if len(rows) else rows
+        rows = rows[rows["n_shots"] >= _LEAST_IN_ZONE] if len(rows) else rows
         most, brave = _most_met(rows), _bravest(rows)
         found = list[Picture]()
         shown: tuple[tuple[Literal["win_rate", "attack_share"], str, str], ...] = (
@@ -225,7 +225,7 @@ class Pages:
         if self.ladder.targets is None or self.ladder.placed is None:
             return Section("length", title, "")
         rows = own(self.ladder.targets, self.player)
-        rows = rows[(rows["stroke"] == "drive") & (rows["shots"] >= _LEAST_BOUNCES)]
+        rows = rows[(rows["stroke"] == "drive") & (rows["n_shots"] >= _LEAST_BOUNCES)]
         placed = own(self.ladder.placed, self.player)
         placed = placed[placed["stroke"] == "drive"]
         options: dict[str, Any] = {
@@ -270,7 +270,7 @@ class Pages:
             return Section("opening", title, "")
         table = own(self.ladder.credit, self.player)
         told = [name for name in ("side", "stroke", "direction") if name in table.columns]
-        table = table[table["rallies"] >= LEAST_RALLIES].sort_values("difference", kind="stable")
+        table = table[table["n_rallies"] >= LEAST_RALLIES].sort_values("difference", kind="stable")
         more, fewer = table[table["difference_low"] > 0][::-1], table[table["difference_high"] < 0]
         lines = []
         for some, way in ((more.head(2), "more"), (fewer.head(2), "fewer")):
@@ -279,7 +279,7 @@ class Pages:
                 says = (
                     f"after it {100 * row['share']:.0f} in 100 next balls come loose, after other "
                     f"shots from the same ball {100 * row['matched_share']:.0f} "
-                    f"({count(int(row['shots']), 'shot')}): {way} openings."
+                    f"({count(int(row['n_shots']), 'shot')}): {way} openings."
                 )
                 lines.append(Line(shot, says))
         if not len(table):
@@ -295,13 +295,13 @@ class Pages:
         if self.ladder.scatter is not None and self.ladder.margin is not None:
             tin_m = tin_of(self.ladder, self.player)
             rows = own(self.ladder.scatter, self.player)
-            rows = rows[rows["shots"] >= _LEAST_IN_ZONE]
+            rows = rows[rows["n_shots"] >= _LEAST_IN_ZONE]
             for row in rows[rows["stroke"].isin(("drop", "kill"))].to_dict("records"):
-                over = [100 * (float(row[f"mean_{end}"]) - tin_m) for end in ("m", "low", "high")]
-                tin = share(row["tin_share"], row["tin_low"], row["tin_high"])
+                over = [100 * (float(row[f"mean_{end}m"]) - tin_m) for end in ("", "low_", "high_")]
+                tin = share(row["tin_share"], row["tin_share_low"], row["tin_share_high"])
                 says = (
                     f"{over[0]:.0f} cm ({over[1]:.0f} to {over[2]:.0f}) over the tin on average; "
-                    f"{tin} in 100 hit it ({count(int(row['shots']), 'shot')})."
+                    f"{tin} in 100 hit it ({count(int(row['n_shots']), 'shot')})."
                 )
                 lines.append(Line(stroke_words(row["side"], row["stroke"]), says))
         pace = self._pace()
@@ -483,7 +483,7 @@ def _most_met(rows: pd.DataFrame) -> str:
     if not len(rows):
         return "Too few shots in any zone to speak of."
     row = rows.sort_values("share", kind="stable").iloc[-1]
-    won = share(row["win_rate"], row["win_low"], row["win_high"])
+    won = share(row["win_rate"], row["win_rate_low"], row["win_rate_high"])
     return (
         f"Most balls are met at the {_place(row)}, {100 * row['share']:.0f} in 100; from there "
         f"{won} rallies in 100 are won."
@@ -496,7 +496,7 @@ def _bravest(rows: pd.DataFrame) -> str:
         return "Too few shots in any zone to speak of."
     rows = rows.sort_values("attack_share", kind="stable")
     most, least = (
-        f"{_place(row)}, {share(row['attack_share'], row['attack_low'], row['attack_high'])}"
+        f"{_place(row)}, {share(*(row[f'attack_share{end}'] for end in ('', '_low', '_high')))}"
         for row in (rows.iloc[-1], rows.iloc[0])
     )
     return f"Most attacks in 100 balls: {most}. Fewest: {least}."

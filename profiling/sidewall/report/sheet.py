@@ -241,7 +241,7 @@ def loose_m(ladder: FittedLadder, cell: Cell, at_m: float) -> float:
 def _shots(ladder: FittedLadder, player: str, cell: Cell, at_m: float) -> list[str]:
     """Attacks off a clearly loose ball: the best so far, and those that may be as good."""
     table = ladder.value.which_shot(player, *cell, loose_m(ladder, cell, at_m), ladder.level)
-    attacks = table[(table["choice"] == "attack") & (table["n"] >= LEAST_OWN)]
+    attacks = table[(table["choice"] == "attack") & (table["n_shots"] >= LEAST_OWN)]
     first = np.arange(len(attacks)) == 0
     alike = attacks[first | (attacks["words"] != "worse").to_numpy()]
     return [str(one).replace("_", " ") for one in alike["stroke"]]
@@ -373,7 +373,7 @@ class _Numbers(dict[str, str]):
         if table is None:
             return ""
         rows = own(table, self.player)
-        rows = rows[(rows["stroke"] == "drive") & (rows["shots"] >= LEAST_OWN)]
+        rows = rows[(rows["stroke"] == "drive") & (rows["n_shots"] >= LEAST_OWN)]
         if not len(rows):
             return ""
         row = rows.sort_values("share", kind="stable").iloc[0]
@@ -392,7 +392,7 @@ class _Numbers(dict[str, str]):
         rows = rows[rows["stroke"].isin(strokes)] if len(rows) else rows
         if not len(rows):
             return "the height of the service line" if "drive" in strokes else "a hand's breadth"
-        return f"{float(np.average(rows['mean_m'], weights=rows['shots'])):.2f} m"
+        return f"{float(np.average(rows['mean_m'], weights=rows['n_shots'])):.2f} m"
 
     def _step_words(self) -> str:
         name = self.item.removeprefix(COMBINATION)
@@ -416,11 +416,11 @@ def _how_sure(
     basis = basis.replace("half the player's own", "half the player's own and half the club's")
     answers = rows_by(ladder.thresholds(player), "side", "family")
     off = [
-        max(answers[cell]["high_m"] - row["rule_m"], row["rule_m"] - answers[cell]["low_m"])
-        for cell, row in known.items()
-        if answers[cell]["status"] == CROSSES
+        max(one["threshold_high_m"] - row["rule_m"], row["rule_m"] - one["threshold_low_m"])
+        for one, row in ((answers[cell], row) for cell, row in known.items())
+        if one["status"] == CROSSES
     ]
-    costs = [row["cost_high"] for row in known.values() if math.isfinite(row["cost_high"])]
+    costs = [row["cost_at_most"] for row in known.values() if math.isfinite(row["cost_at_most"])]
     cost = math.ceil(max(costs, default=1.0))
     lost = f"at most {count(cost, 'rally', 'rallies')} in 100 such balls"
     if len(off) < len(known):

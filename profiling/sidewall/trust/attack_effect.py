@@ -28,7 +28,7 @@ from sidewall.trust.unseen import position
 AROUND_M: Final = (-0.3, -0.1, 0.1, 0.3)
 _PER_COLUMN: Final = 3
 _LEAST_OF_A_CHOICE: Final = 20
-_ESTIMATES: Final = ("naive", "by_gap", "effect", "logged_tilt", "model_gain", "difference")
+_ESTIMATES: Final = ("naive", "equally_loose", "effect", "logged_tilt", "model_gain", "difference")
 
 
 def attack_effect(
@@ -65,11 +65,11 @@ def attack_effect(
     Returns
     -------
     DataFrame
-        One row a band: ``low_m``, ``high_m`` (gap, or gap minus threshold), ``n_attack``,
+        One row a band: ``from_m``, ``to_m`` (gap, or gap minus threshold), ``n_attack``,
         ``n_reset``, ``n_rallies`` (used), ``kept`` (share of the band's balls that can be
         compared); and, each with ``_low`` and ``_high``: ``naive`` (attacked minus reset,
-        as they are), ``by_gap`` (allowing for the gap alone), ``effect`` (allowing for all
-        that is logged), ``logged_tilt`` (by_gap minus effect: how much easier attacked balls
+        as they are), ``equally_loose`` (allowing for the gap alone), ``effect`` (allowing for all
+        that is logged), ``logged_tilt`` (equally_loose minus effect: how much easier attacked balls
         were by what is logged, to be held against
         :func:`~sidewall.trust.unseen.threshold_tilt`), ``model_gain`` (the model's gain over
         the same balls) and ``difference`` (effect minus model's gain). ``words`` says
@@ -98,8 +98,8 @@ def attack_effect(
     Examples
     --------
     >>> table = sw.attack_effect(model, bands_m=(0.2, 0.6, 1.0))
-    >>> table[["low_m", "high_m", "n_attack", "n_reset", "n_rallies"]]
-       low_m  high_m  n_attack  n_reset  n_rallies
+    >>> table[["from_m", "to_m", "n_attack", "n_reset", "n_rallies"]]
+       from_m  to_m  n_attack  n_reset  n_rallies
     0    0.2     0.6       131      543        120
     1    0.6     1.0       138      104        111
     """
@@ -117,7 +117,7 @@ def attack_effect(
         inside = ((place >= low) & (place < high)).to_numpy()
         band = table[inside].reset_index(drop=True)
         columns = found.columns[inside].to_numpy()
-        rows.append({"low_m": low, "high_m": high} | _band(model, band, columns, z))
+        rows.append({"from_m": low, "to_m": high} | _band(model, band, columns, z))
     result = pd.DataFrame(rows)
     result.attrs["reasons"] = found.names
     return result
@@ -168,7 +168,7 @@ def _band(model: TightnessModel, band: pd.DataFrame, columns: Array, z: float) -
         y, t, rally = some["outcome"], attack.astype(float), some["rally_id"]
         found = {
             name: doubly_robust(y, t, X[:, :k], X[:, :k], rally)
-            for name, k in (("naive", 1), ("by_gap", 2), ("effect", X.shape[1]))
+            for name, k in (("naive", 1), ("equally_loose", 2), ("effect", X.shape[1]))
         }
     except SeparationError:
         return row | {"words": "the log tells attack from reset without fault"}
@@ -176,8 +176,8 @@ def _band(model: TightnessModel, band: pd.DataFrame, columns: Array, z: float) -
         return row | {"words": "too few attacks or resets that can be compared"}
     estimates = {name: (one.effect, one.error) for name, one in found.items()}
     estimates["model_gain"] = _model_gain(model, some)
-    tilt = found["by_gap"].effect - found["effect"].effect
-    moved = found["by_gap"].influence - found["effect"].influence
+    tilt = found["equally_loose"].effect - found["effect"].effect
+    moved = found["equally_loose"].influence - found["effect"].influence
     estimates["logged_tilt"] = (tilt, clustered_error(moved, rally))
     (effect, error), (gain, gain_error) = estimates["effect"], estimates["model_gain"]
     estimates["difference"] = (effect - gain, float(np.hypot(error, gain_error)))

@@ -167,7 +167,7 @@ class Overlap:
         One row a shot: ``gap_m``, ``attack`` (bool), ``chance`` (of attacking, given what is
         logged) and ``band``, the number of its gap band (-1 outside all).
     bands : DataFrame
-        ``gap_low_m``, ``gap_high_m``, ``n_attack``, ``n_reset``, ``n_rallies``; ``in_range``,
+        ``from_m``, ``to_m``, ``n_attack``, ``n_reset``, ``n_rallies``; ``in_range``,
         the share of shots with a chance from 0.05 to 0.95; ``effective_attack`` and
         ``effective_reset``, the number of equally weighted shots that the weighted ones
         are worth (Kish 1965); ``chance_attacked`` and ``chance_reset``, the medians of the
@@ -242,7 +242,7 @@ def choice_overlap(
     --------
     >>> overlap = sw.choice_overlap(shots, "Rowan")
     >>> overlap.bands.columns.to_list()[:4]
-    ['gap_low_m', 'gap_high_m', 'n_attack', 'n_reset']
+    ['from_m', 'to_m', 'n_attack', 'n_reset']
     """
     shots = as_frame(shots)
     used = own_shots(usable_shots(with_features(shots))[0], player)
@@ -266,7 +266,7 @@ def choice_overlap(
         bands.append(_band_row(ends, attack[inside], chance[inside], rally[inside]))
         balance.append(
             _balance(described[inside], attack[inside], chance[inside]).assign(
-                gap_low_m=ends[0], gap_high_m=ends[1]
+                from_m=ends[0], to_m=ends[1]
             )
         )
     return Overlap(table, pd.DataFrame(bands), pd.concat(balance, ignore_index=True), found, player)
@@ -318,7 +318,7 @@ def _band_row(
 ) -> dict[str, float]:
     low, high = RANGE
     weight = {True: 1.0 / chance, False: 1.0 / (1.0 - chance)}
-    row: dict[str, float] = {"gap_low_m": ends[0], "gap_high_m": ends[1]}
+    row: dict[str, float] = {"from_m": ends[0], "to_m": ends[1]}
     row |= {"n_attack": int(attack.sum()), "n_reset": int((~attack).sum())}
     row["n_rallies"] = len(np.unique(rally))
     inside = (chance >= low) & (chance <= high)

@@ -301,7 +301,7 @@ def _targets(
             for move in moves_m
             if at + move >= 0.0
         ]
-        ends = [("tight end", answer["low_m"]), ("loose end", answer["high_m"])]
+        ends = [("tight end", answer["threshold_low_m"]), ("loose end", answer["threshold_high_m"])]
         return found + [(name, float(gap)) for name, gap in ends]
     if answer["status"] in (ALWAYS_ATTACK, ALWAYS_RESET):
         return [("any gap", float(grid[np.abs(advantage).argmin()]))]

@@ -137,8 +137,8 @@ def threshold_columns(answers: pd.DataFrame, player: str, item: str) -> dict[str
     ]
     return {
         "threshold_m": at,
-        "threshold_low_m": float(own["low_m"]),
-        "threshold_high_m": float(own["high_m"]),
+        "threshold_low_m": float(own["threshold_low_m"]),
+        "threshold_high_m": float(own["threshold_high_m"]),
         "other_side_m": beside,
         "ladder_quartile_m": quartile,
         "threshold_is_worse": " and ".join(worse),
@@ -212,8 +212,8 @@ def list_of_player(works: WorkList, k: int) -> pd.DataFrame:
                 "first_in": first[j],
                 "status": status,
                 "why": why,
-                "n": int(own.n[k]),
-                "rallies": int(own.rallies[k]),
+                "n_shots": int(own.n[k]),
+                "n_rallies": int(own.rallies[k]),
                 "counted": words.counted,
                 "a_game": float(own.n[k] / ladder.games[k]) if ladder.games[k] else np.nan,
                 "now": gain.now[k],
@@ -224,7 +224,7 @@ def list_of_player(works: WorkList, k: int) -> pd.DataFrame:
             }
         )
     table = pd.DataFrame(rows)
-    order = np.lexsort((-table["n"], -table["gain_per_effort"].fillna(-np.inf)))
+    order = np.lexsort((-table["n_shots"], -table["gain_per_effort"].fillna(-np.inf)))
     table = table.iloc[order].reset_index(drop=True)
     table.insert(0, "rank", np.arange(1, len(table) + 1))
     return table
@@ -431,7 +431,7 @@ class WorkList(Estimator):
               the draws in which the item comes first;
             - ``status``: *worth training*, *may be nothing* (the interval holds 0), *too
               small to matter* (its upper end is below `useful`), *not known yet*; ``why``;
-            - ``n`` shots in ``rallies``, ``counted`` (what they are), ``a_game``;
+            - ``n_shots`` in ``n_rallies``, ``counted`` (what they are), ``a_game``;
               ``now`` and ``goal`` in ``unit``;
             - for a side or volley, the player's ``threshold_m`` beside the other side's and
               the ladder's quartile, and what it is worse than, for comparison; see
