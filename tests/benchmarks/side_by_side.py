@@ -6,6 +6,8 @@ general library's, or the loop one would write first.
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -89,6 +91,40 @@ def pooled_fit(how: str, folder: Path, n: int) -> Pair:
     return Pair(lambda: sw.PooledLogit().fit(**rows), other, same)
 
 
+_IN_R = {
+    "lme4": "fit <- lme4::glmer(y ~ . - g + {own}, d, binomial); cat(lme4::fixef(fit))",
+    "glmmTMB": "fit <- glmmTMB::glmmTMB(y ~ . - g + {own}, d, binomial);"
+    " cat(glmmTMB::fixef(fit)$cond)",
+}
+
+
+def in_r(package: str, folder: Path, n: int) -> Pair | None:
+    """Laplace's approximation in R, its start and reading with it; None where R has it not."""
+    ask = ["Rscript", "-e", f"quit(status = !requireNamespace('{package}', quietly = TRUE))"]
+    if shutil.which("Rscript") is None or subprocess.run(ask, check=False).returncode:
+        return None
+    with np.load(folder / f"typed-{n}.npz") as file:
+        rows = dict(file)
+    table = pd.DataFrame(rows["X"][:, 1:]).add_prefix("x").assign(y=rows["y"], g=rows["groups"])
+    table.to_csv(folder / f"rows-{n}.csv", index=False)
+    same_as = [int((rows["X"][:, 1:] == z[:, None]).all(axis=0).argmax()) for z in rows["Z"].T[1:]]
+    own = " + ".join(["(1 | g)", *(f"(0 + x{k} | g)" for k in same_as)])
+    fixed = " + ".join(f"x{k}" for k in range(rows["X"].shape[1] - 1))
+    read = f"d <- read.csv('{(folder / f'rows-{n}.csv').as_posix()}'); "
+    code = read + _IN_R[package].replace(". - g", fixed).format(own=own)
+
+    def other() -> np.ndarray:
+        said = subprocess.run(["Rscript", "-e", code], check=True, capture_output=True, text=True)
+        return np.array(said.stdout.split(), dtype=float)
+
+    def same(fit: sw.PooledLogit, theirs: np.ndarray) -> None:
+        se = np.sqrt(np.diag(fit.fixed_covariance_))
+        apart = np.abs(fit.fixed_effects_.to_numpy() - theirs) / se
+        assert apart.max() < 0.01, apart
+
+    return Pair(lambda: sw.PooledLogit().fit(**rows), other, same)
+
+
 # -- the chain's bootstrap --------------------------------------------------------------------
 
 
@@ -157,11 +193,13 @@ def combination(folder: Path, n: int) -> Pair:
 
 
 #: What is compared, and the largest log on which the other way is tried.
-PAIRS: dict[str, tuple[Callable[[Path, int], Pair], int]] = {
+PAIRS: dict[str, tuple[Callable[[Path, int], Pair | None], int]] = {
     "read and check | pandas, unchecked": (read_pandas, 1_000_000),
     "read and check | pyarrow, unchecked": (read_pyarrow, 1_000_000),
     "pooled fit | statsmodels, variational": (partial(pooled_fit, "vb"), 100_000),
     "pooled fit | statsmodels, joint mode": (partial(pooled_fit, "map"), 100_000),
+    "pooled fit | lme4 (R)": (partial(in_r, "lme4"), 10_000),
+    "pooled fit | glmmTMB (R)": (partial(in_r, "glmmTMB"), 10_000),
     f"{DRAWS} resamples | loop over shots": (bootstrap, 100_000),
     "combination | loop over rallies": (combination, 1_000_000),
 }
