@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -21,7 +21,7 @@ from sidewall.models.counted import (
     count_used,
     kind_columns,
 )
-from sidewall.models.curves import CurveColumns, side_and_volley
+from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns, side_and_volley
 from sidewall.models.draws import (
     ROUGH,
     WARM,
@@ -209,6 +209,73 @@ class RoughCurve:
         groups = self.columns.groups
         found = draw(moments, groups, count, WARM, rng, shifts, luck, self._start)
         return FittedCurve(self.columns, found, self.dispersion, design, own_design)
+
+
+def rough_curves(
+    counted: CountedShots,
+    strengths: Strengths,
+    told: tuple[Mapping[str, tuple[str, ...]], bool],
+    rng: np.random.Generator,
+    start: tuple[Mapping[str, FittedCurve], Sequence[str]] | None = None,
+) -> dict[str, RoughCurve]:
+    """Rough curves of both choices.
+
+    Parameters
+    ----------
+    counted, strengths
+    told : tuple
+        Levels of every column of the situation, and whether strokes are told apart.
+    rng : numpy.random.Generator
+    start : tuple, optional
+        Curves and players of a fit to begin with.
+    """
+    situation, by_stroke = told
+    playing = np.unique(counted.player)
+    names = pd.Index([str(name) for name in counted.players[playing]])
+    strength = strengths.strength_.to_numpy()
+    curves = {}
+    for choice in CHOICES:
+        rows = counted.of_choice(choice)
+        offset = strength[rows.player] - strength[rows.opponent]
+        met = rows.by_kind.query("n > 0")["stroke"]
+        strokes = tuple(met.cat.categories[np.unique(met.cat.codes)]) if by_stroke else ()
+        columns = CurveColumns(choice, strokes, situation, np.zeros(len(SLOPE_GAPS_M)))
+        player = np.searchsorted(playing, rows.player)
+        rough = RoughCurve(columns, rows, player, offset, len(playing))
+        if start is not None:
+            rough.resume(start[0][choice], pd.Index(start[1]).get_indexer(names))
+        curves[choice] = rough.settle(rng)
+    return curves
+
+
+def leads(
+    counted: CountedShots, strengths: Strengths, count: int, draws: Floats | None
+) -> tuple[Floats, Floats]:
+    """By how much each player is stronger than the opponents met, in log odds.
+
+    Parameters
+    ----------
+    counted, strengths
+    count : int
+    draws : ndarray, shape (count, all players), optional
+        Strengths drawn, less their estimate.
+
+    Returns
+    -------
+    lead : ndarray, shape (players,)
+    lead_draws : ndarray, shape (count, players)
+        Less their estimate; 0 without `draws`.
+    """
+    from scipy.sparse import csr_array  # noqa: PLC0415 - slow to load
+
+    strength = strengths.strength_.to_numpy()
+    playing, size = np.unique(counted.player), len(strength)
+    met = csr_array((counted.n, (counted.player, counted.opponent)), (size, size))[playing]
+    shots = met.sum(axis=1)
+    lead = strength[playing] - met @ strength / shots
+    if draws is None:
+        return lead, np.zeros((count, len(playing)))
+    return lead, draws[:, playing] - (met @ draws.T / shots[:, None]).T
 
 
 @dataclass(frozen=True)

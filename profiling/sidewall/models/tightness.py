@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from functools import wraps
-from inspect import signature
-from typing import Any, Final, Literal, TypeVar
+from collections.abc import Sequence
+from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -27,10 +25,10 @@ from sidewall.arguments import (
     names_of,
 )
 from sidewall.errors import DataError
-from sidewall.estimator import Estimator
+from sidewall.estimator import Estimator, made_once
 from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.features.shots import with_features
-from sidewall.log.vocabulary import CHOICES, SIDES
+from sidewall.log.vocabulary import SIDES
 from sidewall.models.answers import (
     WORDS,
     check_ball_words,
@@ -42,8 +40,7 @@ from sidewall.models.answers import (
 )
 from sidewall.models.carried import Carried
 from sidewall.models.correction import Correction
-from sidewall.models.counted import ALL_STROKES, CountedShots, put_together, sums_by
-from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
+from sidewall.models.counted import ALL_STROKES, CountedShots, put_together
 from sidewall.models.diagnostics import Diagnostics, diagnose
 from sidewall.models.draws import one_thread
 from sidewall.models.fitting import (
@@ -51,9 +48,10 @@ from sidewall.models.fitting import (
     FittedCurve,
     Judge,
     MetPart,
-    RoughCurve,
     ScorePart,
     Scores,
+    leads,
+    rough_curves,
 )
 from sidewall.models.follow import follow_table
 from sidewall.models.halves import Halves
@@ -72,31 +70,6 @@ from sidewall.rallies.value import BallValue, Horizon, need_horizon
 SITUATION: Final = ("depth", "balance", "opponent_place")
 #: Columns that the features add to those of the log.
 _DERIVED: Final = ("depth", "lane", "opponent_place", "incoming_stroke")
-
-
-T = TypeVar("T", bound=Callable[..., pd.DataFrame])
-
-
-def _made_once(table: T) -> T:
-    """A table that is asked for twice in the same words is made once; each gets a copy."""
-    names = signature(table)
-
-    @wraps(table)
-    def kept(self: TightnessModel, *args: Any, **named: Any) -> pd.DataFrame:
-        asked = names.bind(self, *args, **named)
-        asked.apply_defaults()
-        check_level(asked.arguments["level"])
-        self.need_fit()
-        key = table.__name__, *list(asked.arguments.values())[1:]
-        try:
-            found = self._tables.get(key)
-        except TypeError:  # lists and arrays are no words
-            return table(self, *args, **named)
-        if found is None:
-            found = self._tables[key] = table(self, *args, **named)
-        return found.copy()
-
-    return kept  # type: ignore[return-value] # of the same arguments
 
 
 class TightnessModel(Estimator):
@@ -292,13 +265,11 @@ class TightnessModel(Estimator):
         self.families_, self.notes_ = families_told_apart(counted, parts.columns)
         self.notes_ = self.notes_ + notes
         self.cells_ = [(side, family) for side in SIDES for family in self.families_]
-        if self.families_ == (ALL_STROKES,):
-            counted = counted.together()
+        together = self.families_ == (ALL_STROKES,)
         if isinstance(parts, OneTable):
-            self.used_ = judge.usable(parts.table)[0]
-            if self.families_ == (ALL_STROKES,):
-                self.used_ = self.used_.assign(family=ALL_STROKES)
-        return counted
+            used = judge.usable(parts.table)[0]
+            self.used_ = used.assign(family=ALL_STROKES) if together else used
+        return counted.together() if together else counted
 
     # -- the curves -----------------------------------------------------------------------
 
@@ -308,20 +279,9 @@ class TightnessModel(Estimator):
         self.counted_ = counted
         playing = np.unique(counted.player)
         self.players_ = [str(name) for name in counted.players[playing]]
-        strength = self.strengths_.strength_.to_numpy()
-        curves = {}
-        for choice in CHOICES:
-            rows = counted.of_choice(choice)
-            offset = strength[rows.player] - strength[rows.opponent]
-            player = np.searchsorted(playing, rows.player)
-            met = rows.by_kind.query("n > 0")["stroke"]
-            strokes = tuple(met.cat.categories[np.unique(met.cat.codes)]) if self.strokes else ()
-            columns = CurveColumns(choice, strokes, self.situation_, np.zeros(len(SLOPE_GAPS_M)))
-            rough = RoughCurve(columns, rows, player, offset, len(playing))
-            if self._start is not None:
-                at = pd.Index(self._start.players_).get_indexer(pd.Index(self.players_))
-                rough.resume(self._start.curves_[choice], at)
-            curves[choice] = rough.settle(rng)
+        start = None if self._start is None else (self._start.curves_, self._start.players_)
+        told = self.situation_, self.strokes
+        curves = rough_curves(counted, self.strengths_, told, rng, start)
         names = pd.Index(self.players_)
         scoring = ScorePart(judge, names, self.strengths_, self.families_, self.situation_, curves)
         sums = Scores.add_up(parts.each(scoring))
@@ -336,18 +296,10 @@ class TightnessModel(Estimator):
         self.curves_: dict[str, FittedCurve] = {
             choice: curve.drawn(sums, self.draws, rng, shifts) for choice, curve in curves.items()
         }
-        lead = counted.n * (strength[counted.player] - strength[counted.opponent])
-        n = sums_by(counted.player, counted.n, len(strength))
         self.matches_, self.games_ = sums.played
-        self.lead_ = (sums_by(counted.player, lead, len(strength)) / np.maximum(n, 1))[playing]
-        self.lead_draws_ = np.zeros((self.draws, len(playing)))
-        if judge.horizon != "rally":  # by rally the level of a player's curves makes up for it
-            meetings = np.zeros((len(strength), len(strength)))
-            np.add.at(meetings, (counted.player, counted.opponent), counted.n)
-            own = meetings[playing]
-            against = own / np.maximum(own.sum(axis=1, keepdims=True), 1)
-            off = self.strengths_.draws(self.draws, rng)
-            self.lead_draws_ = off[:, playing] - off @ against.T
+        # by rally the level of a player's curves makes up for the error of the strengths
+        draws = None if judge.horizon == "rally" else self.strengths_.draws(self.draws, rng)
+        self.lead_, self.lead_draws_ = leads(counted, self.strengths_, self.draws, draws)
         self.posterior_: Posterior = Posterior(self)
         self._tables: dict[tuple[Any, ...], pd.DataFrame] = {}
         self._halves = None
@@ -356,9 +308,8 @@ class TightnessModel(Estimator):
 
     def _facts(self) -> dict[str, str]:
         shots, found = self.counted_, {}
-        found["players"] = f"{len(self.players_)}: {', '.join(self.players_[:12])}" + (
-            "" if len(self.players_) <= 12 else ", ..."
-        )
+        more = ", ..." if len(self.players_) > 12 else ""
+        found["players"] = f"{len(self.players_)}: {', '.join(self.players_[:12])}{more}"
         found["shots"] = f"{shots.shots:,} attacks and resets with a gap"
         found["left out"] = ", ".join(f"{n:,} {why}" for why, n in self.left_out_.items())
         found["told apart"] = ", ".join([*(["stroke"] if self.strokes else []), *self.situation_])
@@ -417,7 +368,7 @@ class TightnessModel(Estimator):
         win[told] = self.posterior_.mean_of(table[told])
         return np.column_stack([1.0 - win, win])
 
-    @_made_once
+    @made_once
     def curves(
         self,
         gaps_m: ArrayLike | None = None,
@@ -478,7 +429,7 @@ class TightnessModel(Estimator):
         check_player(player, self.players_)
         return [self.players_.index(player)]
 
-    @_made_once
+    @made_once
     def thresholds(
         self, level: float = 0.95, by: str | Sequence[str] = (), player: str | None = None
     ) -> pd.DataFrame:
@@ -512,7 +463,7 @@ class TightnessModel(Estimator):
         by = self.told_apart(by)
         return thresholds_table(self, level, by, self._asked_players(player))
 
-    @_made_once
+    @made_once
     def rule(
         self, level: float = 0.95, by: str | Sequence[str] = (), player: str | None = None
     ) -> pd.DataFrame:
@@ -610,7 +561,7 @@ class TightnessModel(Estimator):
         check_player(player, self.players_)
         return follow_table(self, player, level, folds)
 
-    @_made_once
+    @made_once
     def comfort(self, level: float = 0.95, player: str | None = None) -> pd.DataFrame:
         """Forehand against backhand, by player and stroke family.
 
