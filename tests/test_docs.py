@@ -19,24 +19,32 @@ import pytest
 from matplotlib import pyplot as plt
 
 import sidewall as sw
-from sidewall import simulate
+from sidewall import scoring, simulate
 
-MODULES = {name for name in sw.__all__ if inspect.ismodule(getattr(sw, name))}
+#: What its methods say, the simulation asks and nobody else.
+INSIDE = {"simulate.World"}
 
 
 def public():
-    """Every public name that is no module, with what it stands for."""
-    return [(name, getattr(sw, name)) for name in sw.__all__ if name not in MODULES]
+    """Every public function and class, those of `scoring` and `simulate` too, by its name."""
+    for name in sw.__all__:
+        thing = getattr(sw, name)
+        if thing in (scoring, simulate):
+            parts = {part: getattr(thing, part) for part in thing.__all__}
+            yield from ((f"{name}.{part}", one) for part, one in parts.items() if callable(one))
+        elif not inspect.ismodule(thing):
+            yield name, thing
 
 
 def functions():
-    """Every public function, class and method."""
+    """Every public function, class and method that is not another's done anew."""
     for name, thing in public():
         yield name, thing
-        if inspect.isclass(thing):
+        if inspect.isclass(thing) and name not in INSIDE:
             for method in vars(thing):
-                one = getattr(thing, method)
-                if not method.startswith("_") and inspect.isroutine(one):
+                one, above = getattr(thing, method), thing.__mro__[1:]
+                anew = any(method in vars(other) for other in above)
+                if not (method.startswith("_") or anew) and callable(one):
                     yield f"{name}.{method}", one
 
 

@@ -55,7 +55,7 @@ Number = float | Floats
 class GameExpectation:
     """Expected course of a game from a given score.
 
-    Attributes
+    Parameters
     ----------
     win : float or ndarray
         Probability of winning the game.
@@ -63,6 +63,16 @@ class GameExpectation:
         Expected number of rallies still to be played, lets left out.
     points_for, points_against : float or ndarray
         Expected points on the board at the end, those already there included.
+
+    See Also
+    --------
+    sidewall.scoring.Game.expected_game
+
+    Examples
+    --------
+    >>> found = sw.scoring.PointARally().expected_game(0.5, 0.5)
+    >>> round(found.win, 2), round(found.rallies, 1)
+    (0.5, 18.8)
     """
 
     win: Number
@@ -75,7 +85,7 @@ class GameExpectation:
 class MatchExpectation:
     """Expected course of a match from a given state.
 
-    Attributes
+    Parameters
     ----------
     win : float or ndarray
         Probability of winning the match.
@@ -83,6 +93,16 @@ class MatchExpectation:
         Expected number of rallies still to be played, lets left out.
     games_for, games_against : float or ndarray
         Expected games on the board at the end, those already there included.
+
+    See Also
+    --------
+    sidewall.scoring.Match.expected_match
+
+    Examples
+    --------
+    >>> found = sw.scoring.Match().expected_match(0.5, 0.5)
+    >>> round(found.rallies), round(found.games_for, 2)
+    (78, 2.06)
     """
 
     win: Number
@@ -264,29 +284,38 @@ Score = tuple[int, int]
 class Game(ABC):
     """A way of scoring a game; use `PointARally` or `HandInHandOut`.
 
-    Arguments that all methods share:
-
-    - ``p_serve``, ``p_receive``: chance of winning a rally one serves, and one receives; a
-      number or an array each, 0 to 1, of shapes that go together.
-    - ``score``: points now, the player's first.
-    - ``serving``: whether the player serves the next rally; None for either with even chance
-      (the spin of the racket), which goes with 0-0 alone.
-
     Every method raises `DataError` if a probability is outside 0 to 1, the score cannot
     occur or ends the game, or the game never ends: where the receiver wins every rally
     (``p_serve`` 0 and ``p_receive`` 1), nobody gets two points running.
+
+    See Also
+    --------
+    sidewall.scoring.PointARally
+    sidewall.scoring.HandInHandOut
+    sidewall.scoring.Match
+
+    Examples
+    --------
+    >>> isinstance(sw.scoring.PointARally(), sw.scoring.Game)
+    True
     """
 
     @abstractmethod
     def check_score(self, score: Score, serving: bool | None) -> Score:
-        """Return the score as two integers, or raise `DataError` if it cannot be played on."""
+        """Return the score as two integers, or raise `DataError` if it cannot be played on.
+
+        Parameters
+        ----------
+        score, serving
+            As in :meth:`game_win_probability`.
+        """
 
     @abstractmethod
     def final_scores(self) -> list[tuple[Score, bool]]:
         """List scores that end the game, won ones first, and whether 'or more' belongs to it."""
 
     @abstractmethod
-    def recursion(self, chances: Chances, score: Score, tally: Tally) -> Array:
+    def _recursion(self, chances: Chances, score: Score, tally: Tally) -> Array:
         """Compute expectations of a tally, shape (2, k, n): receiving first, then serving.
 
         NaN marks what never ends.
@@ -301,7 +330,16 @@ class Game(ABC):
     ) -> Number:
         """Compute the probability of winning the game from a score.
 
-        Arguments and errors are those that `Game` names.
+        Parameters
+        ----------
+        p_serve, p_receive : array-like
+            Chance of winning a rally one serves, and one receives; a number or an array each,
+            0 to 1, of shapes that go together.
+        score : (int, int)
+            Points now, the player's first.
+        serving : bool, optional
+            Whether the player serves the next rally; None for either with even chance (the
+            spin of the racket), which goes with 0-0 alone.
 
         Returns
         -------
@@ -309,7 +347,7 @@ class Game(ABC):
             A number for two numbers, else an array of their joint shape.
         """
         chances = read_chances(p_serve, p_receive)
-        return chances.restore(self.values(chances, score, serving, WIN)[0])
+        return chances.restore(self._values(chances, score, serving, WIN)[0])
 
     def expected_game(
         self,
@@ -320,7 +358,10 @@ class Game(ABC):
     ) -> GameExpectation:
         """Compute the expected rallies and points of a game from a score on.
 
-        Arguments and errors are those that `Game` names.
+        Parameters
+        ----------
+        p_serve, p_receive, score, serving
+            As in :meth:`game_win_probability`.
 
         Returns
         -------
@@ -328,7 +369,7 @@ class Game(ABC):
             Rallies still to be played; points on the board at the end.
         """
         chances = read_chances(p_serve, p_receive)
-        win, rallies, won, lost = self.values(chances, score, serving, COURSE)
+        win, rallies, won, lost = self._values(chances, score, serving, COURSE)
         restore = chances.restore
         a, b = score
         return GameExpectation(restore(win), restore(rallies), restore(won + a), restore(lost + b))
@@ -343,7 +384,7 @@ class Game(ABC):
         p_serve, p_receive
             Chances of winning a rally, one number each.
         serving
-            As `Game` says.
+            As in :meth:`game_win_probability`.
 
         Returns
         -------
@@ -364,7 +405,7 @@ class Game(ABC):
             )
         finals = self.final_scores()
         tally = final_scores_tally([score for score, _ in finals])
-        found = self.values(chances, (0, 0), serving, tally)[1:, 0]
+        found = self._values(chances, (0, 0), serving, tally)[1:, 0]
         rows = [
             (*score, or_more, p) for (score, or_more), p in zip(finals, found.tolist(), strict=True)
         ]
@@ -386,10 +427,10 @@ class Game(ABC):
         one rally in a hundred more is worth so many games in a hundred. Complex step, so
         exact to rounding (relative error about 1e-13).
 
-        Arguments and errors are those that `Game` names.
-
         Parameters
         ----------
+        p_serve, p_receive, score, serving
+            As in :meth:`game_win_probability`.
         on
             Which rallies: both, serve or receive.
 
@@ -404,7 +445,7 @@ class Game(ABC):
             Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
-        win = self.values(chances.shifted(on), score, serving, WIN)[0]
+        win = self._values(chances.shifted(on), score, serving, WIN)[0]
         return chances.restore_slope(win)
 
     def points_gain_per_rally_share(
@@ -422,10 +463,10 @@ class Game(ABC):
         one rally in a hundred more is worth this much divided by 100 in points a game. It
         counts the points that a longer or shorter game brings. Exact to rounding.
 
-        Arguments and errors are those that `Game` names.
-
         Parameters
         ----------
+        p_serve, p_receive, score, serving
+            As in :meth:`game_win_probability`.
         on
             Which rallies: both, serve or receive.
 
@@ -440,18 +481,18 @@ class Game(ABC):
             Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
-        course = self.values(chances.shifted(on), score, serving, COURSE)
+        course = self._values(chances.shifted(on), score, serving, COURSE)
         return chances.restore_slope(course[2] - course[3])
 
-    def values(self, chances: Chances, score: Score, serving: bool | None, tally: Tally) -> Array:
+    def _values(self, chances: Chances, score: Score, serving: bool | None, tally: Tally) -> Array:
         """Compute the expectations of a tally from a score on, shape (k, n)."""
-        both = self.recursion(chances, self.check_score(score, serving), tally)
+        both = self._recursion(chances, self.check_score(score, serving), tally)
         found = both.mean(axis=0) if serving is None else both[int(serving)]
         refuse_endless(found, chances, f"game from {score[0]}-{score[1]}")
         return found
 
     @staticmethod
-    def check_serving(score: Score, serving: bool | None) -> None:
+    def _check_serving(score: Score, serving: bool | None) -> None:
         """Refuse to leave the server open when the game is under way."""
         if serving is None and score != (0, 0):
             raise DataError(

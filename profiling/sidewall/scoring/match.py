@@ -41,15 +41,6 @@ class Match:
     The winner of a game serves first in the next (World Squash Federation, Rules of Squash),
     unless `next_server` says otherwise.
 
-    Arguments that all methods share, besides ``p_serve`` and ``p_receive`` (see `Game`):
-
-    - ``games``: games won so far, the player's first.
-    - ``score``: points in the present game, the player's first.
-    - ``serving``: whether the player serves the next rally; None for either with even chance
-      (the spin of the racket), which goes with the very start alone.
-    - ``first_server``: whether the player served first in the present game; only needed
-      under way in a game, and only where first serves alternate.
-
     Every method raises `DataError` if a probability, the games or the score are impossible,
     the match is over, or it never ends (see `Game`).
 
@@ -69,9 +60,14 @@ class Match:
         If `game` is no way of scoring, `best_of` is even or below 1, or `next_server` is not
         known.
 
+    See Also
+    --------
+    sidewall.scoring.PointARally
+    sidewall.plot_match_win_probability
+
     Examples
     --------
-    >>> round(Match().match_win_probability(0.55, 0.55), 6)
+    >>> round(sw.scoring.Match().match_win_probability(0.55, 0.55), 6)
     0.819042
     """
 
@@ -111,7 +107,21 @@ class Match:
     ) -> Number:
         """Compute the probability of winning the match.
 
-        Arguments and errors are those that `Match` names.
+        Parameters
+        ----------
+        p_serve, p_receive : array-like
+            Chance of winning a rally one serves, and one receives; a number or an array each,
+            0 to 1, of shapes that go together.
+        games : (int, int)
+            Games won so far, the player's first.
+        score : (int, int)
+            Points in the present game, the player's first.
+        serving : bool, optional
+            Whether the player serves the next rally; None for either with even chance (the
+            spin of the racket), which goes with the very start alone.
+        first_server : bool, optional
+            Whether the player served first in the present game; only needed under way in a
+            game, and only where first serves alternate.
 
         Returns
         -------
@@ -133,7 +143,10 @@ class Match:
     ) -> MatchExpectation:
         """Compute the expected rallies and games of a match from a state on.
 
-        Arguments and errors are those that `Match` names.
+        Parameters
+        ----------
+        p_serve, p_receive, games, score, serving, first_server
+            As in :meth:`match_win_probability`.
 
         Returns
         -------
@@ -163,10 +176,10 @@ class Match:
         one rally in a hundred more is worth so many matches in a hundred. Complex step, so
         exact to rounding (relative error about 1e-13).
 
-        Arguments and errors are those that `Match` names.
-
         Parameters
         ----------
+        p_serve, p_receive, games, score, serving, first_server
+            As in :meth:`match_win_probability`.
         on
             Which rallies: both, serve or receive.
 
@@ -196,9 +209,9 @@ class Match:
         g, h = check_games(games, self.best_of)
         a, b = self.game.check_score(score, serving)
         first = self._check_first((g, h), (a, b), serving, first_server)
-        fresh = self.game.recursion(chances, (0, 0), COURSE)[:, :2]
+        fresh = self.game._recursion(chances, (0, 0), COURSE)[:, :2]
         after = self._after(fresh, g, h)
-        present = fresh if a == b == 0 else self.game.recursion(chances, (a, b), COURSE)[:, :2]
+        present = fresh if a == b == 0 else self.game._recursion(chances, (a, b), COURSE)[:, :2]
         if serving is None:
             found = (self._then(present[0], after, False) + self._then(present[1], after, True)) / 2
         else:

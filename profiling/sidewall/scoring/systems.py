@@ -43,9 +43,14 @@ class PointARally(Game):
     DataError
         If `to` is below 2 or `clear` is neither 1 nor 2.
 
+    See Also
+    --------
+    sidewall.scoring.HandInHandOut
+    sidewall.scoring.Match
+
     Examples
     --------
-    >>> round(PointARally().game_win_probability(0.55, 0.55), 6)
+    >>> round(sw.scoring.PointARally().game_win_probability(0.55, 0.55), 6)
     0.686813
     """
 
@@ -60,7 +65,7 @@ class PointARally(Game):
     def check_score(self, score: Score, serving: bool | None) -> Score:
         """Return the score as two integers, or raise `DataError` if it cannot be played on."""
         a, b = read_score(score)
-        self.check_serving((a, b), serving)
+        self._check_serving((a, b), serving)
         high, low = max(a, b), min(a, b)
         rule = f"point-a-rally to {self.to}, {('one', 'two')[self.clear - 1]} clear"
         if high >= self.to and (high - low >= self.clear or self.clear == 1):
@@ -84,7 +89,7 @@ class PointARally(Game):
             won.append(((self.to + 1, self.to - 1), True))
         return won + [((b, a), or_more) for (a, b), or_more in won]
 
-    def recursion(self, chances: Chances, score: Score, tally: Tally) -> Array:
+    def _recursion(self, chances: Chances, score: Score, tally: Tally) -> Array:
         """Compute expectations of a tally, shape (2, k, n): receiving first, then serving."""
         chance = chances.stacked()
         last = self.to - 1
@@ -168,9 +173,15 @@ class HandInHandOut(Game):
     DataError
         If `to` is below 2 or `choice` is none of the three.
 
+    See Also
+    --------
+    sidewall.scoring.PointARally
+    sidewall.scoring.Match
+
     Examples
     --------
-    >>> round(HandInHandOut().game_win_probability(0.5, 0.5, score=(8, 8), serving=False), 4)
+    >>> game = sw.scoring.HandInHandOut()
+    >>> round(game.game_win_probability(0.5, 0.5, score=(8, 8), serving=False), 4)
     0.4074
     """
 
@@ -188,7 +199,7 @@ class HandInHandOut(Game):
     def check_score(self, score: Score, serving: bool | None) -> Score:
         """Return the score as two integers, or raise `DataError` if it cannot be played on."""
         a, b = read_score(score)
-        self.check_serving((a, b), serving)
+        self._check_serving((a, b), serving)
         high, low = max(a, b), min(a, b)
         longer = low >= self.to - 1 and self.choice != self.to
         target = self.to + 1 if longer else self.to
@@ -218,7 +229,7 @@ class HandInHandOut(Game):
         Parameters
         ----------
         p_serve, p_receive
-            Chances of winning a rally as `Game` says, both of the player asked about.
+            Chances of winning a rally one serves and one receives, of the player asked about.
         serving
             Whether that player serves, so that the opponent chooses.
 
@@ -230,12 +241,12 @@ class HandInHandOut(Game):
         chances = read_chances(p_serve, p_receive)
         fixed = [HandInHandOut(self.to, target) for target in (self.to, self.to + 1)]
         level = (self.to - 1, self.to - 1)
-        short, long = (game.values(chances, level, serving, WIN)[0] for game in fixed)
+        short, long = (game._values(chances, level, serving, WIN)[0] for game in fixed)
         longer = _longer(short, long, serving=serving)
         chosen = np.where(longer, self.to + 1, self.to)
         return int(chosen[0]) if chances.shape == () else chosen.reshape(chances.shape)
 
-    def recursion(self, chances: Chances, score: Score, tally: Tally) -> Array:
+    def _recursion(self, chances: Chances, score: Score, tally: Tally) -> Array:
         """Compute expectations of a tally, shape (2, k, n): receiving first, then serving."""
         last = self.to - 1
         if min(score) >= last and max(score) > last:  # the choice lies behind

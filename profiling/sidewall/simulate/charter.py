@@ -79,6 +79,18 @@ def second_charter(
     ------
     DataError
         If a chance or a standard deviation cannot be, or `confuse` names no column of words.
+
+    See Also
+    --------
+    sidewall.simulate.chart_in_short
+    sidewall.simulate.to_log
+    sidewall.Agreement
+
+    Examples
+    --------
+    >>> again = sw.simulate.second_charter(shots, gap_sd_m=0.05, seed=1)
+    >>> len(again) < len(shots)
+    True
     """
     rates = _rates(confuse, shots)
     chances = {"miss": miss, "miss_rally": miss_rally, **rates}
@@ -121,6 +133,16 @@ def chart_in_short(shots: pd.DataFrame, rows: Bools) -> pd.DataFrame:
     -------
     DataFrame
         Whole rallies, with ``gap_class``.
+
+    See Also
+    --------
+    sidewall.simulate.second_charter
+
+    Examples
+    --------
+    >>> short = sw.simulate.chart_in_short(shots, np.arange(len(shots)) % 2 == 1)
+    >>> short["gap_class"].head(4).to_list()
+    [nan, 'loose', nan, 'loose']
     """
     struck = rows & (shots["stroke"] != "serve").to_numpy(dtype=bool)
     gap = shots["gap_m"].to_numpy(dtype=float)
@@ -241,6 +263,19 @@ def to_log(
     ------
     UnitError
         If the unit is unknown, or boards are asked for without their width.
+
+    See Also
+    --------
+    sidewall.simulate.simulate_shots
+    sidewall.read_shots
+
+    Examples
+    --------
+    >>> log = sw.simulate.to_log(shots)
+    >>> log[["match", "rally", "player", "stroke", "gap_cm"]].head(2)
+      match  rally player stroke  gap_cm
+    0   m01      1  Cedar  serve     NaN
+    1   m01      1  Rowan   kill    99.0
     """
     known, width = parse_unit(unit), None
     if known == "boards":

@@ -131,10 +131,20 @@ def simulate_shots(
         If a match names a player that there is not, or one player twice, if two players
         share a name, or if there are not as many names as matches.
 
+    See Also
+    --------
+    sidewall.simulate.draw_players
+    sidewall.simulate.round_robin
+    sidewall.simulate.to_log
+
     Examples
     --------
-    >>> players = draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
-    >>> shots = simulate_shots(players, [(0, 1)], rng=2)
+    >>> players = sw.simulate.draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
+    >>> played = sw.simulate.simulate_shots(players, [(0, 1)], rng=2)
+    >>> played[["match", "rally", "shot", "player", "stroke"]].head(2)
+      match  rally  shot player stroke
+    0   m01      1     1  Hazel  serve
+    1   m01      1     2  Rowan  drive
     """
     check_schedule(players, schedule)
     if match_names is not None and len(set(match_names)) != len(schedule):

@@ -46,6 +46,20 @@ def round_robin(players: int, rounds: int | None = None) -> list[tuple[int, int]
     -------
     list of (int, int)
         Positions of the two players of each match, in order of play.
+
+    Raises
+    ------
+    DataError
+        If there are fewer than two players, or fewer than no rounds.
+
+    See Also
+    --------
+    sidewall.simulate.simulate_shots
+
+    Examples
+    --------
+    >>> sw.simulate.round_robin(4)
+    [(0, 3), (1, 2), (0, 1), (2, 3), (0, 2), (3, 1)]
     """
     if players < 2:
         raise DataError(f"A round robin of {players} players: at least two are needed.")
@@ -190,7 +204,11 @@ def play_matches(
 ) -> pd.DataFrame:
     """Play every match of a schedule and record the states of every shot.
 
-    Takes what :func:`~sidewall.simulate.dress.simulate_shots` does.
+    Parameters
+    ----------
+    players, schedule, world, games_to_win
+        As in :func:`~sidewall.simulate.simulate_shots`.
+    rng : numpy.random.Generator
 
     Returns
     -------
@@ -204,6 +222,19 @@ def play_matches(
         ``result`` (0 goes on, 1 wins, 2 error, 3 let); the ball on its way, ``kind`` and
         ``level``, and how it is met, ``next_side`` and so on (drawn before the result counts,
         so also after a last shot). A serve has side to stroke -1.
+
+    See Also
+    --------
+    sidewall.simulate.simulate_shots
+
+    Examples
+    --------
+    >>> players = sw.simulate.draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
+    >>> played = sw.simulate.play_matches(players, [(0, 1)], np.random.default_rng(2))
+    >>> played[["game", "rally", "shot", "player", "gap_m"]].head(2)
+       game  rally  shot  player  gap_m
+    0     1      1     1       1   0.00
+    1     1      1     2       0   0.13
     """
     world = world or World()
     pair = np.asarray(schedule, dtype=np.int64).reshape(-1, 2)

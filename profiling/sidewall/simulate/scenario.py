@@ -74,8 +74,31 @@ _LONG_RALLY: Final = 6
 class Scenario:
     """Players of known abilities and the matches they play.
 
-    `groups` and `planted` say by player the group, and what a good analysis should find;
-    `matches` has one row a match: match, date, tin_height_m, board_width_m, scoring.
+    Parameters
+    ----------
+    club : str
+    seed : int
+    players : list of SimPlayer
+    groups, planted : dict of str to str
+        By player: the group, and what a good analysis should find.
+    schedule : list of (int, int)
+        As in :func:`~sidewall.simulate.simulate_shots`.
+    matches : DataFrame
+        One row a match: match, date, tin_height_m, board_width_m, scoring.
+    world : World
+    court : Court
+    games_to_win : int, default 3
+
+    See Also
+    --------
+    sidewall.simulate.load_scenario
+    sidewall.simulate.club_ladder
+
+    Examples
+    --------
+    >>> club = sw.simulate.club_ladder()
+    >>> club.thresholds().columns.to_list()
+    ['player', 'side', 'family', 'status', 'threshold_m']
     """
 
     club: str
@@ -90,7 +113,13 @@ class Scenario:
     games_to_win: int = 3
 
     def shots(self, seed: int | None = None) -> pd.DataFrame:
-        """Canonical shot table of all matches, from the scenario's seed or another."""
+        """Canonical shot table of all matches.
+
+        Parameters
+        ----------
+        seed : int, optional
+            The scenario's own by default.
+        """
         return simulate_shots(
             self.players,
             self.schedule,
@@ -102,16 +131,53 @@ class Scenario:
         )
 
     def thresholds(self, by: Sequence[str] = ()) -> pd.DataFrame:
-        """See :func:`~sidewall.simulate.truth.true_thresholds`."""
+        """True thresholds of the players.
+
+        Parameters
+        ----------
+        by
+            As in :func:`~sidewall.simulate.true_thresholds`.
+        """
         return true_thresholds(self.players, self.schedule, self.world, by)
 
     def curves(self, gaps_m: Any = None, by: Sequence[str] = ()) -> pd.DataFrame:
-        """See :func:`~sidewall.simulate.truth.true_curves`."""
+        """True curves of the players.
+
+        Parameters
+        ----------
+        gaps_m, by
+            As in :func:`~sidewall.simulate.true_curves`.
+        """
         return true_curves(self.players, self.schedule, self.world, gaps_m, by)
 
 
 def load_scenario(path: str | PathLike[str]) -> Scenario:
-    """Read a scenario from a TOML file; a DataError says what is not understood."""
+    """Read a scenario from a TOML file.
+
+    Parameters
+    ----------
+    path : path
+
+    Returns
+    -------
+    Scenario
+
+    Raises
+    ------
+    DataError
+        If something in the file is not understood; it says what and where.
+
+    See Also
+    --------
+    sidewall.simulate.club_ladder
+    sidewall.simulate.Scenario
+
+    Examples
+    --------
+    >>> path = sw.simulate.synthetic_data_folder() / "scenario.toml"
+    >>> len(sw.simulate.load_scenario(path).players)
+    10
+    """
     file = Path(path)
     content = read_toml(file, "the scenario")
     where = file.name
@@ -146,7 +212,19 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
 
 
 def club_ladder() -> Scenario:
-    """Return the scenario of the demonstration: an invented club's ladder."""
+    """Return the scenario of the demonstration: an invented club's ladder.
+
+    See Also
+    --------
+    sidewall.simulate.load_scenario
+    sidewall.simulate.write_demo
+
+    Examples
+    --------
+    >>> club = sw.simulate.club_ladder()
+    >>> club.players[0].name
+    'Rowan'
+    """
     return load_scenario(synthetic_data_folder() / _KNOWN_BY)
 
 
@@ -226,7 +304,22 @@ def _matches(
 
 
 def synthetic_data_folder() -> Path:
-    """Return the folder of the synthetic ladder that comes with the package."""
+    """Return the folder of the synthetic ladder that comes with the package.
+
+    Raises
+    ------
+    DataError
+        If the folder is missing.
+
+    See Also
+    --------
+    sidewall.simulate.write_demo
+
+    Examples
+    --------
+    >>> (sw.simulate.synthetic_data_folder() / "ladder.csv").is_file()
+    True
+    """
     package = Path(str(files("sidewall")))
     # Installed, the data lie within the package; in a checkout at the root of the repository.
     places = [package / "synthetic_data", package.parents[1] / "synthetic_data"]
@@ -254,12 +347,29 @@ def write_demo(
     scenario : Scenario, optional
         The club ladder by default.
     overwrite : bool
-        Whether files that hold something else are replaced; else they are a WriteError.
+        Whether files that hold something else are replaced.
 
     Returns
     -------
     list of Path
         The files written.
+
+    Raises
+    ------
+    WriteError
+        If a file that is there holds something else, and `overwrite` is not said.
+
+    See Also
+    --------
+    sidewall.simulate.club_ladder
+    sidewall.simulate.synthetic_data_folder
+
+    Examples
+    --------
+    >>> club = sw.simulate.club_ladder()
+    >>> files = sw.simulate.write_demo("club", club)
+    >>> files[0].name
+    'ladder.csv'
     """
     place = synthetic_data_folder() if folder is None else Path(folder)
     make_folder(place)

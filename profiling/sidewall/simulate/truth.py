@@ -78,6 +78,18 @@ class Pair:
     one, two : SimPlayer
     attack : ndarray, shape (side, family, depth, balance, gap), optional
         Chance that the first player attacks, in place of the habit.
+
+    See Also
+    --------
+    sidewall.simulate.occupancy
+    sidewall.simulate.rule_gains
+
+    Examples
+    --------
+    >>> players = sw.simulate.draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
+    >>> pair = sw.simulate.Pair(sw.simulate.World(), *players)
+    >>> round(pair.rallies_won, 2)
+    0.54
     """
 
     def __init__(
@@ -184,11 +196,23 @@ class Pair:
         return [np.einsum(path, v.reshape(start.shape), *tables, optimize=True) for v in visits]
 
     def own_balls(self, me: int) -> Array:
-        """Own balls for each decided rally, shape (*ball)."""
+        """Own balls for each decided rally, shape (*ball).
+
+        Parameters
+        ----------
+        me : {0, 1}
+            Which of the two.
+        """
         return np.asarray(self._balls[me].sum(axis=(-2, -1)))
 
     def mix(self, me: int) -> Array:
-        """Share of each stroke within its choice, shape (stroke, side, family, depth, balance)."""
+        """Share of each stroke within its choice, shape (stroke, side, family, depth, balance).
+
+        Parameters
+        ----------
+        me : {0, 1}
+            Which of the two.
+        """
         return self._strikers[me].mix[..., 0].copy()
 
     def _averaged(self, me: int, choose: Array) -> Array:
@@ -212,19 +236,35 @@ class Pair:
         """P(striker wins | ball, stroke), lets left out, shape (stroke, *ball).
 
         As if the stroke were chosen irrespective of what no log holds.
+
+        Parameters
+        ----------
+        me : {0, 1}
+            Which of the two.
         """
         return _won(self._averaged(me, np.ones(1)))
 
     def by_ball(self, me: int) -> Array:
-        """P(striker wins | ball) as the player chooses, lets left out, shape (*ball)."""
+        """P(striker wins | ball) as the player chooses, lets left out, shape (*ball).
+
+        Parameters
+        ----------
+        me : {0, 1}
+            Which of the two.
+        """
         return _won(self._averaged(me, self._choose(me)).sum(axis=0))
 
     def advantage(self, attack: Array) -> float:
         """Rallies that the first player would gain for each decided one, to first order.
 
-        Sum over the own balls of the chance at another rule (of attacking, shape (*ball),
-        whatever the unseen ease) minus the chance at the present one, each for one shot with
-        the present choices after it; and a rally more is a serve more.
+        Sum over the own balls of the chance at another rule minus the chance at the present
+        one, each for one shot with the present choices after it; and a rally more is a serve
+        more.
+
+        Parameters
+        ----------
+        attack : ndarray, shape (*ball)
+            The rule: chance of attacking, whatever the unseen ease.
         """
         change = self._choose(0, attack[None]) - self._choose(0)
         gain = np.einsum("csfdbgw,sfdbg->w", self._averaged(0, change), self.own_balls(0))
@@ -257,8 +297,25 @@ def _won(value: Array) -> Array:
 def crossing_gap(gaps_m: Array, difference: Array) -> float:
     """Gap at which an attack-minus-reset difference turns positive for good.
 
-    Returns minus infinity when it is positive everywhere, plus infinity when it is never
-    positive at the widest gap; linear between grid points.
+    Parameters
+    ----------
+    gaps_m, difference : ndarray, shape (n,)
+        Gaps that rise, and attack minus reset at each.
+
+    Returns
+    -------
+    float
+        Metres, linear between grid points; minus infinity when the difference is positive
+        everywhere, plus infinity when it is never positive at the widest gap.
+
+    See Also
+    --------
+    sidewall.simulate.true_thresholds
+
+    Examples
+    --------
+    >>> sw.simulate.crossing_gap(np.array([0.2, 0.4, 0.6]), np.array([-0.1, -0.05, 0.05]))
+    0.5
     """
     k = np.flatnonzero(np.append(0.0, difference) <= 0)[-1] - 1
     if k < 0 or k == len(difference) - 1:
@@ -290,11 +347,28 @@ def win_chances(
     irrespective of what no log holds: the unseen ease is averaged over all its values, and
     who is out of place over the player's own balls of that description.
 
+    Parameters
+    ----------
+    players, schedule, world
+        As in :func:`~sidewall.simulate.simulate_shots`.
+
     Returns
     -------
     ndarray, shape (player, side, family, depth, balance, stroke, gap)
         Strokes in the order of ``PLAYED``, gaps those of ``GAPS_M``. Missing for a player
         without a match.
+
+    See Also
+    --------
+    sidewall.simulate.as_table
+    sidewall.simulate.true_curves
+
+    Examples
+    --------
+    >>> players = sw.simulate.draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
+    >>> chances = sw.simulate.win_chances(players, [(0, 1)])
+    >>> chances.shape
+    (2, 2, 2, 3, 2, 5, 156)
     """
     return np.moveaxis(_facts(players, schedule, world)[0], 1, 5)
 
@@ -304,6 +378,11 @@ def occupancy(
 ) -> tuple[Array, Array]:
     """Which balls each player meets, and which strokes are played from them.
 
+    Parameters
+    ----------
+    players, schedule, world
+        As in :func:`~sidewall.simulate.simulate_shots`.
+
     Returns
     -------
     balls : ndarray, shape (player, side, family, depth, balance, gap)
@@ -311,13 +390,52 @@ def occupancy(
     strokes : ndarray, shape (player, side, family, depth, balance, stroke)
         The player's own share of each stroke among those that serve its choice, whatever the
         gap. Both are missing for a player without a match.
+
+    See Also
+    --------
+    sidewall.simulate.as_table
+    sidewall.simulate.win_chances
+
+    Examples
+    --------
+    >>> players = sw.simulate.draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
+    >>> balls, strokes = sw.simulate.occupancy(players, [(0, 1)])
+    >>> balls.sum(axis=(1, 2, 3, 4, 5)).round(6)
+    array([1., 1.])
     """
     _, balls, mix = _facts(players, schedule, world)
     return balls / balls.sum(axis=(1, 2, 3, 4, 5), keepdims=True), np.moveaxis(mix, 1, -1)
 
 
 def as_table(values: Array, players: Sequence[SimPlayer], name: str) -> pd.DataFrame:
-    """Turn what the functions above return into a table, one number a row, as `name`."""
+    """Turn what the functions above return into a table, one number a row, as `name`.
+
+    Parameters
+    ----------
+    values : ndarray
+        From :func:`win_chances` or :func:`occupancy`.
+    players : sequence of SimPlayer
+        The same.
+    name : str
+        Of the column of numbers.
+
+    Returns
+    -------
+    DataFrame
+        ``player`` and what else the shape tells apart, then `name`.
+
+    See Also
+    --------
+    sidewall.simulate.win_chances
+    sidewall.simulate.occupancy
+
+    Examples
+    --------
+    >>> players = sw.simulate.draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
+    >>> balls, _ = sw.simulate.occupancy(players, [(0, 1)])
+    >>> sw.simulate.as_table(balls, players, "share").columns.to_list()
+    ['player', 'side', 'family', 'depth', 'balance', 'gap_m', 'share']
+    """
     axes: dict[str, Any] = {"player": [player.name for player in players]} | _WORDS
     kept = ["player", *(axis for axis in _WORDS if len(_WORDS[axis]) in values.shape[1:])]
     axes = {axis: axes[axis] for axis in kept}
@@ -343,7 +461,7 @@ def true_curves(
     Parameters
     ----------
     players, schedule, world
-        As in :func:`~sidewall.simulate.dress.simulate_shots`.
+        As in :func:`~sidewall.simulate.simulate_shots`.
     gaps_m : array_like, optional
         Where to give the curves, linear between grid points; by default the whole grid.
     by : sequence of str
@@ -354,6 +472,20 @@ def true_curves(
     DataFrame
         ``player``, ``side``, ``family``, the columns of `by`, ``choice``, ``gap_m``,
         ``win_probability``.
+
+    See Also
+    --------
+    sidewall.simulate.true_thresholds
+    sidewall.simulate.simulate_shots
+
+    Examples
+    --------
+    >>> players = sw.simulate.draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
+    >>> curves = sw.simulate.true_curves(players, [(0, 1)], gaps_m=[0.2, 0.8])
+    >>> curves.head(2).round(3)
+      player      side  family  choice  gap_m  win_probability
+    0  Rowan  forehand  ground  attack    0.2             0.42
+    1  Rowan  forehand  ground  attack    0.8             0.58
     """
     gaps = GAPS_M if gaps_m is None else np.asarray(gaps_m, dtype=float)
     rows = []
@@ -381,12 +513,30 @@ def true_thresholds(
     The gap at which attack minus reset, each as in :func:`true_curves`, crosses upward for
     the last time. By stroke: that attacking stroke against the player's own mix of resets.
 
+    Parameters
+    ----------
+    players, schedule, world, by
+        As in :func:`true_curves`.
+
     Returns
     -------
     DataFrame
         ``player``, ``side``, ``family``, the columns of `by`, ``status`` (crosses, attack at
         any gap, reset at any gap) and ``threshold_m`` (metres; minus infinity for attack at
         any gap, infinity for reset at any gap).
+
+    See Also
+    --------
+    sidewall.simulate.true_curves
+    sidewall.simulate.rule_gains
+
+    Examples
+    --------
+    >>> players = sw.simulate.draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
+    >>> sw.simulate.true_thresholds(players, [(0, 1)]).head(2).round(2)
+      player      side  family   status  threshold_m
+    0  Rowan  forehand  ground  crosses         0.64
+    1  Rowan  forehand  volley  crosses         0.41
     """
     rows = []
     for key, (attack, reset), by_stroke in _curves(players, schedule, world, by):
@@ -418,7 +568,7 @@ def rule_gains(
     Parameters
     ----------
     players, schedule, world
-        As in :func:`~sidewall.simulate.dress.simulate_shots`.
+        As in :func:`~sidewall.simulate.simulate_shots`.
     from_m : array_like, shape (player, side, family), or one that broadcasts
         Gap from which the rule attacks; infinite for never, minus infinity for always.
 
@@ -428,6 +578,20 @@ def rule_gains(
         ``player``; ``own_balls``, mean number in a rally; ``first_order_per_100`` and
         ``resolved_per_100``, rallies gained in 100 own balls; ``first_order_a_game`` and
         ``resolved_a_game``, points gained in a game of as many rallies as today.
+
+    See Also
+    --------
+    sidewall.simulate.true_thresholds
+    sidewall.simulate.Pair
+
+    Examples
+    --------
+    >>> players = sw.simulate.draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
+    >>> gains = sw.simulate.rule_gains(players, [(0, 1)], 0.6)
+    >>> gains[["player", "own_balls", "first_order_per_100"]].round(2)
+      player  own_balls  first_order_per_100
+    0  Rowan       5.29                 0.77
+    1  Hazel       5.33                 0.84
     """
     world = world or World()
     check_schedule(players, schedule)

@@ -140,6 +140,17 @@ class SimPlayer:
         How much looser the ball is at which the player's curves bend.
     drift : float
         How far touch, steadiness and (by two fifths) length move over the season.
+
+    See Also
+    --------
+    sidewall.simulate.draw_players
+    sidewall.simulate.World
+
+    Examples
+    --------
+    >>> rowan = sw.simulate.SimPlayer("Rowan", touch=np.full((2, 2), 0.3))
+    >>> rowan.hand
+    'right'
     """
 
     name: str
@@ -201,7 +212,30 @@ class World:
         Standard deviation between drawn players of how far abilities move (log odds) from
         the season's first match to its last.
 
-    What follows are constants of every world.
+    kink_m, pivot_m, bend_m : float
+        Gaps: where bent curves bend, where looseness is 0, and how soon wider ones count for
+        less.
+    reply_spread : float
+        Standard deviation of the log of the gap around the median of its level.
+    let, backhand : float
+        Chance that a shot ends in a let; and that a ball comes to the backhand.
+    serve_winner, serve_error : float
+        Chance that a serve wins, and that it loses, at once.
+    serve_backhand, serve_forehand : float
+        Chance that a serve comes to the backhand, and that it is struck on the forehand.
+    serve_gap_m : float
+        Median gap that a serve leaves.
+
+    See Also
+    --------
+    sidewall.simulate.SimPlayer
+    sidewall.simulate.simulate_shots
+
+    Examples
+    --------
+    >>> world = sw.simulate.World(carry_over=0.6)
+    >>> world.bits
+    2
     """
 
     carry_over: float = 0.0
@@ -357,9 +391,31 @@ def draw_players(
 ) -> list[SimPlayer]:
     """Draw players from the ladder's population.
 
-    `spread` multiplies every standard deviation between players; 0 makes them all alike. Where
-    the switches of `world` say so, players differ by stroke, in the place of the kink and in how
-    they change over the season.
+    Parameters
+    ----------
+    names : sequence of str
+    rng : numpy.random.Generator
+    spread : float, default 1
+        Multiplies every standard deviation between players; 0 makes them all alike.
+    world : World, optional
+        Where its switches say so, players differ by stroke, in the place of the kink and in
+        how they change over the season.
+
+    Returns
+    -------
+    list of SimPlayer
+
+    See Also
+    --------
+    sidewall.simulate.SimPlayer
+    sidewall.simulate.round_robin
+    sidewall.simulate.simulate_shots
+
+    Examples
+    --------
+    >>> players = sw.simulate.draw_players(["Rowan", "Hazel"], np.random.default_rng(1))
+    >>> [player.hand for player in players]
+    ['right', 'right']
     """
     world = world or World()
 
