@@ -1,10 +1,12 @@
-"""How wide are threshold sets beside those of an earlier state of this program?
+"""How does this program do beside an earlier state of itself?
 
-Both are given the same logs of simulated clubs, written as CSV: this program here, the earlier
-one in a process of its own, from a folder into which it was checked out.
+Both are given the same logs, written as CSV: this program here, the earlier one in a process of
+its own, from a folder into which it was checked out. Of simulated clubs: how wide threshold sets
+are, and how many hold the truth. Of the demonstration's log: the log loss of matches held out.
 
     git worktree add --detach ../before 3bfe8fe
-    python tests/studies/widths.py --before ../before --clubs 10 --matches 3
+    python tests/studies/earlier.py --before ../before --clubs 10 --matches 3
+    python tests/studies/earlier.py --before ../before --held-out
 
 3bfe8fe is the last state with one stiff curve for each choice and one chain of bands for the
 value of a ball.
@@ -30,6 +32,7 @@ from sidewall.simulate import (
     draw_players,
     round_robin,
     simulate_shots,
+    synthetic_data_folder,
     to_log,
     true_thresholds,
 )
@@ -39,24 +42,30 @@ ENDS = ["threshold_low_m", "threshold_high_m"]
 EARLIER = """
 import sys, sidewall as sw
 assert sys.argv[3] in sw.__file__, sw.__file__
-shots = sw.read_shots(sys.argv[1])
-sw.TightnessModel(outcome="value").fit(shots).thresholds().to_csv(sys.argv[2], index=False)
+model = sw.TightnessModel(outcome="value").fit(sw.read_shots(sys.argv[1]))
+asked = model.thresholds if sys.argv[4] == "sets" else lambda: model.diagnostics().held_out
+asked().reset_index().to_csv(sys.argv[2], index=False)
 """
 ABOUT = (
     "Threshold sets by side and way of meeting the ball, by value, of the same logs: in 100, with "
     "the standard error over clubs, how many hold the truth, how many have a gap, and the median "
     "width of those that have one in both programs."
 )
+ABOUT_HELD_OUT = (
+    "Attacks and resets of the demonstration's log, by value: log loss of each match predicted "
+    "from the others, its standard error by rally, and by how much the model's own is lower."
+)
 
 
-def by_earlier(log, folder, before):
-    """Thresholds that the earlier program gives."""
-    log.to_csv(folder / "log.csv", index=False)
+def by_earlier(log, before, what):
+    """What the earlier program says of a log: its threshold "sets", or "held out" log losses."""
     package = str((before / "profiling").resolve())
-    asked = [sys.executable, "-c", EARLIER, folder / "log.csv", folder / "found.csv", package]
-    subprocess.run(asked, check=True, env={**os.environ, "PYTHONPATH": package})
-    table = pd.read_csv(folder / "found.csv")
-    return table.rename(columns={"low_m": ENDS[0], "high_m": ENDS[1]})
+    with tempfile.TemporaryDirectory() as folder:
+        names = Path(folder) / "log.csv", Path(folder) / "found.csv"
+        log.to_csv(names[0], index=False)
+        asked = [sys.executable, "-c", EARLIER, *names, package, what]
+        subprocess.run(asked, check=True, env={**os.environ, "PYTHONPATH": package})
+        return pd.read_csv(names[1]).rename(columns={"low_m": ENDS[0], "high_m": ENDS[1]})
 
 
 def one_club(name, matches, seed, number, before):
@@ -68,8 +77,7 @@ def one_club(name, matches, seed, number, before):
     truth = true_thresholds(players, schedule, WORLDS[name])[[*CELL, "threshold_m"]]
     now = sw.TightnessModel().fit(sw.read_shots(log)).thresholds()
     rows = []
-    with tempfile.TemporaryDirectory() as folder:
-        earlier = by_earlier(log, Path(folder), before)
+    earlier = by_earlier(log, before, "sets")
     for program, table in (("now", now), ("before", earlier)):
         both = table.merge(truth, on=CELL, suffixes=("", "_true"))
         for row in both.itertuples():
@@ -87,13 +95,29 @@ def one_club(name, matches, seed, number, before):
     return rows
 
 
+def held_out(before):
+    """Log loss of the demonstration's matches, each predicted from the others."""
+    path = synthetic_data_folder() / "ladder.csv"
+    now = sw.TightnessModel().fit(sw.read_shots(path)).diagnostics().held_out.reset_index()
+    earlier = by_earlier(pd.read_csv(path, dtype=str), before, "held out")
+    rows = []
+    for program, table in (("now", now), ("before", earlier)):
+        for row in table.to_dict("records"):
+            rows.append({"program": program, **row})
+    record("held_out", rows, None, about=ABOUT_HELD_OUT)
+
+
 def main():
     ask = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     ask.add_argument("--before", type=Path, required=True)
     ask.add_argument("--clubs", type=int, default=10)
     ask.add_argument("--matches", type=int, default=3)
     ask.add_argument("--seed", type=int, default=20261127)
+    ask.add_argument("--held-out", action="store_true")
     asked = ask.parse_args()
+    if asked.held_out:
+        held_out(asked.before)
+        return
     found = []
     for name in ASKED:
         rows = []
