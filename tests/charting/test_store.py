@@ -9,12 +9,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sidewall.charting import journal as journal_module
 from sidewall.charting import store as store_module
-from sidewall.charting.journal import Journal, read_entries
 from sidewall.charting.rows import WORDS, Setup, log_bytes
 from sidewall.charting.session import REDO, UNDO, Session
-from sidewall.charting.store import Store
+from sidewall.charting.store import Journal, Store, read_entries
 from sidewall.charting.table import LEVELS
 from sidewall.errors import DataError, LogError, SidewallError, WriteError
 from sidewall.log import read_shots
@@ -100,7 +98,7 @@ def test_a_journal_cut_at_any_byte_keeps_every_complete_entry(events, data):
 
 
 def test_a_short_journal_cut_anywhere_opens_and_goes_on(tmp_path, monkeypatch):
-    monkeypatch.setattr(journal_module.os, "fsync", lambda handle: None)  # it takes its time
+    monkeypatch.setattr(store_module.os, "fsync", lambda handle: None)  # it takes its time
     first = Store(tmp_path / "whole.csv", MATCH)
     for event in (SERVE, DRIVE, TIN):
         first.do(event)
@@ -183,7 +181,7 @@ def test_an_entry_that_cannot_be_written_is_not_done(tmp_path, monkeypatch):
         raise OSError(28, "No space left on device")
 
     before = (tmp_path / "log.csv.journal").read_bytes()
-    monkeypatch.setattr(journal_module.os, "fsync", full)
+    monkeypatch.setattr(store_module.os, "fsync", full)
     with pytest.raises(WriteError, match="the disk is full"):
         store.do(DRIVE)
     monkeypatch.undo()
@@ -196,7 +194,7 @@ def test_an_entry_that_cannot_be_written_is_not_done(tmp_path, monkeypatch):
 def test_an_entry_is_on_the_disk_before_it_counts(tmp_path, monkeypatch):
     synced = []
     real = os.fsync
-    monkeypatch.setattr(journal_module.os, "fsync", lambda handle: (synced.append(1), real(handle)))
+    monkeypatch.setattr(store_module.os, "fsync", lambda handle: (synced.append(1), real(handle)))
     Journal(tmp_path / "one.journal").append({"op": "swap"})
     assert synced
 

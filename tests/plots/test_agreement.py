@@ -9,7 +9,7 @@ from sidewall import simulate
 from sidewall.agreement import Agreement
 from sidewall.errors import DataError, NotFittedError, UnitError
 from sidewall.plots.agreement import plot_agreement
-from sidewall.plots.colour import luminance
+from sidewall.plots.style import luminance
 from sidewall.simulate.charter import second_charter
 
 

@@ -9,7 +9,7 @@ from matplotlib.patches import Circle, FancyArrowPatch
 
 from sidewall.errors import DataError, NotFittedError
 from sidewall.plots import plot_chain
-from sidewall.plots.colour import luminance
+from sidewall.plots.style import luminance
 from sidewall.rallies import BallStates, LooseBall, RallyChain
 from sidewall.simulate import draw_players, round_robin, simulate_shots
 

@@ -13,7 +13,7 @@ from sidewall.court.court import Court
 from sidewall.court.zones import DEPTHS, LANES
 from sidewall.log.vocabulary import STROKES
 from sidewall.plots import plot_sequence
-from sidewall.plots.sequence_places import places_of
+from sidewall.plots.sequence import places_of
 
 COURT = Court()
 every = pytest.mark.parametrize("combination", BUILT_IN.values(), ids=lambda each: each.name)

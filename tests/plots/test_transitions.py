@@ -8,7 +8,7 @@ from matplotlib.collections import QuadMesh
 
 from sidewall.errors import DataError, NotFittedError
 from sidewall.plots import plot_transitions
-from sidewall.plots.colour import luminance
+from sidewall.plots.style import luminance
 from sidewall.rallies import BallStates, RallyChain
 from sidewall.simulate import draw_players, round_robin, simulate_shots
 

@@ -46,7 +46,7 @@ def test_what_a_choice_cost_is_told_as_a_loss(report, pages, odd):
 def test_a_shot_that_brings_loose_balls_more_often_makes_more_openings(report, odd, sign):
     ladder = report.ladder_
     before = ladder.credit
-    first = own(before, odd).query("rallies >= 10").index[0]
+    first = own(before, odd).query("n_rallies >= 10").index[0]
     made = before.assign(difference=0.0, difference_low=-0.1, difference_high=0.1)
     ends = [sign * 0.3, *sorted((sign * 0.2, sign * 0.4))]
     made.loc[first, ["difference", "difference_low", "difference_high"]] = ends

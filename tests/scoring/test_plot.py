@@ -3,8 +3,8 @@ import pytest
 from matplotlib import pyplot as plt
 
 from sidewall.errors import DataError
-from sidewall.plots.colour import luminance
 from sidewall.plots.scoring import plot_match_win_probability
+from sidewall.plots.style import luminance
 from sidewall.scoring import HandInHandOut, Match, PointARally
 
 plt.switch_backend("Agg")

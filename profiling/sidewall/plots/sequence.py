@@ -1,4 +1,7 @@
-"""A combination drawn on the court to scale, numbered, with its sentence beside."""
+"""A combination drawn on the court to scale, numbered, with its sentence beside.
+
+Shots are struck and go where the steps say, as far as they do.
+"""
 
 from __future__ import annotations
 
@@ -11,13 +14,216 @@ from sidewall.court.court import Court
 from sidewall.plots.court import plot_court
 from sidewall.plots.frame import frame, lines
 from sidewall.plots.letters import drawable
-from sidewall.plots.sequence_places import Places, places_of
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, new_axes
 from sidewall.plots.words import plain
 
 if TYPE_CHECKING:
     from sidewall.combinations.combination import Combination
     from sidewall.combinations.step import Step
+
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from sidewall.combinations.step import Step
+
+
+Place = tuple[float, float]
+#: Depth and lane.
+Zone = tuple[str, str]
+
+#: Usual places as parts of the court's width (from the left) and length (from the front).
+_LANES: Final = {"left": 0.12, "centre": 0.5, "right": 0.88}
+_DEPTHS: Final = {"front": 0.14, "middle": 0.55, "back": 0.86}
+#: Balls met in the middle of the court: volleys nearer the wall and further up.
+_IN_THE_AIR: Final = (0.2, 0.45)
+_BOUNCED: Final = (0.36, 0.63)
+_CORNERS: Final = tuple((depth, lane) for depth in ("front", "back") for lane in ("left", "right"))
+_GOES: Final = {
+    "serve": "back",
+    "drive": "back",
+    "lob": "back",
+    "drop": "front",
+    "kill": "front",
+    "boast": "front",
+}
+#: Between numbers closer than this, in metres, no arrow would be seen.
+_APART_M: Final = 1.35
+#: An arrow this near a number would touch it.
+_CLEAR_M: Final = 0.6
+#: Shorter arrows are bent more.
+_SHORT_M: Final = 2.0
+_BENDS: Final = (0.12, 0.3, -0.12, -0.3, 0.45, -0.45)
+
+
+@dataclass(frozen=True)
+class Places:
+    """Places of the steps, in metres on the floor.
+
+    Attributes
+    ----------
+    struck : list of (x, y)
+        Where each step is struck.
+    goes_to : list of (x, y)
+        Where each ball goes: where the next step is struck, for the last where it bounces.
+    bend : list of float
+        How far each arrow is bent, so that arrows to and fro do not cover each other.
+    """
+
+    struck: list[Place]
+    goes_to: list[Place]
+    bend: list[float]
+
+
+def places_of(steps: Sequence[Step], court: Court) -> Places:
+    """Work out the places of a combination.
+
+    What a step asks (zone of the contact, of the bounce, forehand or backhand, room to the
+    opponent) comes first; what it leaves open is filled with the usual place of the
+    stroke: drives and lobs go back, drops and kills to the front, straight unless a
+    direction is asked; the player steps in and meets balls in the middle of the court, the
+    opponent is sent to the corners.
+
+    Parameters
+    ----------
+    steps
+        The steps of the combination.
+    court
+        For its measures.
+    """
+    zones = [_first(steps[0])]
+    for k, step in enumerate(steps):
+        after = steps[k + 1] if k + 1 < len(steps) else None
+        stood = zones[k - 1] if k else ("middle", "centre")
+        zones.append(_goes_to(step, after, zones[k], stood, court))
+    spots: list[Place] = []
+    for zone, struck_by in zip(zones, [*steps, None], strict=True):
+        spots.append(_free(_metres(zone, struck_by, court), spots, court))
+    return Places(spots[:-1], spots[1:], [_bend(spots, k) for k in range(len(steps))])
+
+
+def _first(step: Step) -> Zone:
+    asked = step.conditions
+    if "serve" in asked.get("stroke", ()):
+        return _one(asked, "depth", "middle"), _one(asked, "lane", "right")
+    return _one(asked, "depth", _met(step, "back")), _one(asked, "lane", _side_lane(step) or "left")
+
+
+def _goes_to(step: Step, after: Step | None, here: Zone, stood: Zone, court: Court) -> Zone:
+    """Zone of the next contact, or of the bounce where the combination ends."""
+    asked = step.conditions
+    depth, lane = _usual(step, here, stood, court)
+    depth, lane = _one(asked, "bounce_depth", depth), _one(asked, "bounce_lane", lane)
+    if after is None:
+        return depth, lane
+    lane = _side_lane(after) or lane
+    return _one(after.conditions, "depth", _met(after, depth)), _one(after.conditions, "lane", lane)
+
+
+def _met(step: Step, depth: str) -> str:
+    """Depth at which a ball that goes to ``depth`` is struck."""
+    in_the_air = _volley(step)
+    off_the_back = tuple(step.conditions.get("contact", ())) == ("off_back_wall",)
+    if depth == "back" and (in_the_air or (step.by == "own" and not off_the_back)):
+        return "middle"
+    return depth
+
+
+def _usual(step: Step, here: Zone, stood: Zone, court: Court) -> Zone:
+    asked = step.conditions
+    if asked.get("room_m", (None, None))[0] is not None:
+        return _far_from(stood, court)
+    stroke = str(_one(asked, "stroke", "drive"))
+    kind = "boast" if stroke.endswith("boast") else stroke
+    across = {"left": "right", "right": "left", "centre": "right"}[here[1]]
+    turned = kind in ("boast", "serve") or _one(asked, "direction", "straight") == "cross"
+    lane = across if turned else "left" if here[1] == "centre" else here[1]
+    return _GOES.get(kind, "back"), lane
+
+
+def _far_from(zone: Zone, court: Court) -> Zone:
+    x, y = _metres(zone, None, court)
+
+    def distance(corner: Zone) -> float:
+        other = _metres(corner, None, court)
+        return float(np.hypot(other[0] - x, other[1] - y))
+
+    return max(_CORNERS, key=distance)
+
+
+def _one(asked: dict[str, Any], name: str, otherwise: str) -> str:
+    """The first of the words asked for, or else the usual one."""
+    words = asked.get(name)
+    return str(words[0]) if words else otherwise
+
+
+def _volley(step: Step) -> bool:
+    return tuple(step.conditions.get("contact", ())) == ("volley",)
+
+
+def _side_lane(step: Step) -> str | None:
+    """Lane of a right-hander's forehand or backhand."""
+    side = step.conditions.get("side", ())
+    if len(side) != 1:
+        return None
+    return "right" if side[0] == "forehand" else "left"
+
+
+def _metres(zone: Zone, step: Step | None, court: Court) -> Place:
+    depth, lane = zone
+    across, along = _LANES[lane], _DEPTHS[depth]
+    if depth == "middle" and step is not None:
+        aside, along = _IN_THE_AIR if _volley(step) else _BOUNCED
+        across = {"left": aside, "right": 1.0 - aside}.get(lane, across)
+    return across * court.floor.width, along * court.floor.depth
+
+
+def _free(place: Place, taken: list[Place], court: Court) -> Place:
+    """The nearest spot to a place that no number stands on."""
+    x, y = place
+    inward = 1.0 if x <= court.floor.width / 2 else -1.0
+    down = 1.0 if y <= court.floor.depth / 2 else -1.0
+    tries = [(x + inward * i * 0.7, y + down * j * 0.7) for j in range(6) for i in range(6)]
+    tries.sort(key=lambda spot: np.hypot(spot[0] - x, spot[1] - y))
+    for spot in tries:
+        if all(np.hypot(spot[0] - a, spot[1] - b) >= _APART_M for a, b in taken):
+            return spot
+    return place
+
+
+def _bend(spots: list[Place], k: int) -> float:
+    """Bend the arrow from spot k so that it keeps clear of the other numbers, if it can."""
+    start, end = np.array(spots[k]), np.array(spots[k + 1])
+    # the last spot has no number
+    others = np.array([spot for i, spot in enumerate(spots[:-1]) if i not in (k, k + 1)])
+    short = float(np.hypot(*(end - start))) < _SHORT_M
+    bends = _BENDS[1:] if short or _turns_back(spots, k) else _BENDS
+    if not len(others):
+        return bends[0]
+    part = np.linspace(0.0, 1.0, 41)[:, None]
+    for bend in bends:
+        along = end - start
+        # the middle point of matplotlib's arc3, on an axis that grows downwards
+        bulge = (start + end) / 2.0 + bend * np.array([-along[1], along[0]])
+        path = (1 - part) ** 2 * start + 2 * part * (1 - part) * bulge + part**2 * end
+        away = np.hypot(*np.moveaxis(path[:, None] - others[None], -1, 0))
+        if away.min() >= _CLEAR_M:
+            return bend
+    return bends[0]
+
+
+def _turns_back(spots: list[Place], k: int) -> bool:
+    """Whether the ball goes back about the way it came."""
+    if k == 0:
+        return False
+    came = np.array(spots[k - 1]) - np.array(spots[k])
+    goes = np.array(spots[k + 1]) - np.array(spots[k])
+    return float(came @ goes) > 0.9 * float(np.hypot(*came) * np.hypot(*goes))
+
 
 __all__ = ["plot_sequence"]
 
