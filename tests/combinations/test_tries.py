@@ -122,14 +122,23 @@ def test_all_at_once_as_one_by_one(steps):
         assert found[column].tolist() == wanted[column].tolist()
 
 
-def test_starts_inside_an_earlier_finished_try():
-    found = TWO.find(random_log(200, seed=2))
+@pytest.mark.parametrize(
+    "combination",
+    # the second ends with the opponent's shot: the next try may begin right behind it
+    [TWO, Combination("drive and reply", [Step.own(stroke="drive"), Step.any_reply()])],
+    ids=lambda combination: combination.name,
+)
+def test_starts_inside_an_earlier_finished_try(combination):
+    found = combination.find(random_log(200, seed=2))
+    right_behind = False
     for (_, player), tries in found.groupby(["rally_id", "player"], observed=True):
         end = -1
         for row in tries.itertuples():
             assert row.inside_earlier == (row.row <= end), player
+            right_behind |= row.row == end + 1
             if row.finished:
                 end = max(end, row.row + row.shots - 1)
+    assert right_behind == (combination is not TWO)
 
 
 def test_every_matched_shot(ladder):

@@ -4,6 +4,8 @@ Draws are not independent. Of n draws about n / 6 count (the effective number of
 logarithm); tolerances are four standard errors of that many independent draws.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
@@ -142,6 +144,22 @@ def test_sums_over_rows_are_the_dense_cross_products():
     for name in ("xx", "zz", "zx", "xy", "zy"):
         np.testing.assert_allclose(getattr(ours, name), getattr(plain, name), atol=1e-10)
     np.testing.assert_allclose(ours.widened(4.0).zx, ours.zx / 4.0)
+
+
+def test_luck_is_one_more_own_column_the_level_scaled():
+    """The closed sums against the dense products of the columns that they stand for."""
+    X, Z, group, weight, y, _ = many_groups(np.random.default_rng(9))
+    variance = np.array([0.5, 0.0, 2.0, 1.0, 4.0])
+    m = plain_moments(X, Z, group, weight, y, 5)
+    m = replace(m, xm=X.T @ X, zm=np.stack([Z[group == i].T @ X[group == i] for i in range(5)]))
+    more = np.column_stack([Z, np.sqrt(variance)[group] * Z[:, 0]])
+    dense_sums = plain_moments(X, more, group, weight, y, 5)
+    found = m.with_luck(variance)
+    for name in ("xx", "zz", "zx", "xy", "zy"):
+        np.testing.assert_allclose(getattr(found, name), getattr(dense_sums, name), atol=1e-10)
+    moving = np.stack([more[group == i].T @ X[group == i] for i in range(5)])
+    np.testing.assert_allclose(found.zm, moving, atol=1e-10)
+    np.testing.assert_array_equal(found.xm, m.xm)
 
 
 def test_the_same_seed_draws_the_same():

@@ -114,6 +114,9 @@ def test_the_way_of_many_players_is_the_exact_one_at_the_same_spread():
         exact, cheap = pairs.fit(spread), pairs.fit(spread, exact=False)
         assert cheap[0] == pytest.approx(exact[0], abs=1e-7)
         np.testing.assert_allclose(cheap[1], exact[1], atol=1e-7)
+        # the others' errors are left out: one part in the number of players, and once more
+        # for the others' share of the rallies
+        np.testing.assert_allclose(cheap[2], np.diag(exact[2]), rtol=2 / 30)
 
 
 def test_many_players_get_the_strengths_that_few_would(monkeypatch):

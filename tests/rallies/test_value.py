@@ -179,6 +179,63 @@ def test_draws_have_the_covariance(fitted):
     assert np.abs(draws.mean(axis=0)[known] / sd[known]).max() < 4.5 / np.sqrt(20_000)
 
 
+def plain_columns(ball):
+    """What is told of one ball, by name; all else is 0."""
+    if ball["stroke"] == "serve":
+        return {"serve": 1.0}
+    found = {}
+    known = not np.isnan(ball["gap_m"])
+    gap = np.array([ball["gap_m"] if known else module.USUAL_M])
+    h = gap_scale(gap)[0]
+    side, family = (ball[name] if ball[name] == ball[name] else None for name in ("side", "family"))
+    cell = f"{side} {family}" if side and family else None
+    if cell is None:
+        found["contact not charted"] = 1.0
+    else:
+        found |= {cell: 1.0, f"{cell}, gap": h}
+    if not known:
+        found["gap not charted"] = 1.0
+    bends = (spline_bends(gap) - spline_bends(np.array([module.USUAL_M])))[0]
+    for k, bend in enumerate(bends, start=1):
+        found |= {f"bend {k}": bend, f"volley bend {k}": bend if family == "volley" else 0.0}
+    if ball["depth"] in ("front", "back"):
+        found[f"{ball['depth']}, gap"] = h
+        if cell is not None:
+            found[f"{ball['depth']}, {cell}"] = 1.0
+    for word in (ball["opponent_place"], ball["balance"]):
+        if word in ("in_front", "out_of_the_way", "stretched", "jammed"):
+            found |= {word: 1.0, f"{word}, gap": h}
+    across, along = (ball[f"opponent_{c}_m"] - ball[f"{c}_m"] for c in "xy")
+    away = (np.hypot(across, along) - 3.0) / 1.5
+    if not np.isnan(away):
+        deep = (ball["opponent_y_m"] - 5.5) / 1.5
+        found |= {"away": away, "away squared": away**2, "opponent deep": deep}
+    return found
+
+
+def test_the_columns_of_a_ball_are_those_of_a_plain_list(some):
+    """Balls with blanks here and there, and serves that were charted as fully as a shot."""
+    rng = np.random.default_rng(3)
+    table = some.head(600).copy()
+    for name in ("depth", "opponent_place", "balance"):  # every word, those of no player too
+        words = table[name].cat.categories
+        drawn = rng.integers(0, len(words), len(table))
+        table[name] = pd.Categorical.from_codes(drawn, dtype=table[name].dtype)
+    for name in ("side", "family", "gap_m", "depth", "opponent_place", "balance", "opponent_x_m"):
+        table[name] = table[name].mask(rng.random(len(table)) < 0.15)
+    serve = (table["stroke"] == "serve").to_numpy()
+    for name in ("side", "family", "gap_m"):
+        filled = table[name].to_numpy(dtype=object, copy=True)
+        filled[serve] = table.loc[~serve, name].to_numpy(dtype=object)[: serve.sum()]
+        table[name] = pd.Series(filled, table.index).astype(table[name].dtype)
+    found, names = ball_columns(table)
+    expected = pd.DataFrame([plain_columns(ball) for _, ball in table.iterrows()])
+    assert set(expected.columns) <= set(names)
+    expected = expected.reindex(columns=names, fill_value=0.0).fillna(0.0)
+    np.testing.assert_allclose(found, expected, atol=1e-12)
+    assert (np.abs(found).sum(axis=0) > 0).all()  # no column is there for nothing
+
+
 def test_the_bends_span_the_natural_cubic_splines():
     """scipy's natural splines through the same knots: each is a mix of ours, and ours of them."""
     gaps = np.linspace(KNOTS_M[0], KNOTS_M[-1], 400)

@@ -44,6 +44,7 @@ from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.mutating import mutate_code
 from cosmic_ray.plugins import get_operator, operator_names
 from records import LIBRARIES, known, record
+from records import digest as of_package
 from statsmodels.stats.proportion import proportion_confint
 
 HOME = Path(__file__).parents[2]
@@ -119,7 +120,7 @@ def digest(files):
     """Sixteen letters that change with the files."""
     found = hashlib.sha256()
     for file in sorted(files):
-        found.update(str(file).encode() + file.read_bytes())
+        found.update(file.name.encode() + file.read_bytes())
     return found.hexdigest()[:16]
 
 
@@ -405,7 +406,7 @@ def is_caught(mutant, stages, seconds, patience):
         ran, spent = ran + len(chosen), spent + cost
         try:
             file.write_text(after, encoding="utf-8")
-            result, who = run(chosen, cost + 60.0, "-x")
+            result, who = run(chosen, cost + 30.0, "-x")
         finally:
             file.write_bytes(before)
             os.utime(file, ns=(times.st_atime_ns, times.st_mtime_ns))
@@ -453,27 +454,32 @@ def reach_of_tests():
     return seconds, lines
 
 
-class Caught:
-    """Who caught which fault in earlier runs; worth as long as that test and the package stand."""
+class Earlier:
+    """What became of a fault in earlier runs: nothing need be run twice.
 
-    def __init__(self):
-        self.file = KEPT / "caught.json"
+    That a test noticed is worth as long as the package and that test's file stand, that none did
+    as long as the package and all tests stand.
+    """
+
+    def __init__(self, patience):
+        self.file = KEPT / f"earlier-{patience:.0f}.json"
         self.known = json.loads(self.file.read_text()) if self.file.is_file() else {}
 
-    def _state(self, test):
-        files = [*(TREE / SOURCE).rglob("*.py"), TREE / test.partition("::")[0]]
-        return digest(files)
+    @staticmethod
+    def _state(test):
+        """Digest of what the answer hangs on; `test` is blank where none noticed."""
+        tests = [TREE / test.partition("::")[0]] if test else (TREE / "tests").rglob("*.py")
+        return digest([*(TREE / SOURCE).rglob("*.py"), *tests])
 
-    def by(self, mutant):
-        """Return the test, or None."""
+    def of(self, mutant):
+        """Return the test that noticed, blank where none did, or None where it is not known."""
         test, state = self.known.get("|".join(mutant.key), ("", ""))
-        return test if test and state == self._state(test) else None
+        return test if state == self._state(test) else None
 
     def add(self, mutant, test):
-        """Keep it, if a test alone noticed."""
-        if "::" in test:
-            self.known["|".join(mutant.key)] = test, self._state(test)
-            self.file.write_text(json.dumps(self.known))
+        """Keep the answer."""
+        self.known["|".join(mutant.key)] = test, self._state(test)
+        self.file.write_text(json.dumps(self.known))
 
 
 def table_of(tried, lived, reasons):
@@ -515,7 +521,7 @@ def main():
     seconds, lines = reach_of_tests()
     warm_up()
     reasons, before = explained(), known().get(RECORD) if asked.again else None
-    tried, lived, catchers, earlier = {}, [], defaultdict(list), Caught()
+    tried, lived, catchers, earlier = {}, [], defaultdict(list), Earlier(asked.patience)
     for part in asked.parts:
         mutants, n_places = sample(part, asked.each, asked.seed)
         tried[part] = {"places": n_places, "tried": len(mutants)}
@@ -526,19 +532,20 @@ def main():
             mutants = [m for m in mutants if m.key in listed]
         for mutant in mutants:
             start = time.monotonic()
-            caught, who, ran = True, earlier.by(mutant), 0
+            who, ran = earlier.of(mutant), 0
             if who is None:
                 stages = tests_of(mutant, seconds, lines)
                 caught, who, ran = is_caught(mutant, stages, seconds, asked.patience)
-            if caught:
-                earlier.add(mutant, who)
+                if "::" in who or not caught:
+                    earlier.add(mutant, who)
+            if who:
                 catchers[who].append(mutant)
             else:
                 lived.append(mutant)
             took = f"{time.monotonic() - start:.1f} s"
-            word = "caught  " if caught else "SURVIVES"
+            word = "caught  " if who else "SURVIVES"
             print(word, f"{mutant.file}:{mutant.line}", took, ran, who, flush=True)
-            if not caught:
+            if not who:
                 print(f"    - {mutant.was}\n    + {mutant.became}", flush=True)
         if not before:
             here = sum(m.part == part for m in lived)
@@ -556,7 +563,10 @@ def main():
 
 
 def keep(rows, lived, reasons, asked):
-    """Record the rates, and every survivor with the reason why it may live."""
+    """Record the rates, and every survivor with the reason why it may live.
+
+    What an earlier run of the same package recorded of other parts stays.
+    """
     survivors = [
         {
             "file": m.file,
@@ -571,6 +581,13 @@ def keep(rows, lived, reasons, asked):
         "Faults made by the operators of cosmic-ray, one at a time, and the quick tests that come "
         f"there, up to {asked.patience:.0f} seconds of them a fault."
     )
+    before = known().get(RECORD)
+    if before and before["package"] == of_package() and before["seed"] == asked.seed:
+        others = {name: before["figures"][name] for name in ("parts", "survivors")}
+        ours = {row["part"] for row in rows}
+        rows = [*rows, *(row for row in others["parts"] if row["part"] not in ours)]
+        rows.sort(key=lambda row: PARTS.index(row["part"]))
+        survivors += [s for s in others["survivors"] if s["file"].split("/")[0] not in ours]
     libraries = (*LIBRARIES, "cosmic-ray", "coverage")
     record(RECORD, {"parts": rows, "survivors": survivors}, asked.seed, libraries, about=about)
 
