@@ -7,39 +7,11 @@ importing scikit-learn takes about as long as importing pandas, and most command
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import wraps
 from html import escape
 from inspect import signature
-from typing import Any, Self, TypeVar
+from typing import Any, Self
 
-from sidewall.arguments import check_level
 from sidewall.errors import DataError, NotFittedError
-
-_Table = TypeVar("_Table", bound=Callable[..., Any])
-
-
-def made_once(table: _Table) -> _Table:
-    """A table that is asked for twice in the same words is made once; each gets a copy."""
-    names = signature(table)
-
-    @wraps(table)
-    def kept(self: Any, *args: Any, **named: Any) -> Any:
-        asked = names.bind(self, *args, **named)
-        asked.apply_defaults()
-        self.need_fit()
-        if "level" in asked.arguments:
-            check_level(asked.arguments["level"])
-        key = table.__name__, *list(asked.arguments.values())[1:]
-        try:
-            found = self._tables.get(key)
-        except TypeError:  # lists and arrays are no words
-            return table(self, *args, **named)
-        if found is None:
-            found = self._tables[key] = table(self, *args, **named)
-        return found.copy()
-
-    return kept  # type: ignore[return-value] # of the same arguments
 
 
 class Estimator:

@@ -159,11 +159,12 @@ def test_thresholds_are_where_gas_kills_as_surely_as_its_absence_spares(model, g
     other = found["player"].map({p: glm.threshold(p, gaps) for p, gaps in met})
     told = other.notna()
     assert 0 < (~told).sum() < told.sum()
-    assert other.between(found["low_m"], found["high_m"])[told].all()
+    assert other.between(found["threshold_low_m"], found["threshold_high_m"])[told].all()
     assert (found.loc[~told, "own_words"] == "mostly the club's so far").all()
     assert (found.loc[told, "own_words"] != "mostly the club's so far").all()
     # kinds that are further apart than a set is wide stand in the same order
-    both = found.assign(other=other, wide=found["high_m"] - found["low_m"])[told]
+    wide = found["threshold_high_m"] - found["threshold_low_m"]
+    both = found.assign(other=other, wide=wide)[told]
     mean = both.groupby("player")[["threshold_m", "other", "wide"]].mean()
     far = [
         (a.threshold_m, b.threshold_m)

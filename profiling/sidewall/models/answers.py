@@ -5,15 +5,24 @@ Since all answers come from the same draws, they cannot contradict one another.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Final
+from functools import wraps
+from inspect import signature
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from sidewall.arguments import Bools, Floats, check_gaps_m, check_lengths_m, check_words
+from sidewall.arguments import (
+    Bools,
+    Floats,
+    check_gaps_m,
+    check_lengths_m,
+    check_level,
+    check_words,
+)
 from sidewall.court.zones import DEPTHS
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
@@ -25,6 +34,7 @@ from sidewall.models.usable import LEAST_IN_CELL
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
+_Table = TypeVar("_Table", bound=Callable[..., pd.DataFrame])
 
 #: Words of every column in the order in which tables list them.
 WORDS: Final = {"depth": DEPTHS, **VOCABULARY}
@@ -41,6 +51,28 @@ LEAST_OWN: Final = 5
 RULE_SHARE: Final = 0.65
 #: With fewer players than this the draws are weighed by a weak prior on the club's threshold.
 FEW_PLAYERS: Final = 4
+
+
+def made_once(table: _Table) -> _Table:
+    """A table that is asked for twice in the same words is made once; each gets a copy."""
+    names = signature(table)
+
+    @wraps(table)
+    def kept(self: TightnessModel, *args: Any, **named: Any) -> pd.DataFrame:
+        asked = names.bind(self, *args, **named)
+        asked.apply_defaults()
+        check_level(asked.arguments["level"])
+        self.need_fit()
+        key = table.__name__, *list(asked.arguments.values())[1:]
+        try:
+            found = self._tables.get(key)
+        except TypeError:  # lists and arrays are no words
+            return table(self, *args, **named)
+        if found is None:
+            found = self._tables[key] = table(self, *args, **named)
+        return found.copy()
+
+    return kept  # type: ignore[return-value] # of the same arguments
 
 
 @dataclass(frozen=True)

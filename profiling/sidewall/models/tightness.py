@@ -25,7 +25,7 @@ from sidewall.arguments import (
     names_of,
 )
 from sidewall.errors import DataError
-from sidewall.estimator import Estimator, made_once
+from sidewall.estimator import Estimator
 from sidewall.features.parts import OneTable, Parts, as_parts, one_table
 from sidewall.features.shots import with_features
 from sidewall.log.vocabulary import SIDES
@@ -34,6 +34,7 @@ from sidewall.models.answers import (
     check_ball_words,
     comfort_table,
     curves_table,
+    made_once,
     rule_table,
     shots_in_order,
     thresholds_table,
