@@ -86,6 +86,7 @@ def test_it_runs_and_gives_what_is_stored(path, tmp_path):
     env = os.environ | {
         "PYTHONPATH": os.pathsep.join([home, os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep),
         "IPYTHONDIR": str(tmp_path / "ipython"),
+        "TQDM_DISABLE": "1",
     }
     env.pop("MPLBACKEND", None)
     run_in = tmp_path / "elsewhere"

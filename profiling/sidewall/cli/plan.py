@@ -58,8 +58,6 @@ def plan(
     encoding: Encoding = None,
 ) -> None:
     """Say what to chart next, and how many matches make a threshold as sure as asked."""
-    from tqdm import tqdm  # noqa: PLC0415
-
     from sidewall.cli.names import find_player  # noqa: PLC0415
     from sidewall.progress import plan as simulated_plan  # noqa: PLC0415
 
@@ -72,19 +70,15 @@ def plan(
         if player is None:
             raise DataError(f"Whose matches? Add --player; the log has {', '.join(names)}.")
         player = find_player(player, names)
-    sizes = _sizes(most)
-    steps = len(sizes) * simulations
-    with tqdm(total=steps, desc="plan", unit="log", leave=False, disable=None) as bar:
-        found = simulated_plan(
-            shots,
-            player,
-            half_width_m=half_width_cm / 100,
-            matches=sizes,
-            simulations=simulations,
-            outcome="rally" if outcome == "rally" else "value",
-            seed=seed,
-            on_step=bar.update,
-        )
+    found = simulated_plan(
+        shots,
+        player,
+        half_width_m=half_width_cm / 100,
+        matches=_sizes(most),
+        simulations=simulations,
+        outcome="rally" if outcome == "rally" else "value",
+        seed=seed,
+    )
     for line in _lines(found):
         typer.echo(line)
     if shots is not None and player is not None:

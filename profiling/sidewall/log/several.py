@@ -20,6 +20,7 @@ from sidewall.log.rows import SCORES
 from sidewall.log.source import Source
 from sidewall.log.vocabulary import VOCABULARY
 from sidewall.log.workbook import Needs
+from sidewall.waiting import waiting
 
 if TYPE_CHECKING:
     from sidewall.log.check import LogCheck
@@ -67,15 +68,12 @@ def check_several(
     LogError
         If there is no log, or one cannot be read.
     """
-    # tqdm shows nothing before two seconds, and nothing where there is no terminal
-    from tqdm import tqdm  # noqa: PLC0415
-
     given = [path] if isinstance(path, str | os.PathLike) else list(path)
     sources, notes = _sources(given)
     checks: list[LogCheck] = []
     labels: list[str] = []
     passed: list[str] = []
-    bar = tqdm(sources, desc="reading", unit="log", leave=False, disable=None, delay=2)
+    bar = waiting(sources, "reading", "log")
     for label, source, asked_for in bar:
         bar.set_postfix_str(label)
         raw = open_one(source)

@@ -17,6 +17,7 @@ from sidewall.features.rates import clustered_rate
 from sidewall.log.vocabulary import CHOICES, STROKES
 from sidewall.models.curves import side_and_volley
 from sidewall.models.draws import one_thread
+from sidewall.waiting import waiting
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -129,7 +130,8 @@ def _held_out(
     names = ("model", "constant", "no player", "no gap", "gradient boosting")
     found = {name: np.empty(len(used)) for name in names}
     attack = (used["choice"] == "attack").to_numpy()
-    for train, test in GroupKFold(folds).split(used, groups=match):
+    split = [*GroupKFold(folds).split(used, groups=match)]
+    for train, test in waiting(split, "holding matches out", "part"):
         some = used.iloc[test]
         seen = np.isin(whole, np.unique(match[train]))
         again = model.again(table[seen], keep if keep is None else keep[seen], _DRAWS)

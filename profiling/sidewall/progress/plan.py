@@ -21,6 +21,7 @@ from sidewall.models.answers import CROSSES, NOT_KNOWN
 from sidewall.models.tightness import TightnessModel
 from sidewall.progress.chart_next import next_balls, next_matches
 from sidewall.simulate import club_ladder, round_robin, simulate_shots
+from sidewall.waiting import waiting
 
 __all__ = ["MATCHES", "Plan", "plan"]
 
@@ -83,7 +84,6 @@ def plan(
     outcome: Literal["value", "rally"] = "value",
     level: float = 0.95,
     seed: int = 0,
-    on_step: Callable[[], Any] | None = None,
 ) -> Plan:
     """Find out what to chart next, and by simulation how much.
 
@@ -106,8 +106,6 @@ def plan(
         What the model judges a shot by.
     level : float, default 0.95
     seed : int, default 0
-    on_step : callable, optional
-        Called after every model fitted; there are ``len(matches) * simulations``.
 
     Returns
     -------
@@ -152,11 +150,9 @@ def plan(
         need_columns(shots, ("match", "player"))
     source, logs = _source(shots, player, rng)
     found: list[dict[str, Any]] = []
-    for k in sizes:
-        for number in range(simulations):
-            found += _one(logs(k), player, outcome, level, {"n_matches": k, "simulation": number})
-            if on_step is not None:
-                on_step()
+    tries = [(k, number) for k in sizes for number in range(simulations)]
+    for k, number in waiting(tries, "planning", "log"):
+        found += _one(logs(k), player, outcome, level, {"n_matches": k, "simulation": number})
     sets = pd.DataFrame(found)
     if not sets["half_width"].notna().any():
         raise DataError(
