@@ -36,7 +36,7 @@ def test_a_log_gives_a_table_and_two_sentences(log):
     assert sum(line.startswith("A half width of 30 cm ") for line in lines) == 1
     at = lines.index("In which matches:")
     assert lines[at + 1].split()[:2] == ["against", "Hazel"]
-    assert "(4 charted; about " in lines[at + 1]
+    assert "; 4 charted; about " in lines[at + 1]
     first = next(k for k, line in enumerate(lines) if line.startswith("Chart next: "))
     saved = [float(line.split("  (")[0].split()[-1]) for line in lines[first + 3 : first + 7]]
     assert saved == sorted(saved, reverse=True)

@@ -260,7 +260,7 @@ def threshold_agreement(
         for name in _SIZE:
             both[f"{name}_{whose}"] = both[f"{name}_{whose}"].fillna(0).astype(np.int64)
     both["difference_m"] = both["threshold_m_second"] - both["threshold_m_first"]
-    half = (both["high_m_first"] - both["low_m_first"]) / 2
+    half = (both["threshold_high_m_first"] - both["threshold_low_m_first"]) / 2
     both["share_of_interval"] = both["difference_m"].abs() / half
     both["same_answer"] = both["status_first"] == both["status_second"]
     return both
