@@ -14,7 +14,7 @@ from sidewall.rallies.value import BallValue, outcomes
 NAMES = ["Alder", "Birch", "Cedar", "Elm", "Hazel", "Rowan"]
 
 
-def log_of(world, seed, matches=20):
+def log_of(world, seed, matches=10):
     rng = np.random.default_rng(seed)
     players = simulate.draw_players(NAMES, rng, 1.0, world)
     schedule = simulate.round_robin(len(NAMES), matches)
@@ -80,7 +80,7 @@ def test_a_hidden_carry_over_is_named_and_a_plain_game_is_not(hidden):
 def test_shuffled_results_carry_nothing_over():
     """Nothing tells who wins: a p-value under 0.05 comes in 5 shuffles of 100."""
     rng, alarms = np.random.default_rng(8), 0
-    log = log_of(simulate.World(), 9, 5)
+    log = log_of(simulate.World(), 9, 3)
     for _ in range(20):
         shots = sw.shot_features(shuffled(log, rng))
         found = Carried(sums_of(shots, BallValue().fit(shots)))
