@@ -92,9 +92,8 @@ def pooled_fit(how: str, folder: Path, n: int) -> Pair:
 
 
 _IN_R = {
-    "lme4": "fit <- lme4::glmer(y ~ . - g + {own}, d, binomial); cat(lme4::fixef(fit))",
-    "glmmTMB": "fit <- glmmTMB::glmmTMB(y ~ . - g + {own}, d, binomial);"
-    " cat(glmmTMB::fixef(fit)$cond)",
+    "lme4": "fit <- lme4::glmer(y ~ {all}, d, binomial); cat(lme4::fixef(fit))",
+    "glmmTMB": "fit <- glmmTMB::glmmTMB(y ~ {all}, d, binomial); cat(glmmTMB::fixef(fit)$cond)",
 }
 
 
@@ -108,10 +107,10 @@ def in_r(package: str, folder: Path, n: int) -> Pair | None:
     table = pd.DataFrame(rows["X"][:, 1:]).add_prefix("x").assign(y=rows["y"], g=rows["groups"])
     table.to_csv(folder / f"rows-{n}.csv", index=False)
     same_as = [int((rows["X"][:, 1:] == z[:, None]).all(axis=0).argmax()) for z in rows["Z"].T[1:]]
-    own = " + ".join(["(1 | g)", *(f"(0 + x{k} | g)" for k in same_as)])
-    fixed = " + ".join(f"x{k}" for k in range(rows["X"].shape[1] - 1))
+    fixed = [f"x{k}" for k in range(rows["X"].shape[1] - 1)]
+    terms = " + ".join([*fixed, "(1 | g)", *(f"(0 + x{k} | g)" for k in same_as)])
     read = f"d <- read.csv('{(folder / f'rows-{n}.csv').as_posix()}'); "
-    code = read + _IN_R[package].replace(". - g", fixed).format(own=own)
+    code = read + _IN_R[package].format(all=terms)
 
     def other() -> np.ndarray:
         said = subprocess.run(["Rscript", "-e", code], check=True, capture_output=True, text=True)

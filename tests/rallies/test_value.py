@@ -312,7 +312,7 @@ def hand_made():
 @pytest.mark.parametrize("horizon", [1, 2, 4])
 def test_outcomes_of_hand_made_rallies(horizon):
     table = hand_made()
-    value = SimpleNamespace(advantage=lambda t, strengths: t["W"].to_numpy())
+    value = SimpleNamespace(advantage=lambda t, strengths, columns: t["W"].to_numpy())
     found = outcomes(table, value, horizon)
     row = 0
     for won, n in HAND_MADE:

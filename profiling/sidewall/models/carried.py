@@ -57,7 +57,8 @@ class CarriedSums:
         known &= table[["side", "family"]].notna().all(axis=1).to_numpy()
         later = table["won"].notna().to_numpy() & (table["shot"] > 1).to_numpy()
         rows = np.flatnonzero(known & later & np.roll(known, 1))
-        missed = outcomes(table, value).outcome - 0.5 - value.advantage(table)
+        judged = outcomes(table, value, columns=balls)
+        missed = judged.outcome - 0.5 - judged.advantage
         h = gap_scale(gap[rows - 1])
         attack = (table["choice"] == "attack").to_numpy(dtype=float, na_value=0.0)[rows - 1]
         g = np.column_stack([balls[rows], h, attack, attack * h])

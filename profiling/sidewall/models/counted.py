@@ -66,6 +66,11 @@ class CountedShots:
         """Number of distinct rows."""
         return len(self.n)
 
+    @cached_property
+    def playing(self) -> Ints:
+        """Positions of the players who have own shots, rising."""
+        return np.unique(self.player)
+
     @property
     def shots(self) -> int:
         """Number of shots."""

@@ -46,9 +46,14 @@ class Judge:
     horizon: Horizon
     keep: Keep | None = None
 
-    def usable(self, table: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
-        """Usable shots with ``outcome``, ``ball`` and ``sign``, and those left out by reason."""
-        found = outcomes(table, self.value, self.horizon)
+    def usable(
+        self, table: pd.DataFrame, columns: Floats | None = None
+    ) -> tuple[pd.DataFrame, pd.Series]:
+        """Usable shots with ``outcome``, ``ball`` and ``sign``, and those left out by reason.
+
+        With the value's `columns` of every ball at hand, they are not made again.
+        """
+        found = outcomes(table, self.value, self.horizon, columns=columns)
         table = table.assign(outcome=found.outcome, ball=found.ball, sign=found.sign)
         return usable_shots(table, None if self.keep is None else kept_rows(table, self.keep))
 
@@ -230,7 +235,7 @@ def rough_curves(
         Curves and players of a fit to begin with.
     """
     situation, by_stroke = told
-    playing = np.unique(counted.player)
+    playing = counted.playing
     names = pd.Index([str(name) for name in counted.players[playing]])
     strength = strengths.strength_.to_numpy()
     curves = {}
@@ -269,7 +274,7 @@ def leads(
     from scipy.sparse import csr_array  # noqa: PLC0415 - slow to load
 
     strength = strengths.strength_.to_numpy()
-    playing, size = np.unique(counted.player), len(strength)
+    playing, size = counted.playing, len(strength)
     met = csr_array((counted.n, (counted.player, counted.opponent)), (size, size))[playing]
     shots = met.sum(axis=1)
     lead = strength[playing] - met @ strength / shots
@@ -318,14 +323,14 @@ class ScorePart:
 
     def __call__(self, table: pd.DataFrame) -> Scores:
         """Add up the scores of a feature table."""
-        used = self.judge.usable(table)[0]
-        if self.families == (ALL_STROKES,):
-            used = used.assign(family=ALL_STROKES)
-        player = positions(used["player"], self.players)
         balls, carried = None, None
         if self.judge.value is not None and self.judge.horizon != "rally":
             balls = self.judge.value.columns(table)
             carried = CarriedSums.of(table, self.judge.value, balls)
+        used = self.judge.usable(table, balls)[0]
+        if self.families == (ALL_STROKES,):
+            used = used.assign(family=ALL_STROKES)
+        player = positions(used["player"], self.players)
         found = {c: self._choice(c, used, player, balls) for c in CHOICES}
         keys = used.assign(player=player)
         played = np.zeros((2, len(self.players)), dtype=np.int64)

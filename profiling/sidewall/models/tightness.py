@@ -278,8 +278,7 @@ class TightnessModel(Estimator):
         self, counted: CountedShots, parts: Parts, judge: Judge, rng: np.random.Generator
     ) -> None:
         self.counted_ = counted
-        playing = np.unique(counted.player)
-        self.players_ = [str(name) for name in counted.players[playing]]
+        self.players_ = [str(name) for name in counted.players[counted.playing]]
         start = None if self._start is None else (self._start.curves_, self._start.players_)
         told = self.situation_, self.strokes
         curves = rough_curves(counted, self.strengths_, told, rng, start)

@@ -393,13 +393,17 @@ class BallValue(Estimator):
         self.need_fit()
         return _stood_in(table, self.full_)
 
-    def advantage(self, table: pd.DataFrame, strengths: bool = True) -> Floats:
+    def advantage(
+        self, table: pd.DataFrame, strengths: bool = True, columns: Floats | None = None
+    ) -> Floats:
         """Striker's chance less one half with each ball, before the shot.
 
-        Without `strengths`, between two average players.
+        Without `strengths`, between two average players. With the table's `columns` at hand,
+        they are not made again.
         """
         lead = self.strengths_.difference(table) * SLOPE if strengths else 0.0
-        return np.clip(self.columns(table) @ self.weights_.to_numpy() + lead, -0.5, 0.5)
+        phi = self.columns(table) if columns is None else columns
+        return np.clip(phi @ self.weights_.to_numpy() + lead, -0.5, 0.5)
 
     def errors(self, table: pd.DataFrame) -> Floats:
         """Standard error of the value of each ball, rallies as the independent units."""
@@ -435,11 +439,15 @@ class Outcomes:
         Row of the ball whose value it is; -1 where the rally ended before.
     sign : ndarray, shape (n,)
         1 where that ball is the striker's, -1 where it is the opponent's.
+    advantage : ndarray, shape (n,)
+        The striker's chance less one half with the ball that was met; NaN where no value was
+        looked at.
     """
 
     outcome: Floats
     ball: Ints
     sign: Floats
+    advantage: Floats
 
 
 def outcomes(
@@ -447,6 +455,7 @@ def outcomes(
     value: BallValue | None,
     horizon: Horizon = 1,
     strengths: bool = True,
+    columns: Floats | None = None,
 ) -> Outcomes:
     """Judge every shot of whole rallies.
 
@@ -460,21 +469,23 @@ def outcomes(
         How many shots later the ball is valued: 1 is the ball that the shot leaves.
     strengths : bool, default True
         Whether the two players' strengths count in the value of the ball.
+    columns : ndarray, shape (n, m), optional
+        The value's columns of every ball, where they are at hand.
     """
     won = table["won"].to_numpy(dtype=float)
     n = len(table)
     nobody = np.full(n, -1, dtype=np.int64)
     if horizon == "rally" or value is None:
-        return Outcomes(won, nobody, np.ones(n))
+        return Outcomes(won, nobody, np.ones(n), np.full(n, np.nan))
     need_whole_rallies(table)
     left = table["shots_left"].to_numpy()
     goes_on = (left >= horizon) & ~np.isnan(won)
     ball = np.where(goes_on, np.arange(n) + horizon, -1)
     sign = np.full(n, 1.0 if horizon % 2 == 0 else -1.0)
     found = won.copy()
-    W = value.advantage(table, strengths)
+    W = value.advantage(table, strengths, columns)
     found[goes_on] = 0.5 + sign[goes_on] * W[ball[goes_on]]
-    return Outcomes(found, ball, sign)
+    return Outcomes(found, ball, sign, W)
 
 
 def need_horizon(value: Any) -> Horizon:

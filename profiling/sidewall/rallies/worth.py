@@ -22,8 +22,8 @@ def shot_values(moves: Transitions, value: BallValue, measure: str) -> pd.DataFr
     if measure not in ("ladder", "pair"):
         raise DataError(f"measure is {measure!r}; it must be 'ladder' or 'pair'")
     between = measure == "pair"
-    after = outcomes(moves.table, value, 1, strengths=between).outcome
-    before = 0.5 + value.advantage(moves.table, strengths=between)
+    judged = outcomes(moves.table, value, 1, strengths=between)
+    after, before = judged.outcome, 0.5 + judged.advantage
     before = np.where(np.isnan(after), np.nan, before)
     state = as_category(moves.start, moves.states)
     return moves.table.assign(
