@@ -138,7 +138,7 @@ def test_ones_win_is_the_others_loss():
     ask = table.iloc[[0, 60, 110]]
     swapped = ask.rename(columns={"player": "opponent", "opponent": "player"})
     np.testing.assert_allclose(fit.difference(ask), -fit.difference(swapped), atol=1e-15)
-    assert fit.strength_.sum() == pytest.approx(0.0, abs=1e-9)
+    assert fit.strength_.sum() == pytest.approx(0.0, abs=3 * 0.5e-9)  # three, of nine digits
     assert fit.n_rallies_ == len(table)
 
 
@@ -199,3 +199,39 @@ def test_a_stranger_is_average():
     ask = pd.DataFrame({"player": ["Alder", "Yew", "Yew"], "opponent": ["Yew", "Alder", "Oak"]})
     a = fit.strength_["Alder"]
     np.testing.assert_allclose(fit.difference(ask), [a, -a, 0.0])
+
+
+def test_after_one_match_each_the_intervals_hold_players_of_a_club():
+    """Strengths spread by 0.2: an 11 to 8 between two of them is usual.
+
+    A club's ten intervals hang together, so the clubs are the independent units: 60 of them,
+    and three of their standard errors below 95 in 100. The tighter prior is the control.
+    """
+    rng = np.random.default_rng(11)
+    clubs = [random_match_each(10, rng, 0.2) for _ in range(60)]
+    held = {scale: np.array([share_held(*c, scale) for c in clubs]) for scale in (0.1, 0.3)}
+    error = {scale: shares.std(ddof=1) / np.sqrt(60) for scale, shares in held.items()}
+    assert held[0.3].mean() > 0.95 - 3.0 * error[0.3]
+    assert held[0.1].mean() < 0.95 - 3.0 * error[0.1]
+    assert Strengths().prior_scale == 0.3
+
+
+def random_match_each(players, rng, sd):
+    """Rallies of one match a player, 44 rallies long, and the strengths behind them."""
+    s = rng.normal(0.0, sd, players)
+    rows = []
+    for i in range(0, players, 2):
+        for one, two in ((i, i + 1), (i + 1, i)):
+            won = int(rng.binomial(22, expit(s[one] - s[two])))
+            rows.append((f"P{one}", f"P{two}", won, 22 - won))
+    return rows, s
+
+
+def share_held(counts, true, prior_scale):
+    """Share of the 95% intervals of strengths, less their mean, that hold the truth."""
+    fit = Strengths(prior_scale).fit_counts(RallyCounts.of(rallies(counts)))
+    size = len(true)
+    less_mean = np.eye(size) - 1.0 / size
+    error = np.sqrt(np.diag(less_mean @ fit.covariance_ @ less_mean))
+    off = less_mean @ (fit.strength_.to_numpy() - true)
+    return np.mean(np.abs(off) <= 1.96 * error)

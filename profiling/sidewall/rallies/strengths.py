@@ -62,8 +62,10 @@ class Strengths(Estimator):
 
     Parameters
     ----------
-    prior_scale : float, default 0.1
-        Scale of the half-normal prior on the spread, in log odds.
+    prior_scale : float, default 0.3
+        Scale of the half-normal prior on the spread, in log odds. Two whose games end 11 to 7
+        are 0.45 apart, which is common within a club; a prior of 0.1 makes the intervals of
+        such players too short after a match or two (tests/rallies/test_strengths.py).
 
     Attributes
     ----------
@@ -89,7 +91,7 @@ class Strengths(Estimator):
 
     _result = "strength_"
 
-    def __init__(self, prior_scale: float = 0.1) -> None:
+    def __init__(self, prior_scale: float = 0.3) -> None:
         self.prior_scale = prior_scale
 
     def fit(self, shots: pd.DataFrame | Parts) -> Strengths:
