@@ -4,12 +4,14 @@ import importlib
 import inspect
 import pkgutil
 
+import numpy as np
 import pytest
 from sklearn.base import BaseEstimator, clone
+from sklearn.utils import estimator_checks
 
 import sidewall
 import sidewall as sw
-from sidewall.errors import DataError, NotFittedError
+from sidewall.errors import DataError, NotFittedError, UnitError
 from sidewall.estimator import Estimator
 from sidewall.rallies.value import BallValue
 
@@ -65,6 +67,53 @@ def test_the_words_of_an_estimator_are_those_of_scikit_learns(kind):
     Theirs.__name__ = kind.__name__
     one = made(kind)
     assert repr(one) == repr(Theirs(**one.get_params(deep=False)))
+
+
+#: Checks of scikit-learn's ``check_estimator`` that fit nothing; one that an older version does
+#: not have is left out.
+HELD = (
+    "check_parameters_default_constructible",
+    "check_get_params_invariance",
+    "check_no_attributes_set_in_init",
+    "check_estimator_cloneable",
+    "check_estimator_repr",
+    "check_mixin_order",
+)
+#: Those that do not apply, with the reason; all others fit an array of numbers.
+NOT_HELD = {
+    "check_set_params": "a wrong parameter is refused where it is given, not at the fit",
+    "check_do_not_raise_errors_in_init_or_set_params": "the same",
+    "check_valid_tag_types": "tags tell a pipeline what arrays a fit takes; ours take a log",
+}
+
+
+@pytest.mark.parametrize("check", [name for name in HELD if hasattr(estimator_checks, name)])
+@pytest.mark.parametrize("kind", PUBLIC, ids=lambda kind: kind.__name__)
+def test_what_scikit_learn_asks_of_an_unfitted_estimator(kind, check):
+    getattr(estimator_checks, check)(kind.__name__, made(kind))
+
+
+@pytest.mark.parametrize("check", [name for name in NOT_HELD if hasattr(estimator_checks, name)])
+def test_a_check_that_is_said_not_to_apply_does_not(check):
+    """For some estimator at least, and by our own words: no check is left out for comfort."""
+    refused = set()
+    for kind in PUBLIC:
+        try:
+            getattr(estimator_checks, check)(kind.__name__, made(kind))
+        except (DataError, UnitError, AssertionError):
+            refused.add(kind.__name__)
+    assert refused
+
+
+@pytest.mark.parametrize("kind", PUBLIC, ids=lambda kind: kind.__name__)
+def test_checks_that_fit_an_array_do_not_apply_since_it_is_no_log(kind):
+    others = [name for name in inspect.signature(kind.fit).parameters if name != "self"]
+    if others[0] == "shots":
+        with pytest.raises(DataError, match="give a table"):
+            made(kind).fit(np.zeros((30, 3)))
+        return
+    # of two charts, or of columns that differ by what they mean: not X and y
+    assert others[:2] in (["first", "second"], ["y", "X"])
 
 
 def test_parameters_change_by_the_checks_of_the_constructor():

@@ -2,12 +2,14 @@
 
 import numpy as np
 import pytest
+from scipy.integrate import quad_vec
+from scipy.stats import norm
 
 import sidewall as sw
 from sidewall.models.transforms import GapTransform
 from sidewall.rallies.value import BallValue
 from sidewall.worklist.gains import measures
-from sidewall.worklist.ladder import Ladder, Redrawn
+from sidewall.worklist.ladder import Ladder, Redrawn, pooled_draws
 
 
 @pytest.fixture(scope="module")
@@ -84,3 +86,33 @@ def test_an_error_costs_what_such_shots_bring_in_play(redrawn):
     cell = (some["side"] == "backhand").to_numpy() & (some["family"] == "ground").to_numpy()
     good = redrawn.after.charted[one.row][cell & ~fault].mean()
     assert one.value[cell & fault] == pytest.approx(-good)
+
+
+@pytest.mark.parametrize("scale", [0.02, 0.5])
+def test_pooled_standings_are_those_of_an_integral_over_the_spread(scale):
+    """Normal means with known errors, a flat common mean, a half-normal spread: by quadrature."""
+    rng = np.random.default_rng(8)
+    raw = scale * np.array([-1.1, 0.2, 0.4, 1.6])
+    draws = 40_000
+    drawn = raw + scale * np.array([0.5, 0.3, 0.8, 0.4]) * rng.standard_normal((draws, 4))
+    error = drawn.std(axis=0, ddof=1)
+    found = pooled_draws(raw, drawn, scale, rng)
+
+    def density(tau, power):
+        """Of the spread, times the power of every standing's mean given it (and its variance)."""
+        V = tau**2 + error**2
+        mu = np.sum(raw / V) / np.sum(1 / V)
+        like = np.prod(norm.pdf(raw, mu, np.sqrt(V))) / np.sqrt(np.sum(1 / V))
+        like *= np.exp(-0.5 * (tau / scale) ** 2)
+        mean = mu + tau**2 / V * (raw - mu)
+        spread2 = tau**2 * error**2 / V + (error**2 / V) ** 2 / np.sum(1 / V)
+        return like * (1.0, mean, mean**2 + spread2)[power]
+
+    whole, first, second = (
+        quad_vec(lambda tau, k=k: density(tau, k), 0.0, 12.0 * scale)[0] for k in range(3)
+    )
+    mean = first / whole
+    sd = np.sqrt(second / whole - mean**2)
+    # five standard errors of so many draws
+    np.testing.assert_allclose(found.mean(axis=0), mean, atol=5 * sd.max() / np.sqrt(draws))
+    np.testing.assert_allclose(found.std(axis=0), sd, rtol=5 / np.sqrt(2 * draws))

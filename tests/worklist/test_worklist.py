@@ -8,6 +8,7 @@ from sidewall.combinations.tries import break_words
 from sidewall.errors import DataError, NotFittedError
 from sidewall.scoring import HandInHandOut, Match, PointARally
 from sidewall.worklist import CAUTIONS, ITEM_WORDS, WorkList, drill_for, scoring_of, work_list
+from sidewall.worklist.gains import measures
 from sidewall.worklist.ladder import pooled_draws
 from sidewall.worklist.worklist import MAY_BE_NOTHING, NOT_KNOWN, TOO_SMALL, WORTH, match_gain
 
@@ -47,6 +48,24 @@ def test_points_are_shots_a_game_times_the_change_of_one_shot(works):
     some = table[table["unit"].str.startswith("points") & (table["status"] != NOT_KNOWN)]
     product = some["a_game"] * (some["goal"] - some["now"]) / 100.0
     assert some["points_per_game"].to_numpy() == pytest.approx(product.to_numpy(), abs=0.02)
+
+
+def test_a_share_lies_between_the_players_own_and_what_the_ladder_makes_of_the_balls(works):
+    """Counted anew: how often in 100 shots, drawn toward what others do with such balls."""
+    ladder, seen = works.ladder_, 0
+    for one in measures(ladder)[0]:
+        gain = works._gains[one.item]
+        if not one.share or gain.why:
+            continue
+        rows = pd.DataFrame({"player": ladder.player[one.row], "own": one.value})
+        rows["ladder"] = one.expected
+        per_100 = 100.0 * rows.groupby("player").mean().abs()
+        for k in np.flatnonzero(gain.standing.known):
+            low, high = sorted(per_100.loc[k])
+            error = 100.0 * gain.standing.drawn[:, k].std()
+            assert low - error < gain.now[k] < high + error
+            seen += 1
+    assert seen >= len(works.players_)
 
 
 def test_a_match_gains_by_exact_scoring(works):

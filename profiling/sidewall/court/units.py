@@ -48,7 +48,7 @@ def parse_unit(word: str) -> str:
     UnitError
         If the word is no known unit.
     """
-    folded = re.sub(r"[^a-z]+", "_", word.casefold()).strip("_")
+    folded = re.sub(r"[^a-z]+", "_", str(word).casefold()).strip("_")
     try:
         return _UNIT_WORDS[folded]
     except KeyError:
