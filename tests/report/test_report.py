@@ -58,10 +58,14 @@ def test_a_player_called_index_has_a_page_of_another_name(report, monkeypatch, t
     assert one.file.name == "player-index.html"
 
 
-def test_a_log_without_places_times_and_heights_still_has_a_page(shots, odd, tmp_path, parse):
+def bare_of(shots):
+    """The same shots without places, times, heights and details of the match."""
     places = [name for name in shots if str(name).endswith(("x_m", "y_m", "z_m"))]
-    extra = [*places, "t_s"]
-    bare = shots.drop(columns=[*extra, "date", "tin_height_m", "board_width_m", "scoring"])
+    return shots.drop(columns=[*places, "t_s", "date", "tin_height_m", "board_width_m", "scoring"])
+
+
+def test_a_log_without_places_times_and_heights_still_has_a_page(shots, odd, tmp_path, parse):
+    bare = bare_of(shots)
     made = Report().fit(bare)
     text = made.write(odd, tmp_path / "bare.html").file.read_text(encoding="utf-8")
     page = parse(text)
@@ -74,6 +78,23 @@ def test_a_log_without_places_times_and_heights_still_has_a_page(shots, odd, tmp
     assert not page.all("video")
     with pytest.raises(DataError, match="no times"):
         made.write(odd, tmp_path / "clips.html", clips=True)
+
+
+def test_with_two_jobs_comes_the_same_page(shots, check, html, odd, tmp_path):
+    """What another process makes meanwhile is what would be made here."""
+    made = Report(check=check).fit(shots, jobs=2)
+    assert made.ladder_._beside is not None
+    page = made.write(odd, tmp_path / "new" / "odd.html", clips=True)
+    assert made.ladder_._beside is None
+    assert page.file.read_text(encoding="utf-8") == html
+
+
+def test_with_two_jobs_is_said_what_a_log_cannot_tell(shots, odd):
+    bare = bare_of(shots)
+    one, two = Report().fit(bare), Report().fit(bare, jobs=2)
+    assert one.content(odd) == two.content(odd)
+    assert one.ladder_.missing == two.ladder_.missing
+    assert "tin margin" in two.ladder_.missing
 
 
 def test_a_log_with_too_little_says_so(shots, tmp_path):

@@ -11,6 +11,7 @@ from typing import Annotated
 
 import typer
 
+from sidewall.beside import spare_jobs
 from sidewall.cli.logs import agree, compare, join, notebook
 from sidewall.cli.map import map_columns
 from sidewall.cli.options import (
@@ -118,7 +119,9 @@ def profile(
 
     found = usable_log(read_log(logs, players, matches, board_width_cm, sheet, encoding))
     width_m = None if board_width_cm is None else board_width_cm / 100
-    made = write_profile(found.shots, player, out, unit, width_m, outcome)
+    made = write_profile(
+        found.shots, player, out, unit, width_m, outcome, jobs=spare_jobs()
+    )
     for line in made.lines():
         typer.echo(line)
 

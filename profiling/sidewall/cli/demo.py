@@ -11,6 +11,7 @@ from typing import Final
 
 import pandas as pd
 
+from sidewall.beside import spare_jobs
 from sidewall.cli.files import Profile
 from sidewall.cli.options import Steps
 from sidewall.cli.profile import profile_files, write_profile
@@ -96,7 +97,7 @@ def make_demo(folder: Path) -> list[str]:
 def _write_results(found: LogCheck, player: str, profile: Path, sheet: Path, page: Path) -> Profile:
     with Steps("demo", 4) as steps:
         steps.next("models")
-        report = Report(check=found).fit(found.shots)
+        report = Report(check=found).fit(found.shots, spare_jobs())
         ladder = report.ladder_
         by_rally = {"rally": ladder.rally} if ladder.rally else {}
         steps.next("pictures and tables")
@@ -113,7 +114,9 @@ def _write_profile(
 ) -> Profile:
     truth = pd.read_csv(synthetic_data_folder() / "truth.csv")
     general = truth[["stroke", "balance", "depth"]].isna().all(axis=1)
-    return write_profile(found.shots, player, folder, models=models, truth=truth[general])
+    return write_profile(
+        found.shots, player, folder, models=models, truth=truth[general], jobs=spare_jobs()
+    )
 
 
 def _refuse_edited(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, cast
 
 import pandas as pd
 
+from sidewall.beside import beside
 from sidewall.cli.files import Profile, Writer
 from sidewall.cli.names import find_player
 from sidewall.cli.options import Steps
@@ -50,6 +51,7 @@ def write_profile(
     outcome: str = "both",
     models: Mapping[str, TightnessModel] | None = None,
     truth: pd.DataFrame | None = None,
+    jobs: int = 1,
 ) -> Profile:
     """Fit the model to a log and write one player's tables and pictures.
 
@@ -71,6 +73,8 @@ def write_profile(
         Fitted already, by outcome; fitted here by default.
     truth
         True thresholds of simulated players, to be drawn; see `plot_threshold`.
+    jobs
+        With two, another process makes the first model's held-out checks meanwhile.
 
     Returns
     -------
@@ -100,6 +104,11 @@ def write_profile(
         models = models or _fit(shots, OUTCOMES[outcome], profile, steps)
         some = next(iter(models.values()))
         known_player(some, player)
+        checks: dict[str, Callable[[], Diagnostics]] = {
+            outcome: model.diagnostics for outcome, model in models.items()
+        }
+        if jobs > 1:
+            checks[next(iter(models))] = beside(_checked, some)
         width = board_width_of(some, player, board_width_m)
         if parse_unit(unit) == "boards":
             board_width(width)
@@ -111,7 +120,7 @@ def write_profile(
         steps.next("tables")
         for name, table in player_tables(models, player).items():
             writer.table(name, readable(table, unit, width))
-        _checks(writer, models, steps)
+        _checks(writer, checks, steps)
     return profile
 
 
@@ -175,15 +184,19 @@ def _zones(writer: Writer, shots: pd.DataFrame, unit: str, width: float | None) 
     writer.table("zones", readable(player_zones(shots, player), unit, width))
 
 
-def _checks(writer: Writer, models: Mapping[str, TightnessModel], steps: Steps) -> None:
+def _checked(model: TightnessModel) -> Diagnostics:
+    return model.diagnostics()
+
+
+def _checks(writer: Writer, checks: Mapping[str, Callable[[], Diagnostics]], steps: Steps) -> None:
     """Held-out checks, where there are matches enough to hold some out."""
     from sidewall.plots import plot_calibration  # noqa: PLC0415
 
     found: dict[str, Diagnostics] = {}
-    for outcome, model in models.items():
+    for outcome, check in checks.items():
         steps.next(f"checks by {outcome}")
         try:
-            found[outcome] = model.diagnostics()
+            found[outcome] = check()
         except DataError as error:
             writer.profile.missing.append(f"held-out checks by {outcome}: {error}")
     for outcome, one in found.items():

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from sidewall.beside import spare_jobs
 from sidewall.cli.options import (
     BoardWidth,
     Encoding,
@@ -45,8 +46,6 @@ Fresh = Annotated[
     ),
 ]
 Seed = Annotated[int, typer.Option("--seed", help="For what is drawn at random.", min=0)]
-#: Two cores are what most machines have to spare.
-_MOST_JOBS = 2
 
 
 def report(
@@ -112,7 +111,7 @@ def report(
     words = {} if notes is None or asked else _notes_of(notes, names)
     with Steps("report", 2 if asked else len(names) + 1) as steps:
         steps.next("models")
-        made.fit(shots)
+        made.fit(shots, spare_jobs())
         steps.next("pages")
         if asked is None:
 
@@ -120,7 +119,7 @@ def report(
                 steps.next("pages")
                 _tell(written)
 
-            made.write_all(out, clips=clips, notes=words, jobs=_jobs(), tell=tell)
+            made.write_all(out, clips=clips, notes=words, jobs=spare_jobs(), tell=tell)
             typer.echo(f"Open first: {out / 'index.html'}")
         else:
             _tell(made.write(asked, out, clips=clips, notes=notes))
@@ -223,12 +222,6 @@ def _by_initials(efforts: Efforts, short: dict[str, str]) -> Efforts:
     """Ratings for single players, under their initials."""
     own = {short.get(name, name): ratings for name, ratings in efforts.player.items()}
     return replace(efforts, player=own)
-
-
-def _jobs() -> int:
-    from os import cpu_count  # noqa: PLC0415
-
-    return min(cpu_count() or 1, _MOST_JOBS)
 
 
 def _tell(written: WrittenReport) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import pandas as pd
 
+from sidewall.beside import beside
 from sidewall.combinations.combination import BUILT_IN, Combination, effects
 from sidewall.combinations.repeat_or_vary import RepeatOrVary
 from sidewall.combinations.tries import breaks_at, funnel_table
@@ -35,10 +36,8 @@ _KIND: Final = ("side", "stroke", "direction")
 _DRAWS_BY_RALLY: Final = 400
 
 
-class FittedLadder:
-    """The models and tables of a log, from which every player's sheet and report are taken.
-
-    The model by value is fitted at once; everything else when it is first asked for.
+class LogTables:
+    """What all players' pages take from a log beside the model by value, each when first asked.
 
     Parameters
     ----------
@@ -48,45 +47,26 @@ class FittedLadder:
         Confidence level of every interval.
     seed
         For everything that is drawn at random.
-    efforts
-        The coach's ratings for the work list; see `sidewall.worklist.read_efforts`.
 
     Attributes
     ----------
-    value, rally : TightnessModel
-        By either outcome; ``rally`` is None where it cannot be fitted.
-    work : WorkList or None
+    rally : TightnessModel or None
+        By who won; None where it cannot be fitted.
     repeat : RepeatOrVary or None
-    decisions, decision_table, zones, credit, effects, placement, placed, targets, scatter
+    zones, credit, effects, placement, placed, targets, scatter
         Tables of all players; None where the log cannot tell.
     margin : TinMargin or None
     missing : dict of str to str
         What the log cannot tell, and why, as far as it was asked for.
     """
 
-    def __init__(
-        self,
-        shots: pd.DataFrame,
-        level: float = 0.95,
-        seed: int = 0,
-        efforts: Efforts | None = None,
-    ) -> None:
-        self.level, self.seed, self.efforts = level, seed, efforts
+    def __init__(self, shots: pd.DataFrame, level: float = 0.95, seed: int = 0) -> None:
+        self.level, self.seed = level, seed
         self.shots = shots
         self.missing: dict[str, str] = {}
         self._tries: dict[str, pd.DataFrame] = {}
         self.features = shot_features(shots)
-        self.value = TightnessModel(outcome="value", seed=seed).fit(shots)
         self.combinations = [each.as_charted(self.features) for each in BUILT_IN.values()]
-
-    def made(self) -> frozenset[str]:
-        """Names of what was asked for so far."""
-        return frozenset({*vars(self), *self._tries})
-
-    @property
-    def players(self) -> list[str]:
-        """Players of whom the model can say something."""
-        return list(self.value.players_)
 
     def own_features(self, player: str) -> pd.DataFrame:
         """A player's shots."""
@@ -118,88 +98,50 @@ class FittedLadder:
             self.missing[what] = str(error)
             return None
 
-    def thresholds(self, player: str) -> pd.DataFrame:
-        """A player's thresholds; these and the tables below are made once by the model."""
-        return self.value.thresholds(self.level, player=player)
-
-    def curves(self, player: str) -> pd.DataFrame:
-        """A player's curves."""
-        return self.value.curves(level=self.level, player=player)
-
-    def comfort(self, player: str) -> pd.DataFrame:
-        """A player's forehand against the backhand."""
-        return self.value.comfort(self.level, player=player)
-
-    def rules(self, player: str, by: str = "") -> pd.DataFrame:
-        """A player's rules; told apart by a column of the situation, if one is named."""
-        return self.value.rule(self.level, by=by or (), player=player)
-
-    def by_rally(self, player: str) -> pd.DataFrame | None:
-        """A player's thresholds judged by who won; None where there are none."""
-        if self.rally is None or player not in self.rally.players_:
-            return None
-        return self.rally.thresholds(self.level, player=player)
-
     @cached_property
-    def rally(self) -> TightnessModel | None:  # noqa: D102
+    def rally(self) -> TightnessModel | None:
         made = TightnessModel(outcome="rally", draws=_DRAWS_BY_RALLY, seed=self.seed)
         return self._try("the model by rally", lambda: made.fit(self.shots))
 
     @cached_property
-    def work(self) -> WorkList | None:  # noqa: D102
-        made = WorkList(self.value, self.efforts, level=self.level, seed=self.seed)
-        return self._try("the work list", lambda: made.fit(self.features))
-
-    @cached_property
-    def repeat(self) -> pd.DataFrame | None:  # noqa: D102
+    def repeat(self) -> pd.DataFrame | None:
         made = RepeatOrVary(seed=self.seed)
         return self._try("when to vary", lambda: made.fit(self.features).answers(self.level))
 
     @cached_property
-    def decisions(self) -> pd.DataFrame | None:  # noqa: D102
-        return None if self.work is None else self.work.decisions_
-
-    @cached_property
-    def decision_table(self) -> pd.DataFrame | None:  # noqa: D102
-        found = self.decisions
-        if found is None:
-            return None
-        return self._try("decisions", lambda: decision_table(found, self.value, level=self.level))
-
-    @cached_property
-    def effects(self) -> pd.DataFrame | None:  # noqa: D102
+    def effects(self) -> pd.DataFrame | None:
         options: Any = {"by": "player", "level": self.level, "seed": self.seed}
         return self._try(
             "combinations", lambda: effects(self.combinations, self.features, **options)
         )
 
     @cached_property
-    def placement(self) -> pd.DataFrame | None:  # noqa: D102
+    def placement(self) -> pd.DataFrame | None:
         return self._try("placement", lambda: self._placement(("player", "side", "stroke")))
 
     @cached_property
-    def placed(self) -> pd.DataFrame | None:  # noqa: D102
+    def placed(self) -> pd.DataFrame | None:
         return None if self.placement is None else placed_shots(self.features)
 
     @cached_property
-    def targets(self) -> pd.DataFrame | None:  # noqa: D102
+    def targets(self) -> pd.DataFrame | None:
         by = ("player", "target", "stroke")
         return None if self.placement is None else self._placement(by)
 
     @cached_property
-    def margin(self) -> TinMargin | None:  # noqa: D102
+    def margin(self) -> TinMargin | None:
         return self._try("tin margin", lambda: TinMargin(seed=self.seed).fit(self.features))
 
     @cached_property
-    def scatter(self) -> pd.DataFrame | None:  # noqa: D102
+    def scatter(self) -> pd.DataFrame | None:
         return None if self.margin is None else self.margin.scatter(self.level)
 
     @cached_property
-    def zones(self) -> pd.DataFrame | None:  # noqa: D102
+    def zones(self) -> pd.DataFrame | None:
         return self._try("zones", self._zones)
 
     @cached_property
-    def credit(self) -> pd.DataFrame | None:  # noqa: D102
+    def credit(self) -> pd.DataFrame | None:
         return self._try("who made the opening", self._credit)
 
     def _placement(self, by: tuple[str, ...]) -> pd.DataFrame:
@@ -224,6 +166,127 @@ class FittedLadder:
             .set_up_credit(by=["player", *told], level=self.level, seed=self.seed)
         )
         return table
+
+
+#: What another process may make meanwhile, by what `missing` calls it: the slow ones.
+_APART: Final = {
+    "the model by rally": "rally",
+    "tin margin": "margin",
+    "placement": "placement",
+    "combinations": "effects",
+}
+
+
+def _apart(shots: pd.DataFrame, level: float, seed: int) -> tuple[dict[str, Any], dict[str, str]]:
+    """The tables made apart, and what the log cannot tell of them."""
+    tables = LogTables(shots, level, seed)
+    return {name: getattr(tables, name) for name in _APART.values()}, tables.missing
+
+
+class FittedLadder(LogTables):
+    """The models and tables of a log, from which every player's sheet and report are taken.
+
+    The model by value is fitted at once; everything else when it is first asked for.
+
+    Parameters
+    ----------
+    shots, level, seed
+        As for `LogTables`.
+    efforts
+        The coach's ratings for the work list; see `sidewall.worklist.read_efforts`.
+    jobs
+        With two, another process makes meanwhile what takes long and needs no model by value.
+
+    Attributes
+    ----------
+    value : TightnessModel
+    work : WorkList or None
+    decisions, decision_table
+        Tables of all players; None where the log cannot tell.
+    """
+
+    _beside: Callable[[], tuple[dict[str, Any], dict[str, str]]] | None = None
+
+    def __init__(
+        self,
+        shots: pd.DataFrame,
+        level: float = 0.95,
+        seed: int = 0,
+        efforts: Efforts | None = None,
+        jobs: int = 1,
+    ) -> None:
+        if jobs > 1:
+            self._beside = beside(_apart, shots, level, seed)
+        super().__init__(shots, level, seed)
+        self.efforts = efforts
+        self.value = TightnessModel(outcome="value", seed=seed).fit(shots)
+
+    def made(self) -> frozenset[str]:
+        """Names of what was asked for so far."""
+        return frozenset({*vars(self), *self._tries})
+
+    def _try(self, what: str, make: Callable[[], T]) -> T | None:
+        if what in _APART and self._beside is not None:
+            self._take()
+            found: T | None = vars(self)[_APART[what]]
+            return found
+        return super()._try(what, make)
+
+    def _take(self) -> None:
+        """Take what the other process made, once it is there."""
+        if self._beside is not None:
+            found, missing = self._beside()
+            del self._beside
+            vars(self).update(found)
+            self.missing |= missing
+
+    def __getstate__(self) -> dict[str, Any]:
+        """All of it: a process cannot be kept."""
+        self._take()
+        return vars(self)
+
+    @property
+    def players(self) -> list[str]:
+        """Players of whom the model can say something."""
+        return list(self.value.players_)
+
+    def thresholds(self, player: str) -> pd.DataFrame:
+        """A player's thresholds; these and the tables below are made once by the model."""
+        return self.value.thresholds(self.level, player=player)
+
+    def curves(self, player: str) -> pd.DataFrame:
+        """A player's curves."""
+        return self.value.curves(level=self.level, player=player)
+
+    def comfort(self, player: str) -> pd.DataFrame:
+        """A player's forehand against the backhand."""
+        return self.value.comfort(self.level, player=player)
+
+    def rules(self, player: str, by: str = "") -> pd.DataFrame:
+        """A player's rules; told apart by a column of the situation, if one is named."""
+        return self.value.rule(self.level, by=by or (), player=player)
+
+    def by_rally(self, player: str) -> pd.DataFrame | None:
+        """A player's thresholds judged by who won; None where there are none."""
+        if self.rally is None or player not in self.rally.players_:
+            return None
+        return self.rally.thresholds(self.level, player=player)
+
+    @cached_property
+    def work(self) -> WorkList | None:  # noqa: D102
+        made = WorkList(self.value, self.efforts, level=self.level, seed=self.seed)
+        return self._try("the work list", lambda: made.fit(self.features))
+
+    @cached_property
+    def decisions(self) -> pd.DataFrame | None:  # noqa: D102
+        return None if self.work is None else self.work.decisions_
+
+    @cached_property
+    def decision_table(self) -> pd.DataFrame | None:  # noqa: D102
+        found = self.decisions
+        if found is None:
+            return None
+        return self._try("decisions", lambda: decision_table(found, self.value, level=self.level))
 
 
 def own(table: pd.DataFrame, player: str) -> pd.DataFrame:

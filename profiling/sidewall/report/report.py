@@ -5,13 +5,13 @@ from __future__ import annotations
 import signal
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sidewall.arguments import Table, as_frame, check_count, check_level, check_player, check_seed
+from sidewall.beside import interrupts_held, release_interrupts
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.estimator import Estimator
@@ -129,19 +129,22 @@ class Report(Estimator):
         self.videos = videos
         self.keep_in = keep_in
 
-    def fit(self, shots: Table) -> Report:
+    def fit(self, shots: Table, jobs: int = 1) -> Report:
         """Fit the model that all sheets and reports rest on; the others come when asked for.
 
         Parameters
         ----------
         shots
             A checked shot table with all players.
+        jobs
+            With two, another process makes meanwhile what pages need beside that model.
 
         Raises
         ------
         DataError
             If the log has too little for the thresholds, or no match of a video.
         """
+        check_count(jobs, "jobs", 1)
         shots = as_frame(shots)
         matches = [str(one) for one in shots["match"].unique()] if self.videos else []
         check_videos(self.videos or {}, matches)
@@ -150,7 +153,7 @@ class Report(Estimator):
         found = None if self._kept is None else self._kept.read()
         self._known = frozenset() if found is None else found.made()
         try:
-            self.ladder_ = FittedLadder(shots, *asked) if found is None else found
+            self.ladder_ = FittedLadder(shots, *asked, jobs) if found is None else found
         except DataError as error:
             raise DataError(
                 f"No report can be made from the {len(shots):,} shots of this log. Chart more, or "
@@ -347,7 +350,7 @@ def _take(report: Report) -> None:
     """Keep what a process shares between its pages, and let Ctrl-C wait for a page."""
     _SHARED[:] = [report]
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _unblock()
+    release_interrupts()
 
 
 def _write_one(task: Task) -> tuple[WrittenReport | None, list[Path]]:
@@ -372,7 +375,7 @@ def _in_processes(report: Report, tasks: list[Task], jobs: int) -> Iterator[Writ
     pool = ProcessPoolExecutor(jobs, context, initializer=_take, initargs=(report,))
     pages: list[Future[tuple[WrittenReport | None, list[Path]]]] = []
     try:
-        with _interrupts_held():  # a process that is still starting knows no better than to die
+        with interrupts_held():  # a process that is still starting knows no better than to die
             pages += [pool.submit(_write_one, task) for task in tasks]
         for page in pages:
             written, files = page.result()
@@ -386,24 +389,6 @@ def _in_processes(report: Report, tasks: list[Task], jobs: int) -> Iterator[Writ
         for page in pages:
             if not page.cancelled() and page.exception() is None:
                 note_written(page.result()[1])
-
-
-@contextmanager
-def _interrupts_held() -> Iterator[None]:
-    """Let Ctrl-C wait until the block ends, where the system can."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _unblock() -> None:
-    if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
 
 
 def write_report(

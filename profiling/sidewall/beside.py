@@ -1,0 +1,98 @@
+"""Work that another process does meanwhile, where a second core has nothing else to do."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from multiprocessing import get_context
+from os import cpu_count
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+from sidewall.errors import SidewallError
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
+T = TypeVar("T")
+
+#: Two cores are what most machines have to spare.
+_MOST_JOBS: Final = 2
+
+
+def spare_jobs() -> int:
+    """How many processes are worth having on this machine."""
+    return min(cpu_count() or 1, _MOST_JOBS)
+
+
+def beside(make: Callable[..., T], *given: Any) -> Callable[[], T]:
+    """Begin to make something in a process of its own.
+
+    The process ends with this one, whatever becomes of it. If it breaks, for want of memory or
+    by the system's hand, the work is done here.
+
+    Parameters
+    ----------
+    make : callable
+        A function of a module.
+    *given
+        What it takes.
+
+    Returns
+    -------
+    callable
+        Waits for the result and gives it; raises what `make` raised of the package's own
+        errors. To be called once.
+    """
+    context = get_context("spawn")  # the libraries below hold threads, which no fork survives
+    here, there = context.Pipe(duplex=False)
+    process = context.Process(target=_send, args=(there, make, given), daemon=True)
+    with interrupts_held():  # a process that is still starting knows no better than to die
+        process.start()
+    there.close()
+
+    def result() -> T:
+        try:
+            found = here.recv()
+        except (EOFError, OSError):
+            return make(*given)
+        finally:
+            here.close()
+            process.join()
+        if isinstance(found, SidewallError):
+            raise found
+        made: T = found
+        return made
+
+    return result
+
+
+def _send(there: Connection, make: Callable[..., Any], given: tuple[Any, ...]) -> None:
+    """Make it, and send it; Ctrl-C is left to the process that waits."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    release_interrupts()
+    try:
+        found = make(*given)
+    except SidewallError as error:
+        found = error
+    with suppress(OSError):  # nobody waits any more
+        there.send(found)
+
+
+@contextmanager
+def interrupts_held() -> Iterator[None]:
+    """Let Ctrl-C wait until the block ends, where the system can."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def release_interrupts() -> None:
+    """Let Ctrl-C through again in a process that was started within `interrupts_held`."""
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
