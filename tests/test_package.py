@@ -26,6 +26,7 @@ MAY_IMPORT = {
     "arguments": "errors",
     "files": "errors",
     "waiting": "",
+    "beside": "errors",
     "court": "errors numbers arguments",
     "log": "errors arguments files waiting court",
     "features": "errors arguments court log",
@@ -47,9 +48,9 @@ MAY_IMPORT = {
     "combinations placement decisions",
     "plots": "errors numbers arguments court log features rallies models scoring combinations "
     "placement agreement decisions worklist progress trust",
-    "report": "errors estimator numbers arguments files court log features rallies models "
+    "report": "errors beside estimator numbers arguments files court log features rallies models "
     "combinations placement decisions worklist progress clips plots",
-    "cli": "errors arguments files court log features rallies models scoring simulate plots "
+    "cli": "errors beside arguments files court log features rallies models scoring simulate plots "
     "worklist progress agreement report",
 }
 
