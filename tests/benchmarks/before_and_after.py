@@ -1,4 +1,4 @@
-"""Processor time of what a coach waits for, in this program and in an earlier state of it.
+"""What a coach waits for, in this program and in an earlier state of it.
 
 Both run the same commands in turn, in one go, on the same log, beside the import of pandas and
 matplotlib.pyplot, which no page can do without. The second player's page finds what the first
@@ -7,8 +7,8 @@ one kept. The earlier state is a folder into which it was checked out.
     git worktree add --detach ../before 3bfe8fe
     python tests/benchmarks/before_and_after.py --before ../before
 
-Results go to tests/benchmarks/before_and_after.json. Processor time of the process and its
-children, so that other work on the machine counts little.
+Results go to tests/benchmarks/before_and_after.json: seconds on the clock, on a machine with
+nothing else to do, and of processor time, with all processes that a command starts.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 from steps import write_inputs
@@ -54,20 +55,20 @@ def commands(log: Path, folder: Path) -> dict[str, list[str]]:
     }
 
 
-def seconds_of(arguments: list[str], tree: Path, folder: Path) -> float:
-    """Processor seconds of a command, with what it starts."""
+def seconds_of(arguments: list[str], tree: Path, folder: Path) -> tuple[float, float]:
+    """Seconds of a command on the clock, and of the processor with what it starts."""
     environment = os.environ | {
         "PYTHONPATH": str(tree / "profiling"),
         "XDG_CACHE_HOME": str(folder / "cache"),
         "OPENBLAS_NUM_THREADS": "1",
         "MPLBACKEND": "Agg",
     }
-    start = resource.getrusage(resource.RUSAGE_CHILDREN)
+    clock, start = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
     subprocess.run(
         [sys.executable, *arguments], check=True, cwd=folder, env=environment, capture_output=True
     )
-    end = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return end.ru_utime + end.ru_stime - start.ru_utime - start.ru_stime
+    waited, end = time.perf_counter() - clock, resource.getrusage(resource.RUSAGE_CHILDREN)
+    return waited, end.ru_utime + end.ru_stime - start.ru_utime - start.ru_stime
 
 
 def main() -> None:
@@ -77,7 +78,7 @@ def main() -> None:
     ask.add_argument("--rounds", type=int, default=3)
     asked = ask.parse_args()
     trees = dict(zip(TREES, (asked.before.resolve(), HERE.parents[1]), strict=True))
-    found: dict[str, dict[str, list[float]]] = {}
+    found: dict[str, dict[str, list[tuple[float, float]]]] = {}
     for _ in range(asked.rounds):
         for name, tree in trees.items():
             with tempfile.TemporaryDirectory() as made:
@@ -87,13 +88,16 @@ def main() -> None:
                 for what, arguments in commands(log, folder).items():
                     took = seconds_of(arguments, tree, folder)
                     found.setdefault(what, {}).setdefault(name, []).append(took)
-                    print(f"{name:7} {what:45} {took:7.2f} s", flush=True)
+                    print(f"{name:7} {what:45} {took[0]:7.2f} s {took[1]:7.2f} s", flush=True)
     rows = []
-    imports = statistics.median(found["import pandas and pyplot"]["after"])
     for what, took in found.items():
-        before, after = (round(statistics.median(took[name]), 2) for name in TREES)
-        times = round(after / imports, 1)
-        rows.append({"what": what, "before_s": before, "after_s": after, "times_imports": times})
+        row = {"what": what}
+        for name in TREES:
+            middle = [round(statistics.median(one), 2) for one in zip(*took[name], strict=True)]
+            row |= {f"{name}_s": middle[0], f"{name}_cpu_s": middle[1]}
+        rows.append(row)
+    for row in rows:
+        row["times_imports"] = round(row["after_s"] / rows[0]["after_s"], 1)
     versions = {"python": platform.python_version(), "rounds": asked.rounds}
     content = {
         "command": "python tests/benchmarks/before_and_after.py --before ../before",
