@@ -85,6 +85,11 @@ def test_the_outline_lies_on_the_ellipse():
     away = ellipse.outline() - ellipse.centre_m
     square = np.einsum("pi,ij,pj->p", away, np.linalg.inv(ellipse.covariance), away)
     assert np.sqrt(square) == pytest.approx(np.full(181, ellipse.radius))
+    x, y = away.T  # closed, and all the way round: the polygon's area is the ellipse's
+    area = 0.5 * np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))
+    whole = np.pi * ellipse.radius**2 * np.sqrt(np.linalg.det(ellipse.covariance))
+    assert abs(area) == pytest.approx(whole, rel=(2 * np.pi / 180) ** 2)
+    assert away[0] == pytest.approx(away[-1])
 
 
 def test_missing_points_are_left_out():

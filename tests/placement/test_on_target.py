@@ -1,6 +1,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 
 from sidewall.errors import DataError
 from sidewall.features.rates import wilson_interval
@@ -12,6 +13,7 @@ from sidewall.placement import (
     placement_table,
     with_pace,
 )
+from sidewall.placement.on_target import pace_slope
 
 
 def one(table, rally, shot):
@@ -110,3 +112,26 @@ def test_slow_and_fast_drives_are_compared_within_players(ladder):
     assert (drives["odds_ratio_low"] < drives["odds_ratio"]).all()
     with pytest.raises(DataError, match="at least 2"):
         pace_and_accuracy(ladder, bands=1)
+
+
+def test_the_slope_of_pace_is_that_of_a_logistic_curve_with_own_intercepts():
+    """Players who do not differ in it: an ordinary logistic regression has the same slope."""
+    rng = np.random.default_rng(21)
+    n = 4000
+    player = np.repeat(["Alder", "Birch", "Cedar", "Elm"], n // 4)
+    pace = 9.0 + np.repeat([0.0, 0.5, -0.5, 1.0], n // 4) + 0.6 * rng.standard_normal(n)
+    own = pace - pd.Series(pace).groupby(player).transform("mean").to_numpy()
+    level = np.repeat([0.3, -0.2, 0.0, 0.1], n // 4)
+    on = rng.random(n) < 1.0 / (1.0 + np.exp(-(level - 0.7 * own)))
+    group = pd.DataFrame(
+        {"player": player, "pace_m_s": pace, "on_target": on.astype(float), "rally_id": range(n)}
+    )
+    found = pace_slope(group, 0.95)
+    X = np.column_stack([pd.get_dummies(player).to_numpy(dtype=float), own])
+    other = sm.Logit(group["on_target"], X).fit(disp=0)
+    slope, error = other.params.iloc[-1], other.bse.iloc[-1]
+    assert np.log(found["odds_ratio"]) == pytest.approx(slope, abs=0.5 * error)
+    assert np.log(found["odds_ratio_low"]) < slope - error
+    assert np.log(found["odds_ratio_high"]) > slope + error
+    alike = group.assign(pace_m_s=9.0)
+    assert np.isnan(list(pace_slope(alike, 0.95).values())).all()

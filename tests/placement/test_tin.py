@@ -1,4 +1,5 @@
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.integrate import quad
 from scipy.special import expit
@@ -6,7 +7,14 @@ from scipy.stats import norm
 
 from sidewall.errors import DataError, NotFittedError
 from sidewall.placement import TinMargin
-from sidewall.placement.aim import _few_aims, best_height, even_normal, tin_chance, win_chance
+from sidewall.placement.aim import (
+    _few_aims,
+    best_height,
+    even_normal,
+    scatter_of,
+    tin_chance,
+    win_chance,
+)
 from sidewall.placement.heights import wall_heights
 
 
@@ -212,3 +220,29 @@ def test_a_gain_that_cannot_be_fitted_is_said_not_left_empty(study):
     assert len(margin.scatter())
     with pytest.raises(DataError, match=r"no best height can be told\. drop: "):
         margin.best()
+
+
+def test_errors_of_mean_and_scatter_are_those_of_normal_samples():
+    """No ball in the tin: the mean's variance is s2 / n, that of log s about 1 / 2(n - 1)."""
+    rng = np.random.default_rng(31)
+    n = 400
+    rows = pd.DataFrame({"height_m": rng.normal(0.8, 0.05, n), "tin_m": 0.3, "in_tin": False})
+    found = scatter_of(rows, False)
+    mean, sd = rows["height_m"].mean(), rows["height_m"].std()
+    assert found.mean_m == pytest.approx(mean)
+    assert found.sd_m == pytest.approx(sd)
+    exact = np.diag([sd**2 / n, 1.0 / (2.0 * (n - 1))])
+    np.testing.assert_allclose(found.covariance, exact, atol=0.01 * np.diag(exact).min())
+    two = rows.assign(player=np.where(np.arange(n) < 100, "Elm", "Yew"))
+    within = scatter_of(two, True)  # around each player's own mean, weighed by their shots
+    assert within.mean_m == pytest.approx(mean)
+    assert within.covariance[0, 0] == pytest.approx(within.sd_m**2 / n, rel=0.01)
+
+
+def test_gaps_that_are_all_alike_have_no_column(study):
+    rng = np.random.default_rng(15)
+    table = study.drops(study.draw_players(rng), 100, rng)
+    for gaps, there in ((0.4, False), (np.linspace(0.2, 0.8, len(table)), True)):
+        margin = TinMargin().fit(table.assign(gap_m=gaps))
+        (gain,) = margin.gains_.values()
+        assert ("gap" in gain.curves_.columns_) == there

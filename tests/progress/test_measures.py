@@ -7,7 +7,14 @@ from statsmodels.stats.contingency_tables import StratifiedTable
 
 import sidewall as sw
 from sidewall import simulate
-from sidewall.progress.measures import _fit, change_columns, own_change, share_change
+from sidewall.progress.measures import (
+    _WIDEST_SD,
+    _fit,
+    change_columns,
+    comfort_rows,
+    own_change,
+    share_change,
+)
 
 
 @pytest.fixture(scope="module")
@@ -164,3 +171,42 @@ def test_exchanging_periods_turns_the_sign(seed, n):
     assert one.change == pytest.approx(-two.change, abs=1e-12)
     assert one.error == pytest.approx(two.error)
     assert 0.0 <= one.before <= 1.0
+
+
+def test_what_a_period_knows_is_the_curvature_of_its_penalised_likelihood():
+    """Two columns: the estimate climbs no further, and its information by differences."""
+    rng = np.random.default_rng(17)
+    n = 300
+    C = np.column_stack([np.ones(n), rng.standard_normal(n)])
+    base = rng.uniform(0.3, 0.7, n)
+    y = (rng.random(n) < base).astype(float)
+    found = _fit(y, base, C, np.arange(n), 1.0, np.zeros((n, 0)))
+
+    def likelihood(d):
+        eta = logit(base) + C @ d
+        return y @ eta - np.logaddexp(0.0, eta).sum() - 0.5 * d @ d / _WIDEST_SD**2
+
+    h, axes = 1e-3, np.eye(2)
+    at = found.deviation
+    slope = [(likelihood(at + h * e) - likelihood(at - h * e)) / (2 * h) for e in axes]
+    np.testing.assert_allclose(slope, 0.0, atol=1e-3)
+    curvature = [
+        [
+            sum(a * b * likelihood(at + h * (a * e + b * f)) for a in (-1, 1) for b in (-1, 1))
+            / (4 * h * h)
+            for f in axes
+        ]
+        for e in axes
+    ]
+    np.testing.assert_allclose(found.information, -np.array(curvature), rtol=1e-3, atol=1e-2)
+
+
+def test_comfort_needs_both_sides_in_both_periods(fitted):
+    """In the period after stand nothing but forehands: too few backhands to compare."""
+    model, _, _ = fitted
+    player = model.players_[0]
+    forehand = (model.used_["side"] == "forehand").to_numpy()
+    after = forehand & (np.cumsum(forehand) % 2 == 0)
+    rows = comfort_rows(model, player, None, after)
+    assert rows
+    assert all("shots of a side in a period" in row["note"] for row in rows)

@@ -9,7 +9,7 @@ import sidewall as sw
 from sidewall.models.transforms import GapTransform
 from sidewall.rallies.value import BallValue
 from sidewall.worklist.gains import measures
-from sidewall.worklist.ladder import Ladder, Redrawn, pooled_draws
+from sidewall.worklist.ladder import Ladder, Redrawn, _along_the_gap, pooled_draws
 
 
 @pytest.fixture(scope="module")
@@ -116,3 +116,10 @@ def test_pooled_standings_are_those_of_an_integral_over_the_spread(scale):
     # five standard errors of so many draws
     np.testing.assert_allclose(found.mean(axis=0), mean, atol=5 * sd.max() / np.sqrt(draws))
     np.testing.assert_allclose(found.std(axis=0), sd, rtol=5 / np.sqrt(2 * draws))
+
+
+def test_too_few_different_gaps_for_a_curve_give_a_mean():
+    two = np.repeat([0.3, 0.6], [390, 10])  # most knots of a spline coincide
+    assert _along_the_gap(two).tolist() == np.ones((400, 1)).tolist()
+    assert _along_the_gap(np.linspace(0.1, 1.5, 400)).shape[1] > 1
+    assert _along_the_gap(np.linspace(0.1, 1.5, 4)).shape == (4, 1)

@@ -10,7 +10,14 @@ from sidewall.scoring import HandInHandOut, Match, PointARally
 from sidewall.worklist import CAUTIONS, ITEM_WORDS, WorkList, drill_for, scoring_of, work_list
 from sidewall.worklist.gains import measures
 from sidewall.worklist.ladder import pooled_draws
-from sidewall.worklist.worklist import MAY_BE_NOTHING, NOT_KNOWN, TOO_SMALL, WORTH, match_gain
+from sidewall.worklist.worklist import (
+    MAY_BE_NOTHING,
+    NOT_KNOWN,
+    TOO_SMALL,
+    WORTH,
+    match_gain,
+    threshold_columns,
+)
 
 
 @pytest.fixture(scope="module")
@@ -241,3 +248,27 @@ def test_a_combination_says_at_which_step_it_breaks(works, ladder):
     stages = BUILT_IN["length then volley"].funnel(ladder, player="Rowan")
     assert row["why"] == break_words(stages)
     assert "step" in row["why"]
+
+
+@pytest.mark.parametrize(
+    ("own", "other", "words"),
+    [
+        (0.60, 0.50, "own other side and ladder's quartile"),
+        (0.40, 0.50, ""),
+        (0.50, 0.50, "ladder's quartile"),  # as high is not higher
+        (0.46, 0.50, "ladder's quartile"),
+        (0.60, np.nan, "ladder's quartile"),
+    ],
+)
+def test_a_threshold_is_worse_where_it_is_higher(own, other, words):
+    """Four others stand at 40, 45, 50 and 55 cm; a quarter of all five lie below 45."""
+    sides = {"Rowan": (own, other)} | {f"P{k}": (0.40 + 0.05 * k, 0.3) for k in range(4)}
+    rows = [
+        {"player": name, "side": side, "family": "ground", "threshold_m": at}
+        for name, both in sides.items()
+        for side, at in zip(("forehand", "backhand"), both, strict=True)
+    ]
+    answers = pd.DataFrame(rows).assign(threshold_low_m=0.2, threshold_high_m=0.9)
+    found = threshold_columns(answers, "Rowan", "attack_forehand")
+    assert found["threshold_is_worse"] == words
+    assert found["threshold_m"] == own
