@@ -5,6 +5,7 @@ from itertools import permutations as orders
 import numpy as np
 import pytest
 from scipy.stats import hypergeom
+from scipy.stats import t as student
 
 from sidewall.combinations.stratified import (
     Moments,
@@ -125,7 +126,18 @@ def test_too_few():
     nothing = mantel_haenszel(moments_of(rng)[np.zeros(400, bool)])
     assert nothing.too_few
     assert np.isnan(nothing.difference)
+    assert (nothing.n_1, nothing.n_0, nothing.rallies, nothing.strata) == (0, 0, 0, 0)
     always = Moments(
         np.ones(200), np.arange(200) % 2 == 0, np.zeros(200, int), np.arange(200), np.arange(200)
     )
     assert mantel_haenszel(always).too_few  # whoever always wins tells nothing
+
+
+@pytest.mark.parametrize("level", [0.5, 0.95])
+def test_with_even_halves_of_one_stratum_the_margin_is_students(level):
+    """Every moment alone and of the same weight: as many degrees of freedom as moments."""
+    m = moments_of(np.random.default_rng(9), n=12, strata=1)
+    m = Moments(m.won, np.arange(12) % 2 == 0, m.stratum, m.rally, m.unit)
+    found = mantel_haenszel(m, level)
+    t = student.ppf(0.5 + level / 2, 12)
+    assert found.margin == pytest.approx(t * found.standard_error)
