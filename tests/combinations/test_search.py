@@ -11,6 +11,10 @@ from sidewall.combinations import search
 from sidewall.combinations.many_tests import adjusted_by_question
 from sidewall.combinations.search import half_of_matches
 from sidewall.combinations.sequences import (
+    Candidates,
+    FirstOrder,
+    _look_up,
+    _parts,
     candidates,
     first_order,
     frequency,
@@ -234,3 +238,33 @@ def test_refusals(table, by_hand):
     with pytest.raises(DataError, match="no player 'Oak'"):
         search(table, player="Oak")
     assert len(search(one, confirm=False)) == 0
+
+
+def test_values_are_looked_up_and_nothing_stands_where_there_is_none():
+    found = _look_up(np.array([2, 5]), np.array([0.3, 0.7]), np.array([1, 2, 5, 6, 99]))
+    assert found.tolist() == [0.0, 0.3, 0.7, 0.0, 0.0]
+    assert _look_up(np.array([], int), np.array([]), np.array([4])).tolist() == [0.0]
+
+
+def test_weights_of_the_parts_by_a_loop():
+    """Each move tells ``1 / m``, each letter between two moves ``-1 / n``, in its own column."""
+    rng = np.random.default_rng(23)
+    k, players, length, m = 3, 2, 5, 40
+    order = FirstOrder(
+        rng.integers(3, 60, (2, players, k)).astype(float),
+        rng.integers(1, 30, (2, players, k, k)).astype(float),
+    )
+    code = rng.integers(0, k, (m, length))
+    found = Candidates(rng.integers(0, players, m), code, np.ones(m), np.ones(m))
+    wanted = np.zeros((m, 2 * k * k + 2 * k))
+    for i in range(m):
+        who = found.player[i]
+        for step in range(length - 1):
+            role = (length - 1 - step) % 2  # the last letter is the player's own
+            a, b = code[i, step], code[i, step + 1]
+            wanted[i, role * k * k + a * k + b] += 1.0 / order.moves[role, who, a, b]
+            if step > 0:
+                wanted[i, 2 * k * k + role * k + a] -= 1.0 / order.starts[role, who, a]
+    weights, inverse = _parts(found, order)
+    np.testing.assert_allclose(weights.toarray(), wanted)
+    np.testing.assert_allclose(inverse, wanted.sum(axis=1))

@@ -181,7 +181,7 @@ def test_an_unknown_player_is_not_known_yet(shots, model):
 def test_errors_say_the_mend(shots, model, table):
     with pytest.raises(NotFittedError, match="fit"):
         decisions(shots, sw.TightnessModel(draws=200))
-    with pytest.raises(DataError, match="chart the gap and the choice"):
+    with pytest.raises(DataError, match=r"derivable: \d+.*; chart the gap and the choice"):
         decisions(shots.assign(choice=pd.Series([None] * len(shots), dtype=object)), model)
     with pytest.raises(DataError, match="no column 'moon'"):
         decision_table(table, model, "moon")
@@ -224,3 +224,12 @@ def test_kept_decisions_alone_are_summed_up(shots, model, table):
     set_ = decision_table(table[(table["balance"] == "set").to_numpy()], model, "player")
     pd.testing.assert_frame_equal(kept, set_)
     assert kept["n_shots"].sum() < len(table)
+
+
+def test_a_match_that_no_half_has_seen_is_judged_by_the_whole(table, model):
+    new = table.head(60).assign(match="another")
+    assert (model.halves().of(new) == -1).all()
+    found = ChoiceWorth(model, new, halves=True)
+    whole = ChoiceWorth(model, new)
+    np.testing.assert_allclose(found.mean, whole.mean)
+    np.testing.assert_array_equal(np.isnan(found.p_right), np.isnan(whole.p_right))
