@@ -90,6 +90,9 @@ def test_sums_are_those_of_the_single_draws(table, model):
 def test_the_table_adds_up(table, model):
     by = decision_table(table, model)
     assert by["n_shots"].sum() == len(table)
+    keys = ["player", "side", "family", "decision"]
+    rallies = table.groupby(keys, observed=True)["rally_id"].nunique()
+    assert by.set_index(keys)["n_rallies"].loc[rallies.index].tolist() == rallies.tolist()
     groups = by.groupby(["player", "side", "family"], observed=True)
     assert groups["share"].sum().to_numpy() == pytest.approx(1.0)
     assert (groups["n_shots"].sum() == groups["of"].first()).all()

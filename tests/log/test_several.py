@@ -48,17 +48,19 @@ def test_each_log_is_read_by_its_own_headings(one, other, tmp_path):
     np.testing.assert_allclose(second["gap_m"], wanted["gap_m"], atol=1e-9)
 
 
-def test_matches_of_one_name_and_different_play_are_two(one, other, tmp_path):
-    for folder, table in (("x", one), ("y", other)):
+@pytest.mark.parametrize("folders", [("x", "y"), ("a", "b")])  # after and before m01
+def test_matches_of_one_name_and_different_play_are_two(one, other, tmp_path, folders):
+    for folder, table in zip(folders, (one, other), strict=True):
         (tmp_path / folder).mkdir()
         table.to_csv(tmp_path / folder / "log.csv", index=False)
-    check = check_log([tmp_path / "x", tmp_path / "y"])
-    assert list(check.shots["match"].cat.categories) == ["x/log: m01", "y/log: m01"]
+    check = check_log([tmp_path / folder for folder in folders])
+    names = [f"{folder}/log: m01" for folder in folders]
+    assert list(check.shots["match"].cat.categories) == names
     assert check.rows_used == len(one) + len(other)
     (note,) = [note for note in check.notes if "different play" in note]
-    assert "x/log.csv, y/log.csv" in note
+    assert ", ".join(f"{folder}/log.csv" for folder in folders) in note
     assert "leave all but one" in note
-    for name, table in (("x/log: m01", one), ("y/log: m01", other)):
+    for name, table in zip(names, (one, other), strict=True):
         mine = check.shots[check.shots["match"] == name]
         assert mine["gap_m"].tolist() == pytest.approx(read_shots(table)["gap_m"], nan_ok=True)
 
