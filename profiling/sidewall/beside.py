@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from multiprocessing import get_context
 from os import cpu_count
+from threading import RLock
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from sidewall.errors import SidewallError
@@ -69,8 +70,11 @@ def beside(make: Callable[..., T], *given: Any) -> Callable[[], T]:
 
 def _send(there: Connection, make: Callable[..., Any], given: tuple[Any, ...]) -> None:
     """Make it, and send it; Ctrl-C is left to the process that waits."""
+    from tqdm import tqdm  # noqa: PLC0415 - slow to load
+
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     release_interrupts()
+    tqdm.set_lock(RLock())  # the usual one is between processes, and outlives one that is stopped
     try:
         found = make(*given)
     except SidewallError as error:
