@@ -177,3 +177,17 @@ def test_the_key_undoes_it(log, name, seed):
         out, key = Path(folder) / "out.csv", Path(folder) / "key.csv"
         pseudonymise(log, out, key, seed=seed)
         pd.testing.assert_frame_equal(reidentify(read_shots(out), key), before)
+
+
+def test_a_key_without_a_last_line_break_is_gone_on_with(named, tmp_path):
+    """As an editor may leave it: what is added begins a line of its own."""
+    first = named[named["match"] == "Alder v Birch"]
+    pseudonymise(first, tmp_path / "first.csv", tmp_path / "key.csv")
+    before = (tmp_path / "key.csv").read_bytes().rstrip(b"\n")
+    (tmp_path / "key.csv").write_bytes(before)
+    pseudonymise(named, tmp_path / "all.csv", tmp_path / "key.csv")
+    after = (tmp_path / "key.csv").read_bytes()
+    assert after.startswith(before + b"\n")
+    assert b"\n\n" not in after
+    again = reidentify(read_shots(tmp_path / "all.csv"), tmp_path / "key.csv")
+    assert set(again["player"]) == set(read_shots(named)["player"])

@@ -124,6 +124,22 @@ def test_headings_below_a_title_are_not_passed_over(parts, book, tmp_path):
         check_log(path)
 
 
+@pytest.mark.parametrize(("above", "found"), [(19, True), (20, False)])
+def test_headings_are_searched_in_twenty_rows(parts, book, above, found):
+    path = book(parts)
+    opened = openpyxl.load_workbook(path)
+    opened["M2"].insert_rows(1, above)
+    for row in range(1, above + 1):
+        opened["M2"].cell(row, 1, "A long title")
+    opened.save(path)
+    if found:
+        with pytest.raises(LogError, match=f"seem to stand in row {above + 1}"):
+            check_log(path)
+        return
+    check = check_log(path)  # a sheet of notes
+    assert check.rows_used == len(parts["M1"])
+
+
 def test_columns_may_differ_between_sheets_but_not_their_units(parts, book, log):
     other = parts["M2"].drop(columns=["x", "y"]).rename(columns={"player": "Hitter"})
     shots = read_shots(book({"one": parts["M1"], "two": other[other.columns[::-1]]}))

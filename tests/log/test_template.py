@@ -5,6 +5,7 @@ from sidewall.errors import LogError, WriteError
 from sidewall.log import write_template
 from sidewall.log.columns import COLUMNS
 from sidewall.log.sheet_formulas import DETAIL_COLUMNS
+from sidewall.log.template_workbook import explanations
 from sidewall.log.vocabulary import VOCABULARY
 
 
@@ -80,3 +81,12 @@ def test_lists_and_limits_warn_and_never_stop(tmp_path):
     assert len(rules) > 10
     assert {rule.errorStyle for rule in rules} == {"warning"}
     assert all(rule.showErrorMessage and len(rule.error) <= 255 for rule in rules)
+
+
+@pytest.mark.parametrize("heading", ["gap_cm", "gap_boards"])
+def test_every_column_is_explained(heading):
+    rows = explanations(heading)
+    explained = " ".join(row[1] for row in rows)
+    assert not [spec.name for spec in COLUMNS if spec.name not in explained]
+    assert [row[1] for row in rows if row[1].startswith(heading)]
+    assert all(all(row[k] for k in (0, 1, 2, 3)) for row in rows)
