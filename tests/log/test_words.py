@@ -163,3 +163,20 @@ def test_none_as_a_winner_is_blank_where_nobody_is_called_that(log, checked):
     check = checked(log)
     assert check.rows_refused == 0
     assert set(check.shots["player"]) == {"Rowan", "Hazel", "Alder", "Birch"}
+
+
+@pytest.mark.parametrize("name", ["Rowan", "Hazel", "Alder", "Birch"])
+def test_a_name_spelled_otherwise_is_listed_whosever_it_is(log, checked, name):
+    again = [log[log["match"] == "M2"].assign(match=f"M{k}") for k in (3, 4, 5)]
+    log = pd.concat([log, *again], ignore_index=True)
+    log.loc[log.index[log["player"] == name][0], "player"] = name.upper()
+    folded = checked(log).folded
+    assert folded["found"].tolist() == [name.upper()]
+    assert folded["read_as"].tolist() == [name]
+
+
+def test_a_winner_whom_nobody_knows_is_refused_and_not_read_as_blank(log, checked):
+    log.loc[4, "rally_won_by"] = "Cedar"
+    check = checked(log)
+    assert check.folded.empty
+    assert "Cedar" in set(check.problems["value"])

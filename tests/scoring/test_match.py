@@ -92,8 +92,9 @@ def test_longer_matches_favour_the_better_player():
     assert 0.5 < chances[0] < chances[1] < chances[2]
 
 
-def test_spin_of_the_racket_is_the_average():
-    match = Match()
+@pytest.mark.parametrize("rule", ["winner", "loser", "alternate"])
+def test_spin_of_the_racket_is_the_average(rule):
+    match = Match(next_server=rule)
     first, second = (match.match_win_probability(0.6, 0.4, serving=s) for s in (True, False))
     assert first > second
     found = match.match_win_probability(0.6, 0.4, serving=None)
