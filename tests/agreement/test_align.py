@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from sidewall.agreement import align
-from sidewall.agreement.align import line_up
+from sidewall.agreement.align import _differ, line_up
 from sidewall.errors import DataError
 from sidewall.simulate.charter import second_charter
 
@@ -148,3 +148,12 @@ def test_refusals(match):
         align(match, renamed)
     with pytest.raises(DataError, match="no column gap_m"):
         align(match, match.drop(columns="gap_m"))
+
+
+def test_what_is_blank_differs_from_nothing():
+    blank_or_word = np.array([-1, 0, 2])
+    assert _differ(blank_or_word, blank_or_word).tolist() == [
+        [False, False, False],
+        [False, False, True],
+        [False, True, False],
+    ]

@@ -22,6 +22,11 @@ from sidewall.rallies.value import (
     spline_bends,
 )
 
+#: Columns that say what kind of ball it is, and nothing of how it lies.
+LEVELS = {
+    *("serve", "contact not charted", "gap not charted"),
+    *(f"{side} {family}" for side in ("forehand", "backhand") for family in ("ground", "volley")),
+}
 TRACES = (0.0, 0.5, 0.8, 1.0)
 
 
@@ -397,6 +402,15 @@ def test_values_are_those_of_the_simulators_own_chain(shots, players):
     tenth = np.argsort(np.argsort(found)) * 10 // len(found)
     by_tenth = [(found[tenth == k].mean(), exact[tenth == k].mean()) for k in range(10)]
     assert np.corrcoef(np.transpose(by_tenth))[0, 1] > 0.9
+
+
+def test_levels_are_free_and_all_else_is_held_toward_nothing(some):
+    columns, names = ball_columns(some)
+    penalty = np.diag(BallValue._penalty(columns.T @ columns, 100.0))
+    free = {name for name, held in zip(names, penalty, strict=True) if held < 1e-5}
+    assert free == LEVELS
+    held = penalty[[name not in LEVELS for name in names]]
+    assert (held >= 100.0 * 1e-3).all()
 
 
 def test_what_is_not_charted_counts_nothing(some, fitted):
