@@ -1,5 +1,7 @@
 """Answers read off draws: against plain loops, plain tables and sums done another way."""
 
+from copy import copy
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -272,6 +274,17 @@ def test_a_ball_never_met_is_answered_as_the_cells_commonest(by_value):
     )
     n = pd.Series(mix.n.sum(axis=0)).groupby(mix.ball).sum()
     assert met == n[np.unique(mix.ball[cell.to_numpy()])].idxmax()
+
+
+def test_a_ball_beyond_all_that_were_met_is_answered_too(by_value):
+    """The last situation in the order of all is taken out of those that are known."""
+    mix = copy(by_value.posterior_.mix)
+    last = mix.table.iloc[[int(np.argmax(mix.ball))]]
+    whole = mix.ball_of(last)[0]
+    mix._balls = mix._balls[:-1]
+    found = mix.ball_of(last)[0]
+    assert whole == mix.ball.max()
+    assert mix.cell[mix.ball == found][0] == mix.cell[mix.ball == whole][0]
 
 
 @pytest.mark.parametrize("cell", [0, 3])

@@ -30,6 +30,17 @@ def test_brier_parts_add_up_to_the_score(seed, n):
     assert parts["resolution"] >= 0
 
 
+def test_brier_parts_of_three_predictions_by_hand():
+    """Each prediction a bin of its own: nothing is left out within."""
+    win = np.repeat([0.2, 0.5, 0.8], [10, 20, 30])
+    won = np.concatenate([np.arange(n) < k for n, k in ((10, 3), (20, 8), (30, 27))]).astype(float)
+    found = brier_parts(won, win)
+    rates, share, base = np.array([0.3, 0.4, 0.9]), np.array([1, 2, 3]) / 6, 38 / 60
+    assert found["reliability"] == pytest.approx(share @ (rates - [0.2, 0.5, 0.8]) ** 2)
+    assert found["resolution"] == pytest.approx(share @ (rates - base) ** 2)
+    assert found["within"] == pytest.approx(0.0, abs=1e-12)
+
+
 def known_chances(seed, shots=6000, matches=40, by_match=0.0):
     rng = np.random.default_rng(seed)
     match = np.arange(shots) % matches
