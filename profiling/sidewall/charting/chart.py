@@ -37,15 +37,7 @@ _IN_THE_AIR_M: Final = 0.5
 
 
 class Chart:
-    """A match under charting.
-
-    Parameters
-    ----------
-    store
-        Where it is kept.
-    court
-        The court that is clicked on.
-    """
+    """A match under charting: kept in a store, clicked on a court."""
 
     def __init__(self, store: Store, court: Court | None = None) -> None:
         self.store = store
@@ -88,19 +80,10 @@ class Chart:
         return self.store.session.table
 
     def act(self, action: dict[str, Any]) -> None:
-        """Do one action.
+        """Do an action: ``do``, its name; what it needs; ``t``, seconds into the video, if known.
 
-        Parameters
-        ----------
-        action
-            ``do``, its name; what it needs beside; ``t``, seconds into the video, if known.
-
-        Raises
-        ------
-        DataError
-            If the action is unknown or does not fit; nothing has changed then.
-        LogError
-            If it cannot be kept on the disk.
+        A DataError if it is unknown or does not fit: nothing has changed then. A LogError if it
+        cannot be kept on the disk.
         """
         found = self._acts.get(str(action.get("do")))
         if found is None:

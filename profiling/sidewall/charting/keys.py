@@ -30,20 +30,10 @@ PREFERRED: Final[dict[str, dict[str, str]]] = {
 
 @dataclass(frozen=True)
 class Key:
-    """A key and what it does.
+    """A key as a browser names it, in lower case, such as ``"shift+arrowup"``, and what it does.
 
-    Parameters
-    ----------
-    key
-        As a browser names it, in lower case: ``"d"``, ``"arrowleft"``, ``"shift+arrowup"``.
-    action, value
-        What it does, and to what.
-    label
-        In words.
-    group
-        Under which heading it is shown: a column of the log, or another.
-    shown
-        What is printed on the screen for the key.
+    `shown` is printed on the screen for it, under the heading `group`: a column of the log, or
+    another.
     """
 
     key: str

@@ -138,15 +138,7 @@ def _listed(paths: Iterable[Path]) -> list[str]:
 
 
 class Steps:
-    """A progress bar on the error stream, shown where that is a terminal.
-
-    Parameters
-    ----------
-    command
-        What is being done.
-    total
-        How many steps it takes.
-    """
+    """A progress bar of a command on the error stream, shown where that is a terminal."""
 
     def __init__(self, command: str, total: int) -> None:
         from tqdm import tqdm  # noqa: PLC0415

@@ -51,36 +51,14 @@ def write_profile(
     models: Mapping[str, TightnessModel] | None = None,
     truth: pd.DataFrame | None = None,
 ) -> Profile:
-    """Fit the model to a log and write one player's tables and pictures.
+    """Fit the model to a log and write one player's tables and pictures into a folder.
 
-    Parameters
-    ----------
-    shots
-        A checked shot table with all players: the player borrows from the others.
-    player
-        Whose profile.
-    folder
-        Made if it is not there; files of the same names are written over.
-    unit
-        Unit of every gap: cm, in, m or boards.
-    board_width_m
-        Width of a floorboard; taken from the log where the player's matches share one.
-    outcome
-        What shots are judged by: rally, value or both; see :class:`TightnessModel`.
-    models
-        Fitted already, by outcome; fitted here by default.
-    truth
-        True thresholds of simulated players, to be drawn; see `plot_threshold`.
-
-    Returns
-    -------
-    Profile
-
-    Raises
-    ------
-    SidewallError
-        If the player, unit or outcome is unknown, the log has too little for a model, or the
-        files cannot be written.
+    All players' shots are needed: the player borrows from the others. Files of the same names are
+    written over. `unit` is cm, in, m or boards, their width taken from the log where the player's
+    matches share one; `outcome`, what shots are judged by: rally, value or both; `models`, fitted
+    already, by outcome; `truth`, the thresholds of simulated players, see `plot_threshold`. A
+    SidewallError if player, unit or outcome is unknown, the log has too little for a model, or
+    the files cannot be written.
     """
     import matplotlib as mpl  # noqa: PLC0415
 
