@@ -37,22 +37,10 @@ from sidewall.log.vocabulary import VOCABULARY
 
 @dataclass(frozen=True)
 class Letters:
-    """A log (or half of one) as letters.
+    """A log (or half of one) as letters, shot by shot, shape (n,); `names` says them in words.
 
-    Attributes
-    ----------
-    code : ndarray of int, shape (n,)
-        Letter of every shot.
-    names : list of str
-        The letters in words.
-    player, opponent, rally : ndarray of int, shape (n,)
-    position : ndarray of int, shape (n,)
-        Shots of the rally before this one.
-    left : ndarray of int, shape (n,)
-        Shots of the rally after this one.
-    won : ndarray, shape (n,)
-        1.0 if the striker won the rally, 0.0 if not, NaN for a let.
-    players : int
+    `position` and `left` count the shots of the rally before this one and after it; `won` is 1.0 if
+    the striker won the rally, 0.0 if not, NaN for a let.
     """
 
     code: Ints
@@ -82,13 +70,7 @@ class Letters:
 
 
 def letters_of(columns: ShotColumns, by: Sequence[str]) -> Letters:
-    """Turn every shot into a letter: the words of the given columns.
-
-    Raises
-    ------
-    DataError
-        If a column is not one of the log's vocabulary, or missing.
-    """
+    """Turn every shot into a letter: the words of the given columns, each one of the vocabulary."""
     shots = columns.shots
     code = np.zeros(len(shots), dtype=np.int64)
     parts = []

@@ -25,23 +25,10 @@ _SHOWN_LINES: Final = 10
 
 
 def read_delimited(data: bytes, source: str, delimiter: str | None, folded: Folded) -> RawLog:
-    """Read separated text.
+    """Read separated text, UTF-8 with line feeds only; without a delimiter the headings tell it.
 
-    Parameters
-    ----------
-    data
-        UTF-8 with line feeds only.
-    source
-        Name of the file for messages.
-    delimiter
-        The separator, or None to find it from the headings.
-    folded
-        Receives what is read as something else than it stands for.
-
-    Raises
-    ------
-    LogError
-        If the file is empty, has no rows, or a quotation mark in the headings is never closed.
+    A LogError, which names the `source`, if the file is empty, has no rows, or a quotation mark in
+    the headings is never closed. `folded` receives what is read as something else.
     """
     if delimiter is not None and len(delimiter) != 1:
         raise LogError(f"{source}: the delimiter must be one character, not {delimiter!r}.")

@@ -24,20 +24,8 @@ _HEADINGS: Final = ["kind", "name", "code"]
 class Key:
     """Codes by kind and folded name, and what was added since it was read.
 
-    Parameters
-    ----------
-    file
-        Where it is kept.
-    codes
-        Code by kind and folded name.
-    names
-        Name by code.
-    added
-        Kind, name and code of what is not in the file yet.
-    shift_days
-        By how many days dates are moved; None until it is needed.
-    read
-        The file as it was read; blank if there is none yet.
+    `names` are by code; `added` are kind, name and code of what is not in the file yet; dates are
+    moved by `shift_days`, None until it is needed; `read` is the file as it was read.
     """
 
     file: Path
@@ -50,10 +38,7 @@ class Key:
     def add(self, kind: str, names: list[str], chance: random.Random) -> None:
         """Give a code to every name that has none, in random order.
 
-        Raises
-        ------
-        LogError
-            If a name is itself a code of this key.
+        A LogError if a name is itself a code of this key.
         """
         new = {name_key(name): tidy_name(name) for name in names}
         for key, name in new.items():
@@ -82,10 +67,7 @@ class Key:
     def save(self) -> None:
         """Write what was there and what was added, for the owner's eyes only.
 
-        Raises
-        ------
-        WriteError
-            If the file cannot be written, or was changed since it was read.
+        A WriteError if the file cannot be written, or was changed since it was read.
         """
         lines = io.StringIO()
         writer = csv.writer(lines, lineterminator="\n")
@@ -109,10 +91,7 @@ class Key:
 def read_key(path: str | os.PathLike[str], *, must_exist: bool = False) -> Key:
     """Read a key, or begin an empty one.
 
-    Raises
-    ------
-    LogError
-        If the file is there and is no key, or must be there and is not.
+    A LogError if the file is there and is no key, or must be there and is not.
     """
     key = Key(Path(path))
     if not os.path.exists(key.file):

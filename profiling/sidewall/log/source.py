@@ -58,10 +58,7 @@ _SIGNS: Final = frozenset("ªºµƒˆˇ")
 def to_utf8(data: bytes, source: str, encoding: str | None, folded: Folded) -> bytes:
     """Return the text as UTF-8 with every line ending as a line feed.
 
-    Raises
-    ------
-    LogError
-        If the bytes are no text in the encoding named, or in any that can be told.
+    A LogError if the bytes are no text in the encoding named, or in any that can be told.
     """
     text = _decoded(data, source, encoding, folded)
     found = _CONTROL.search(text)
@@ -246,20 +243,11 @@ def open_log(
     encoding: str | None = None,
     needs: Needs | None = missing_columns,
 ) -> RawLog:
-    """Read a log without understanding it.
+    """Read a log without understanding it; arguments as in :func:`sidewall.check_log`.
 
-    Parameters
-    ----------
-    path, sheet, delimiter, encoding
-        As in :func:`sidewall.check_log`.
-    needs
-        Says which required columns headings lack: the sheets of a workbook that lack none are
-        read. Where it is None, those with the headings of the first.
-
-    Raises
-    ------
-    LogError
-        If there is no such file, or it cannot be read as what it is.
+    `needs` says which required columns headings lack: the sheets of a workbook that lack none are
+    read. Where it is None, those with the headings of the first. A LogError if there is no such
+    file, or it cannot be read as what it is.
     """
     if isinstance(path, RawLog):
         return path

@@ -149,14 +149,9 @@ _EXAMPLE: Final = {
 
 
 def workbook_bytes(gap_heading: str, example: list[dict[str, Any]]) -> bytes:
-    """Make the workbook.
+    """Make the workbook; the heading of the gap has its unit.
 
-    Parameters
-    ----------
-    gap_heading
-        Heading of the gap, with its unit.
-    example
-        Rows to start with: values by column; what formulas fill in is left to them.
+    The example is rows to start with: values by column; what formulas fill in is left to them.
     """
     from openpyxl import Workbook  # noqa: PLC0415
 

@@ -80,26 +80,11 @@ def read_workbook(
 ) -> RawLog:
     """Read the sheets of a workbook that hold a log, below one another.
 
-    Formulas count by the result stored beside them.
-
-    Parameters
-    ----------
-    data
-        The file.
-    source
-        Its name for messages.
-    sheet
-        The sheets to read, by name or from 0; by default every sheet that holds a log.
-    needs
-        Says which required columns headings lack; a sheet that lacks none holds a log. By
-        default the sheets with the headings of the first that holds anything.
-
-    Raises
-    ------
-    LogError
-        If it is damaged or unpacks to something enormous, there is no such sheet, the sheets
-        are empty, one is nearly a log, or a formula has no stored result and is none of the
-        template's own.
+    Formulas count by the result stored beside them. Sheets are named, or from 0; by default those
+    that lack none of the columns that `needs` asks for, or else with the headings of the first
+    that holds anything. A LogError if the file is damaged or unpacks to something enormous, there
+    is no such sheet, the sheets are empty, one is nearly a log, or a formula has no stored result
+    and is none of the template's own.
     """
     from python_calamine import CalamineError  # noqa: PLC0415
 
@@ -397,10 +382,7 @@ def _asked_for(book: _Book, sheet: Sheet) -> list[_Tab]:
 def _joined(tables: list[RawLog], titles: list[str], source: str) -> RawLog:
     """Put sheets below one another: columns that mean the same, or have the same heading.
 
-    Raises
-    ------
-    LogError
-        If a length stands in one unit on one sheet and in another on the next.
+    A LogError if a length stands in one unit on one sheet and in another on the next.
     """
     if len(tables) == 1:
         return tables[0]

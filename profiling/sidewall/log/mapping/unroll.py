@@ -26,20 +26,10 @@ _NO_SHOT: Final = ("player", "opponent")
 
 @dataclass(frozen=True)
 class Cells:
-    """One of our columns as it comes out of their log.
+    """One of our columns as it comes out of their log, under their heading or headings together.
 
-    Parameters
-    ----------
-    column
-        Its cells.
-    label
-        Their heading, or their headings together.
-    unit
-        Unit of a length.
-    measured_from
-        Where a coordinate is measured from.
-    labels
-        Their heading of each row where it differs, shape (rows,).
+    `unit` is that of a length, `measured_from` for a coordinate, and `labels` their heading of each
+    row where it differs, (rows,).
     """
 
     column: RawColumn
