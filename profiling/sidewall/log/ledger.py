@@ -75,8 +75,8 @@ class Problems:
     ) -> None:
         """Refuse some rows: the column at fault as the file calls it, or blank, and what is wrong.
 
-        `value`, `reason` and `mend` are one text for all, or one a row; `kind` is ``row``, ``rally``
-        or ``with its rally``.
+        `value`, `reason` and `mend` are one text for all, or one a row; `kind` is ``row``,
+        ``rally`` or ``with its rally``.
         """
         if not len(rows):
             return

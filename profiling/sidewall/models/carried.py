@@ -43,15 +43,7 @@ class CarriedSums(Sums):
 
     @classmethod
     def of(cls, table: pd.DataFrame, value: BallValue, balls: Floats) -> CarriedSums:
-        """Add up whole rallies of a feature table.
-
-        Parameters
-        ----------
-        table : DataFrame
-        value : BallValue
-        balls : ndarray, shape (n, m)
-            The value's columns of every ball.
-        """
+        """Add up whole rallies; `balls` are the value's columns of every ball, (n, m)."""
         gap = table["gap_m"].to_numpy(dtype=float)
         known = ~np.isnan(gap) & table["choice"].isin(CHOICES).to_numpy()
         known &= table[["side", "family"]].notna().all(axis=1).to_numpy()

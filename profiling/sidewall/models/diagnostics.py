@@ -66,21 +66,10 @@ class Diagnostics:
 
 
 def diagnose(model: TightnessModel, folds: int = 5, bins: int = 10) -> Diagnostics:
-    """Predict every match from the others and compare with what happened.
+    """Predict every match from the others, in `folds` parts, and compare with what happened.
 
-    Parameters
-    ----------
-    model : TightnessModel
-        A fitted model.
-    folds : int, default 5
-        Parts into which whole matches are split.
-    bins : int, default 10
-        Bins of equal size for the calibration curve and the Brier score's parts.
-
-    Raises
-    ------
-    DataError
-        When the log holds a single match, so that nothing can be held out.
+    `bins` of equal size are for the calibration curve and the Brier score's parts. A DataError
+    when the log holds a single match, so that nothing can be held out.
     """
     used = model.used_[model.used_["won"].notna()].reset_index(drop=True)
     match = used["match"].astype(str).to_numpy()
@@ -219,22 +208,8 @@ def calibration_table(
 ) -> pd.DataFrame:
     """Predicted against observed chance of winning in bins of equal size.
 
-    Parameters
-    ----------
-    won : ndarray, shape (n,)
-        Results, 0 or 1.
-    win : ndarray, shape (n,)
-        Predicted chances.
-    rally : ndarray of int, shape (n,)
-        Rally of each shot; intervals allow for the shared result.
-    bins : int, default 10
-    level : float, default 0.95
-
-    Returns
-    -------
-    DataFrame
-        ``predicted``, ``observed``, ``observed_low``, ``observed_high``, ``n_shots``,
-        ``n_rallies``.
+    Results, predicted chances and rallies are of shape (n,); intervals allow for the result that
+    the shots of a rally share.
     """
     code = _bins(win, bins)
     k = int(code.max()) + 1

@@ -349,16 +349,10 @@ class _Start(NamedTuple):
 
 @dataclass(frozen=True)
 class _Rows:
-    """Distinct rows sorted by group; their columns are held once a kind of row.
+    """Distinct rows sorted by group; their columns X, Z are held once a kind of row.
 
-    Attributes
-    ----------
-    X, Z : ndarray, shapes (kinds, p) and (kinds, q)
-    kind, group : ndarray of int, shape (n,)
-    start : ndarray of int, shape (groups + 1,)
-        Where each group begins, and the end.
-    won, trials : ndarray, shape (n,)
-        Need not be whole numbers.
+    `kind`, `group`, `won` and `trials`, which need not be whole, are (n,); `start`, (groups + 1,),
+    is where each group begins, and the end.
     """
 
     X: Floats

@@ -107,12 +107,6 @@ def share_difference(
 ) -> tuple[float, float, float]:
     """Share after minus share before, with Newcombe's limits.
 
-    Returns
-    -------
-    difference, low, high
-
-    Notes
-    -----
     From Wilson's limits ``l, u`` of each share (Newcombe 1998, Statistics in Medicine
     17:873-890, method 10)::
 

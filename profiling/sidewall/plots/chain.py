@@ -262,14 +262,8 @@ def draw_chain(
 ) -> bool:
     """Draw circles, arrows and the table; whether the balls have places on the court is returned.
 
-    Parameters
-    ----------
-    tables, values
-        Where balls lead; what each is worth, by state.
-    pair : ndarray of Axes, shape (1,) or (2,)
-        The court, and the table beside it.
-    most, least, start
-        As `plot_chain`'s ``strongest``, ``least`` and ``start``.
+    `values` say what each ball is worth, by state; the pair is the court, alone or with the table
+    beside it; `most` is `plot_chain`'s ``strongest``.
     """
     balls, has_contact = tables.balls, tables.has_contact
     states = [ball.state for ball in balls]

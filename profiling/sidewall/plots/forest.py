@@ -26,24 +26,10 @@ def mark(
     sure: bool = True,
     faint: bool = False,
 ) -> None:
-    """Draw an estimate with its interval.
+    """Draw an estimate with its interval: `ends` are the estimate, its lower and its upper end.
 
-    Parameters
-    ----------
-    ax
-        Axes to draw into.
-    y
-        The row.
-    ends
-        Estimate, lower and upper end.
-    name
-        The mark is labelled ``_name``, its line ``_interval name``.
-    colour, marker, line
-        Look of the two.
-    sure
-        Filled, else hollow.
-    faint
-        A pale line, for what stands in for another answer.
+    The mark is labelled ``_name``, its line ``_interval name``. It is filled where `sure`, else
+    hollow; a `faint` line stands in for another answer.
     """
     at, *ends = ends
     ax.plot(

@@ -26,20 +26,9 @@ _HEAD_LETTERS, _FOOT_LETTERS = 7.5, 13.6
 def panels(
     rows: int, across: int, size: tuple[float, float], layout: Any = "constrained", **shape: Any
 ) -> NDArray[np.object_]:
-    """Make a figure of panels in the project's look.
+    """Make a figure of panels, (rows, across), in the project's look, of a size in inches.
 
-    Parameters
-    ----------
-    rows, across
-        How many there are.
-    size
-        Width and height, inches.
-    layout, **shape
-        For matplotlib's ``subplots``.
-
-    Returns
-    -------
-    ndarray of Axes, shape (rows, across)
+    `layout` and `shape` are for matplotlib's ``subplots``.
     """
     with look():
         _, axes = plt.subplots(rows, across, figsize=size, layout=layout, squeeze=False, **shape)
@@ -47,13 +36,7 @@ def panels(
 
 
 def given(ax: Axes | Sequence[Axes], takes: str, *counts: int) -> NDArray[np.object_]:
-    """Return the axes that a caller gave, in a row.
-
-    Raises
-    ------
-    DataError
-        If there are not as many as the picture takes.
-    """
+    """Return the axes that a caller gave, in a row; as many as the picture takes."""
     axes = np.atleast_1d(np.asarray(ax, dtype=object)).ravel()
     if axes.size not in counts:
         raise DataError(f"The picture takes {takes}; {axes.size} given.")

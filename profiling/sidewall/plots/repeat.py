@@ -115,14 +115,9 @@ def draw_repeat(
 
 
 def repeat_words(answer: dict[Any, Any], most: int) -> str:
-    """Say in a sentence from how many repeats on varying is better.
+    """Say in a sentence from how many repeats on varying is better, by a row of answers.
 
-    Parameters
-    ----------
-    answer
-        A row of `RepeatOrVary.answers`.
-    most
-        The largest number of repeats that the model speaks of.
+    `most` is the largest number of repeats that the model speaks of.
     """
     at, low, high = (float(answer[name]) for name in ("repeats", "repeats_low", "repeats_high"))
     status = str(answer["status"])

@@ -62,16 +62,10 @@ _BENDS: Final = (0.12, 0.3, -0.12, -0.3, 0.45, -0.45)
 
 @dataclass(frozen=True)
 class Places:
-    """Places of the steps, in metres on the floor.
+    """Places of the steps, in metres on the floor: where each is struck, and where each ball goes.
 
-    Attributes
-    ----------
-    struck : list of (x, y)
-        Where each step is struck.
-    goes_to : list of (x, y)
-        Where each ball goes: where the next step is struck, for the last where it bounces.
-    bend : list of float
-        How far each arrow is bent, so that arrows to and fro do not cover each other.
+    That is where the next step is struck, for the last where it bounces. `bend` is how far each
+    arrow is bent, so that arrows to and fro do not cover each other.
     """
 
     struck: list[Place]
@@ -87,13 +81,6 @@ def places_of(steps: Sequence[Step], court: Court) -> Places:
     stroke: drives and lobs go back, drops and kills to the front, straight unless a
     direction is asked; the player steps in and meets balls in the middle of the court, the
     opponent is sent to the corners.
-
-    Parameters
-    ----------
-    steps
-        The steps of the combination.
-    court
-        For its measures.
     """
     zones = [_first(steps[0])]
     for k, step in enumerate(steps):

@@ -72,17 +72,8 @@ class Stretch(NamedTuple):
 def stretches(curve: pd.DataFrame, widest_m: float) -> list[Stretch]:
     """Cut the gaps into stretches by the choice that is right at least 4 times in 5.
 
-    Parameters
-    ----------
-    curve : DataFrame
-        Rows of one player, side and family of :meth:`TightnessModel.curves`, gaps rising.
-    widest_m : float
-        End of the last stretch.
-
-    Returns
-    -------
-    list of Stretch
-        In order, without holes; ``choice`` is attack, reset or too close to call.
+    The curve is of one player, side and family, gaps rising; the last stretch ends at `widest_m`.
+    They are in order, without holes; ``choice`` is attack, reset or too close to call.
     """
     better = curve["p_attack_sure"].to_numpy()
     names = np.where(better >= OFTEN, "attack", np.where(1 - better >= OFTEN, "reset", _OPEN))
@@ -160,19 +151,10 @@ class _Look(TypedDict, total=False):
 
 @dataclass(frozen=True)
 class ThresholdTables:
-    """What is known of one player's thresholds, as tables.
+    """What is known of one player's thresholds, as the player's rows of :class:`TightnessModel`.
 
-    Attributes
-    ----------
-    answers, curves : DataFrame
-        The player's rows of :meth:`TightnessModel.thresholds` and :meth:`TightnessModel.curves`.
-    shots : DataFrame
-        The player's shots behind them.
-    rule, truth : DataFrame, optional
-        The player's rows of :meth:`TightnessModel.rule`; ``side``, ``family`` and
-        ``threshold_m`` of a simulated player.
-    beside : DataFrame, optional
-        Answers judged by the other outcome, which is named `beside_name`.
+    `truth` has ``side``, ``family`` and ``threshold_m`` of a simulated player; `beside` the answers
+    judged by the other outcome, which is named `beside_name`.
     """
 
     answers: pd.DataFrame
@@ -377,22 +359,10 @@ def draw_threshold(
     reach_m: float | None = None,
     ax: Axes | None = None,
 ) -> Axes:
-    """Draw one panel from tables, without the heading of a figure.
+    """Draw one panel from the tables of one player, without the heading of a figure.
 
-    Parameters
-    ----------
-    tables
-        Of one player.
-    side, family
-        Of the panel.
-    words
-        The reader's unit, and the width of a board for a second axis.
-    strip
-        As in `plot_threshold`.
-    reach_m
-        Widest gap of the axis; the panel's own if None.
-    ax
-        Axes to draw into; new ones if None.
+    `words` has the reader's unit, and the width of a board for a second axis; `strip` is as in
+    `plot_threshold`; `reach_m` is the widest gap of the axis, by default the panel's own.
     """
     ax = new_axes(ax, size=(5.6, 4.9))
     answer = records(_cell(tables.answers, side, family))[0]

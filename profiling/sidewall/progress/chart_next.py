@@ -30,27 +30,13 @@ _MEAN_MATCHES: Final = 1.0
 def information_value(
     gain: Floats, gaps_m: Floats, met_m: Floats, charted: float, further: float
 ) -> Floats:
-    """What more charting may save: rallies a ball, one number for every draw.
+    """What more charting may save: rallies a ball, one number for every draw, (draws,).
 
-    With more of what was charted the posterior variance shrinks by ``charted / (charted +
-    further)``; the mean that will then be known is spread about today's by the rest. Each draw
-    is such a mean: choosing by it, gap by gap, gains this much over choosing as today. Their
-    mean is the expected value of the information, their quantiles say how much may come.
-
-    Parameters
-    ----------
-    gain : ndarray, shape (draws, gaps)
-        Draws of what attacking gains over resetting.
-    gaps_m : ndarray, shape (gaps,)
-        In rising order.
-    met_m : ndarray, shape (n,)
-        Gaps of the balls that the rule is for.
-    charted, further : float
-        Balls, or matches, so far and more.
-
-    Returns
-    -------
-    ndarray, shape (draws,)
+    With more of what was charted, balls or matches, the posterior variance of the gains,
+    (draws, gaps), shrinks by ``charted / (charted + further)``; the mean that will then be known is
+    spread about today's by the rest. Each draw is such a mean: choosing by it, gap by gap, for the
+    balls of `met_m`, gains this much over choosing as today. Their mean is the expected value of
+    the information, their quantiles say how much may come.
     """
     mean = gain.mean(axis=0)
     known = float(np.sqrt(further / (charted + further)))
