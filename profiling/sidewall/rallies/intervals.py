@@ -68,16 +68,7 @@ def _without_loops(counts: Array) -> Array:
 
 
 class RallyBootstrap:
-    """Resampled chains of one log.
-
-    Parameters
-    ----------
-    moves : Transitions
-    pooling : Pooling
-        Strengths of the priors, kept as they were estimated.
-    draws : int
-    rng : numpy.random.Generator
-    """
+    """Resampled chains of one log; the strengths of the priors are kept as they were estimated."""
 
     def __init__(
         self, moves: Transitions, pooling: Pooling, draws: int, rng: np.random.Generator
@@ -169,13 +160,7 @@ def shown_rows(chain: RallyChain, player: str | None) -> tuple[Array, Ints]:
 def shown_values(
     chain: RallyChain, player: str | None, draws: int, level: float, seed: int = 0
 ) -> pd.DataFrame:
-    """State values with intervals: between average players, or of one against the average.
-
-    Returns
-    -------
-    DataFrame
-        As :meth:`RallyChain.state_values`.
-    """
+    """State values, as of `RallyChain`: between average players, or of one against the average."""
     if player is None:
         return chain.state_values(draws, level, seed)
     at = chain.position(player)

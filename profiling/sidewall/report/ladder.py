@@ -38,30 +38,9 @@ _DRAWS_BY_RALLY: Final = 400
 class FittedLadder:
     """The models and tables of a log, from which every player's sheet and report are taken.
 
-    The model by value is fitted at once; everything else when it is first asked for.
-
-    Parameters
-    ----------
-    shots
-        A checked shot table with all players.
-    level
-        Confidence level of every interval.
-    seed
-        For everything that is drawn at random.
-    efforts
-        The coach's ratings for the work list; see `sidewall.worklist.read_efforts`.
-
-    Attributes
-    ----------
-    value, rally : TightnessModel
-        By either outcome; ``rally`` is None where it cannot be fitted.
-    work : WorkList or None
-    repeat : RepeatOrVary or None
-    decisions, decision_table, zones, credit, effects, placement, placed, targets, scatter
-        Tables of all players; None where the log cannot tell.
-    margin : TinMargin or None
-    missing : dict of str to str
-        What the log cannot tell, and why, as far as it was asked for.
+    The model by value is fitted at once; everything else, of all players, when it is first asked
+    for: `rally`, the model by who won, and the tables are None where the log cannot tell, and
+    `missing` then says why. `efforts` are the coach's ratings for the work list.
     """
 
     def __init__(
@@ -95,10 +74,7 @@ class FittedLadder:
     def tries(self, combination: Combination, player: str) -> pd.DataFrame:
         """A player's tries of a combination; all players' are found together, once.
 
-        Raises
-        ------
-        DataError
-            If the log lacks what a step asks.
+        A DataError if the log lacks what a step asks.
         """
         if combination.name not in self._tries:
             self._tries[combination.name] = combination.find(self.features)

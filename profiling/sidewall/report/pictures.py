@@ -63,16 +63,8 @@ def inline(
 ) -> Drawn | None:
     """Draw into fresh axes and return the picture; None where the data do not allow it.
 
-    Parameters
-    ----------
-    draw
-        Takes ``ax``: axes, or an array of axes where there are several rows.
-    size
-        Width and height, inches.
-    rows
-        Rows of axes.
-    png
-        Whether the drawing is known to be too large as an SVG, which is then not tried.
+    `draw` takes ``ax``: axes, or an array of axes where there are several rows. The size is in
+    inches; with `png` the drawing is known to be too large as an SVG, which is then not tried.
     """
     from matplotlib.figure import Figure  # noqa: PLC0415
 

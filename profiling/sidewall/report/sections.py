@@ -50,20 +50,8 @@ SECTIONS: Final = (
 class Pages:
     """Makes the sections of one player.
 
-    Parameters
-    ----------
-    ladder
-        Fitted.
-    player
-        Whose report.
-    sheet
-        The player's court sheet: its numbers are the numbers.
-    lengths
-        Of the reader.
-    board_width_m
-        For axes in boards.
-    rallies
-        Takes the rallies behind each claim.
+    The player's court sheet goes before: its numbers are the numbers. `rallies` takes those behind
+    each claim; the width of a board is for axes in boards.
     """
 
     def __init__(

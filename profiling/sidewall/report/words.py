@@ -21,15 +21,7 @@ __all__ = [
 
 
 class Lengths:
-    """Writes lengths in the reader's unit, and in boards beside it where their width is known.
-
-    Parameters
-    ----------
-    unit
-        cm, in, m or boards.
-    board_width_m
-        Of the player's courts, where they share one.
-    """
+    """Writes lengths in the reader's unit, and in boards beside it where their width is known."""
 
     def __init__(self, unit: str, board_width_m: float | None) -> None:
         self.main = GapWords(unit, board_width_m)

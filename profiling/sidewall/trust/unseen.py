@@ -41,13 +41,7 @@ def draws_at(
 
 
 def position(model: TightnessModel, player: str) -> int:
-    """Position of a player in the model.
-
-    Raises
-    ------
-    DataError
-        With the names it knows.
-    """
+    """Position of a player in the model; a DataError with the names it knows."""
     model.need_fit()
     return model.players_.index(check_player(player, model.players_))
 
