@@ -138,15 +138,13 @@ _CHANGE: Final = 0.5
 class Change:
     """How one choice's curve moved, in log odds, by the columns of `change_columns`, (k,).
 
-    `before` and `after` are deviations from the player's curve over both periods, each with its
-    covariance, (k, k); ``after - before`` is the change, with `covariance`.
+    `before` and `after` are deviations from the player's curve over both periods; ``after -
+    before`` is the change, with `covariance`, (k, k).
     """
 
     before: Array
     after: Array
     covariance: Array
-    before_covariance: Array
-    after_covariance: Array
 
 
 #: By choice.
@@ -247,14 +245,7 @@ def _around_the_level(before: _Period, after: _Period, values: Array) -> Change:
     if moves.shape[1]:
         covariance = covariance + moves @ values @ moves.T
     share = np.linalg.solve(before.information + after.information, after.information)
-    rest = share - np.eye(len(share))
-    return Change(
-        -share @ change,
-        -rest @ change,
-        covariance,
-        share @ covariance @ share.T,
-        rest @ covariance @ rest.T,
-    )
+    return Change(-share @ change, (np.eye(len(share)) - share) @ change, covariance)
 
 
 Row = dict[str, Any]

@@ -43,22 +43,6 @@ def fundamental_matrix(Q: ArrayLike) -> Array:
     return np.linalg.inv(np.eye(len(Q)) - Q)
 
 
-def absorption(Q: ArrayLike, R: ArrayLike) -> Array:
-    """Chance of ending in each absorbing state, from each transient state.
-
-    Parameters
-    ----------
-    Q : array-like, shape (s, s)
-    R : array-like, shape (s, a)
-        Probabilities from transient to absorbing states.
-
-    Returns
-    -------
-    ndarray, shape (s, a)
-    """
-    return fundamental_matrix(Q) @ np.asarray(R, dtype=float)
-
-
 def alternating_values(one: Array, two: Array) -> tuple[Array, Array]:
     """Chances of winning and losing when two strikers alternate, (..., s, 2) for either striker.
 
