@@ -11,8 +11,7 @@ from typing import Annotated
 
 import typer
 
-from sidewall.cli.logs import agree, compare, join, notebook
-from sidewall.cli.map import map_columns
+from sidewall.cli.logs import agree, compare, join, map_columns, notebook, pseudonymise
 from sidewall.cli.options import (
     REFUSED,
     BoardWidth,
@@ -27,7 +26,6 @@ from sidewall.cli.options import (
     usable_log,
 )
 from sidewall.cli.plan import plan
-from sidewall.cli.pseudonymise import pseudonymise
 from sidewall.cli.report import report, sheet
 from sidewall.errors import WriteError
 
