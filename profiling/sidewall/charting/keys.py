@@ -100,7 +100,8 @@ def words_of_keys() -> tuple[Key, ...]:
             else:
                 key = wanted.get((column, word)) or _free(word, taken)
                 taken.add(key)
-            keys.append(Key(key, "word", word, word.replace("_", " "), column, _shown(key)))
+            shown = key.upper().replace("SHIFT+", "Shift ")
+            keys.append(Key(key, "word", word, word.replace("_", " "), column, shown))
     return tuple(keys)
 
 
@@ -112,10 +113,6 @@ def all_keys() -> tuple[Key, ...]:
 def key_table() -> list[dict[str, str]]:
     """Return every key as plain dictionaries, for the browser."""
     return [asdict(key) for key in all_keys()]
-
-
-def _shown(key: str) -> str:
-    return key.upper().replace("SHIFT+", "Shift ")
 
 
 def _free(word: str, taken: set[str]) -> str:

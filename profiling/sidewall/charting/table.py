@@ -223,14 +223,11 @@ def checked_row(setup: Setup, row: Any) -> Row:
     for name in COUNTS:
         if isinstance(row[name], bool) or not isinstance(row[name], int) or row[name] > _MOST:
             raise DataError(f"{name} is {row[name]!r}: it must be a whole number, and no huge one.")
-    if {*_texts(row["player"], row["opponent"])} != {*setup.players}:
+    players = {name for name in (row["player"], row["opponent"]) if isinstance(name, str)}
+    if players != {*setup.players}:
         raise DataError(f"A row has other players than {' and '.join(setup.players)}.")
     _charted({name: row[name] for name in _CHARTED})
     return dict(row)
-
-
-def _texts(*values: Any) -> list[str]:
-    return [value for value in values if isinstance(value, str)]
 
 
 def _charted(values: Any) -> Row:

@@ -58,7 +58,7 @@ def summarise(check: LogCheck, most: int) -> str:
         lines += [
             "",
             "About the logs:" if check.logs else "About the file:",
-            *(f"  {_one_line(note)}" for note in check.notes[:most]),
+            *(f"  {' '.join(note.split())}" for note in check.notes[:most]),
         ]
         lines += _more(len(check.notes), most)
     return "\n".join(lines)
@@ -78,10 +78,6 @@ def _listed(names: list[str]) -> str:
     shown = names[:_MOST_SHEETS]
     more = f" and {len(names) - len(shown)} more" if len(names) > len(shown) else ""
     return f"sheet{'s' if len(names) > 1 else ''} {', '.join(shown)}{more}"
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
 
 
 def refusals(check: LogCheck) -> str:

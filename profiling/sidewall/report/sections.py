@@ -112,7 +112,10 @@ class Pages:
                 link = self.rallies.add(f"tape-{side}-{family}".replace(" ", "-"), title, nearest)
             tables = ThresholdTables(answers, curves, used, None if tape.chart else rules)
             draw = partial(draw_threshold, tables, side, family, self.words, strip=False)
-            says = tape.chart or _rule_says(tape.says)
+            rule = (
+                f"{_capital(tape.says)}." if " any " in tape.says else f"Attack from {tape.says}."
+            )
+            says = tape.chart or rule
             shows = "the chance of winning the rally against the gap, attacking and resetting"
             found += self._picture(draw, (_WIDE, 3.3), cell, says, shows, link)
         read = (
@@ -432,10 +435,6 @@ _WOULD_TELL: Final = (
 
 def _capital(words: str) -> str:
     return f"{words[:1].upper()}{words[1:]}"
-
-
-def _rule_says(says: str) -> str:
-    return f"{_capital(says)}." if " any " in says else f"Attack from {says}."
 
 
 def _goal(row: dict[Any, Any]) -> str:

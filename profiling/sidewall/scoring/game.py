@@ -477,11 +477,6 @@ class Game(ABC):
             raise DataError(f"serving={serving!r}: give True, False or None.")
 
 
-def read_score(score: Any) -> Score:
-    """Read points, the player's first."""
-    return read_pair("score", score)
-
-
 def refuse_endless(found: Array, chances: Chances, what: str) -> None:
     """Raise `DataError` where an expectation is not finite: what is asked about never ends."""
     endless = np.atleast_1d(~np.isfinite(found).all(axis=0))

@@ -209,7 +209,7 @@ class Ladder:
         return np.concatenate(found)
 
     def sums(self, row: Array, value: Array) -> tuple[Array, Array]:
-        """Sums of some shots' values by player: as charted, and in every redrawn set, (draws, players)."""
+        """Sums of some shots' values, (players,), and in every redrawn set, (draws, players)."""
         from scipy import sparse  # noqa: PLC0415 - slow to load
 
         shape = (self.weights.shape[1], len(self.names))

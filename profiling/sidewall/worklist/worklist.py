@@ -100,7 +100,8 @@ def threshold_columns(answers: pd.DataFrame, player: str, item: str) -> dict[str
     known = answers["threshold_m"].notna()
     family = "volley" if kind == "volley" else "ground"
     cells = answers[answers["family"].isin([family, ALL_STROKES]) & known]
-    mine = _by_side(cells[cells["player"] == player])
+    own_cells = cells[cells["player"] == player].to_dict("records")
+    mine = {str(row["side"]): row for row in own_cells}
     if side not in mine:
         return dict(_NOTHING)
     own = mine.pop(side)
@@ -121,10 +122,6 @@ def threshold_columns(answers: pd.DataFrame, player: str, item: str) -> dict[str
         "ladder_quartile_m": quartile,
         "threshold_is_worse": " and ".join(worse),
     }
-
-
-def _by_side(cells: pd.DataFrame) -> dict[str, dict[Any, Any]]:
-    return {str(row["side"]): row for row in cells.to_dict("records")}
 
 
 _COLUMNS: Final = (

@@ -120,21 +120,14 @@ def _together(
     return _cells(cells, label, given[0].entry, labels if len(names) > 1 else None)
 
 
-def _filled(cells: _Objects) -> npt.NDArray[np.bool_]:
-    return np.array([not is_blank(cell) for cell in cells], dtype=bool)
-
-
 def _played(shots: list[_Shot], rows: int) -> npt.NDArray[np.int64]:
     """Shots of each row: up to the last that shows something, at least one; shape (rows,)."""
     played = np.ones(rows, dtype=np.int64)
     for at, shot in enumerate(shots):
-        telling = [
-            part
-            for name, part in shot.items()
-            if name not in _NO_SHOT and part.entry.always is None
-        ]
-        for part in telling:
-            played[_filled(part.cells)] = at + 1
+        for name, part in shot.items():
+            if name not in _NO_SHOT and part.entry.always is None:
+                filled = np.array([not is_blank(cell) for cell in part.cells], dtype=bool)
+                played[filled] = at + 1
     return played
 
 
