@@ -14,17 +14,6 @@ from typing import Final
 
 from sidewall.errors import WriteError
 
-__all__ = [
-    "Account",
-    "account",
-    "cannot_write",
-    "make_folder",
-    "note_written",
-    "plan_files",
-    "sync_folder",
-    "write_file",
-]
-
 _ROOM: Final = "Make room on it, or choose a folder on another disk."
 #: Why the system refused, in plain words, and the mend.
 _CAUSES: Final = {

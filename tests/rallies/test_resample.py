@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from sidewall.rallies.chain import count_moves
+from sidewall.rallies.transitions import count_moves
 from sidewall.rallies.intervals import RallyBootstrap, _without_loops, deviation, rally_weights
 
 

@@ -29,8 +29,6 @@ from sidewall.cli.plan import plan
 from sidewall.cli.report import report, sheet
 from sidewall.errors import WriteError
 
-__all__ = ["app"]
-
 app = typer.Typer(
     cls=Program,
     help="From a squash shot log to a player's own loose-ball threshold.",

@@ -23,8 +23,6 @@ from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder
 from sidewall.simulate.scenario import FILES
 
-__all__ = ["make_demo"]
-
 _WHAT = {
     "ladder.csv": "every shot of the club's ladder",
     "players.csv": "hand and group of the players",

@@ -17,8 +17,6 @@ from sidewall.files import write_file
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Profile", "Writer"]
-
 _DPI: Final = 150
 
 

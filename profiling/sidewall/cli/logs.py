@@ -32,8 +32,6 @@ from sidewall.files import plan_files, write_file
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["agree", "compare", "join", "map_columns", "notebook", "pseudonymise"]
-
 #: Where a shot stood in the logs that were joined: of no use in the log that comes of them.
 _WHERE = ("log", "sheet", "line")
 

@@ -7,8 +7,6 @@ from difflib import get_close_matches
 
 from sidewall.errors import DataError
 
-__all__ = ["find_player"]
-
 _MOST_LISTED = 12
 
 

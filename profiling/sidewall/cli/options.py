@@ -18,24 +18,6 @@ from sidewall.files import Account, account
 if TYPE_CHECKING:
     from sidewall.log import LogCheck
 
-__all__ = [
-    "FAILED",
-    "REFUSED",
-    "BoardWidth",
-    "Encoding",
-    "Log",
-    "Logs",
-    "Matches",
-    "Players",
-    "Program",
-    "Sheets",
-    "Steps",
-    "Unit",
-    "plain_errors",
-    "read_log",
-    "usable_log",
-]
-
 #: Exit codes; the last is what a shell says of a program that Ctrl-C ended.
 REFUSED, FAILED, STOPPED = 1, 2, 130
 

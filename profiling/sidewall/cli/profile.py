@@ -22,8 +22,6 @@ from sidewall.models import TightnessModel
 if TYPE_CHECKING:
     from sidewall.models.diagnostics import Diagnostics
 
-__all__ = ["OUTCOMES", "profile_files", "write_profile"]
-
 Outcome = Literal["rally", "value"]
 
 #: What a shot may be judged by, and the models that it takes.

@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from sidewall.report import Report, WrittenReport
     from sidewall.worklist import Efforts
 
-__all__ = ["report", "sheet"]
-
 Initials = Annotated[
     bool, typer.Option("--initials", help="Initials instead of names, from the players table.")
 ]

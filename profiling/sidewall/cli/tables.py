@@ -14,8 +14,6 @@ from sidewall.features import shot_features, zone_features
 from sidewall.features.coded import struck_by
 from sidewall.models import TightnessModel
 
-__all__ = ["by_outcome", "player_tables", "player_zones", "readable"]
-
 _DECIMALS: Final = {"cm": 1, "in": 1, "m": 3, "boards": 2}
 _SMALL: Final = ("log_loss", "se", "worse_by", "worse_by_se")
 

@@ -19,16 +19,6 @@ from sidewall.errors import DataError
 from sidewall.log.rallies import FIXED_WINNER, LET, RallyChecks
 from sidewall.log.rows import SCORES, SERVE
 
-__all__ = [
-    "NOBODY",
-    "NOT_KNOWN",
-    "Scores",
-    "first_given",
-    "hand_in_hand_out",
-    "scores_before",
-    "settle_score",
-]
-
 _POINT_A_RALLY: Final = ("par", "pointarally", "pointperrally")
 _HAND_IN: Final = ("hiho", "handin", "handout")
 #: In place of a winner: a let, and a rally of which it is not known.

@@ -25,8 +25,6 @@ from sidewall.waiting import waiting
 if TYPE_CHECKING:
     from sidewall.log.check import LogCheck
 
-__all__ = ["check_several", "is_several"]
-
 #: What a log in a folder may end in; other files in it are none.
 _SUFFIXES: Final = (".csv", ".tsv", ".xlsx", ".xlsm", ".parquet", ".pq")
 _NAMES: Final = ("player", "opponent", "rally_won_by")

@@ -23,8 +23,6 @@ from sidewall.plots.words import rows_by
 if TYPE_CHECKING:
     from sidewall.agreement.agreement import Agreement
 
-__all__ = ["plot_agreement"]
-
 #: Width and height of either panel, inches.
 _PANEL: Final = (4.5, 4.6)
 

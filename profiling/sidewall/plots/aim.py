@@ -30,8 +30,6 @@ from sidewall.plots.style import (
 )
 from sidewall.plots.words import plain, records
 
-__all__ = ["plot_aim"]
-
 _STYLES = ((RESET, "-", "o"), (ATTACK, (0, (5, 2)), "^"), (MUTED, (0, (1.5, 1.2)), "s"))
 
 

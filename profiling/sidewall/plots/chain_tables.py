@@ -16,8 +16,6 @@ from sidewall.rallies.transitions import ENDS
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
-__all__ = ["ChainTables"]
-
 
 @dataclass(frozen=True)
 class ChainTables:

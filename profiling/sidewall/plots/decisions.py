@@ -25,8 +25,6 @@ from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import ATTACK, INK, MUTED, QUIET, RESET, THRESHOLD, dress, new_axes, title
 from sidewall.plots.words import cell_words, plain
 
-__all__ = ["plot_decisions"]
-
 _NEEDED: Final = (
     *("player", "side", "family", "choice", "gap_m", "decision", "points", "rally_id"),
     *("status", "threshold_m", "threshold_low_m", "threshold_high_m"),

@@ -11,8 +11,6 @@ from matplotlib.ticker import MaxNLocator
 from sidewall.plots.letters import drawable
 from sidewall.plots.style import INK, PAPER, QUIET, dress
 
-__all__ = ["above", "left_part", "mark", "name_rows", "say"]
-
 
 def mark(
     ax: Axes,

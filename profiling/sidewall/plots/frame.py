@@ -16,8 +16,6 @@ from sidewall.errors import DataError
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.style import INK, QUIET, look, new_axes
 
-__all__ = ["figure_of", "frame", "given", "lines", "panels", "width_in"]
-
 _LEFT = 0.012
 #: Letters that fit on an inch, at the size of each text.
 _HEAD_LETTERS, _FOOT_LETTERS = 7.5, 13.6

@@ -14,8 +14,6 @@ from numpy.typing import ArrayLike, NDArray
 from sidewall.court.units import UNIT_NAMES, parse_unit, to_metres
 from sidewall.plots.style import FAINT, MUTED, QUIET, TICK_SIZE
 
-__all__ = ["format_gap_axis"]
-
 
 class _UnitLocator(MaxNLocator):
     """Round ticks in the reader's unit on an axis whose data are metres."""

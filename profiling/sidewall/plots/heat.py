@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 
 from sidewall.plots.style import INK, PAPER, colour_bar, value_map
 
-__all__ = ["heat"]
-
 
 def heat(
     ax: Axes,

@@ -10,8 +10,6 @@ import unicodedata
 from functools import lru_cache
 from typing import Any, Final
 
-__all__ = ["BOX", "columns", "drawable"]
-
 #: Stands for a letter that no installed font has.
 BOX: Final = "□"
 #: Draws the code of a letter, not the letter.

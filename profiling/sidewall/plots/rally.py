@@ -30,8 +30,6 @@ from sidewall.plots.words import plain, records
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
-__all__ = ["plot_rally"]
-
 #: The two players, server first: tone, line and fill together, so that grey tells them apart.
 _PLAYERS: Final[tuple[dict[str, Any], ...]] = (
     {"color": INK, "marker": "o", "markerfacecolor": INK},

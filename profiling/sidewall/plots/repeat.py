@@ -20,8 +20,6 @@ from sidewall.plots.words import plain
 if TYPE_CHECKING:
     from sidewall.combinations.repeat_or_vary import RepeatOrVary
 
-__all__ = ["plot_repeat", "repeat_words"]
-
 #: Colour, line and mark together, so that a print in grey still tells the two apart.
 _STYLE: Final[dict[str, dict[str, Any]]] = {
     "repeated": {"color": "#32363B", "linestyle": "-", "marker": "o"},

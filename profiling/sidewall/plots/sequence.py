@@ -5,8 +5,11 @@ Shots are struck and go where the steps say, as far as they do.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import FancyArrowPatch
 
@@ -19,16 +22,6 @@ from sidewall.plots.words import plain
 
 if TYPE_CHECKING:
     from sidewall.combinations.combination import Combination
-    from sidewall.combinations.step import Step
-
-
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-
-if TYPE_CHECKING:
     from sidewall.combinations.step import Step
 
 
@@ -211,8 +204,6 @@ def _turns_back(spots: list[Place], k: int) -> bool:
     goes = np.array(spots[k + 1]) - np.array(spots[k])
     return float(came @ goes) > 0.9 * float(np.hypot(*came) * np.hypot(*goes))
 
-
-__all__ = ["plot_sequence"]
 
 #: Own shots dark and whole, the opponent's light and dashed: told apart in grey.
 _STYLE: Final[dict[str, dict[str, Any]]] = {

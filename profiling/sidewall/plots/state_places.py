@@ -17,16 +17,6 @@ from sidewall.plots.letters import columns
 from sidewall.plots.words import plain
 from sidewall.rallies.states import SERVE
 
-__all__ = [
-    "Ball",
-    "ball_of",
-    "court_places",
-    "group_words",
-    "ring_places",
-    "runs",
-    "short",
-]
-
 _NAME: Final = re.compile(rf"({'|'.join(SIDES)}) ({'|'.join(FAMILIES)}) (.+)")
 #: Volleys are drawn in front of the short line, other balls behind it: first and last row
 #: as shares of the court's length, from loose to tight.

@@ -90,34 +90,6 @@ def _lab_to_rgb(
     return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
 
 
-__all__ = [
-    "ATTACK",
-    "BACKHAND",
-    "CHOICE_STYLE",
-    "DPI",
-    "FAINT",
-    "FOREHAND",
-    "INK",
-    "MUTED",
-    "PAPER",
-    "QUIET",
-    "RESET",
-    "SIDE_STYLE",
-    "THRESHOLD",
-    "TICK_SIZE",
-    "colour_bar",
-    "dress",
-    "legend",
-    "look",
-    "luminance",
-    "new_axes",
-    "note_below",
-    "note_n",
-    "text_on",
-    "title",
-    "value_map",
-]
-
 DPI: Final = 120
 
 #: Colour and line together, so that a black-and-white print still tells the two apart.

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import product
-from typing import TYPE_CHECKING, Any, Final, TypedDict, Unpack, overload
+from itertools import groupby, product
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypedDict, Unpack, overload
 
 import numpy as np
 import pandas as pd
@@ -27,12 +27,14 @@ from sidewall.plots.frame import frame, panels
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (
     CHOICE_STYLE,
+    FAINT,
     INK,
     QUIET,
     THRESHOLD,
     dress,
     new_axes,
     note_below,
+    text_on,
 )
 from sidewall.plots.words import (
     answer_words,
@@ -47,11 +49,6 @@ from sidewall.plots.words import (
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-
-from itertools import groupby
-from typing import NamedTuple
-
-from sidewall.plots.style import FAINT, text_on
 
 #: How sure a choice must be before the bar names it.
 OFTEN: Final = 0.8
@@ -125,8 +122,6 @@ def sure_words(curve: pd.DataFrame, words: GapWords) -> str:
         return f"reset is right 4 times in 5 up to {words.gap(parts[0].high_m)}"
     return ""
 
-
-__all__ = ["ThresholdTables", "draw_threshold", "plot_threshold"]
 
 #: Where things stand on an axis of per cent; nothing but curves lies between 0 and 100.
 _RUG: Final = {"attack": (102.0, 108.0), "reset": (-8.5, -2.5)}

@@ -30,8 +30,6 @@ from sidewall.plots.words import plain
 from sidewall.trust.overlap import RANGE, Overlap
 from sidewall.trust.ranks import RankCheck
 
-__all__ = ["plot_calibration_ranks", "plot_overlap"]
-
 _BINS: Final = np.linspace(0.0, 1.0, 26)
 _HILL: Final = 0.42
 _PANEL: Final = (3.1, 2.5)

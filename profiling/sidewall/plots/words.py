@@ -20,21 +20,6 @@ from sidewall.plots.letters import columns
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = [
-    "answer_words",
-    "board_width_of",
-    "cell_words",
-    "family_words",
-    "known_player",
-    "more_shots_words",
-    "outcome_words",
-    "plain",
-    "records",
-    "rows_by",
-    "threshold_difference_words",
-    "win_difference_words",
-]
-
 _LONGEST_NAME: Final = 40
 
 

@@ -20,9 +20,6 @@ from sidewall.models.answers import asked
 from sidewall.models.tightness import TightnessModel
 from sidewall.models.usable import cell_of
 
-__all__ = ["information_value", "next_balls", "next_matches"]
-
-
 #: The player's mean match stands for so many matches against an opponent.
 _MEAN_MATCHES: Final = 1.0
 

@@ -14,8 +14,6 @@ from sidewall.report.sections import SECTIONS
 if TYPE_CHECKING:
     from markdown_it import MarkdownIt
 
-__all__ = ["notes_by_heading", "read_sections"]
-
 #: The part before the first heading.
 FIRST: Final = ""
 

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
     from sidewall.log import LogCheck
 
-__all__ = ["Look", "gather"]
-
 
 @dataclass(frozen=True)
 class Look:

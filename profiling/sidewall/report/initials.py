@@ -6,8 +6,6 @@ import pandas as pd
 
 from sidewall.errors import DataError
 
-__all__ = ["initials_of", "with_initials"]
-
 
 def initials_of(shots: pd.DataFrame) -> dict[str, str]:
     """Initials of every player, by name; those that two players share are numbered.

@@ -28,8 +28,6 @@ from sidewall.files import make_folder, write_file
 if TYPE_CHECKING:
     from sidewall.report.ladder import FittedLadder
 
-__all__ = ["Kept", "usual_folder"]
-
 _MOST: Final = 4
 _SIGNATURE: Final = 32
 

@@ -24,8 +24,6 @@ from sidewall.worklist import WorkList
 if TYPE_CHECKING:
     from sidewall.worklist import Efforts
 
-__all__ = ["FittedLadder", "own"]
-
 T = TypeVar("T")
 
 #: How a kind of shot is told in the table of set-up credit, as far as it is charted.

@@ -28,8 +28,6 @@ from sidewall.report.views import NumberTable
 from sidewall.report.words import Lengths, signed_in, stroke_words
 from sidewall.worklist.worklist import NOT_KNOWN
 
-__all__ = ["number_tables"]
-
 Row = dict[str, Any]
 Columns = Mapping[str, Callable[[Row], str]]
 

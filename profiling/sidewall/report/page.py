@@ -11,8 +11,6 @@ from sidewall.report.views import Content
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["render_index", "render_page", "render_sheet"]
-
 
 @lru_cache(maxsize=1)
 def _environment() -> Environment:

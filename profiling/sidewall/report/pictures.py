@@ -20,8 +20,6 @@ from sidewall.errors import DataError
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Drawn", "inline"]
-
 #: An SVG beyond so many bytes gives way to a PNG, if that is smaller.
 _LONGEST_SVG: Final = 160_000
 _DPI: Final = 180

@@ -18,8 +18,6 @@ from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.report.views import Example, Link, RallyList
 
-__all__ = ["Rallies", "check_videos", "clock"]
-
 _KEY: Final = ["match", "game", "rally"]
 #: Examples that a claim shows.
 MOST_EXAMPLES: Final = 5

@@ -29,8 +29,6 @@ from sidewall.worklist import drill_for
 from sidewall.worklist.items import COMBINATION
 from sidewall.worklist.worklist import NOT_KNOWN
 
-__all__ = ["SECTIONS", "Pages"]
-
 #: As wide as a phone shows at the size that its letters are drawn in, inches.
 _WIDE: Final = 4.4
 _FUNNEL: Final = 5.6

@@ -26,8 +26,6 @@ from sidewall.worklist import CAUTIONS, MOVE_ON, drill_for
 from sidewall.worklist.items import COMBINATION
 from sidewall.worklist.worklist import MAY_BE_NOTHING, WORTH
 
-__all__ = ["Sheet", "Tape", "make_sheet"]
-
 Cell = tuple[str, str]
 
 #: How far from the tape a feed is clearly loose or clearly tight: three times the usual error

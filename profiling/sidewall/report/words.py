@@ -11,14 +11,6 @@ import pandas as pd
 from sidewall.court.units import GapWords
 from sidewall.numbers import count, signed_interval
 
-__all__ = [
-    "Lengths",
-    "counts_words",
-    "date_words",
-    "signed_in",
-    "stroke_words",
-]
-
 
 class Lengths:
     """Writes lengths in the reader's unit, and in boards beside it where their width is known."""
