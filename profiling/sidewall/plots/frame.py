@@ -33,6 +33,21 @@ def panels(
     return np.asarray(axes, dtype=object)
 
 
+def cell_panels(
+    ax: Axes | None,
+    families: Sequence[str],
+    sides: Sequence[str],
+    size: tuple[float, float],
+    layout: Any = "constrained",
+) -> NDArray[np.object_]:
+    """Panels of families by sides, of a size in inches; `ax` if it is the only one."""
+    if len(sides) == len(families) == 1:
+        return np.array([[new_axes(ax, size=(5.6, 4.9))]], dtype=object)
+    if ax is not None:
+        raise DataError("ax holds one panel: name the side and the family to draw into it.")
+    return panels(len(families), len(sides), size, layout)
+
+
 def given(ax: Axes | Sequence[Axes], takes: str, *counts: int) -> NDArray[np.object_]:
     """Return the axes that a caller gave, in a row; as many as the picture takes."""
     axes = np.atleast_1d(np.asarray(ax, dtype=object)).ravel()

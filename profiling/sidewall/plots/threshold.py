@@ -23,7 +23,7 @@ from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES
 from sidewall.numbers import count
-from sidewall.plots.frame import frame, panels
+from sidewall.plots.frame import cell_panels, frame
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (
     CHOICE_STYLE,
@@ -292,9 +292,6 @@ def plot_threshold(
     player = known_player(model, player)
     sides = _asked("side", side, [cell[0] for cell in model.cells_])
     families = _asked("family", family, [cell[1] for cell in model.cells_])
-    one = len(sides) == len(families) == 1
-    if ax is not None and not one:
-        raise DataError("ax holds one panel: name the side and the family to draw into it.")
     words = GapWords(unit, board_width_of(model, player, board_width_m))
 
     def own(table: pd.DataFrame) -> pd.DataFrame:
@@ -311,11 +308,8 @@ def plot_threshold(
         None if beside is None else beside.thresholds(level, player=player),
         "" if beside is None else f"by {beside.outcome}",
     )
-    if one:
-        axes = np.array([[new_axes(ax, size=(5.6, 4.9))]], dtype=object)
-    else:
-        size = max(4.0 * len(sides), 5.2), 4.4 * len(families) + 0.6
-        axes = panels(len(families), len(sides), size, ConstrainedLayoutEngine(hspace=0.05))
+    size = max(4.0 * len(sides), 5.2), 4.4 * len(families) + 0.6
+    axes = cell_panels(ax, families, sides, size, ConstrainedLayoutEngine(hspace=0.05))
     reach = tables.reach_m(sides, families)
     for (i, name), (j, other) in product(enumerate(families), enumerate(sides)):
         draw_threshold(tables, other, name, words, strip=strip, reach_m=reach, ax=axes[i, j])
@@ -332,7 +326,7 @@ def plot_threshold(
             *(["Bar: the choice that is right at least 4 times in 5."] if strip else []),
         ]
         frame(axes[0, 0], f"{plain(player)}: when does attacking pay?", " ".join(notes))
-    return axes[0, 0] if one else axes
+    return axes[0, 0] if axes.size == 1 else axes
 
 
 def _asked(what: str, asked: str | None, known: list[str]) -> list[str]:
