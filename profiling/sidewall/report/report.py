@@ -345,7 +345,8 @@ def _take(report: Report) -> None:
     """Keep what a process shares between its pages, and let Ctrl-C wait for a page."""
     _SHARED[:] = [report]
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _unblock()
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
 
 
 def _write_one(task: Task) -> tuple[WrittenReport | None, list[Path]]:
@@ -397,11 +398,6 @@ def _interrupts_held() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _unblock() -> None:
-    if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])
 
 
 def write_report(
