@@ -308,15 +308,19 @@ def kept_rows(table: pd.DataFrame, keep: Keep | None) -> NDArray[np.bool_]:
     return mask
 
 
+def first_of(words: Sequence[str], most: int) -> str:
+    """Write the first words of a list, and how many more there are."""
+    more = f" and {len(words) - most} more" if len(words) > most else ""
+    return ", ".join(words[:most]) + more
+
+
 def near(word: str, known: Sequence[str]) -> str:
     """Name the known word that is most like a strange one, and the known words."""
     if not known:
         return "there is none to choose from"
     folded = {one.casefold(): one for one in reversed(known)}
     close = get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.6)
-    some = ", ".join(known[:_MOST_SHOWN])
-    more = len(known) - _MOST_SHOWN
-    some += f" and {more} more" if more > 0 else ""
+    some = first_of(known, _MOST_SHOWN)
     return f"did you mean {folded[close[0]]!r}? Known: {some}" if close else f"known: {some}"
 
 

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from sidewall.arguments import first_of
 from sidewall.errors import LogError
 from sidewall.log.columns import understand
 from sidewall.log.ledger import Folded
@@ -304,6 +305,5 @@ class _Records:
 
 
 def _listed(numbers: Sequence[int | str]) -> str:
-    shown = ", ".join(str(one) for one in numbers[:_SHOWN_LINES])
-    more = f" and {len(numbers) - _SHOWN_LINES} more" if len(numbers) > _SHOWN_LINES else ""
-    return f"line{'s' if len(numbers) > 1 or 'to' in shown else ''} {shown}{more}"
+    shown = first_of([str(one) for one in numbers], _SHOWN_LINES)
+    return f"line{'s' if len(numbers) > 1 or 'to' in shown else ''} {shown}"

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import first_of
 from sidewall.log.ledger import Folded
 
 Codes = npt.NDArray[np.int64]
@@ -166,8 +167,7 @@ def cell_text(value: Any) -> Any:
 
 def shown_list(cells: Sequence[str]) -> str:
     """Return cells as a list in a sentence, not more of them than a page holds."""
-    more = f" and {len(cells) - _LISTED} more" if len(cells) > _LISTED else ""
-    return (", ".join(map(shown_cell, cells[:_LISTED])) or "none") + more
+    return first_of([shown_cell(cell) for cell in cells], _LISTED) or "none"
 
 
 def drop_blank_rows(log: RawLog) -> RawLog:

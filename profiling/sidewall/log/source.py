@@ -17,7 +17,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import ArrowTable, as_frame
+from sidewall.arguments import ArrowTable, as_frame, first_of
 from sidewall.errors import DataError, LogError
 from sidewall.log.columns import missing_columns
 from sidewall.log.delimited import read_delimited
@@ -153,9 +153,8 @@ def _code_page(data: bytes, source: str, error: UnicodeDecodeError, folded: Fold
             f"line --encoding {name}, or save the log again as 'CSV UTF-8' or .xlsx."
         )
     words = _strange(text)
-    more = f" and {len(words) - 5} more" if len(words) > 5 else ""
     lines = sum(not part.isascii() for part in text.splitlines())
-    folded.add("(file)", "text that is not UTF-8", f"{name}: {', '.join(words[:5])}{more}", lines)
+    folded.add("(file)", "text that is not UTF-8", f"{name}: {first_of(words, 5)}", lines)
     return text
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from sidewall.arguments import first_of
 from sidewall.log.ledger import KINDS, WITH_ITS_RALLY
 from sidewall.log.raw import shown_cell
 
@@ -75,9 +76,7 @@ def _sheets(check: LogCheck) -> str:
 
 
 def _listed(names: list[str]) -> str:
-    shown = names[:_MOST_SHEETS]
-    more = f" and {len(names) - len(shown)} more" if len(names) > len(shown) else ""
-    return f"sheet{'s' if len(names) > 1 else ''} {', '.join(shown)}{more}"
+    return f"sheet{'s' if len(names) > 1 else ''} {first_of(names, _MOST_SHEETS)}"
 
 
 def refusals(check: LogCheck) -> str:

@@ -17,6 +17,7 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import first_of
 from sidewall.court.units import fold_name
 from sidewall.errors import LogError
 from sidewall.log.columns import understand
@@ -174,11 +175,10 @@ class _Tab:
             ("column", [_letters(at) for at in found[b"col"]]),
         ):
             if shown:
-                listed = ", ".join(shown[:_SHOWN_NUMBERS])
-                more = f" and {len(shown) - _SHOWN_NUMBERS} more" * (len(shown) > _SHOWN_NUMBERS)
+                listed = first_of(shown, _SHOWN_NUMBERS)
                 many = f"{what}s are" if len(shown) > 1 else f"{what} is"
                 said.append(
-                    f"Sheet {self.title!r}: {len(shown)} hidden {many} read: {listed}{more}. "
+                    f"Sheet {self.title!r}: {len(shown)} hidden {many} read: {listed}. "
                     "Delete what does not belong to the log."
                 )
         return said
