@@ -56,22 +56,19 @@ def _drawing() -> Iterator[None]:
         yield
 
 
-def inline(
-    draw: Callable[..., Any], size: tuple[float, float], rows: int = 1, png: bool = False
-) -> Drawn | None:
+def inline(draw: Callable[..., Any], size: tuple[float, float], png: bool = False) -> Drawn | None:
     """Draw into fresh axes and return the picture; None where the data do not allow it.
 
-    `draw` takes ``ax``: axes, or an array of axes where there are several rows. The size is in
-    inches; with `png` the drawing is known to be too large as an SVG, which is then not tried.
+    `draw` takes ``ax``. The size is in inches; with `png` the drawing is known to be too large as
+    an SVG, which is then not tried.
     """
     from matplotlib.figure import Figure  # noqa: PLC0415
 
     with _drawing():
         # Not pyplot's: a notebook's own figures and backend stay as they are.
         figure = Figure(figsize=size, layout="constrained")
-        axes = figure.subplots(rows, 1, squeeze=False).ravel()
         try:
-            draw(ax=axes if rows > 1 else axes[0])
+            draw(ax=figure.subplots())
         except DataError:
             return None
         return _encode(figure, png)
