@@ -138,8 +138,8 @@ _CHANGE: Final = 0.5
 class Change:
     """How one choice's curve moved, in log odds, by the columns of `change_columns`, (k,).
 
-    `before` and `after` are deviations from the player's curve over both periods; ``after -
-    before`` is the change, with `covariance`, (k, k).
+    `before` and `after` are deviations from the player's curve over both periods; the change is
+    ``after - before``, with its `covariance`, (k, k).
     """
 
     before: Array

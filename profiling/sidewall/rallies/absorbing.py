@@ -47,9 +47,10 @@ def alternating_values(one: Array, two: Array) -> tuple[Array, Array]:
     """Chances of winning and losing when two strikers alternate, (..., s, 2) for either striker.
 
     With W and L the chances that the striker wins and loses, w and l the parts decided by the
-    stroke itself and T the moves to the opponent's states: ``W1 = w1 + T1 L2`` and ``L1 = l1 + T1
-    W2``, and the same with the two exchanged. Works on stacks of chains: rows of probabilities,
-    (..., s, s + 3), of the opponent's next state, then win, lose, let. A let is the rest.
+    stroke itself and T the moves to the opponent's states: ``W1 = w1 + T1 L2`` and
+    ``L1 = l1 + T1 W2``, and the same with the two exchanged. Works on stacks of chains: rows of
+    probabilities, (..., s, s + 3), of the opponent's next state, then win, lose, let. A let is
+    the rest.
     """
     s = one.shape[-2]
     T1, T2 = one[..., :s], two[..., :s]
