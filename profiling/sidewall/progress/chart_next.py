@@ -80,13 +80,6 @@ def next_balls(
     ------
     DataError
         For an unknown player, or a `by` that the model does not tell apart.
-
-    Examples
-    --------
-    >>> import sidewall as sw
-    >>> log = sw.simulate.synthetic_data_folder() / "ladder.csv"
-    >>> shots = sw.read_shots(log)  # doctest: +SKIP
-    >>> next_balls(sw.TightnessModel().fit(shots), "Rowan", by="stroke")  # doctest: +SKIP
     """
     check_count(matches, "matches", 1)
     i, posterior, rows = _position(model, player), model.posterior_, []
