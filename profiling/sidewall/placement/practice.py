@@ -16,8 +16,8 @@ from sidewall.features.coded import need_columns
 from sidewall.features.rates import wilson_interval
 from sidewall.placement.on_target import spread_columns
 
-#: Said beside every drill (common practice, no source).
-PRACTICE_CAUTIONS: Final = (
+#: Said beside every drill and work list (common practice, no source).
+CAUTIONS: Final = (
     "Warm up before the first ball.",
     "Build the number of balls and the pace gradually, over weeks.",
     "Stop when it hurts.",

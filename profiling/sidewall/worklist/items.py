@@ -14,7 +14,6 @@ from typing import Any, Final, NamedTuple
 from sidewall.arguments import near, read_toml
 from sidewall.errors import DataError
 from sidewall.files import write_file
-from sidewall.placement.practice import PRACTICE_CAUTIONS
 
 #: A combination's item is called this and its name.
 COMBINATION: Final = "combination: "
@@ -62,8 +61,6 @@ def check_item(item: str, where: str = "") -> str:
     raise DataError(f"{where}there is no item {item!r}; {near(item, list(ITEM_WORDS))}")
 
 
-#: Said beside every work list (common practice, no source).
-CAUTIONS: Final = PRACTICE_CAUTIONS
 #: The mark to move on from a stage (common practice, no source).
 MOVE_ON: Final = "8 of 10, twice"
 
