@@ -236,9 +236,7 @@ def _add_numbers(found: dict[str, Cells], known: ColumnMap, number: npt.NDArray[
     else:
         raise LogError(
             f"{known.name}: nothing says which shot of the rally an exchange holds. Give "
-            "columns.exchange, or shot = {{ count = true }} where the rows are in order.".replace(
-                "{{", "{"
-            ).replace("}}", "}")
+            "columns.exchange, or shot = { count = true } where the rows are in order."
         )
 
 
