@@ -22,7 +22,7 @@ error when both win alike (a score test).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -56,17 +56,8 @@ class Letters:
     def of_rallies(self, kept: Bools) -> Letters:
         """The same for some rallies, given by a flag for each."""
         rows = kept[self.rally]
-        return Letters(
-            self.code[rows],
-            self.names,
-            self.player[rows],
-            self.opponent[rows],
-            self.rally[rows],
-            self.position[rows],
-            self.left[rows],
-            self.won[rows],
-            self.players,
-        )
+        of_shots = ("code", "player", "opponent", "rally", "position", "left", "won")
+        return replace(self, **{name: getattr(self, name)[rows] for name in of_shots})
 
 
 def letters_of(columns: ShotColumns, by: Sequence[str]) -> Letters:
@@ -144,18 +135,11 @@ def first_order(letters: Letters) -> FirstOrder:
 
 @dataclass(frozen=True)
 class Candidates:
-    """Sequences of one length.
+    """Sequences of one length: letters, (m, length), the last of them the player's own shot.
 
-    Attributes
-    ----------
-    player : ndarray of int, shape (m,)
-    code : ndarray of int, shape (m, length)
-        Letters, the last of them the player's own shot.
-    chance : ndarray, shape (m,)
-        Product of the conditional shares: how often the first letter is followed by the
-        others if each shot follows from the one before alone.
-    starts : ndarray, shape (m,)
-        How often the first letter was played.
+    `chance`, (m,), is the product of the conditional shares: how often the first letter is followed
+    by the others if each shot follows from the one before alone; `starts`, (m,), how often the
+    first was played.
     """
 
     player: Ints
@@ -177,10 +161,6 @@ def candidates(
     The choice rests on the counts of pairs alone, so it does not favour sequences that
     happened to occur more often than their parts predict.
 
-    Parameters
-    ----------
-    least : float
-        Least expected number of occurrences.
     """
     share = order.share
     role = (length - 1) % 2  # who strikes first, so that the last shot is the player's own
@@ -259,13 +239,7 @@ def _look_up(keys: Ints, values: Floats, wanted: Ints) -> Floats:
 
 
 def frequency(letters: Letters, found: Candidates, order: FirstOrder) -> Frequency:
-    """Compare the occurrences of each sequence with what its parts predict.
-
-    Parameters
-    ----------
-    order : FirstOrder
-        Counts of the same letters.
-    """
+    """Compare the occurrences of each sequence with what its parts, counted in `order`, predict."""
     m = len(found.player)
     row, which = occurrences(letters, found)
     sequence, rally, count = _pair_sums(which, letters.rally[row], np.ones(len(row)))
@@ -287,12 +261,8 @@ def frequency(letters: Letters, found: Candidates, order: FirstOrder) -> Frequen
 def _parts(found: Candidates, order: FirstOrder) -> tuple[Any, Floats]:
     """Weights of a rally's moves and letters in its share of E, and their plain sum.
 
-    Returns
-    -------
-    weights : sparse matrix, shape (m, 2 k k + 2 k)
-        Columns as in `_rally_counts`.
-    inverse : ndarray, shape (m,)
-        ``sum 1 / m_k - sum 1 / n_k``.
+    The weights are sparse, (m, 2 k k + 2 k), with columns as in `_rally_counts`; the sum, (m,), is
+    ``sum 1 / m_k - sum 1 / n_k``.
     """
     from scipy import sparse  # noqa: PLC0415 - slow to load
 

@@ -18,7 +18,6 @@ import pandas as pd
 from sidewall.arguments import Array, Bools, Ints
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.combinations.step import Step, variants
-from sidewall.errors import DataError
 from sidewall.features.coded import as_category
 from sidewall.features.rates import clustered_rate, wilson_interval
 
@@ -201,20 +200,13 @@ def shots_of_tries(columns: ShotColumns, steps: Sequence[Step], player: str | No
 
 
 def funnel_table(
-    found: pd.DataFrame, steps: Sequence[Step], by: str | Sequence[str] | None, level: float
+    found: pd.DataFrame, steps: Sequence[Step], names: Sequence[str], level: float
 ) -> pd.DataFrame:
     """Tabulate tries by stage; see :meth:`Combination.funnel`."""
-    names = [by] if isinstance(by, str) else list(by or ())
-    missing = [name for name in names if name not in found.columns]
-    if missing:
-        raise DataError(
-            f"There is no column {', '.join(missing)} to tabulate by; tries have "
-            f"{', '.join(found.columns)}."
-        )
     if not names:
         return _stages(found, steps, level)
     parts = []
-    for key, rows in found.groupby(names, observed=True, sort=True):
+    for key, rows in found.groupby(list(names), observed=True, sort=True):
         part = _stages(rows, steps, level)
         for at, (name, value) in enumerate(zip(names, key, strict=True)):
             part.insert(at, name, cast(Any, value))

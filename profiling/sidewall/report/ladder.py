@@ -81,7 +81,7 @@ class FittedLadder:
     def breaks_at(self, name: str, player: str) -> int | None:
         """Step at which a player's tries of a combination break; None where there are none."""
         one = next(each for each in self.combinations if each.name == name)
-        table = funnel_table(self.tries(one, player), one.steps, None, self.level)
+        table = funnel_table(self.tries(one, player), one.steps, (), self.level)
         step = breaks_at(table.to_dict("records"))
         return None if step is None else step + 1
 

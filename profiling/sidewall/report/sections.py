@@ -333,7 +333,7 @@ class Pages:
         for k, (one, tries) in enumerate(tried, start=1):
             if len(tries) < _LEAST_TRIES:
                 continue
-            table = funnel_table(tries, one.steps, None, self.ladder.level)
+            table = funnel_table(tries, one.steps, (), self.ladder.level)
             done = tries.sort_values("reached", ascending=False, kind="stable")
             name = f"{one.name[:1].upper()}{one.name[1:]}"
             words = [
