@@ -35,6 +35,13 @@ def test_a_pandas_table_is_taken_as_it_is():
     assert arguments.as_frame(TABLE) is TABLE
 
 
+@pytest.mark.parametrize(
+    ("most", "said"), [(1, "a and 2 more"), (2, "a, b and 1 more"), (3, "a, b, c"), (9, "a, b, c")]
+)
+def test_a_long_list_is_cut_and_says_so(most, said):
+    assert arguments.first_of(["a", "b", "c"], most) == said
+
+
 def test_any_arrow_table_becomes_the_same_table():
     plain = TABLE.reset_index(drop=True)
     pd.testing.assert_frame_equal(arguments.as_frame(OnlyArrow(plain)), plain)

@@ -101,13 +101,11 @@ def as_frame(table: object, name: str = "shots") -> pd.DataFrame:
     )
 
 
-def check_level(level: float, name: str = "level") -> float:
+def check_level(level: float) -> float:
     """Return a confidence level strictly between 0 and 1."""
     if not _is_number(level) or not 0.0 < level < 1.0:
         meant = f"{level / 100:g}" if _is_number(level) and 1.0 < level < 100.0 else "0.95"
-        raise DataError(
-            f"{name} is {_shown(level)}; give a number between 0 and 1, such as {meant}"
-        )
+        raise DataError(f"level is {_shown(level)}; give a number between 0 and 1, such as {meant}")
     return float(level)
 
 
@@ -149,13 +147,13 @@ def check_folds(folds: int) -> int:
     return check_count(folds, "folds", least=2)
 
 
-def check_seed(seed: int | np.random.Generator, name: str = "seed") -> int | np.random.Generator:
+def check_seed(seed: int | np.random.Generator) -> int | np.random.Generator:
     """Return a seed: a whole number from 0, or a numpy Generator."""
     if isinstance(seed, np.random.Generator):
         return seed
     if not isinstance(seed, Integral) or isinstance(seed, bool) or seed < 0:
         raise DataError(
-            f"{name} is {_shown(seed)}; give a whole number from 0 on, or a numpy Generator"
+            f"seed is {_shown(seed)}; give a whole number from 0 on, or a numpy Generator"
         )
     return int(seed)
 
@@ -252,12 +250,12 @@ def check_words(values: Any, allowed: Iterable[str], name: str) -> None:
             raise DataError(f"{name} holds {_shown(value)}; {near(str(value), words)}")
 
 
-def check_player(player: str, players: Iterable[str], name: str = "player") -> str:
+def check_player(player: str, players: Iterable[str]) -> str:
     """Return the name of a known player."""
     known = [str(one) for one in players]
     if not isinstance(player, str) or player not in known:
         shown = player if isinstance(player, str) else ""
-        raise DataError(f"there is no {name} {_shown(player)} here; {near(shown, known)}")
+        raise DataError(f"there is no player {_shown(player)} here; {near(shown, known)}")
     return player
 
 
@@ -308,15 +306,19 @@ def kept_rows(table: pd.DataFrame, keep: Keep | None) -> NDArray[np.bool_]:
     return mask
 
 
+def first_of(words: Sequence[str], most: int) -> str:
+    """Write the first words of a list, and how many more there are."""
+    more = f" and {len(words) - most} more" if len(words) > most else ""
+    return ", ".join(words[:most]) + more
+
+
 def near(word: str, known: Sequence[str]) -> str:
     """Name the known word that is most like a strange one, and the known words."""
     if not known:
         return "there is none to choose from"
     folded = {one.casefold(): one for one in reversed(known)}
     close = get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.6)
-    some = ", ".join(known[:_MOST_SHOWN])
-    more = len(known) - _MOST_SHOWN
-    some += f" and {more} more" if more > 0 else ""
+    some = first_of(known, _MOST_SHOWN)
     return f"did you mean {folded[close[0]]!r}? Known: {some}" if close else f"known: {some}"
 
 

@@ -14,17 +14,6 @@ from typing import Final
 
 from sidewall.errors import WriteError
 
-__all__ = [
-    "Account",
-    "account",
-    "cannot_write",
-    "make_folder",
-    "note_written",
-    "plan_files",
-    "sync_folder",
-    "write_file",
-]
-
 _ROOM: Final = "Make room on it, or choose a folder on another disk."
 #: Why the system refused, in plain words, and the mend.
 _CAUSES: Final = {
@@ -51,15 +40,7 @@ _CAUSES: Final = {
 
 @dataclass
 class Account:
-    """What was to be written, and what was.
-
-    Attributes
-    ----------
-    planned : list of Path
-        Told before by whoever knows.
-    written : list of Path
-        Whole, in the order of writing.
-    """
+    """What was to be written, as far as it was told before, and what was, in order of writing."""
 
     planned: list[Path] = field(default_factory=list)
     written: list[Path] = field(default_factory=list)
@@ -87,10 +68,7 @@ def account() -> Iterator[Account]:
 def plan_files(paths: Iterable[Path], *, overwrite: bool = True) -> None:
     """Say what is going to be written, before the work that leads to it.
 
-    Raises
-    ------
-    WriteError
-        If one of them could not be written, as far as can be seen now.
+    A WriteError if one of them could not be written, as far as can be seen now.
     """
     for path in paths:
         try:
@@ -114,36 +92,11 @@ def write_file(
     overwrite: bool = True,
     private: bool = False,
 ) -> Path:
-    """Write a file whole or not at all.
+    """Write a file whole or not at all, text as UTF-8; a WriteError gives the cause and the mend.
 
-    The data go to a file of another name in the same folder, onto the disk, and then in the
-    place of the file in one step. Whatever goes wrong before, the file is as it was. A pipe or
-    a device is written to as it is.
-
-    Parameters
-    ----------
-    path
-        Its folder must be there.
-    data
-        Text is written as UTF-8.
-    overwrite
-        Whether a file of that name is replaced.
-    private
-        Whether only its owner may read it.
-
-    Returns
-    -------
-    Path
-        As given.
-
-    Raises
-    ------
-    WriteError
-        If it cannot be written, with the cause and the mend.
-
-    Examples
-    --------
-    >>> write_file("notes.txt", "Length first.")  # doctest: +SKIP
+    The data go to a file of another name in the same folder, which must be there, onto the disk,
+    and then in the place of the file in one step. Whatever goes wrong before, the file is as it
+    was. A pipe or a device is written to as it is. A `private` file only its owner may read.
     """
     file = Path(path)
     content = data.encode("utf-8") if isinstance(data, str) else data
@@ -206,13 +159,7 @@ def sync_folder(folder: str | os.PathLike[str]) -> None:
 
 
 def make_folder(path: str | os.PathLike[str]) -> Path:
-    """Make a folder, and those above it, if it is not there.
-
-    Raises
-    ------
-    WriteError
-        If it cannot be made.
-    """
+    """Make a folder, and those above it, if it is not there; else a WriteError."""
     folder = Path(path)
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -6,8 +6,6 @@ import math
 from collections.abc import Callable, Iterable
 from functools import partial
 
-__all__ = ["UNKNOWN", "count", "in_100", "number", "share", "signed", "signed_interval", "spread"]
-
 #: In the place of a number that the log does not tell.
 UNKNOWN = "not known yet"
 

@@ -13,18 +13,9 @@ if TYPE_CHECKING:
 def waiting(items: Iterable[Any], what: str, unit: str) -> tqdm[Any]:
     """Go through items behind a bar with what is being done and how long it may take.
 
-    It shows after two seconds and goes when all is done. A stream that is neither a terminal's
-    nor a notebook's gets none; ``TQDM_DISABLE=1`` keeps it out of notebooks too, such as those
-    that are stored.
-
-    Parameters
-    ----------
-    items : iterable
-        With a length, so that there is an estimate.
-    what : str
-        What is being done.
-    unit : str
-        What one item is.
+    It shows after two seconds and goes when all is done. A stream that is neither a terminal's nor
+    a notebook's gets none; ``TQDM_DISABLE=1`` keeps it out of notebooks too, such as those that are
+    stored.
     """
     from tqdm import tqdm  # noqa: PLC0415 - slow to load
 

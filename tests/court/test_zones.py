@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidewall.court import DEPTHS, LANES, Court, Zones, gap_from_x, wall_of, zone_of
+from sidewall.court import DEPTHS, LANES, Court, Zones, gap_from_x, wall_of
 from sidewall.errors import DataError, UnitError
 
 COURTS = [Court.singles(), Court.doubles(), Court.singles(tin_height_m=0.43)]
@@ -20,7 +20,7 @@ def test_rectangles_tile_the_floor(court):
 @given(st.sampled_from(COURTS), st.floats(0, 1), st.floats(0, 1))
 def test_every_point_lies_in_the_rectangle_of_its_zone(court, across, along):
     x, y = across * court.width_m, along * court.length_m
-    depth, lane = zone_of([x], [y], court)
+    depth, lane = Zones(court).zone_of([x], [y])
     assert Zones(court).rectangles()[depth[0], lane[0]].contains(x, y)
 
 
@@ -38,7 +38,7 @@ def test_boundaries_are_parameters():
 
 
 def test_off_the_floor_or_missing_is_missing():
-    depth, lane = zone_of([-0.1, 3.0, np.nan, 6.5], [1.0, 9.8, 1.0, 1.0])
+    depth, lane = Zones().zone_of([-0.1, 3.0, np.nan, 6.5], [1.0, 9.8, 1.0, 1.0])
     assert depth.isna().all()
     assert lane.isna().all()
 

@@ -18,7 +18,7 @@ import pandas as pd
 import pytest
 
 import sidewall.simulate as sim
-from sidewall.court import zone_of
+from sidewall.court import Zones
 
 BACK_LEFT, BACK_RIGHT = 37.2, 17.3  # per cent, Vuckovic et al. 2013
 BACKHANDS = 100 * 2 / 3  # two to one, 2023 comparison
@@ -30,7 +30,7 @@ POINTS, SECONDS = 4.0, 0.05
 def figures(shots: pd.DataFrame) -> dict[str, float]:
     returns = shots[shots["stroke"] != "serve"]
     right_handed = returns[returns["hand"] == "right"]
-    depth, lane = zone_of(right_handed["x_m"], right_handed["y_m"])
+    depth, lane = Zones().zone_of(right_handed["x_m"], right_handed["y_m"])
     back, side = np.asarray(depth) == "back", np.asarray(lane)
     time = shots.groupby(["match", "game", "rally"], observed=True)["t_s"]
     return {

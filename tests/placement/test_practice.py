@@ -7,7 +7,6 @@ import pytest
 from sidewall.errors import DataError, LogError, RefusedRowsWarning, UnitError
 from sidewall.placement import (
     balls_needed,
-    balls_needed_for_error,
     check_practice,
     compare_practice,
     practice_table,
@@ -148,12 +147,9 @@ def test_the_power_is_what_was_asked_for():
 def test_more_is_needed_for_less():
     assert balls_needed(0.4, 0.5) > balls_needed(0.4, 0.6)
     assert balls_needed(0.4, 0.6) == balls_needed(0.6, 0.4)
-    assert balls_needed_for_error(0.4, 0.1) > balls_needed_for_error(0.4, -0.2)
     for wrong in ((0.4, 0.4), (0.0, 0.4), (0.4, 40)):
         with pytest.raises(DataError):
             balls_needed(*wrong)
-    with pytest.raises(DataError, match="other than zero"):
-        balls_needed_for_error(0.4, 0.0)
 
 
 def test_a_clean_log_warns_of_nothing(path):

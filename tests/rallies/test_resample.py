@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from sidewall.rallies.chain import count_moves
 from sidewall.rallies.intervals import RallyBootstrap, _without_loops, deviation, rally_weights
+from sidewall.rallies.transitions import count_moves
 
 
 @pytest.fixture(scope="module")

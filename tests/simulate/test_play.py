@@ -10,8 +10,8 @@ import pytest
 from scipy.special import expit
 
 import sidewall.simulate as sim
+from sidewall.simulate.pair import Pair
 from sidewall.simulate.play import ERROR, GO_ON, LET, WIN, play_rallies
-from sidewall.simulate.truth import Pair
 from sidewall.simulate.world import (
     CHOICE_OF,
     KINDS,

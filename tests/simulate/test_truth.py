@@ -9,7 +9,7 @@ import pytest
 import sidewall.simulate as sim
 from sidewall.errors import DataError
 from sidewall.simulate import play
-from sidewall.simulate.truth import Pair
+from sidewall.simulate.pair import Pair
 
 PAIR = [sim.SimPlayer("Rowan"), sim.SimPlayer("Hazel")]
 
@@ -157,18 +157,6 @@ def test_tables_hold_the_arrays(three: list[sim.SimPlayer]) -> None:
         pytest.approx(1.0)
     )
     assert "gap_m" not in sim.as_table(mix, three, "share")
-
-
-def test_first_order_is_the_slope_of_the_resolved_gain(three: list[sim.SimPlayer]) -> None:
-    pair = Pair(WORLD, three[0], three[1])
-    habit = pair._attack[0].mean(axis=0)  # a rule of its own: the same whatever the ease
-    level = Pair(WORLD, three[0], three[1], habit)
-    rule = np.broadcast_to((sim.GAPS_M > 0.5) * 1.0, habit.shape)
-    small = 1e-5
-    moved = Pair(WORLD, three[0], three[1], habit + small * (rule - habit))
-    slope = (moved.rallies_won - level.rallies_won) / small
-    assert level.advantage(rule) == pytest.approx(slope, rel=2e-3)
-    assert level.advantage(habit) == pytest.approx(0, abs=1e-12)
 
 
 def test_a_rule_gains_on_court_what_the_chain_says(

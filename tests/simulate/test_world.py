@@ -12,7 +12,7 @@ from hypothesis.extra.numpy import arrays
 
 import sidewall.simulate as sim
 from sidewall.errors import DataError
-from sidewall.simulate.truth import Pair
+from sidewall.simulate.pair import Pair
 from sidewall.simulate.world import (
     LEVELS,
     MERITS,

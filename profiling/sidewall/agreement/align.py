@@ -36,26 +36,13 @@ _PAIR, _LEAVE_FIRST = 0, 1
 
 
 def line_up(cost: Array, leave: float = 1.0) -> tuple[Array, Array]:
-    """Needleman and Wunsch's alignment of two sequences, at least cost.
+    """Align two sequences at least cost; positions in either, -1 where an item has no partner.
 
-    Parameters
-    ----------
-    cost : ndarray, shape (n, m)
-        Of pairing an item of the first sequence with one of the second.
-    leave : float, default 1.0
-        Of leaving any item without a partner.
-
-    Returns
-    -------
-    first, second : ndarray of int, shape (k,)
-        Positions in either sequence, in order; -1 where an item has no partner.
-
-    Notes
-    -----
-    Needleman & Wunsch 1970, Journal of Molecular Biology 48:443-453, as a dynamic programme
-    over rows. Within a row, ``D[j] = min(T[j], D[j - 1] + leave)`` is
-    ``leave * j + min over i <= j of (T[i] - leave * i)``: a running minimum, so that a row is
-    a few array operations. Of equally cheap ways a pair comes before two left-overs.
+    Needleman & Wunsch 1970, Journal of Molecular Biology 48:443-453, as a dynamic programme over
+    the rows of `cost`, (n, m); `leave` is the cost of an item without a partner. Within a row,
+    ``D[j] = min(T[j], D[j - 1] + leave)`` is ``leave * j + min over i <= j of (T[i] - leave * i)``:
+    a running minimum, so that a row is a few array operations. Of equally cheap ways a pair
+    comes before two left-overs.
     """
     n, m = cost.shape
     step = leave * np.arange(m + 1)
@@ -167,14 +154,9 @@ def _apart(one: Array, two: Array, wide: float) -> Array:
 
 
 def shot_costs(one: Charted, two: Charted, a: Array, b: Array, offset_s: float) -> Array:
-    """Cost of every pair of shots of two rallies, shape (shots of one, shots of two).
+    """Cost of every pair of shots `a`, `b` of two rallies, shape (shots of one, shots of two).
 
-    Parameters
-    ----------
-    a, b : ndarray of int
-        Rows of the rally in either.
-    offset_s : float
-        Clock of the second less that of the first; NaN to leave times out.
+    `offset_s` is the clock of the second less that of the first; NaN leaves times out.
     """
     cost = _GAP * _apart(one.gap_m[a], two.gap_m[b], _GAP_WIDE_M)
     cost += _TIME * _apart(one.t_s[a] + offset_s, two.t_s[b], _TIME_WIDE_S)
@@ -189,12 +171,7 @@ def shot_costs(one: Charted, two: Charted, a: Array, b: Array, offset_s: float) 
 def rally_costs(one: Charted, two: Charted, players: int, offset_s: float) -> Array:
     """Cost of every pair of rallies of a match, shape (rallies of one, rallies of two).
 
-    Parameters
-    ----------
-    players : int
-        How many names there are.
-    offset_s : float
-        Clock of the second less that of the first; NaN to leave times out.
+    `players` is how many names there are; `offset_s` as in :func:`shot_costs`.
     """
     lengths = [c.last - c.first + 1.0 for c in (one, two)]
     shots = lengths[0][:, None] + lengths[1]

@@ -17,19 +17,10 @@ from sidewall.rallies.intervals import deviation
 def reach(shots_of_rally: Array, level: float) -> float:
     """Half-width of an interval in standard deviations over draws of whole rallies.
 
-    Parameters
-    ----------
-    shots_of_rally : ndarray, shape (rallies,)
-        Compared shots in each rally.
-
-    Returns
-    -------
-    float
-        Student's t quantile on the effective number of rallies less one,
-        ``(sum m)^2 / sum m^2 - 1``: long rallies among short ones carry the variance, so
-        that it is known as poorly as from fewer rallies (after Kish 1965, Survey Sampling).
-        Times ``sqrt(G / (G - 1))``: G rallies drawn with replacement vary a little too
-        little.
+    Student's t quantile on the effective number of rallies less one, ``(sum m)^2 / sum m^2 - 1``
+    for m compared shots in each rally: long rallies among short ones carry the variance, so that
+    it is known as poorly as from fewer rallies (after Kish 1965, Survey Sampling). Times
+    ``sqrt(G / (G - 1))``: G rallies drawn with replacement vary a little too little.
     """
     m = np.asarray(shots_of_rally, dtype=float)
     rallies, effective = len(m), m.sum() ** 2 / np.sum(m**2)
@@ -103,23 +94,11 @@ def cohen_kappa(counts: ArrayLike, level: float = 0.95) -> Kappa:
 def clustered_kappa(counts: Array, weights: Array, low_agreed: float, level: float = 0.95) -> Kappa:
     """Kappa of pairs that come in rallies, with an interval that says so.
 
-    Parameters
-    ----------
-    counts : ndarray, shape (rallies, k, k)
-        Table of each rally.
-    weights : ndarray, shape (draws, rallies)
-        How often each rally is drawn; see `sidewall.rallies.intervals.rally_weights`.
-    low_agreed : float
-        Lower limit of the share of agreement, for charters who agree always.
-    level : float, default 0.95
-
-    Notes
-    -----
-    The standard error is the standard deviation over draws of whole rallies. Kappa cannot
-    pass 1 and piles up below it, so the interval is even on the scale of ``log(1 - kappa)``;
-    how far it reaches is in `reach`. Where no pair disagrees no
-    draw does, and the lower limit is that of the share of agreement, put into kappa's
-    formula.
+    Counts are (rallies, k, k); weights, how often each rally is drawn, (draws, rallies). The
+    standard error is the standard deviation over draws of whole rallies. Kappa cannot pass 1 and
+    piles up below it, so the interval is even on the scale of ``log(1 - kappa)``; how far it
+    reaches is in `reach`. Where no pair disagrees no draw does, and the lower limit is
+    `low_agreed`, that of the share of agreement, put into kappa's formula.
     """
     rallies, k, _ = counts.shape
     total = counts.sum(axis=0)
@@ -238,25 +217,12 @@ def _two_way(
 def clustered_intraclass(
     first: Array, second: Array, rally: Array, weights: Array, level: float = 0.95
 ) -> pd.DataFrame:
-    """Intraclass correlations of two charters over balls that come in rallies.
+    """Intraclass correlations, as :func:`intraclass`, of two charters' balls that come in rallies.
 
-    Parameters
-    ----------
-    first, second : ndarray, shape (n,)
-        Readings, none missing.
-    rally : ndarray of int, shape (n,)
-        Position of each ball's rally among the columns of `weights`.
-    weights : ndarray, shape (draws, rallies)
-        How often each rally is drawn; see `sidewall.rallies.intervals.rally_weights`.
-    level : float, default 0.95
-
-    Returns
-    -------
-    DataFrame
-        As :func:`intraclass`. The interval is even on Fisher's scale, ``artanh``, its
-        standard error the standard deviation over draws of whole rallies; how far it
-        reaches is in `reach`. It does not take the readings to be
-        normal.
+    Readings are (n,), none missing; `rally` is the position of each ball's rally among the columns
+    of `weights`, (draws, rallies): how often each is drawn. The interval is even on Fisher's
+    scale, ``artanh``, its standard error the standard deviation over draws of whole rallies; how
+    far it reaches is in `reach`. It does not take the readings to be normal.
     """
     middle = (first.mean() + second.mean()) / 2  # takes nothing away but rounding errors
     a, b = first - middle, second - middle
@@ -329,25 +295,11 @@ def limits_of_agreement(
 def clustered_limits(
     differences: Array, rally: Array, weights: Array, level: float = 0.95
 ) -> pd.DataFrame:
-    """Limits of agreement over balls that come in rallies.
+    """Limits as of :func:`limits_of_agreement`, and ``sd``, of balls that come in rallies.
 
-    Parameters
-    ----------
-    differences : ndarray, shape (n,)
-        None missing.
-    rally : ndarray of int, shape (n,)
-        Position of each ball's rally among the columns of `weights`.
-    weights : ndarray, shape (draws, rallies)
-        How often each rally is drawn; see `sidewall.rallies.intervals.rally_weights`.
-    level : float, default 0.95
-
-    Returns
-    -------
-    DataFrame
-        As :func:`limits_of_agreement`, with a row ``sd`` besides; standard errors are
-        standard deviations over draws of whole rallies; how far intervals reach is in
-        `reach`. The interval of the standard deviation is even on
-        the log scale.
+    Arguments as :func:`clustered_intraclass` takes them. Standard errors are standard deviations
+    over draws of whole rallies; how far intervals reach is in `reach`. The interval of the
+    standard deviation is even on the log scale.
     """
     rallies = weights.shape[1]
     centre = differences.mean()

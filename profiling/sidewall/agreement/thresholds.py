@@ -61,26 +61,14 @@ class SimexPath:
         return np.asarray((-1.0) ** np.arange(degree + 1) @ np.linalg.pinv(powers))
 
     def at_no_error(self, degree: int = 2) -> tuple[Array, Array]:
-        """Extrapolate the estimate and its covariance to lambda = -1.
+        """Extrapolate the estimate, (..., p), and its covariance, (..., p, p), to lambda = -1.
 
-        Parameters
-        ----------
-        degree : int, default 2
-            Of the polynomial: 1 linear, 2 quadratic.
-
-        Returns
-        -------
-        estimate : ndarray, shape (..., p)
-        covariance : ndarray, shape (..., p, p)
-
-        Notes
-        -----
-        The variance is that of Stefanski & Cook 1995, Journal of the American Statistical
-        Association 90:1247-1256: at each lambda the estimates' own covariance less that of
-        the estimates between draws, extrapolated as the estimate is. To it comes what is
-        left of the luck of a limited number of draws. Extrapolated variances are themselves
-        uncertain and may come out too small; they are kept at no less than the covariance
-        at lambda 0, in every direction, since allowing for an error makes nobody surer.
+        By a polynomial of `degree`. The variance is that of Stefanski & Cook 1995, Journal of the
+        American Statistical Association 90:1247-1256: at each lambda the estimates' own covariance
+        less that of the estimates between draws, extrapolated as the estimate is. To it comes what
+        is left of the luck of a limited number of draws. Extrapolated variances are themselves
+        uncertain and may come out too small; they are kept at no less than the covariance at lambda
+        0, in every direction, since allowing for an error makes nobody surer.
         """
         w, n = self.weights(degree), self.estimates.shape[1]
         means = self.mean()

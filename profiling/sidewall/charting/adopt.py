@@ -20,22 +20,10 @@ _NUMBER_COLUMNS: Final = (*COUNTS, *NUMBERS)
 
 
 def adopt_log(path: Path) -> tuple[Setup, list[Row]] | None:
-    """Read a log that charting can go on from; None if it has no rows.
+    """Read a log that charting can go on from, a CSV file; None if it has no rows.
 
-    Parameters
-    ----------
-    path
-        A CSV file with the headings of charting, in any order; some may be missing.
-
-    Returns
-    -------
-    tuple of Setup and list of Row, or None
-
-    Raises
-    ------
-    LogError
-        If the file holds what charting would not keep: other columns, several matches,
-        numbers or words that cannot be understood.
+    A LogError if it holds what charting would not keep: other columns, several matches, numbers
+    or words that cannot be understood. Headings may stand in any order, and some be missing.
     """
     raw = open_log(path)
     columns = _columns(raw)

@@ -6,7 +6,6 @@ or to an earlier row while one is selected.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from contextlib import suppress
 from typing import Any, Final
 
@@ -30,6 +29,10 @@ from sidewall.court.floor import FloorView
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import VOCABULARY
 
+_ACTIONS: Final = (
+    *("word", "place", "aim", "wall", "row", "nudge", "gap", "time", "won_by", "commit", "clear"),
+    *("undo", "redo", "swap", "game", "select", "settings", "fit"),
+)
 _GIVEN: Final = ("stroke", "no_let")  # endings that go either way
 _SHORT: Final = ("gap_class", "choice")  # what makes a short row
 #: Height of a ball for which the screen says how far a click on it misleads, metres.
@@ -37,15 +40,7 @@ _IN_THE_AIR_M: Final = 0.5
 
 
 class Chart:
-    """A match under charting.
-
-    Parameters
-    ----------
-    store
-        Where it is kept.
-    court
-        The court that is clicked on.
-    """
+    """A match under charting: kept in a store, clicked on a court."""
 
     def __init__(self, store: Store, court: Court | None = None) -> None:
         self.store = store
@@ -61,26 +56,6 @@ class Chart:
         self.view: FloorView | None = None
         with suppress(DataError):  # an unreadable view is set anew, and costs nothing else
             self.view = self._seen(self.table.settings.floor)
-        self._acts: dict[str, Callable[[dict[str, Any]], None]] = {
-            "word": self._word,
-            "place": self._place,
-            "aim": self._aim,
-            "wall": self._wall,
-            "row": self._row,
-            "settings": self._settings,
-            "fit": self._fit,
-            "nudge": self._nudge,
-            "gap": self._gap,
-            "time": self._time,
-            "won_by": self._won_by,
-            "commit": self._commit,
-            "clear": lambda _: self._clear(),
-            "undo": lambda _: self._undo(),
-            "redo": lambda _: self._redo(),
-            "swap": lambda _: self._swap(),
-            "game": self._game,
-            "select": self._select,
-        }
 
     @property
     def table(self) -> Table:
@@ -88,25 +63,16 @@ class Chart:
         return self.store.session.table
 
     def act(self, action: dict[str, Any]) -> None:
-        """Do one action.
+        """Do an action: ``do``, its name; what it needs; ``t``, seconds into the video, if known.
 
-        Parameters
-        ----------
-        action
-            ``do``, its name; what it needs beside; ``t``, seconds into the video, if known.
-
-        Raises
-        ------
-        DataError
-            If the action is unknown or does not fit; nothing has changed then.
-        LogError
-            If it cannot be kept on the disk.
+        A DataError if it is unknown or does not fit: nothing has changed then. A LogError if it
+        cannot be kept on the disk.
         """
-        found = self._acts.get(str(action.get("do")))
-        if found is None:
-            raise DataError(f"There is no action {action.get('do')!r}.")
+        name = action.get("do")
+        if name not in _ACTIONS:
+            raise DataError(f"There is no action {name!r}.")
         self.message = ""
-        found(action)
+        getattr(self, f"_{name}")(action)
 
     def shown(self) -> Row:
         """Fields of the shot in hand with what is suggested, or of the selected row."""
@@ -369,22 +335,22 @@ class Chart:
         if "ending" in fields:
             self._say_ending()
 
-    def _clear(self) -> None:
+    def _clear(self, _: dict[str, Any]) -> None:
         self.hand, self.aimed = Hand(), None
 
-    def _undo(self) -> None:
+    def _undo(self, _: dict[str, Any]) -> None:
         if self.selected is None and self.hand.undo():
             return
         self.store.do(UNDO)
         self._keep_selection()
         self.message = "Undone."
 
-    def _redo(self) -> None:
+    def _redo(self, _: dict[str, Any]) -> None:
         self.store.do(REDO)
         self._keep_selection()
         self.message = "Done again."
 
-    def _swap(self) -> None:
+    def _swap(self, _: dict[str, Any]) -> None:
         self.store.do({"op": "swap"})
         due = self.table.next
         self.message = f"{due.striker} {'serves' if due.shot == 1 else 'strikes next'}."

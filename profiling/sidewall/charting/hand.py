@@ -100,18 +100,8 @@ def with_gap(fields: Row, gap_cm: float | None, court: Court) -> Row:
 def next_click(fields: Row, due: Next, level: str, short: bool) -> str:
     """What the next click on the floor means: one of `CLICKS`, or ``next``.
 
-    ``next`` is the place where the next ball is struck; it takes the shot in hand.
-
-    Parameters
-    ----------
-    fields
-        The shot in hand.
-    due
-        Which shot it is.
-    level
-        How much is charted, one of `sidewall.charting.table.LEVELS`.
-    short
-        Whether it is a short row.
+    ``next`` is the place where the next ball is struck; it takes the shot in hand, `fields`.
+    `level` is one of `sidewall.charting.table.LEVELS`; `short`, whether it is a short row.
     """
     if short and {"gap_class", "choice"} <= set(fields):
         return "next"
@@ -169,18 +159,10 @@ def missing(fields: Row, short: bool) -> list[str]:
 def direction_of(fields: Row, lands_x_m: float | None, court: Court) -> str | None:
     """Straight or cross, from where the ball goes; None where that is not clear.
 
-    A ball struck clear of the middle of the court is straight if it comes to the side lane of
-    its own half, and cross if it comes to the other half, clear of the middle. In between it
-    may be a cross that was cut off. Strokes that go by way of a side or back wall are left out.
-
-    Parameters
-    ----------
-    fields
-        The shot.
-    lands_x_m
-        Where it bounces or is struck next, metres from the left wall.
-    court
-        The court.
+    `lands_x_m` is where it bounces or is struck next, metres from the left wall. A ball struck
+    clear of the middle of the court is straight if it comes to the side lane of its own half, and
+    cross if it comes to the other half, clear of the middle. In between it may be a cross that was
+    cut off. Strokes that go by way of a side or back wall are left out.
     """
     x = fields.get("x")
     if x is None or lands_x_m is None or fields.get("stroke", "serve") in _ROUND_THE_WALLS:

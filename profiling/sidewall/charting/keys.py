@@ -30,20 +30,10 @@ PREFERRED: Final[dict[str, dict[str, str]]] = {
 
 @dataclass(frozen=True)
 class Key:
-    """A key and what it does.
+    """A key as a browser names it, in lower case, such as ``"shift+arrowup"``, and what it does.
 
-    Parameters
-    ----------
-    key
-        As a browser names it, in lower case: ``"d"``, ``"arrowleft"``, ``"shift+arrowup"``.
-    action, value
-        What it does, and to what.
-    label
-        In words.
-    group
-        Under which heading it is shown: a column of the log, or another.
-    shown
-        What is printed on the screen for the key.
+    `shown` is printed on the screen for it, under the heading `group`: a column of the log, or
+    another.
     """
 
     key: str
@@ -110,7 +100,8 @@ def words_of_keys() -> tuple[Key, ...]:
             else:
                 key = wanted.get((column, word)) or _free(word, taken)
                 taken.add(key)
-            keys.append(Key(key, "word", word, word.replace("_", " "), column, _shown(key)))
+            shown = key.upper().replace("SHIFT+", "Shift ")
+            keys.append(Key(key, "word", word, word.replace("_", " "), column, shown))
     return tuple(keys)
 
 
@@ -122,10 +113,6 @@ def all_keys() -> tuple[Key, ...]:
 def key_table() -> list[dict[str, str]]:
     """Return every key as plain dictionaries, for the browser."""
     return [asdict(key) for key in all_keys()]
-
-
-def _shown(key: str) -> str:
-    return key.upper().replace("SHIFT+", "Shift ")
 
 
 def _free(word: str, taken: set[str]) -> str:

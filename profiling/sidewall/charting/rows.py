@@ -46,25 +46,10 @@ HEADINGS: Final = (
 
 @dataclass(frozen=True)
 class Setup:
-    """What holds for the whole match.
+    """What holds for the whole match; a DataError if the names or words are not usable.
 
-    Parameters
-    ----------
-    match
-        Name of the match.
-    players
-        The two players.
-    server
-        Who serves first.
-    scoring
-        ``par11``, ``par15`` or ``hiho9``; see `sidewall.log.score.hand_in_hand_out`.
-    hands
-        Player to ``right`` or ``left``, where known.
-
-    Raises
-    ------
-    DataError
-        If the names or words are not usable.
+    `server` serves first; `scoring` is ``par11``, ``par15`` or ``hiho9``, see
+    `sidewall.log.score.hand_in_hand_out`; `hands` are ``right`` or ``left`` by player, where known.
     """
 
     match: str
@@ -154,24 +139,10 @@ class Problem:
 
 
 def problems_of(setup: Setup, rows: Sequence[Row], court: Court) -> list[Problem]:
-    """Check rows with `sidewall.log.check_log`.
+    """Check rows with `sidewall.log.check_log`, but for those that only share a rally with one.
 
     The rally that is still open is checked as if it had just ended with a let, the one ending
     that goes with every rally, so that all rules but the one that asks for an ending apply.
-
-    Parameters
-    ----------
-    setup
-        The match.
-    rows
-        Its rows so far.
-    court
-        The court that gaps and places must fit into.
-
-    Returns
-    -------
-    list of Problem
-        In order of rows; a row that only shares a rally with a mistake is left out.
     """
     if not rows:
         return []
@@ -189,22 +160,9 @@ def problems_of(setup: Setup, rows: Sequence[Row], court: Court) -> list[Problem
 
 
 def finished_shots(setup: Setup, rows: Sequence[Row], court: Court) -> pd.DataFrame:
-    """Checked table of the rallies that have ended, as `sidewall.read_shots` gives it.
+    """Rallies that have ended, without contradiction, as `sidewall.read_shots` gives them.
 
-    Parameters
-    ----------
-    setup, rows, court
-        As `problems_of` takes them.
-
-    Returns
-    -------
-    DataFrame
-        Whole rallies without contradiction only.
-
-    Raises
-    ------
-    LogError
-        If no rally has ended.
+    A LogError if no rally has ended.
     """
     last = max((at for at, row in enumerate(rows) if row["ending"] is not None), default=-1)
     if last < 0:

@@ -15,19 +15,8 @@ REDO: Event = {"op": "redo"}
 class Session:
     """A match under charting, with undo as far back as its beginning.
 
-    Parameters
-    ----------
-    setup
-        The match.
-    rows
-        Rows that were there before; they cannot be undone.
-    events
-        Events to play at once, such as those of a journal, undo and redo among them.
-
-    Raises
-    ------
-    DataError
-        If an event does not fit.
+    `rows` were there before and cannot be undone; `events` are played at once, such as those of a
+    journal, undo and redo among them. A DataError if one does not fit.
     """
 
     def __init__(

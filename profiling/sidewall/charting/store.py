@@ -25,19 +25,10 @@ from sidewall.log.cells import tidy_name
 
 
 class Journal:
-    """A journal open for more entries.
+    """A journal open for more entries; its file is made with the first if it is not there.
 
-    Parameters
-    ----------
-    path
-        The file; made with the first entry if it is not there.
-
-    Raises
-    ------
-    LogError
-        If a line before the last cannot be understood.
-    WriteError
-        If the file cannot be opened, or an unfinished last line not be cut off.
+    A LogError if a line before the last cannot be understood, a WriteError if the file cannot be
+    opened, or an unfinished last line not be cut off.
     """
 
     def __init__(self, path: Path) -> None:
@@ -53,14 +44,9 @@ class Journal:
             self._size = len(good)
 
     def append(self, entry: dict[str, Any]) -> None:
-        """Write an entry and wait until it is on the disk.
+        """Write an entry and wait until it is on the disk; where that fails nothing is added.
 
-        Raises
-        ------
-        LogError
-            If another session has written to the file; nothing is added then.
-        WriteError
-            If it cannot be written; nothing is added then.
+        A LogError if another session has written to the file, a WriteError if it cannot be written.
         """
         line = json.dumps(entry, ensure_ascii=True, allow_nan=False).encode("ascii") + b"\n"
         new = not self.path.exists()
@@ -85,26 +71,9 @@ class Journal:
 
 
 def read_entries(data: bytes, source: str) -> tuple[list[dict[str, Any]], bytes]:
-    """Read the bytes of a journal.
+    """Read a journal: every complete entry, and the bytes without an unfinished last line.
 
-    Parameters
-    ----------
-    data
-        The file.
-    source
-        Its name, for messages.
-
-    Returns
-    -------
-    entries : list of dict
-        Every complete entry.
-    good : bytes
-        The file without an unfinished last line.
-
-    Raises
-    ------
-    LogError
-        If a line before the last cannot be understood.
+    A LogError, which names the `source`, if a line before the last cannot be understood.
     """
     lines = data.split(b"\n")
     last = max((at for at, line in enumerate(lines) if line.strip(b" \r\0")), default=-1)
@@ -135,22 +104,11 @@ _FORM: Final = 1
 
 
 class Store:
-    """Opens a log for charting, new or half done, and keeps it.
+    """Opens a log for charting, a ``.csv`` file, new or half done, and keeps it.
 
-    Parameters
-    ----------
-    path
-        The log, a ``.csv`` file.
-    wanted
-        The match as the caller describes it; keys of `Setup`. What is missing is taken from
-        the file. Names of a new file may not be missing.
-
-    Raises
-    ------
-    LogError
-        If the file cannot be used or belongs to another match.
-    DataError
-        If the match is not described well enough for a new file.
+    `wanted` is the match as the caller describes it, keys of `Setup`. What is missing is taken
+    from the file. A LogError if that cannot be used or belongs to another match, a DataError if
+    the match is not described well enough for a new file: its names may not be missing.
     """
 
     def __init__(self, path: str | os.PathLike[str], wanted: dict[str, Any]) -> None:
@@ -179,14 +137,8 @@ class Store:
     def do(self, event: Event) -> Table:
         """Do an event and keep it.
 
-        Raises
-        ------
-        DataError
-            If the event does not fit.
-        LogError
-            If another session has written to the journal; it is not done then.
-        WriteError
-            If it cannot be written; it is not done then.
+        A DataError if it does not fit. It is not done either if another session has written to the
+        journal (LogError), or it cannot be written (WriteError).
         """
         self.session.after(event)
         self._journal.append(event)

@@ -43,15 +43,9 @@ class Next:
 class Settings:
     """How the match is charted; undo leaves it alone.
 
-    Parameters
-    ----------
-    level
-        How much is charted of a shot, one of `LEVELS`; None until it is chosen.
-    in_full
-        Whose shots are charted in full; the other player's rows are short.
-    floor
-        Four points of the floor in the video, as `sidewall.court.floor.FloorView` takes
-        them: ``points`` and ``frame``. None if they are not known.
+    `level` says how much of a shot, one of `LEVELS`, or None until it is chosen; `in_full`, whose
+    shots are charted in full; `floor`, four points of the floor in the video, as
+    `sidewall.court.floor.FloorView` takes them, ``points`` and ``frame``, if they are known.
     """
 
     level: str | None = None
@@ -61,20 +55,10 @@ class Settings:
 
 @dataclass(frozen=True)
 class Table:
-    """The rows charted so far.
+    """The rows charted so far, oldest first.
 
-    Parameters
-    ----------
-    setup
-        The match.
-    rows
-        The rows, oldest first.
-    next_game
-        Game of the next rally where it was said by hand.
-    swapped
-        Whether the next rally is served by the other player than the rules say.
-    settings
-        How the match is charted.
+    `next_game` is the game of the next rally where it was said by hand; `swapped`, whether that
+    is served by the other player than the rules say.
     """
 
     setup: Setup
@@ -239,14 +223,11 @@ def checked_row(setup: Setup, row: Any) -> Row:
     for name in COUNTS:
         if isinstance(row[name], bool) or not isinstance(row[name], int) or row[name] > _MOST:
             raise DataError(f"{name} is {row[name]!r}: it must be a whole number, and no huge one.")
-    if {*_texts(row["player"], row["opponent"])} != {*setup.players}:
+    players = {name for name in (row["player"], row["opponent"]) if isinstance(name, str)}
+    if players != {*setup.players}:
         raise DataError(f"A row has other players than {' and '.join(setup.players)}.")
     _charted({name: row[name] for name in _CHARTED})
     return dict(row)
-
-
-def _texts(*values: Any) -> list[str]:
-    return [value for value in values if isinstance(value, str)]
 
 
 def _charted(values: Any) -> Row:
@@ -282,20 +263,9 @@ class Standing:
 def standing(setup: Setup, rows: Sequence[Row], game: int) -> Standing:
     """Count the score before the next rally if it is played in a given game.
 
-    Parameters
-    ----------
-    setup
-        The match.
-    rows
-        Its rows so far; a rally that has not ended counts for nothing.
-    game
-        Number of the game that the next rally belongs to.
-
-    Returns
-    -------
-    Standing
-        ``game_over`` says whether these points end a game. Hand-in-hand-out to 9 at 9-8
-        depends on what was called at 8-all, so it is not taken for the end.
+    A rally that has not ended counts for nothing. ``game_over`` says whether these points end a
+    game. Hand-in-hand-out to 9 at 9-8 depends on what was called at 8-all, so it is not taken for
+    the end.
     """
     rallies = ended(rows)
     place = {name: at for at, name in enumerate(setup.players)}

@@ -12,8 +12,7 @@ from typing import Annotated
 import typer
 
 from sidewall.beside import spare_jobs
-from sidewall.cli.logs import agree, compare, join, notebook
-from sidewall.cli.map import map_columns
+from sidewall.cli.logs import agree, compare, join, map_columns, notebook, pseudonymise
 from sidewall.cli.options import (
     REFUSED,
     BoardWidth,
@@ -28,11 +27,8 @@ from sidewall.cli.options import (
     usable_log,
 )
 from sidewall.cli.plan import plan
-from sidewall.cli.pseudonymise import pseudonymise
 from sidewall.cli.report import report, sheet
 from sidewall.errors import WriteError
-
-__all__ = ["app"]
 
 app = typer.Typer(
     cls=Program,
@@ -119,9 +115,7 @@ def profile(
 
     found = usable_log(read_log(logs, players, matches, board_width_cm, sheet, encoding))
     width_m = None if board_width_cm is None else board_width_cm / 100
-    made = write_profile(
-        found.shots, player, out, unit, width_m, outcome, jobs=spare_jobs()
-    )
+    made = write_profile(found.shots, player, out, unit, width_m, outcome, jobs=spare_jobs())
     for line in made.lines():
         typer.echo(line)
 

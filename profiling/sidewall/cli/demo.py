@@ -24,8 +24,6 @@ from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder
 from sidewall.simulate.scenario import FILES
 
-__all__ = ["make_demo"]
-
 _WHAT = {
     "ladder.csv": "every shot of the club's ladder",
     "players.csv": "hand and group of the players",
@@ -43,15 +41,8 @@ _SUMS: Final = "sidewall-demo.sha256"
 def make_demo(folder: Path) -> list[str]:
     """Write the demonstration and say what it is, one line each.
 
-    Parameters
-    ----------
-    folder
-        Made if it is not there. A file that it holds is replaced only as it was written here.
-
-    Raises
-    ------
-    WriteError
-        If a file was changed since, or cannot be written.
+    The folder is made if it is not there. A WriteError if a file that it holds was changed since
+    it was written here, or cannot be written.
     """
     home = synthetic_data_folder()
     logs = {name: folder / name for name in FILES}

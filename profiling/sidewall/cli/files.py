@@ -17,24 +17,12 @@ from sidewall.files import write_file
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Profile", "Writer"]
-
 _DPI: Final = 150
 
 
 @dataclass
 class Profile:
-    """What was written, and what could not be.
-
-    Attributes
-    ----------
-    player : str
-    folder : Path
-    files : list of Path
-        The first is the picture to open first.
-    missing : list of str
-        What is not there and why.
-    """
+    """What was written, the picture to open first before all, and what is missing and why."""
 
     player: str
     folder: Path
@@ -50,15 +38,7 @@ class Profile:
 
 
 class Writer:
-    """Writes tables and pictures under names that start with the player's.
-
-    Parameters
-    ----------
-    profile
-        Keeps the account.
-    stem
-        Start of every file name.
-    """
+    """Writes tables and pictures, named after a stem, and keeps the account in a profile."""
 
     def __init__(self, profile: Profile, stem: str) -> None:
         self.profile, self.stem = profile, stem

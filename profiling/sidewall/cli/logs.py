@@ -1,4 +1,4 @@
-"""Commands on whole logs: ``join``, ``compare``, ``agree`` and ``notebook``."""
+"""Commands on whole logs: map, pseudonymise, join, compare, agree and notebook."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
 
@@ -16,6 +16,7 @@ from sidewall.cli.options import (
     REFUSED,
     BoardWidth,
     Encoding,
+    Log,
     Logs,
     Matches,
     Players,
@@ -31,10 +32,120 @@ from sidewall.files import plan_files, write_file
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["agree", "compare", "join", "notebook"]
-
 #: Where a shot stood in the logs that were joined: of no use in the log that comes of them.
 _WHERE = ("log", "sheet", "line")
+
+
+def map_columns(
+    log: Log,
+    guess: Annotated[
+        bool, typer.Option("--guess", help="Propose a map; nothing is applied.")
+    ] = False,
+    with_map: Annotated[
+        Path | None, typer.Option("--with", help="The map to apply: a TOML file.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="File to write: the map, or the log under our headings."),
+    ] = None,
+    players: Players = None,
+    matches: Matches = None,
+    board_width_cm: BoardWidth = None,
+    sheet: Sheets = None,
+    encoding: Encoding = None,
+) -> None:
+    """Read a log that has other headings, by a map that says which column is which.
+
+    First 'sidewall map LOG --guess --out MAP.toml' and check the map, then
+    'sidewall map LOG --with MAP.toml --out NEW.csv'. No file is overwritten. Ends with 0, with
+    1 if rows would be refused, or with 2 if the log or the map cannot be read.
+    """
+    if guess == (with_map is not None):
+        raise SidewallError("give either --guess or --with MAP.toml.")
+    if with_map is None:
+        _propose(log, out, {"sheet": sheet or None, "encoding": encoding})
+        return
+    if out is None:
+        raise SidewallError("say with --out where to write the log.")
+    from sidewall.log import map_log  # noqa: PLC0415
+
+    table, check = map_log(
+        log,
+        with_map,
+        out,
+        players=players,
+        matches=matches,
+        board_width_cm=board_width_cm,
+        sheet=sheet or None,
+        encoding=encoding,
+    )
+    typer.echo(check.summary())
+    typer.echo(f"Wrote {out}: {len(table):,} shots, those to mend among them.")
+    if check.rows_refused:
+        raise typer.Exit(REFUSED)
+
+
+def _propose(log: Path, out: Path | None, opening: dict[str, Any]) -> None:
+    from sidewall.log import guess_map  # noqa: PLC0415
+
+    if out is None:
+        typer.echo(guess_map(log, **opening), nl=False)
+        return
+    plan_files([out], overwrite=False)
+    text = guess_map(log, **opening)
+    write_file(out, text, overwrite=False)
+    typer.echo(
+        f"Wrote {out}. Check every line, then: sidewall map {log} --with {out} --out NEW.csv"
+    )
+
+
+def pseudonymise(
+    log: Log,
+    out: Annotated[Path, typer.Option("--out", help="Log to write: .csv, .xlsx or .parquet.")],
+    key: Annotated[
+        Path,
+        typer.Option("--key", help="File of the codes; one that is there is used and extended."),
+    ],
+    players: Players = None,
+    matches: Matches = None,
+    dates: Annotated[
+        str,
+        typer.Option(
+            "--dates",
+            help="drop leaves dates out; shift moves all by one secret number of weeks; keep.",
+        ),
+    ] = "drop",
+    sheet: Sheets = None,
+    encoding: Encoding = None,
+) -> None:
+    """Write a log with codes in place of names, and the key in a file of its own.
+
+    Only columns of a log are kept, and only cells that are understood. Keep the key apart:
+    whoever has it can undo the codes. Nothing is overwritten.
+    """
+    from sidewall.log import pseudonyms  # noqa: PLC0415
+
+    done = pseudonyms.pseudonymise(
+        log,
+        out,
+        key,
+        players=players,
+        matches=matches,
+        dates=cast(pseudonyms.Dates, dates),
+        sheet=sheet or None,
+        encoding=encoding,
+    )
+    for file in done.files:
+        typer.echo(f"Wrote {file}")
+    new = ", ".join(f"{count} {kind}" for kind, count in done.new_codes.items())
+    typer.echo(f"Key: {done.key} (new codes: {new or 'none'}). Keep it apart from the log.")
+    typer.echo(f"{done.rows:,} rows in, {done.rows:,} rows out.")
+    if done.dropped:
+        typer.echo(f"Columns left out: {', '.join(done.dropped)}")
+    if done.cells_replaced:
+        typer.echo(f"Cells that were not understood, now '?': {done.cells_replaced:,}")
+    what = {"drop": "left out", "shift": "moved by whole weeks", "keep": "kept as they are"}
+    typer.echo(f"Dates: {what[done.dates]}.")
 
 
 def join(

@@ -7,25 +7,13 @@ from difflib import get_close_matches
 
 from sidewall.errors import DataError
 
-__all__ = ["find_player"]
-
 _MOST_LISTED = 12
 
 
 def find_player(asked: str, players: Sequence[str]) -> str:
-    """Return the player meant.
+    """Return the player meant; case does not matter unless two players differ in nothing else.
 
-    Parameters
-    ----------
-    asked
-        As typed; case does not matter unless two players differ in nothing else.
-    players
-        The names there are.
-
-    Raises
-    ------
-    DataError
-        With the names that come close, or all where they are few.
+    A DataError with the names that come close, or all where they are few.
     """
     if asked in players:
         return asked

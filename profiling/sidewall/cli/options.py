@@ -18,24 +18,6 @@ from sidewall.files import Account, account
 if TYPE_CHECKING:
     from sidewall.log import LogCheck
 
-__all__ = [
-    "FAILED",
-    "REFUSED",
-    "BoardWidth",
-    "Encoding",
-    "Log",
-    "Logs",
-    "Matches",
-    "Players",
-    "Program",
-    "Sheets",
-    "Steps",
-    "Unit",
-    "plain_errors",
-    "read_log",
-    "usable_log",
-]
-
 #: Exit codes; the last is what a shell says of a program that Ctrl-C ended.
 REFUSED, FAILED, STOPPED = 1, 2, 130
 
@@ -138,15 +120,7 @@ def _listed(paths: Iterable[Path]) -> list[str]:
 
 
 class Steps:
-    """A progress bar on the error stream, shown where that is a terminal.
-
-    Parameters
-    ----------
-    command
-        What is being done.
-    total
-        How many steps it takes.
-    """
+    """A progress bar of a command on the error stream, shown where that is a terminal."""
 
     def __init__(self, command: str, total: int) -> None:
         from tqdm import tqdm  # noqa: PLC0415

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
     from sidewall.progress import Plan
 
-__all__ = ["plan"]
-
 _COUNTS: Final = (
     *("side", "family", "n_attack", "n_reset", "n_matches"),
     *(name + end for name in ("saves", "saves_per_game") for end in ("", "_low", "_high")),

@@ -23,8 +23,6 @@ from sidewall.models import TightnessModel
 if TYPE_CHECKING:
     from sidewall.models.diagnostics import Diagnostics
 
-__all__ = ["OUTCOMES", "profile_files", "write_profile"]
-
 Outcome = Literal["rally", "value"]
 
 #: What a shot may be judged by, and the models that it takes.
@@ -53,38 +51,15 @@ def write_profile(
     truth: pd.DataFrame | None = None,
     jobs: int = 1,
 ) -> Profile:
-    """Fit the model to a log and write one player's tables and pictures.
+    """Fit the model to a log and write one player's tables and pictures into a folder.
 
-    Parameters
-    ----------
-    shots
-        A checked shot table with all players: the player borrows from the others.
-    player
-        Whose profile.
-    folder
-        Made if it is not there; files of the same names are written over.
-    unit
-        Unit of every gap: cm, in, m or boards.
-    board_width_m
-        Width of a floorboard; taken from the log where the player's matches share one.
-    outcome
-        What shots are judged by: rally, value or both; see :class:`TightnessModel`.
-    models
-        Fitted already, by outcome; fitted here by default.
-    truth
-        True thresholds of simulated players, to be drawn; see `plot_threshold`.
-    jobs
-        With two, another process makes the first model's held-out checks meanwhile.
-
-    Returns
-    -------
-    Profile
-
-    Raises
-    ------
-    SidewallError
-        If the player, unit or outcome is unknown, the log has too little for a model, or the
-        files cannot be written.
+    All players' shots are needed: the player borrows from the others. Files of the same names are
+    written over. `unit` is cm, in, m or boards, their width taken from the log where the player's
+    matches share one; `outcome`, what shots are judged by: rally, value or both; `models`, fitted
+    already, by outcome; `truth`, the thresholds of simulated players, see `plot_threshold`. With
+    two `jobs` another process makes the first model's held-out checks meanwhile. A SidewallError
+    if player, unit or outcome is unknown, the log has too little for a model, or the files cannot
+    be written.
     """
     import matplotlib as mpl  # noqa: PLC0415
 

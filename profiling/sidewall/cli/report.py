@@ -28,9 +28,6 @@ if TYPE_CHECKING:
 
     from sidewall.log import LogCheck
     from sidewall.report import Report, WrittenReport
-    from sidewall.worklist import Efforts
-
-__all__ = ["report", "sheet"]
 
 Initials = Annotated[
     bool, typer.Option("--initials", help="Initials instead of names, from the players table.")
@@ -209,19 +206,15 @@ def _prepared(
         asked = None if asked is None else initials_of(shots)[asked]
         shots = with_initials(shots)
         if efforts is not None:
-            efforts = _by_initials(efforts, initials_of(found.shots))
+            short = initials_of(found.shots)
+            own = {short.get(name, name): ratings for name, ratings in efforts.player.items()}
+            efforts = replace(efforts, player=own)
     width_m = None if board_width_cm is None else board_width_cm / 100
     folder = None if fresh else usual_folder()
     made = Report(
         unit, width_m, seed=seed, efforts=efforts, check=found, initials=initials, keep_in=folder
     )
     return made, shots, asked
-
-
-def _by_initials(efforts: Efforts, short: dict[str, str]) -> Efforts:
-    """Ratings for single players, under their initials."""
-    own = {short.get(name, name): ratings for name, ratings in efforts.player.items()}
-    return replace(efforts, player=own)
 
 
 def _tell(written: WrittenReport) -> None:

@@ -8,8 +8,6 @@ import sys
 from contextlib import suppress
 from typing import Any
 
-__all__ = ["guard"]
-
 
 class _Guard(io.RawIOBase):
     """Passes bytes on while they are taken, and keeps quiet from then on.

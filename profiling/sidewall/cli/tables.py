@@ -14,8 +14,6 @@ from sidewall.features import shot_features, zone_features
 from sidewall.features.coded import struck_by
 from sidewall.models import TightnessModel
 
-__all__ = ["by_outcome", "player_tables", "player_zones", "readable"]
-
 _DECIMALS: Final = {"cm": 1, "in": 1, "m": 3, "boards": 2}
 _SMALL: Final = ("log_loss", "se", "worse_by", "worse_by_se")
 
@@ -23,20 +21,8 @@ _SMALL: Final = ("log_loss", "se", "worse_by", "worse_by_se")
 def readable(table: pd.DataFrame, unit: str, board_width_m: float | None) -> pd.DataFrame:
     """Write gaps in a unit, named in the heading, and round every number.
 
-    Parameters
-    ----------
-    table
-        Columns that end in ``_m`` are gaps in metres.
-    unit
-        cm, in, m or boards.
-    board_width_m
-        Needed for boards.
-
-    Returns
-    -------
-    DataFrame
-        Gaps to a millimetre or so, chances to a tenth of a per cent, further shots to two
-        figures.
+    Columns that end in ``_m`` are gaps in metres. They come to a millimetre or so, chances to a
+    tenth of a per cent, further shots to two figures.
     """
     known = parse_unit(unit)
     columns: dict[str, pd.Series] = {}
@@ -63,15 +49,7 @@ def _two_figures(more: float) -> str:
 
 
 def player_tables(models: Mapping[str, TightnessModel], player: str) -> dict[str, pd.DataFrame]:
-    """Make the models' tables of one player, by name of the table.
-
-    Parameters
-    ----------
-    models
-        Fitted models by their outcome; it goes into the first column.
-    player
-        Whose tables.
-    """
+    """Make the tables of one player, by name; the first column is the outcome of the model."""
     parts: dict[str, dict[str, pd.DataFrame]] = {}
     for outcome, model in models.items():
         tables = {

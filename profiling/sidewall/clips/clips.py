@@ -30,21 +30,11 @@ _PLAIN: Final = {"cross": "cross-court", "attacked loose": "attacked", "reset ti
 
 
 def clip_title(row: Mapping[str, Any], name_player: bool = False) -> str:
-    """Say where a shot or rally is and what is seen.
+    """Say where a shot or rally is and what is seen: "game 1, rally 12, shot 5: volley drop".
 
-    Parameters
-    ----------
-    row : mapping
-        ``game`` and ``rally``; ``shot`` for a single shot; ``title``, where the table has
-        one, is taken as it is; else ``decision``, ``side``, ``contact``, ``direction`` and
-        ``stroke`` are said, as far as they are known.
-    name_player : bool, default False
-        Whether to say who strikes, as the log does.
-
-    Returns
-    -------
-    str
-        Such as "game 1, rally 12, shot 5: forced backhand volley drop".
+    The row has ``game`` and ``rally``; ``shot`` for a single shot; ``title``, where the table has
+    one, is taken as it is; else ``decision``, ``side``, ``contact``, ``direction`` and ``stroke``
+    are said as far as they are known, and with `name_player` who strikes.
     """
     where = f"game {row['game']}, rally {row['rally']}"
     if _known(row, "shot"):
@@ -265,24 +255,11 @@ def cue_text(title: str) -> str:
 
 
 def chapters_text(clips: pd.DataFrame) -> str:
-    """Write the clips of one match as a WebVTT file of chapters.
+    """Write the clips of one match, from `clip_times`, as a WebVTT file of chapters, by time.
 
-    Parameters
-    ----------
-    clips : DataFrame
-        Of one match and with times; from :func:`~sidewall.clips.clip_times`.
-
-    Returns
-    -------
-    str
-        Clips are numbered by time. Where two that are not merged overlap in part, the first
-        is cut where the next begins, since chapters may not overlap so; the table of times
-        keeps its full length.
-
-    Raises
-    ------
-    DataError
-        If a clip has no time, or the clips are of several matches.
+    Where two that are not merged overlap in part, the first is cut where the next begins, since
+    chapters may not overlap so; the table of times keeps its full length. A DataError if a clip
+    has no time, or the clips are of several matches.
     """
     if len(clips["match"].unique()) > 1:
         raise DataError("clips of several matches: each match is a video of its own")

@@ -446,8 +446,8 @@ class Combination:
         shots = as_frame(shots)
         check_level(level)
         found = self.find(shots, player, court, loose)
-        by = None if by is None else column_names(by, found.columns)
-        return funnel_table(found, self.steps, by, level)
+        names = () if by is None else column_names(by, found.columns)
+        return funnel_table(found, self.steps, names, level)
 
     def effect(
         self,

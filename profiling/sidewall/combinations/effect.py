@@ -26,14 +26,9 @@ from sidewall.rallies.states import BallStates, StateRule
 class DecisiveMoments:
     """Shots that follow a finished lead-up, in a situation that suits the decisive step.
 
-    Attributes
-    ----------
-    row : ndarray of int, shape (moments,)
-        Row of the shot, rising; its striker is the player whose combination it is.
-    played_on : ndarray of bool, shape (moments,)
-        Whether it was what the decisive step asks the player to do.
-    not_charted : ndarray of int
-        Rows of shots left out because the log does not tell one or the other.
+    `row` rises, and its striker is the player whose combination it is; `played_on`, whether it was
+    what the decisive step asks; `not_charted`, rows left out as the log does not tell one or the
+    other.
     """
 
     row: Ints
@@ -46,12 +41,7 @@ def after_lead_up(
 ) -> Ints:
     """Rows of the shots that follow a lead-up; each once, whichever way it was played.
 
-    Parameters
-    ----------
-    decisive : int
-        Number of the decisive step, from 1.
-    player : int, optional
-        Only this player's.
+    `decisive` is the number of the decisive step, from 1.
     """
     known = {step: columns.meets(step) for step in set(steps[: decisive - 1])}
     here = np.zeros(len(columns.shots), dtype=bool)
@@ -72,10 +62,7 @@ def decisive_moments(
 ) -> DecisiveMoments:
     """Moments at which the decisive step was, or could have been, played.
 
-    Raises
-    ------
-    DataError
-        If the decisive step asks for nothing that the player decides.
+    A DataError if it asks for nothing that the player decides.
     """
     step = steps[decisive - 1]
     if not step.decided:
@@ -146,15 +133,8 @@ def as_moments(
 ) -> Moments:
     """Moments in strata of player and state, those without result or state left out.
 
-    Parameters
-    ----------
-    row : ndarray of int, shape (moments,)
-        Rows of the shots, rising.
-    kind : ndarray of bool, shape (moments,)
-    state : (codes, number of states)
-        From `state_codes`.
-    first : bool
-        Keep only the first moment of each rally and player.
+    Rows rise; `state` are codes from `state_codes` and how many there are; `first` keeps only the
+    first moment of each rally and player.
     """
     codes, states = state
     rally = columns.runs.of_shot[row]

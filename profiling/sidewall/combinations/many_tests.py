@@ -11,20 +11,12 @@ from sidewall.arguments import Floats
 
 
 def adjusted(p: ArrayLike, method: Literal["bh", "holm"] = "bh") -> Floats:
-    """Adjusted p-values; missing ones stay missing and do not count.
+    """Adjusted p-values, shape (n,); missing ones stay missing and do not count.
 
     Rejecting where the adjusted value is at most a level keeps at or below it: with ``bh`` the
     expected share of false findings (Benjamini & Hochberg 1995, Journal of the Royal
     Statistical Society B 57:289-300); with ``holm`` the chance of any, whatever hangs together
     (Holm 1979, Scandinavian Journal of Statistics 6:65-70).
-
-    Parameters
-    ----------
-    p : array-like, shape (n,)
-
-    Returns
-    -------
-    ndarray, shape (n,)
     """
     values = np.asarray(p, dtype=np.float64)
     result = np.full(len(values), np.nan)
@@ -41,20 +33,12 @@ def adjusted(p: ArrayLike, method: Literal["bh", "holm"] = "bh") -> Floats:
 
 
 def adjusted_by_question(p: ArrayLike) -> Floats:
-    """Adjusted p-values where several questions are asked of everything looked at.
+    """Adjusted p-values, (n, questions), where several questions are asked of everything looked at.
 
     Each question is a family of its own: `adjusted` over everything looked at, times the
     number of questions. In one family, many true answers to one question let ever larger
     p-values pass for the other. The false share of all findings together is at most the sum
     over the questions, so that it too stays below the level.
-
-    Parameters
-    ----------
-    p : array-like, shape (n, questions)
-
-    Returns
-    -------
-    ndarray, shape (n, questions)
     """
     values = np.asarray(p, dtype=np.float64)
     found = np.stack([adjusted(question) for question in values.T], axis=1)

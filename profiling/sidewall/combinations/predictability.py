@@ -27,18 +27,10 @@ from sidewall.rallies.intervals import deviation, rally_weights
 
 
 def corrected_log(n: ArrayLike) -> Array:
-    """Grassberger's G(n), which stands for log n in the entropy of few observations.
+    """Grassberger's G(n), which stands for log n in the entropy of few observations, n from 0.
 
-    ``G(n) = psi(n) + (-1)^n / 2 (psi((n + 1) / 2) - psi(n / 2))``, and 0 at n = 0.
-
-    Parameters
-    ----------
-    n : array-like of whole numbers from 0
-
-    Notes
-    -----
-    Source: P. Grassberger, Entropy estimates from insufficient samplings,
-    arXiv:physics/0307138 (2003).
+    ``G(n) = psi(n) + (-1)^n / 2 (psi((n + 1) / 2) - psi(n / 2))``, and 0 at n = 0. Source:
+    P. Grassberger, Entropy estimates from insufficient samplings, arXiv:physics/0307138 (2003).
     """
     whole = np.asarray(n, dtype=np.float64)
     some = np.where(whole > 0, whole, 1.0)

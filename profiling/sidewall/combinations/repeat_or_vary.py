@@ -51,15 +51,9 @@ _LEAST: Final = 20
 class RepeatRows:
     """Shots whose situation came up before, with the design of the fit.
 
-    Attributes
-    ----------
-    used : DataFrame
-        With ``repeats`` (number of equal replies just before, from 1), ``repeated`` (1 or 0).
-    X, Z : DataFrame
-        Fixed and varying columns; what is adjusted for is centred on the shots that were
-        met, so that 0 is the usual situation.
-    notes : list of str
-        Words that were met too seldom to be told apart.
+    `used` has ``repeats`` (number of equal replies just before, from 1) and ``repeated`` (1 or 0).
+    `X` and `Z` are the fixed and varying columns; what is adjusted for is centred on the shots
+    that were met, so that 0 is the usual situation. `notes`: words met too seldom to tell apart.
     """
 
     used: pd.DataFrame
@@ -78,10 +72,7 @@ class RepeatRows:
 def repeat_rows(shots: pd.DataFrame, most: int) -> RepeatRows:
     """Choose the shots and build the design.
 
-    Raises
-    ------
-    DataError
-        If fewer than 20 shots repeat the reply before, or vary it.
+    A DataError if fewer than 20 shots repeat the reply before, or vary it.
     """
     table = with_features(shots)
     use = table["repeats_reply"].notna() & table["won"].notna() & table["gap_m"].notna()

@@ -26,17 +26,9 @@ from sidewall.features.coded import as_category
 
 
 def half_of_matches(columns: ShotColumns, rng: np.random.Generator) -> Bools:
-    """Choose half of the matches at random, about half of every player's.
+    """Choose half of the matches at random, about half of every player's: a mask of the rallies.
 
-    Returns
-    -------
-    ndarray of bool, shape (rallies,)
-        True for the rallies of the chosen matches.
-
-    Raises
-    ------
-    DataError
-        If there are fewer than two matches.
+    A DataError if there are fewer than two matches.
     """
     first = columns.runs.first
     match = pd.factorize(columns.shots["match"].iloc[first])[0].astype(np.int64)

@@ -22,7 +22,7 @@ error when both win alike (a score test).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -37,22 +37,10 @@ from sidewall.log.vocabulary import VOCABULARY
 
 @dataclass(frozen=True)
 class Letters:
-    """A log (or half of one) as letters.
+    """A log (or half of one) as letters, shot by shot, shape (n,); `names` says them in words.
 
-    Attributes
-    ----------
-    code : ndarray of int, shape (n,)
-        Letter of every shot.
-    names : list of str
-        The letters in words.
-    player, opponent, rally : ndarray of int, shape (n,)
-    position : ndarray of int, shape (n,)
-        Shots of the rally before this one.
-    left : ndarray of int, shape (n,)
-        Shots of the rally after this one.
-    won : ndarray, shape (n,)
-        1.0 if the striker won the rally, 0.0 if not, NaN for a let.
-    players : int
+    `position` and `left` count the shots of the rally before this one and after it; `won` is 1.0 if
+    the striker won the rally, 0.0 if not, NaN for a let.
     """
 
     code: Ints
@@ -68,27 +56,12 @@ class Letters:
     def of_rallies(self, kept: Bools) -> Letters:
         """The same for some rallies, given by a flag for each."""
         rows = kept[self.rally]
-        return Letters(
-            self.code[rows],
-            self.names,
-            self.player[rows],
-            self.opponent[rows],
-            self.rally[rows],
-            self.position[rows],
-            self.left[rows],
-            self.won[rows],
-            self.players,
-        )
+        of_shots = ("code", "player", "opponent", "rally", "position", "left", "won")
+        return replace(self, **{name: getattr(self, name)[rows] for name in of_shots})
 
 
 def letters_of(columns: ShotColumns, by: Sequence[str]) -> Letters:
-    """Turn every shot into a letter: the words of the given columns.
-
-    Raises
-    ------
-    DataError
-        If a column is not one of the log's vocabulary, or missing.
-    """
+    """Turn every shot into a letter: the words of the given columns, each one of the vocabulary."""
     shots = columns.shots
     code = np.zeros(len(shots), dtype=np.int64)
     parts = []
@@ -162,18 +135,11 @@ def first_order(letters: Letters) -> FirstOrder:
 
 @dataclass(frozen=True)
 class Candidates:
-    """Sequences of one length.
+    """Sequences of one length: letters, (m, length), the last of them the player's own shot.
 
-    Attributes
-    ----------
-    player : ndarray of int, shape (m,)
-    code : ndarray of int, shape (m, length)
-        Letters, the last of them the player's own shot.
-    chance : ndarray, shape (m,)
-        Product of the conditional shares: how often the first letter is followed by the
-        others if each shot follows from the one before alone.
-    starts : ndarray, shape (m,)
-        How often the first letter was played.
+    `chance`, (m,), is the product of the conditional shares: how often the first letter is followed
+    by the others if each shot follows from the one before alone; `starts`, (m,), how often the
+    first was played.
     """
 
     player: Ints
@@ -195,10 +161,6 @@ def candidates(
     The choice rests on the counts of pairs alone, so it does not favour sequences that
     happened to occur more often than their parts predict.
 
-    Parameters
-    ----------
-    least : float
-        Least expected number of occurrences.
     """
     share = order.share
     role = (length - 1) % 2  # who strikes first, so that the last shot is the player's own
@@ -277,13 +239,7 @@ def _look_up(keys: Ints, values: Floats, wanted: Ints) -> Floats:
 
 
 def frequency(letters: Letters, found: Candidates, order: FirstOrder) -> Frequency:
-    """Compare the occurrences of each sequence with what its parts predict.
-
-    Parameters
-    ----------
-    order : FirstOrder
-        Counts of the same letters.
-    """
+    """Compare the occurrences of each sequence with what its parts, counted in `order`, predict."""
     m = len(found.player)
     row, which = occurrences(letters, found)
     sequence, rally, count = _pair_sums(which, letters.rally[row], np.ones(len(row)))
@@ -305,12 +261,8 @@ def frequency(letters: Letters, found: Candidates, order: FirstOrder) -> Frequen
 def _parts(found: Candidates, order: FirstOrder) -> tuple[Any, Floats]:
     """Weights of a rally's moves and letters in its share of E, and their plain sum.
 
-    Returns
-    -------
-    weights : sparse matrix, shape (m, 2 k k + 2 k)
-        Columns as in `_rally_counts`.
-    inverse : ndarray, shape (m,)
-        ``sum 1 / m_k - sum 1 / n_k``.
+    The weights are sparse, (m, 2 k k + 2 k), with columns as in `_rally_counts`; the sum, (m,), is
+    ``sum 1 / m_k - sum 1 / n_k``.
     """
     from scipy import sparse  # noqa: PLC0415 - slow to load
 

@@ -24,17 +24,9 @@ BALLS: Final = ("tight", "loose")
 class Condition:
     """One thing that a step may ask.
 
-    Attributes
-    ----------
-    words : tuple of str
-        The words that may be asked for; empty for a range in metres.
-    needs : tuple of str
-        Columns of the log that tell it.
-    mend : str
-        What to chart so that it is known.
-    decided : bool
-        Whether the striker decides it with this shot (stroke, direction, ...) or finds it
-        (the gap of the incoming ball, the place of the opponent, ...).
+    `words` may be asked for, none for a range in metres; `needs` are the columns that tell it and
+    `mend` what to chart so that it is known; `decided`, whether the striker decides it with this
+    shot (stroke, direction, ...) or finds it (gap, place of the opponent, ...).
     """
 
     words: tuple[str, ...]
@@ -98,10 +90,7 @@ class StepConditions(TypedDict, total=False):
 def checked_words(name: str, value: object, where: str = "") -> tuple[str, ...]:
     """Turn one word or several into a tuple in the order of the vocabulary.
 
-    Raises
-    ------
-    DataError
-        If a word is not of the vocabulary, or no word is given.
+    A DataError if a word is not of the vocabulary, or no word is given.
     """
     known = CONDITIONS[name].words
     words = [value] if isinstance(value, str) else value
@@ -117,13 +106,7 @@ def checked_words(name: str, value: object, where: str = "") -> tuple[str, ...]:
 
 
 def checked_range(name: str, value: object, where: str = "") -> tuple[float | None, float | None]:
-    """Check a range in metres.
-
-    Raises
-    ------
-    DataError
-        If it is no pair of rising numbers, of which one may be None for an open end.
-    """
+    """Check a range in metres: rising numbers, of which one may be None for an open end."""
     wrong = DataError(
         f"{where}{name} is {value!r}; give (from, to) in metres, None for an open end."
     )
@@ -391,11 +374,8 @@ def alternate(steps: Sequence[Step]) -> bool:
 def check_steps(steps: Sequence[Step]) -> None:
     """Refuse a list of steps that no rally can follow.
 
-    Raises
-    ------
-    DataError
-        If it is empty, has no own shot that is asked for in any case, does not alternate,
-        or an optional step can never be left out.
+    It is empty, has no own shot that is asked for in any case, does not alternate, or an optional
+    step can never be left out.
     """
     if not steps:
         raise DataError("A combination needs at least one step.")

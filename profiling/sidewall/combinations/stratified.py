@@ -45,16 +45,9 @@ LEAST_EXPECTED: Final = 5.0
 
 @dataclass(frozen=True)
 class Moments:
-    """Moments to compare; all arrays of shape (n,).
+    """Moments to compare, all of shape (n,): 1.0 or 0.0 for won, True for the first kind.
 
-    Attributes
-    ----------
-    won : ndarray of float
-        1.0 or 0.0.
-    kind : ndarray of bool
-        True for the first kind.
-    stratum, rally, unit : ndarray of int
-        A unit is a rally as one player lived it.
+    A unit is a rally as one player lived it.
     """
 
     won: Floats
@@ -204,14 +197,10 @@ def _mantel_fleiss(a: Floats, c: Floats, n1: Floats, n0: Floats) -> float:
 def odds_ratio(
     a: Floats, b: Floats, c: Floats, d: Floats, design_effect: float = 1.0, level: float = 0.95
 ) -> tuple[float, float, float]:
-    """Mantel-Haenszel odds ratio of tables (a, b; c, d), with limits.
+    """Mantel-Haenszel odds ratio of tables (a, b; c, d), each of shape (strata,), with limits.
 
-    Parameters
-    ----------
-    a, b, c, d : ndarray, shape (strata,)
-        Won and lost of the first kind, won and lost of the second.
-    design_effect : float, default 1.0
-        Widens the standard error of the log by its square root, where above 1.
+    Won and lost of the first kind, then of the second. `design_effect` widens the standard error
+    of the log by its square root, where above 1.
     """
     # own code, since statsmodels' table (a test compares) knows no widening and no empty sides
     n = a + b + c + d

@@ -18,7 +18,6 @@ import pandas as pd
 from sidewall.arguments import Array, Bools, Ints
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.combinations.step import Step, variants
-from sidewall.errors import DataError
 from sidewall.features.coded import as_category
 from sidewall.features.rates import clustered_rate, wilson_interval
 
@@ -28,24 +27,12 @@ STOPPED: Final = ("finished", "another shot", "rally over", "not charted")
 
 @dataclass(frozen=True)
 class Tries:
-    """Every try of a combination, in the order of play.
+    """Every try of a combination, in the order of play; all of shape (tries,).
 
-    Attributes
-    ----------
-    start : ndarray of int, shape (tries,)
-        Row of the first shot.
-    owner : ndarray of int, shape (tries,)
-        Whose combination it is, as a position in the names of the players.
-    way : ndarray of int, shape (tries,)
-        Which way of playing it was taken to be (see `variants`).
-    shots : ndarray of int, shape (tries,)
-        Shots matched, the first included.
-    reached : ndarray of int, shape (tries,)
-        Number of the last step met, from 1, counted in the full list of steps.
-    stopped : ndarray of int, shape (tries,)
-        Position in `STOPPED`.
-    inside : ndarray of bool, shape (tries,)
-        Whether it started within an earlier finished try of the same player and rally.
+    The row of its `start`; its `owner`, as a position in the names of the players; the `way` of
+    playing it that it was taken for (see `variants`); how many `shots` matched; the last step
+    `reached`, from 1, in the full list of steps; why it `stopped`, a position in `STOPPED`; whether
+    it started `inside` an earlier finished try of the same player and rally.
     """
 
     start: Ints
@@ -58,13 +45,7 @@ class Tries:
 
 
 def match(columns: ShotColumns, steps: Sequence[Step], player: int | None = None) -> Tries:
-    """Find every try; where several ways fit, the finished, then the longest, then the fullest.
-
-    Parameters
-    ----------
-    player : int, optional
-        Only this player's tries.
-    """
+    """Find every try; where several ways fit, the finished, then the longest, then the fullest."""
     known: dict[Step, tuple[Bools, Bools]] = {}
     for step in steps:
         if step not in known:
@@ -219,26 +200,13 @@ def shots_of_tries(columns: ShotColumns, steps: Sequence[Step], player: str | No
 
 
 def funnel_table(
-    found: pd.DataFrame, steps: Sequence[Step], by: str | Sequence[str] | None, level: float
+    found: pd.DataFrame, steps: Sequence[Step], names: Sequence[str], level: float
 ) -> pd.DataFrame:
-    """Tabulate tries by stage; see :meth:`Combination.funnel`.
-
-    Parameters
-    ----------
-    found : DataFrame
-        From :meth:`Combination.find`.
-    """
-    names = [by] if isinstance(by, str) else list(by or ())
-    missing = [name for name in names if name not in found.columns]
-    if missing:
-        raise DataError(
-            f"There is no column {', '.join(missing)} to tabulate by; tries have "
-            f"{', '.join(found.columns)}."
-        )
+    """Tabulate tries by stage; see :meth:`Combination.funnel`."""
     if not names:
         return _stages(found, steps, level)
     parts = []
-    for key, rows in found.groupby(names, observed=True, sort=True):
+    for key, rows in found.groupby(list(names), observed=True, sort=True):
         part = _stages(rows, steps, level)
         for at, (name, value) in enumerate(zip(names, key, strict=True)):
             part.insert(at, name, cast(Any, value))
@@ -316,13 +284,7 @@ def _results(found: pd.DataFrame, there: list[Array], level: float) -> pd.DataFr
 
 
 def break_words(table: pd.DataFrame) -> str:
-    """Say at which step a combination breaks.
-
-    Parameters
-    ----------
-    table
-        From `Combination.funnel`.
-    """
+    """Say at which step a combination breaks, by its funnel."""
     stages = table.to_dict("records")
     where = breaks_at(stages)
     if where is None:

@@ -32,21 +32,11 @@ CALLS: Final = ("tight", "too close to call", "loose", "threshold not known")
 
 
 def ball_calls(table: pd.DataFrame, thresholds: pd.DataFrame) -> Ints:
-    """Call every ball of a feature table tight or loose against the striker's own threshold.
+    """Call every ball of a feature table tight or loose against the striker's own threshold, (n,).
 
-    Parameters
-    ----------
-    table : DataFrame
-        From `sidewall.shot_features`.
-    thresholds : DataFrame
-        From ``TightnessModel.thresholds()``.
-
-    Returns
-    -------
-    ndarray of int, shape (n,)
-        Positions in `CALLS`. Tight below the lower end of the threshold's confidence set,
-        loose above its upper end, too close to call between them; where the threshold is
-        not known, an end that is known still tells the balls beyond it. -1 without a gap.
+    Positions in `CALLS`. Tight below the lower end of the threshold's confidence set, loose above
+    its upper end, too close to call between them; where the threshold is not known, an end that
+    is known still tells the balls beyond it. -1 without a gap.
     """
     missing = [name for name in _NEEDED if name not in thresholds.columns]
     if missing:

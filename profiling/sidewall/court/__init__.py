@@ -13,4 +13,3 @@ from sidewall.court.zones import WALLS as WALLS
 from sidewall.court.zones import Zones as Zones
 from sidewall.court.zones import gap_from_x as gap_from_x
 from sidewall.court.zones import wall_of as wall_of
-from sidewall.court.zones import zone_of as zone_of

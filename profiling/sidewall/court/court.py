@@ -195,18 +195,7 @@ class Court:
 
 
 def court_lines(court: Court) -> dict[str, Rectangle]:
-    """Every painted line of the floor as the rectangle of paint that it is, in metres.
-
-    Parameters
-    ----------
-    court
-        The court.
-
-    Returns
-    -------
-    dict
-        Name of the line to its rectangle.
-    """
+    """Every painted line of the floor by its name: the rectangle of paint that it is, in metres."""
     paint = court.line_width_m
     short = court.short_line_y_m
     half = court.half_court_line_x_m

@@ -28,19 +28,10 @@ _HIGHEST_CAMERA_M: Final = 20.0
 
 
 def floor_drawing(court: Court) -> dict[str, Any]:
-    """Return width, length, painted lines and known points of the floor, and heights, metres.
+    """Plain numbers of the floor: ``width``, ``length``, lines, points, and the ``wall``, metres.
 
-    Parameters
-    ----------
-    court
-        The court.
-
-    Returns
-    -------
-    dict
-        Plain numbers: ``width``, ``length``; ``lines``, a list of name, x, y, width and depth;
-        ``points``, a list of name, x and y in the order in which they are asked for; ``wall``,
-        heights on the front wall.
+    ``lines`` have name, x, y, width and depth; ``points`` name, x and y in the order in which they
+    are asked for; ``wall`` the heights on the front wall.
     """
     return {
         "width": court.width_m,
@@ -161,10 +152,7 @@ class FloorView:
     def place(self, u_px: float, v_px: float) -> tuple[float, float]:
         """Place on the floor under a pixel, ``x`` and ``y`` in metres.
 
-        Raises
-        ------
-        DataError
-            If the pixel lies at or above the horizon of the floor.
+        A DataError if the pixel lies at or above the horizon of the floor.
         """
         found = self._place(np.array([u_px, v_px]), self._pixels)  # type: ignore[attr-defined]
         if found is None:
@@ -184,16 +172,9 @@ class FloorView:
     def error_m(self, u_px: float, v_px: float, click_px: float) -> tuple[float, float]:
         """Standard errors of the place under a pixel, along x and y, metres.
 
-        They carry the error of this click and of the four clicks on the known points, each
-        passed on by the slope of the place (the delta method). They know nothing of a lens that
-        bends lines, of a camera that has moved, or of a ball that is in the air.
-
-        Parameters
-        ----------
-        u_px, v_px
-            The pixel.
-        click_px
-            Standard error of this click along each axis, pixels of the picture.
+        They carry the error of this click, `click_px` along each axis, and of the four clicks on
+        the known points, each passed on by the slope of the place (the delta method). They know
+        nothing of a lens that bends lines, of a camera that has moved, or of a ball in the air.
         """
         pixels, errors = self._pixels, self._errors  # type: ignore[attr-defined]
         at = np.array([u_px, v_px])

@@ -41,13 +41,7 @@ class ColumnUnit(NamedTuple):
 
 
 def parse_unit(word: str) -> str:
-    """Return ``cm``, ``in``, ``m`` or ``boards`` for any common spelling.
-
-    Raises
-    ------
-    UnitError
-        If the word is no known unit.
-    """
+    """Return ``cm``, ``in``, ``m`` or ``boards`` for any common spelling; else a UnitError."""
     folded = re.sub(r"[^a-z]+", "_", str(word).casefold()).strip("_")
     try:
         return _UNIT_WORDS[folded]
@@ -56,13 +50,7 @@ def parse_unit(word: str) -> str:
 
 
 def board_width(board_width_m: float | None) -> float:
-    """Return the board width if it is a usable number of metres.
-
-    Raises
-    ------
-    UnitError
-        If it is missing, or no positive number below half a metre.
-    """
+    """Return the board width, metres; a UnitError unless it lies between 0 and half a metre."""
     if board_width_m is None or (isinstance(board_width_m, float) and math.isnan(board_width_m)):
         raise UnitError(
             "A length in boards needs the width of a board, and none is known. Board widths "
@@ -79,21 +67,9 @@ def board_width(board_width_m: float | None) -> float:
 
 
 def to_metres(value: Length, unit: str, board_width_m: float | None = None) -> Length:
-    """Convert a length to metres.
+    """Convert a length in any spelling of a unit to metres; missing values stay missing.
 
-    Parameters
-    ----------
-    value
-        Number, array or Series in ``unit``; missing values stay missing.
-    unit
-        ``cm``, ``in``, ``m``, ``boards`` or a common spelling of one.
-    board_width_m
-        Width of one floorboard in metres; needed for boards, ignored otherwise.
-
-    Raises
-    ------
-    UnitError
-        If the unit is unknown, or boards are asked for without a width.
+    A UnitError if the unit is unknown, or boards are asked for without a width of theirs.
     """
     known = parse_unit(unit)
     if known == "cm":
@@ -102,13 +78,7 @@ def to_metres(value: Length, unit: str, board_width_m: float | None = None) -> L
 
 
 def to_display(gap_m: Length, unit: str = "cm", board_width_m: float | None = None) -> Length:
-    """Convert metres to the reader's unit; the inverse of :func:`to_metres`.
-
-    Raises
-    ------
-    UnitError
-        If the unit is unknown, or boards are asked for without a width.
-    """
+    """Convert metres to the reader's unit; the inverse of :func:`to_metres`, with its errors."""
     known = parse_unit(unit)
     return gap_m * 100 if known == "cm" else gap_m / _factor(known, board_width_m)
 
@@ -149,15 +119,7 @@ _DECIMALS: Final = {"cm": 0, "in": 0, "m": 2, "boards": 1}
 
 @dataclass(frozen=True)
 class GapWords:
-    """Writes gaps in metres in the reader's unit.
-
-    Parameters
-    ----------
-    unit : str
-        cm, m, in or boards.
-    board_width_m : float or None
-        Needed for boards.
-    """
+    """Writes gaps in metres in the reader's unit; boards need their width."""
 
     unit: str = "cm"
     board_width_m: float | None = None

@@ -121,44 +121,22 @@ class Zones:
         }
 
     def zone_of(self, x_m: ArrayLike, y_m: ArrayLike) -> tuple[pd.Categorical, pd.Categorical]:
-        """Depth and lane of each point.
+        """Depth and lane of each point, (n,), metres; missing where it is missing or off the floor.
 
-        Parameters
-        ----------
-        x_m, y_m
-            Coordinates in metres, each of shape (n,).
-
-        Returns
-        -------
-        tuple of Categorical
-            Depth and lane, each of shape (n,); missing where the point is missing or off the
-            floor. A point on a boundary belongs to the zone behind or to the right of it.
+        A point on a boundary belongs to the zone behind or to the right of it.
         """
         x, y = _vector(x_m), _vector(y_m)
         inside = (x >= 0) & (x <= self.court.width_m) & (y >= 0) & (y <= self.court.length_m)
         depth = np.where(inside, np.searchsorted(self.depth_edges_m, y, side="right"), -1)
         lane = np.where(inside, np.searchsorted(self.lane_edges_m, x, side="right"), -1)
-        return (
-            _categorical(depth, DEPTHS),
-            _categorical(lane, LANES),
-        )
+        return _categorical(depth, DEPTHS), _categorical(lane, LANES)
 
     def opponent_place(self, across_m: ArrayLike, behind_m: ArrayLike) -> pd.Categorical:
-        """Where the opponent is, seen from the striker.
+        """Where the opponent is, seen from the striker, (n,); missing where either is missing.
 
-        Parameters
-        ----------
-        across_m
-            Distance to the side between the two, in metres, of either sign, shape (n,).
-        behind_m
-            How much farther from the front wall the opponent is, in metres, shape (n,);
-            below 0 is nearer.
-
-        Returns
-        -------
-        Categorical of shape (n,)
-            ``out_of_the_way`` if farther to the side than ``far_across_m`` or level within
-            ``level_m``, else ``in_front`` or ``behind``; missing where either is missing.
+        `across_m` is the distance to the side, of either sign, `behind_m` how much farther from the
+        front wall the opponent is, below 0 nearer. ``out_of_the_way`` if farther to the side than
+        ``far_across_m`` or level within ``level_m``, else ``in_front`` or ``behind``.
         """
         across, behind = np.abs(_vector(across_m)), _vector(behind_m)
         away = (across > self.far_across_m) | (np.abs(behind) <= self.level_m)
@@ -168,15 +146,7 @@ class Zones:
     def bounce_of(self, y_m: ArrayLike) -> pd.Categorical:
         """Where a ball bounces: short of the service boxes, level with them, or behind them.
 
-        Parameters
-        ----------
-        y_m
-            Distance of the bounce from the front wall in metres, shape (n,).
-
-        Returns
-        -------
-        Categorical of shape (n,)
-            Missing where ``y`` is missing or off the floor.
+        `y_m` is the distance from the front wall; missing where that is missing or off the floor.
         """
         y = _vector(y_m)
         edges = self.court.short_line_y_m, self.court.service_box_back_y_m
@@ -184,29 +154,11 @@ class Zones:
         return _categorical(np.where(inside, np.searchsorted(edges, y, "right"), -1), BOUNCES)
 
 
-def zone_of(
-    x_m: ArrayLike, y_m: ArrayLike, court: Court | None = None
-) -> tuple[pd.Categorical, pd.Categorical]:
-    """Depth and lane of each point with the default boundaries; see :meth:`Zones.zone_of`."""
-    return Zones(court or Court()).zone_of(x_m, y_m)
-
-
 def gap_from_x(x_m: ArrayLike, court: Court | None = None) -> tuple[Floats, pd.Categorical]:
-    """Distance to the nearest side wall, and which wall that is.
+    """Distance to the nearest side wall, metres, and which wall that is, from that to the left one.
 
-    Parameters
-    ----------
-    x_m
-        Distance from the left wall in metres, shape (n,).
-    court
-        The court; singles by default.
-
-    Returns
-    -------
-    gap_m : ndarray of shape (n,)
-        Metres; missing where ``x`` is missing or off the floor.
-    wall : Categorical of shape (n,)
-        ``left`` or ``right``; missing there too, and exactly on the middle of the court.
+    Both are missing where ``x`` is missing or off the floor; the wall, ``left`` or ``right``, also
+    exactly on the middle of the court.
     """
     width = (court or Court()).width_m
     x = _vector(x_m)
@@ -224,24 +176,8 @@ def wall_of(side: Any, hand: Any) -> pd.Categorical: ...
 def wall_of(side: Any, hand: Any) -> str | pd.Categorical:
     """Side wall, ``left`` or ``right``, that a player's forehand or backhand side faces.
 
-    A right-hander's forehand is on the right wall and a left-hander's on the left.
-
-    Parameters
-    ----------
-    side
-        ``forehand`` or ``backhand``, one word or shape (n,).
-    hand
-        ``right`` or ``left``, one word or shape (n,).
-
-    Returns
-    -------
-    str or Categorical
-        A word for two words, else a Categorical, missing where either is missing.
-
-    Raises
-    ------
-    DataError
-        If a word is neither.
+    A right-hander's forehand is on the right wall and a left-hander's on the left. A word for two
+    words, else a Categorical, missing where either is missing; a DataError for any other word.
     """
     if isinstance(side, str) and isinstance(hand, str):
         if (side, hand) not in _WALL_OF:

@@ -13,20 +13,7 @@ from sidewall.errors import DataError
 
 
 def need_columns(shots: pd.DataFrame, columns: Sequence[str]) -> None:
-    """Raise unless every named column is there.
-
-    Parameters
-    ----------
-    shots
-        A canonical shot table.
-    columns
-        Names that the caller is about to use.
-
-    Raises
-    ------
-    DataError
-        Naming the missing columns.
-    """
+    """Raise a DataError that names the columns that a shot table lacks."""
     missing = [name for name in columns if name not in shots.columns]
     if missing:
         raise DataError(
@@ -49,24 +36,9 @@ def kept_and_left_out(reasons: Mapping[str, Bools]) -> tuple[Bools, pd.Series]:
 
 
 def codes_of(column: pd.Series, categories: Sequence[str]) -> Ints:
-    """Position of each value within ``categories``; -1 where the value is missing.
+    """Position of each value within ``categories``, shape (n,); -1 where the value is missing.
 
-    Parameters
-    ----------
-    column
-        Strings or a categorical.
-    categories
-        The closed list of values.
-
-    Returns
-    -------
-    codes
-        int64, one for each row.
-
-    Raises
-    ------
-    DataError
-        If the column holds a value outside ``categories``.
+    A DataError if the column holds a value outside them.
     """
     wanted = list(categories)
     if isinstance(column.dtype, pd.CategoricalDtype) and list(column.cat.categories) == wanted:

@@ -27,17 +27,9 @@ class Parts(Protocol):
         """Columns of the canonical table that every part has."""
 
     def each(self, function: Callable[[pd.DataFrame], Any]) -> Iterator[Any]:
-        """Apply a function to the feature table of every part.
+        """Apply a function to the feature table of every part, and give what it gives, in order.
 
-        Parameters
-        ----------
-        function : callable
-            Takes a feature table; may be called in another process.
-
-        Yields
-        ------
-        object
-            What it gives, in the order of the parts.
+        It may be called in another process.
         """
 
 
@@ -65,13 +57,7 @@ def as_parts(shots: Table | Parts) -> Parts:
 
 
 def one_table(parts: Parts, wish: str) -> pd.DataFrame:
-    """The feature table, where there is only one.
-
-    Raises
-    ------
-    DataError
-        When the log is in parts; `wish` says in words what asked for its shots.
-    """
+    """The feature table, where there is only one; else a DataError: `wish` asked for its shots."""
     if isinstance(parts, OneTable):
         return parts.table
     raise DataError(

@@ -35,28 +35,13 @@ def place_columns(
 ) -> dict[str, pd.Categorical]:
     """Place of every contact, opponent and bounce, as far as the log tells them.
 
-    Parameters
-    ----------
-    shots
-        A shot table; uses ``x_m`` and ``y_m``, and where ``x_m`` is missing ``gap_m`` with the
-        wall that ``lane``, or else ``side`` and ``hand``, tells; ``opponent_x_m``,
-        ``opponent_y_m`` and ``bounce_y_m``. Where they are missing the charted words ``depth``,
-        ``lane``, ``opponent_place`` and ``bounce`` are taken.
-    court
-        A court, or zones with boundaries of one's own; the standard singles court if None.
-
-    Returns
-    -------
-    dict
-        ``depth``, ``lane``, ``wall``, ``opponent_place`` and ``bounce``, each a Categorical of
-        shape (shots,). What they mean is told by :class:`~sidewall.court.zones.Zones`.
-
-    Notes
-    -----
-    Without ``x_m`` and ``lane`` a right-hander's forehand is taken to be on the right wall, and
-    so on, and the gap is measured from that wall. Near the middle of the court that may be the
-    wrong wall, but then the lane is the centre either way. Serves get no wall from their side:
-    the box says where a server stands, not the hand.
+    ``depth``, ``lane``, ``wall``, ``opponent_place`` and ``bounce`` as categoricals, (shots,); what
+    they mean is told by :class:`~sidewall.court.zones.Zones`. They come from ``x_m`` and ``y_m``,
+    ``opponent_x_m``, ``opponent_y_m`` and ``bounce_y_m``, else from the charted words. Without
+    ``x_m`` and ``lane`` a right-hander's forehand is taken to be on the right wall, and so on, and
+    the gap is measured from that wall. Near the middle of the court that may be the wrong wall,
+    but then the lane is the centre either way. Serves get no wall from their side: the box says
+    where a server stands, not the hand.
     """
     zones = zones_of_court(court)
     x, y = _metres(shots, "x_m"), _metres(shots, "y_m")

@@ -16,16 +16,9 @@ _KEY = ["match", "game", "rally"]
 
 @dataclass(frozen=True)
 class RallyRuns:
-    """Rows of a shot table grouped into rallies.
+    """Rows of a shot table grouped into rallies, which are numbered from 0.
 
-    Attributes
-    ----------
-    of_shot
-        (shots,) number of the rally of each row, counted from 0.
-    first, last
-        (rallies,) row of the serve and of the last shot.
-    length
-        (rallies,) shots in the rally.
+    `of_shot` is the rally of each row; `first` and `last` are the rows of its serve and last shot.
     """
 
     of_shot: Ints
@@ -35,17 +28,9 @@ class RallyRuns:
 
 
 def rally_runs(shots: pd.DataFrame) -> RallyRuns:
-    """Find the rallies, and make sure that each is whole and in order.
+    """Find the rallies of a canonical shot table, and make sure that each is whole and in order.
 
-    Parameters
-    ----------
-    shots
-        A canonical shot table: sorted by match, game, rally, shot; whole rallies only.
-
-    Raises
-    ------
-    DataError
-        If shots are missing or out of order, which happens when a table was filtered first.
+    A DataError if shots are missing or out of order, as when a table was filtered first.
     """
     need_columns(shots, [*_KEY, "shot", "player", "opponent", "rally_won_by", "ending"])
     n = len(shots)
@@ -94,15 +79,8 @@ def rally_runs(shots: pd.DataFrame) -> RallyRuns:
 def need_whole_rallies(table: pd.DataFrame) -> None:
     """Make sure that the row after each shot of a feature table is the opponent's next ball.
 
-    Parameters
-    ----------
-    table
-        From `sidewall.shot_features`. Whole rallies may have been left out of it, since then.
-
-    Raises
-    ------
-    DataError
-        If shots were chosen or put in another order afterwards, or tables were put together.
+    Whole rallies may have been left out since. A DataError if shots were chosen or put in another
+    order, or tables were put together.
     """
     need_columns(table, ["rally_id", "shot", "shots_left"])
     n = len(table)

@@ -39,22 +39,11 @@ def joint_code(*codes: Ints) -> Ints:
 
 
 def same_reply_runs(situation: Ints, reply: Ints) -> tuple[Ints, Floats]:
-    """Length of the run of equal replies that ends just before each shot.
+    """Length of the run of equal replies that ends just before each shot, shots in order of play.
 
-    Parameters
-    ----------
-    situation
-        (shots,) code of whose turn it is and what he faces; shots in order of play.
-    reply
-        (shots,) code of what was played.
-
-    Returns
-    -------
-    run
-        (shots,) 0 the first time a situation comes up; else how many of the latest replies
-        to it, counted back from the one before, were all the same.
-    repeats
-        (shots,) 1.0 if this reply equals the one before, 0.0 if not, NaN the first time.
+    The run is 0 the first time that a `situation` (whose turn it is, and what they face) comes up;
+    else how many of the latest replies to it, counted back from the one before, were all the
+    same. Beside it 1.0 if this reply equals the one before, 0.0 if not, NaN the first time.
     """
     n = len(situation)
     order = np.argsort(situation, kind="stable")

@@ -105,14 +105,7 @@ class Names:
     def codes(self, reading: Reading, name: str, *, grow: bool) -> Codes:
         """Codes into ``spellings``, shape (rows,): -1 for blank, -2 for a name not known.
 
-        Parameters
-        ----------
-        reading
-            The log.
-        name
-            The column.
-        grow
-            Whether new names are added, or left as not known.
+        With `grow` new names are added.
         """
         column = reading.column(name)
         if column is None:

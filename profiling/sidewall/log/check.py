@@ -59,16 +59,8 @@ def build_shots(
 ) -> pd.DataFrame:
     """Build the table from the rows of the rallies that were not refused.
 
-    Parameters
-    ----------
-    checks
-        The log after every check.
-    pair
-        The two players of each match, shape (matches, 2).
-    details
-        Name of each detail: whether it is of the player or the match, and its values.
-    choice_table
-        Rules laid over the default table of choices.
+    `pair` is the two players of each match, (matches, 2); `details` say of each whether it is of
+    the player or the match, and its values; `choice_table` lies over the default one.
     """
     reading, rows, order = checks.reading, checks.rows, checks.order
     kept = ~checks.refused[order.rally]

@@ -44,24 +44,11 @@ def derive_choice(
     contact: npt.NDArray[np.integer],
     table: ChoiceTable | None = None,
 ) -> npt.NDArray[np.int8]:
-    """Choice of each shot as a code into ``vocabulary.CHOICES``.
+    """Choice of each shot as a code into ``vocabulary.CHOICES``, (n,); -1 where no rule fits.
 
-    Parameters
-    ----------
-    stroke, direction, contact
-        Codes into the vocabulary, each of shape (n,); -1 where unknown.
-    table
-        Laid over :data:`DEFAULT_CHOICES`; see :func:`choice_rules`.
-
-    Returns
-    -------
-    ndarray of shape (n,)
-        -1 where no rule fits. A serve has no choice.
-
-    Raises
-    ------
-    LogError
-        If the table holds an unknown word, or two rules that are equally particular.
+    Takes codes into the vocabulary, -1 where unknown, and a table laid over `DEFAULT_CHOICES`; see
+    :func:`choice_rules`, whose errors it raises, and a LogError for two rules that are equally
+    particular. A serve has no choice.
     """
     answers = _lookup(choice_rules(DEFAULT_CHOICES))
     if table is not None:
@@ -74,24 +61,11 @@ def derive_choice(
 
 
 def choice_rules(table: ChoiceTable) -> pd.DataFrame:
-    """Check a table of choices and bring it into one form.
+    """Check a table of choices: columns stroke, direction, contact, choice, where None fits any.
 
-    Parameters
-    ----------
-    table
-        A DataFrame with columns ``stroke`` and ``choice`` and, if wanted, ``direction`` and
-        ``contact`` (blank fits any); or a mapping from a stroke, or from (stroke, direction,
-        contact), to a choice.
-
-    Returns
-    -------
-    DataFrame
-        Columns stroke, direction, contact, choice; None fits any.
-
-    Raises
-    ------
-    LogError
-        If a column is missing, or a word is not in the vocabulary.
+    Takes a DataFrame in which direction and contact may be missing or blank; or a mapping from a
+    stroke, or from (stroke, direction, contact), to a choice. A LogError if a column is missing,
+    or a word is not in the vocabulary.
     """
     if isinstance(table, pd.DataFrame):
         missing = [name for name in ("stroke", "choice") if name not in table]

@@ -231,12 +231,8 @@ def understand(heading: Any) -> tuple[str, str | None] | None:
 def resolve(headings: list[str], source: str) -> dict[str, Heading]:
     """Say which column of the file is which.
 
-    Raises
-    ------
-    LogError
-        If two headings stand for the same column, or a required one is missing.
-    UnitError
-        If a length carries no unit, or an unsuitable one.
+    A LogError if two headings stand for the same column, or a required one is missing; a
+    UnitError if a length carries no unit, or an unsuitable one.
     """
     found: dict[str, Heading] = {}
     for place, text in enumerate(headings):

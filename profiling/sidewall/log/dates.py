@@ -17,17 +17,10 @@ _MEND: Final = "write the date as year-month-day, such as 2026-03-31"
 
 
 def parse_dates(values: npt.NDArray[np.object_]) -> tuple[list[dt.date | None], dict[int, str]]:
-    """Understand distinct cells as dates.
+    """Understand distinct cells as dates, None where blank or not understood; mends by their place.
 
     ``31/03/2026`` is understood, and decides for the other dates of its column whether the
     day or the month comes first. With full stops the day comes first.
-
-    Returns
-    -------
-    dates : list
-        None where blank or not understood.
-    mends : dict
-        Keyed by the place of each cell that is not understood.
     """
     day_first = _day_first(values)
     dates: list[dt.date | None] = []

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from sidewall.arguments import first_of
 from sidewall.errors import LogError
 from sidewall.log.columns import understand
 from sidewall.log.ledger import Folded
@@ -25,23 +26,10 @@ _SHOWN_LINES: Final = 10
 
 
 def read_delimited(data: bytes, source: str, delimiter: str | None, folded: Folded) -> RawLog:
-    """Read separated text.
+    """Read separated text, UTF-8 with line feeds only; without a delimiter the headings tell it.
 
-    Parameters
-    ----------
-    data
-        UTF-8 with line feeds only.
-    source
-        Name of the file for messages.
-    delimiter
-        The separator, or None to find it from the headings.
-    folded
-        Receives what is read as something else than it stands for.
-
-    Raises
-    ------
-    LogError
-        If the file is empty, has no rows, or a quotation mark in the headings is never closed.
+    A LogError, which names the `source`, if the file is empty, has no rows, or a quotation mark in
+    the headings is never closed. `folded` receives what is read as something else.
     """
     if delimiter is not None and len(delimiter) != 1:
         raise LogError(f"{source}: the delimiter must be one character, not {delimiter!r}.")
@@ -317,6 +305,5 @@ class _Records:
 
 
 def _listed(numbers: Sequence[int | str]) -> str:
-    shown = ", ".join(str(one) for one in numbers[:_SHOWN_LINES])
-    more = f" and {len(numbers) - _SHOWN_LINES} more" if len(numbers) > _SHOWN_LINES else ""
-    return f"line{'s' if len(numbers) > 1 or 'to' in shown else ''} {shown}{more}"
+    shown = first_of([str(one) for one in numbers], _SHOWN_LINES)
+    return f"line{'s' if len(numbers) > 1 or 'to' in shown else ''} {shown}"

@@ -55,18 +55,9 @@ class DetailTable:
 
 @dataclass(frozen=True)
 class Owner:
-    """Who details belong to.
+    """Who details belong to: the ``player`` or the ``match`` of each row, by position in `names`.
 
-    Parameters
-    ----------
-    what
-        ``player`` or ``match``.
-    of_row
-        Player or match of each row of the log, shape (rows,); negative where not known.
-    names
-        Names of the players or matches.
-    table
-        The table of players or matches.
+    `of_row` has shape (rows,), negative where not known; `table` holds what was said of them apart.
     """
 
     what: str
@@ -98,13 +89,8 @@ def read_table(
 ) -> DetailTable:
     """Read a players or matches table; ``encoding`` counts where it is not UTF-8.
 
-    Raises
-    ------
-    LogError
-        If it cannot be read, lacks its key column, holds an unknown value, or says two
-        things of one player or match.
-    UnitError
-        If a length comes without its unit.
+    A LogError if it cannot be read, lacks its key column, holds an unknown value, or says two
+    things of one player or match; a UnitError if a length comes without its unit.
     """
     what = f"the {key} table"
     if table is None:
@@ -212,21 +198,9 @@ def _dates(column: RawColumn) -> Understood:
 
 
 def settle(reading: Reading, name: str, owner: Owner) -> npt.NDArray[np.object_] | None:
-    """One value of a detail for each player or match; rows that say otherwise are refused.
+    """One value of a detail for each player or match, (keys,); None without the detail.
 
-    Parameters
-    ----------
-    reading
-        The log.
-    name
-        The detail.
-    owner
-        The players or the matches. Their table goes before the log.
-
-    Returns
-    -------
-    ndarray of shape (keys,) or None
-        None where a value is not known; None altogether without the detail.
+    The owners' table goes before the log, whose rows that say otherwise are refused.
     """
     key, keys, table = owner.of_row, owner.names, owner.table
     settled = np.full(len(keys), None, dtype=object)

@@ -42,14 +42,9 @@ class Folded:
 class Problems:
     """Refused rows and doubtful ones, collected a batch at a time.
 
-    Parameters
-    ----------
-    lines
-        Line of each row in the file, shape (rows,); several rows may share a line.
-    headings
-        Headings that differ from row to row, shape (rows,), by what they are called together.
-    sheets
-        Sheet of each row, shape (rows,), where several were read; the tables then name it.
+    `lines` are those of the file, (rows,); several rows may share one. `headings`, (rows,), are
+    those that differ from row to row, by what they are called together; `sheets`, (rows,), where
+    several were read: the tables then name them.
     """
 
     def __init__(
@@ -78,18 +73,10 @@ class Problems:
         *,
         kind: str = ROW,
     ) -> None:
-        """Refuse some rows.
+        """Refuse some rows: the column at fault as the file calls it, or blank, and what is wrong.
 
-        Parameters
-        ----------
-        rows
-            Row positions, shape (n,).
-        column
-            Column at fault as the file calls it, or blank.
-        value, reason, mend
-            One text for all, or one for each row, shape (n,).
-        kind
-            ``row``, ``rally`` or ``with its rally``.
+        `value`, `reason` and `mend` are one text for all, or one a row; `kind` is ``row``,
+        ``rally`` or ``with its rally``.
         """
         if not len(rows):
             return

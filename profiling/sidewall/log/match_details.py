@@ -16,24 +16,10 @@ _OF_PLAYER = ("player_1", "player_2", "hand_1", "hand_2", "serves_first", "in_fu
 
 
 def detail_tables(sheet: RawLog) -> tuple[RawLog | None, RawLog | None]:
-    """Return the players' hands and the matches' details that a sheet holds.
+    """Return the players' hands and the matches' details that a sheet holds, a row a match.
 
-    Parameters
-    ----------
-    sheet
-        One row a match; headings as in the template, lengths in any unit their heading names.
-
-    Returns
-    -------
-    players : RawLog or None
-        player, hand; None if no hand is given.
-    matches : RawLog or None
-        match and the details given; None if none is.
-
-    Raises
-    ------
-    LogError
-        If it has no column ``match``.
+    Headings are as in the template, lengths in any unit their heading names. None where nothing
+    is given. A LogError if it has no column ``match``.
     """
     columns = {
         text.strip().casefold(): column.cells(np.arange(len(sheet.lines)))

@@ -58,18 +58,11 @@ def parse_numbers(
     unit: str | None = None,
     clock: bool = False,
 ) -> Numbers:
-    """Understand distinct cells as numbers.
+    """Understand distinct cells, text or numbers, as numbers.
 
-    Parameters
-    ----------
-    values
-        Text or numbers, shape (distinct values,).
-    comma_decimals
-        Whether a comma can only be a decimal comma; where it cannot, ``1,234`` is refused.
-    unit
-        Unit of the column; the same unit after the number is let pass.
-    clock
-        Whether ``mm:ss`` and ``h:mm:ss`` stand for seconds.
+    `comma_decimals`: whether a comma can only be a decimal comma; where it cannot, ``1,234`` is
+    refused. The column's `unit` after the number is let pass. With `clock`, ``mm:ss`` and
+    ``h:mm:ss`` stand for seconds.
     """
     # Not pandas.to_numeric, which in some versions is one unit off in the last place.
     value = np.array([_plain(one) for one in values.tolist()], dtype=np.float64)

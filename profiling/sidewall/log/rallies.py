@@ -28,16 +28,10 @@ Mask = npt.NDArray[np.bool_]
 
 @dataclass
 class Order:
-    """Rows put in order of match, game, rally and shot, and cut into rallies.
+    """Rows put in order of match, game, rally and shot, and cut into rallies, counted from 0.
 
-    Parameters
-    ----------
-    rows
-        Positions in the file of the rows that belong to a rally, shape (m,).
-    rally
-        Rally of each, counted from 0, shape (m,).
-    first, last
-        Where each rally begins and ends within ``rows``, shape (rallies,).
+    `rows` are positions in the file of those that belong to a `rally`, both (m,); `first` and
+    `last` are where each begins and ends within them, (rallies,).
     """
 
     rows: Codes
@@ -94,15 +88,10 @@ def refuse_repeated(reading: Reading, rows: Rows, order: Order) -> None:
 
 
 def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
-    """Find the two players of each match.
+    """Find the two players of each match, (matches, 2), and whether two play it, (matches,).
 
-    Returns
-    -------
-    pair : ndarray of shape (matches, 2)
-        The two names most frequent as striker or opponent; -1 where there is none.
-    paired : ndarray of shape (matches,)
-        Whether the match is played by two. A third name on few rows is a slip and those rows
-        are refused; a third name on many leaves the match unpaired.
+    They are the two names most frequent as striker or opponent; -1 where there is none. A third
+    name on few rows is a slip and those rows are refused; on many it leaves the match unpaired.
     """
     matches, players = len(rows.matches), max(len(rows.players), 1)
     known = (rows.match >= 0) & (rows.player >= 0)

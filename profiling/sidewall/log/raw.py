@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import first_of
 from sidewall.log.ledger import Folded
 
 Codes = npt.NDArray[np.int64]
@@ -23,18 +24,10 @@ Mask = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class RawColumn:
-    """One column: ``distinct[codes]`` are the cells.
+    """One column: ``distinct[codes]`` are the cells; codes are never negative.
 
-    Parameters
-    ----------
-    codes
-        Shape (rows,), index into ``distinct``; never negative.
-    distinct
-        Distinct cells: text as found, or numbers where the source carried numbers. A blank
-        cell is the empty text.
-    typed
-        The distinct cells as they stand in the file, where a map has put others in their
-        place; shape of ``distinct``.
+    Distinct cells are text as found, or numbers where the source carried numbers, and blank is
+    the empty text. `typed` is what stands in the file where a map has put others in its place.
     """
 
     codes: npt.NDArray[np.integer]
@@ -98,41 +91,16 @@ class RawColumn:
 
 @dataclass(frozen=True)
 class RawLog:
-    """A log as read: columns as typed, and where each row stood in the file.
+    """A log as read: columns as typed, (heading, column) in order, and where each row stood.
 
-    Parameters
-    ----------
-    columns
-        (header as typed, column) in the order of the file.
-    lines
-        Line number of each row in the file; the header is line 1 unless lines precede it.
-    source
-        Name of the file for messages.
-    overfull
-        Row positions with more cells than the header has, and the text that was too much.
-    folded
-        What reading itself has folded, such as blank lines.
-    comma_decimals
-        Whether a comma inside a number can only be a decimal comma.
-    empty_lines
-        Lines without a single cell, already left out of ``columns``.
-    match_details
-        The sheet of match details of a workbook that has one.
-    their_headings
-        Headings as the file has them, by the heading that a map has put in their place.
-    headings_by_row
-        Where the shots of a row come from several columns: the heading of each shot, shape
-        (rows,), by what ``their_headings`` calls them all.
-    map_name
-        Name of the map that was applied.
-    sheets
-        Sheets of a workbook that were read, in its order.
-    passed_over
-        Sheets that hold no log.
-    sheet_of
-        Where several sheets were read: the place in ``sheets`` of each row, shape (rows,).
-    notes
-        What a reader of the log should look at, in sentences; nothing was changed for them.
+    The headings are line 1 of `lines` unless lines precede them. `overfull` rows have more cells
+    than headings, and the text that was too much; `empty_lines` have none and are left out
+    already; `folded` is what reading itself has folded. `comma_decimals`: whether a comma inside
+    a number can only be a decimal comma. Where a map called `map_name` was applied,
+    `their_headings` are the file's by those put in their place, and `headings_by_row` that of
+    each shot, (rows,), by what these call several together. Of a workbook: its `match_details`,
+    the `sheets` that were read, those `passed_over`, and the place in `sheets` of each row,
+    `sheet_of`, where there are several. `notes` are to be looked at; nothing was changed for them.
     """
 
     columns: list[tuple[str, RawColumn]]
@@ -199,8 +167,7 @@ def cell_text(value: Any) -> Any:
 
 def shown_list(cells: Sequence[str]) -> str:
     """Return cells as a list in a sentence, not more of them than a page holds."""
-    more = f" and {len(cells) - _LISTED} more" if len(cells) > _LISTED else ""
-    return (", ".join(map(shown_cell, cells[:_LISTED])) or "none") + more
+    return first_of([shown_cell(cell) for cell in cells], _LISTED) or "none"
 
 
 def drop_blank_rows(log: RawLog) -> RawLog:

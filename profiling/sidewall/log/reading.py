@@ -17,15 +17,7 @@ Codes = npt.NDArray[np.int64]
 
 
 class Reading:
-    """What every check needs to know, and where it writes what it found.
-
-    Parameters
-    ----------
-    raw
-        The log as it stands in the file.
-    court
-        The court that lengths must fit into.
-    """
+    """What every check of a log on a court needs to know, and where it writes what it found."""
 
     def __init__(self, raw: RawLog, court: Court) -> None:
         self.raw = raw
@@ -82,18 +74,9 @@ class Reading:
         *,
         doubt: bool = False,
     ) -> None:
-        """Refuse the rows that hold certain distinct values.
+        """Refuse the rows that hold certain distinct values, or with `doubt` only note them.
 
-        Parameters
-        ----------
-        name
-            The column.
-        reasons, mends
-            Keyed by the place of the distinct value.
-        only
-            Mask of the rows to look at; all by default.
-        doubt
-            Whether the rows are only noted as doubtful.
+        Reasons and mends are by the place of the value; `only` is a mask of the rows to look at.
         """
         column = self.column(name)
         if column is None or not reasons:

@@ -144,19 +144,8 @@ def _serve_first(reading: Reading, rows: Rows, stroke: Codes) -> Codes:
 def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64] | None) -> None:
     """Read the gap of the incoming ball in metres; a gap on a serve is not used.
 
-    Parameters
-    ----------
-    reading, rows
-        The log.
-    board_width_m
-        Width of a board for each row, shape (rows,); None if the log knows none.
-
-    Raises
-    ------
-    UnitError
-        If the gap is in boards and no width is known at all.
-    LogError
-        If the whole column is plainly in another unit than its heading says.
+    `board_width_m` is that of each row, (rows,), or None: then gaps in boards are a UnitError. A
+    LogError if the whole column is plainly in another unit than its heading says.
     """
     unit = reading.headings["gap"].unit or "m"
     struck = rows.words["stroke"] != SERVE
@@ -223,18 +212,9 @@ def gap_of_place(reading: Reading, rows: Rows) -> None:
 def lengths_within(
     reading: Reading, limits: Mapping[str, float]
 ) -> dict[str, npt.NDArray[np.float64]]:
-    """Read columns of lengths in metres; a value outside 0 to its limit refuses its row.
+    """Read columns of lengths in metres, (rows,) each, by a name such as ``bounce_x_m``.
 
-    Parameters
-    ----------
-    reading : Reading
-    limits : mapping of str to float
-        Largest length of each column that may be there, metres.
-
-    Returns
-    -------
-    dict of ndarray, shape (rows,)
-        By name with its unit, such as ``bounce_x_m``; columns that are there only.
+    A value outside 0 to its limit, metres, refuses its row; columns may be missing.
     """
     found = {}
     for name, limit in limits.items():

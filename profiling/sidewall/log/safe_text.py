@@ -39,21 +39,9 @@ def without_text_mark(text: str) -> str:
 
 
 def file_stem(name: str, names: Sequence[str] = (), empty: str = "player") -> str:
-    """Turn a name into letters, digits and hyphens only.
+    """Turn a name into letters, digits and hyphens only; `empty`, if it has none of them.
 
-    Parameters
-    ----------
-    name
-        Any text.
-    names
-        All names; where two come out the same, each gets a number in this order.
-    empty
-        What a name without a letter or digit is called.
-
-    Returns
-    -------
-    str
-        No other name of `names` gets the same.
+    No other of `names` gets the same: where two come out alike, each gets a number in this order.
     """
     plain = [_stem(other, empty) for other in names]
     stem = _stem(name, empty)

@@ -19,16 +19,6 @@ from sidewall.errors import DataError
 from sidewall.log.rallies import FIXED_WINNER, LET, RallyChecks
 from sidewall.log.rows import SCORES, SERVE
 
-__all__ = [
-    "NOBODY",
-    "NOT_KNOWN",
-    "Scores",
-    "first_given",
-    "hand_in_hand_out",
-    "scores_before",
-    "settle_score",
-]
-
 _POINT_A_RALLY: Final = ("par", "pointarally", "pointperrally")
 _HAND_IN: Final = ("hiho", "handin", "handout")
 #: In place of a winner: a let, and a rally of which it is not known.
@@ -38,15 +28,10 @@ NOT_KNOWN: Final = -2
 
 @dataclass(frozen=True)
 class Scores:
-    """The score before each rally, of the player called one and of the other.
+    """The score before each rally, of one and of the other, (rallies, 2), missing where not known.
 
-    Attributes
-    ----------
-    points, games : ndarray, shape (rallies, 2)
-        Missing where not known.
-    contradicted : ndarray of bool, shape (rallies, 4)
-        Whether a given number differs from that which the rally before makes: points of one
-        and of the other, games of one and of the other.
+    `contradicted`, (rallies, 4), says whether a given number differs from that which the rally
+    before makes: points of one and of the other, games of one and of the other.
     """
 
     points: Floats
@@ -55,24 +40,11 @@ class Scores:
 
 
 def hand_in_hand_out(scoring: pd.Series) -> Bools:
-    """Whether only the server can score, rally by rally.
+    """Whether only the server can score, rally by rally, from the log's scoring word.
 
-    Parameters
-    ----------
-    scoring
-        The log's scoring word at each rally: ``par`` (point-a-rally; also where it is missing)
-        or ``hiho`` (hand-in-hand-out), with the points of a game after it if one likes
-        (``par11``, ``hiho 9``); the full words are known too.
-
-    Returns
-    -------
-    hiho
-        (rallies,) bool.
-
-    Raises
-    ------
-    DataError
-        If a word is neither.
+    ``par`` (point-a-rally; also where it is missing) or ``hiho`` (hand-in-hand-out), with the
+    points of a game after it if one likes (``par11``, ``hiho 9``); the full words are known too.
+    Any other is a DataError.
     """
     codes, found = pd.factorize(scoring)
     words = [re.sub(r"[\W\d_]+", "", str(word).lower()) for word in found]
@@ -96,26 +68,13 @@ def scores_before(
     hiho: Bools,
     given: Floats | None = None,
 ) -> Scores:
-    """Points and games of both players up to, but not including, each rally.
+    """Points and games of both players up to, but not including, each rally, in order of play.
 
-    Parameters
-    ----------
-    match, game, rally : ndarray of int, shape (rallies,)
-        In order of play, with the numbers of the log: a hole in them is a rally that is
-        missing.
-    one : ndarray of int, shape (rallies,)
-        Code of the player called one, the same for all rallies of a match.
-    server, winner : ndarray of int, shape (rallies,)
-        Codes of players; the winner may be `NOBODY` or `NOT_KNOWN`, the server below 0 if
-        not known.
-    hiho : ndarray of bool, shape (rallies,)
-        True where only the server scores.
-    given : ndarray, shape (rallies, 4), optional
-        Points of one and of the other, games of one and of the other, as the log gives them
-        before each rally; missing where it does not. They go before what is counted.
+    A hole in the numbers is a rally that is missing. `one` is the player called one, the same for
+    all rallies of a match; the winner may be `NOBODY` or `NOT_KNOWN`, the server below 0 if not
+    known; `hiho` is where only the server scores. What is `given` before a rally, (rallies, 4),
+    points and games of one and of the other, goes before what is counted.
 
-    Notes
-    -----
     A let scores for nobody. A game that is over counts for whoever has more points in it if
     all its rallies are known, or leads by more than there are rallies of which the winner is
     not known; otherwise nobody knows who won it. If a full log leaves the players level, it
@@ -159,17 +118,10 @@ def scores_before(
 
 
 def _running(events: Floats, anchored: Bools, start: Floats, given: Floats) -> tuple[Floats, Bools]:
-    """Sums before each row, from the last anchor or given number on, and where they differ.
+    """Sums of events (n, 2) before each row, and where they differ from a number that is given.
 
-    Parameters
-    ----------
-    events : ndarray, shape (n, 2)
-        What each row adds; missing where not known.
-    anchored : ndarray of bool, shape (n,)
-        Where a sum begins anew, with the number of `start`.
-    start : ndarray, shape (n,)
-    given : ndarray, shape (n, 2)
-        Where a sum goes on from another number.
+    A sum begins anew with the number of `start` where it is `anchored`, and goes on from a given
+    number.
     """
     sums, off = np.empty(events.shape), np.empty(events.shape, dtype=bool)
     for k in range(events.shape[1]):
@@ -231,14 +183,8 @@ def _first_in(values: Floats, group: Ints, groups: int) -> Floats:
 def first_given(columns: dict[str, Floats], is_one: Bools, of_rally: Ints, rallies: int) -> Floats:
     """The score that the rows of each rally give first, as `scores_before` takes it.
 
-    Parameters
-    ----------
-    columns : dict of str to ndarray, shape (rows,)
-        Those of own_points, opponent_points, own_games, opponent_games that are there.
-    is_one : ndarray of bool, shape (rows,)
-        Whether the player called one strikes.
-    of_rally : ndarray of int, shape (rows,)
-    rallies : int
+    `columns` are those of own and opponent's points and games that are there, (rows,); `is_one`,
+    whether the player called one strikes.
     """
     none = np.full(len(of_rally), np.nan)
     own_points, their_points, own_games, their_games = (columns.get(c, none) for c in SCORES)
@@ -252,16 +198,8 @@ def first_given(columns: dict[str, Floats], is_one: Bools, of_rally: Ints, ralli
 def settle_score(checks: RallyChecks, pair: Ints, scoring: NDArray[np.object_] | None) -> None:
     """Fill in the score of every row, and note rows whose score contradicts another.
 
-    Rallies that were refused count too, where the log tells who won them.
-
-    Parameters
-    ----------
-    checks
-        The log after every check.
-    pair : ndarray, shape (matches, 2)
-        The two players of each match.
-    scoring : ndarray of object, shape (matches,), or None
-        The scoring of each match, where it is known.
+    Rallies that were refused count too, where the log tells who won them. `pair` is the players
+    of each match, (matches, 2); `scoring`, (matches,), where it is known.
     """
     order, rows = checks.order, checks.rows
     at, first = order.rows, order.first

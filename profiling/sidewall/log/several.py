@@ -25,8 +25,6 @@ from sidewall.waiting import waiting
 if TYPE_CHECKING:
     from sidewall.log.check import LogCheck
 
-__all__ = ["check_several", "is_several"]
-
 #: What a log in a folder may end in; other files in it are none.
 _SUFFIXES: Final = (".csv", ".tsv", ".xlsx", ".xlsm", ".parquet", ".pq")
 _NAMES: Final = ("player", "opponent", "rally_won_by")
@@ -51,22 +49,10 @@ def check_several(
     open_one: Callable[[Source], RawLog],
     needs: Needs,
 ) -> LogCheck:
-    """Check logs one by one and join what they hold.
+    """Check logs, and folders of logs, one by one and join what they hold.
 
-    Parameters
-    ----------
-    path
-        Logs and folders of logs.
-    check_one, open_one
-        Check a log, and open one without understanding it.
-    needs
-        Says which required columns headings lack. A file of a folder that lacks more than
-        half of them is no log.
-
-    Raises
-    ------
-    LogError
-        If there is no log, or one cannot be read.
+    `open_one` opens one without understanding it; a file of a folder whose headings lack more than
+    half of what `needs` says is no log. A LogError if there is no log, or one cannot be read.
     """
     given = [path] if isinstance(path, str | os.PathLike) else list(path)
     sources, notes = _sources(given)

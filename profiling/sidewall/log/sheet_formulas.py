@@ -209,21 +209,9 @@ def recompute(
 ) -> tuple[list[tuple[int, int]], list[tuple[Any, ...]]]:
     """Work out the template's formulas where no result is stored.
 
-    Parameters
-    ----------
-    results
-        Rows of the sheet, with the stored results of formulas.
-    without
-        The formulas without a result, by row and column from 0.
-    details
-        Rows of the match details.
-
-    Returns
-    -------
-    foreign : list
-        The formulas among them that are not the template's; nothing is worked out then.
-    rows : list
-        The rows with results.
+    Takes the rows with stored results, the formulas without one by row and column from 0, and the
+    rows of the match details; gives the rows with results. The formulas that are not the
+    template's come first: where there are any, nothing is worked out.
     """
     wanted: dict[int, dict[str, int]] = {}
     foreign = []

@@ -17,7 +17,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import ArrowTable, as_frame
+from sidewall.arguments import ArrowTable, as_frame, first_of
 from sidewall.errors import DataError, LogError
 from sidewall.log.columns import missing_columns
 from sidewall.log.delimited import read_delimited
@@ -58,10 +58,7 @@ _SIGNS: Final = frozenset("ªºµƒˆˇ")
 def to_utf8(data: bytes, source: str, encoding: str | None, folded: Folded) -> bytes:
     """Return the text as UTF-8 with every line ending as a line feed.
 
-    Raises
-    ------
-    LogError
-        If the bytes are no text in the encoding named, or in any that can be told.
+    A LogError if the bytes are no text in the encoding named, or in any that can be told.
     """
     text = _decoded(data, source, encoding, folded)
     found = _CONTROL.search(text)
@@ -156,9 +153,8 @@ def _code_page(data: bytes, source: str, error: UnicodeDecodeError, folded: Fold
             f"line --encoding {name}, or save the log again as 'CSV UTF-8' or .xlsx."
         )
     words = _strange(text)
-    more = f" and {len(words) - 5} more" if len(words) > 5 else ""
     lines = sum(not part.isascii() for part in text.splitlines())
-    folded.add("(file)", "text that is not UTF-8", f"{name}: {', '.join(words[:5])}{more}", lines)
+    folded.add("(file)", "text that is not UTF-8", f"{name}: {first_of(words, 5)}", lines)
     return text
 
 
@@ -246,20 +242,11 @@ def open_log(
     encoding: str | None = None,
     needs: Needs | None = missing_columns,
 ) -> RawLog:
-    """Read a log without understanding it.
+    """Read a log without understanding it; arguments as in :func:`sidewall.check_log`.
 
-    Parameters
-    ----------
-    path, sheet, delimiter, encoding
-        As in :func:`sidewall.check_log`.
-    needs
-        Says which required columns headings lack: the sheets of a workbook that lack none are
-        read. Where it is None, those with the headings of the first.
-
-    Raises
-    ------
-    LogError
-        If there is no such file, or it cannot be read as what it is.
+    `needs` says which required columns headings lack: the sheets of a workbook that lack none are
+    read. Where it is None, those with the headings of the first. A LogError if there is no such
+    file, or it cannot be read as what it is.
     """
     if isinstance(path, RawLog):
         return path

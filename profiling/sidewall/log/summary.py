@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from sidewall.arguments import first_of
 from sidewall.log.ledger import KINDS, WITH_ITS_RALLY
 from sidewall.log.raw import shown_cell
 
@@ -58,7 +59,7 @@ def summarise(check: LogCheck, most: int) -> str:
         lines += [
             "",
             "About the logs:" if check.logs else "About the file:",
-            *(f"  {_one_line(note)}" for note in check.notes[:most]),
+            *(f"  {' '.join(note.split())}" for note in check.notes[:most]),
         ]
         lines += _more(len(check.notes), most)
     return "\n".join(lines)
@@ -75,13 +76,7 @@ def _sheets(check: LogCheck) -> str:
 
 
 def _listed(names: list[str]) -> str:
-    shown = names[:_MOST_SHEETS]
-    more = f" and {len(names) - len(shown)} more" if len(names) > len(shown) else ""
-    return f"sheet{'s' if len(names) > 1 else ''} {', '.join(shown)}{more}"
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
+    return f"sheet{'s' if len(names) > 1 else ''} {first_of(names, _MOST_SHEETS)}"
 
 
 def refusals(check: LogCheck) -> str:

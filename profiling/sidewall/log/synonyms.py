@@ -109,16 +109,9 @@ def words_for(column: str, value: str) -> list[str]:
 
 
 def understand_word(column: str, text: object, *, suggest: bool = True) -> Meaning:
-    """Say what a cell of a word column means.
+    """Say what a cell of a word column, or of ``hand``, means; it is not blank.
 
-    Parameters
-    ----------
-    column
-        A column of the vocabulary, or ``hand``.
-    text
-        The cell as found, not blank.
-    suggest
-        Whether to look for the closest known word, which takes time.
+    To `suggest` the closest known word takes time.
     """
     known = _known(column)
     word = plain(text)

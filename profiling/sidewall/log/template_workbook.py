@@ -149,14 +149,9 @@ _EXAMPLE: Final = {
 
 
 def workbook_bytes(gap_heading: str, example: list[dict[str, Any]]) -> bytes:
-    """Make the workbook.
+    """Make the workbook; the heading of the gap has its unit.
 
-    Parameters
-    ----------
-    gap_heading
-        Heading of the gap, with its unit.
-    example
-        Rows to start with: values by column; what formulas fill in is left to them.
+    The example is rows to start with: values by column; what formulas fill in is left to them.
     """
     from openpyxl import Workbook  # noqa: PLC0415
 
@@ -277,10 +272,7 @@ def _listed(source: str, where: str, warning: str) -> Any:
     from openpyxl.worksheet.datavalidation import DataValidation  # noqa: PLC0415
 
     rule = DataValidation(type="list", formula1=source, allow_blank=True)
-    rule.errorStyle, rule.errorTitle, rule.error = "warning", "Not in the list", warning
-    rule.showErrorMessage = True
-    rule.add(where)
-    return rule
+    return _warning(rule, "Not in the list", warning, where)
 
 
 def _number(kind: str, least: int, where: str, text: str) -> Any:
@@ -289,7 +281,12 @@ def _number(kind: str, least: int, where: str, text: str) -> Any:
     rule = DataValidation(
         type=kind, operator="greaterThanOrEqual", formula1=str(least), allow_blank=True
     )
-    rule.errorStyle, rule.errorTitle, rule.error = "warning", "Not a number", text
+    return _warning(rule, "Not a number", text, where)
+
+
+def _warning(rule: Any, title: str, text: str, where: str) -> Any:
+    """Let a rule warn, and leave what was typed."""
+    rule.errorStyle, rule.errorTitle, rule.error = "warning", title, text
     rule.showErrorMessage = True
     rule.add(where)
     return rule

@@ -17,6 +17,7 @@ from typing import Any, Final, TypeAlias
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import first_of
 from sidewall.court.units import fold_name
 from sidewall.errors import LogError
 from sidewall.log.columns import understand
@@ -80,26 +81,11 @@ def read_workbook(
 ) -> RawLog:
     """Read the sheets of a workbook that hold a log, below one another.
 
-    Formulas count by the result stored beside them.
-
-    Parameters
-    ----------
-    data
-        The file.
-    source
-        Its name for messages.
-    sheet
-        The sheets to read, by name or from 0; by default every sheet that holds a log.
-    needs
-        Says which required columns headings lack; a sheet that lacks none holds a log. By
-        default the sheets with the headings of the first that holds anything.
-
-    Raises
-    ------
-    LogError
-        If it is damaged or unpacks to something enormous, there is no such sheet, the sheets
-        are empty, one is nearly a log, or a formula has no stored result and is none of the
-        template's own.
+    Formulas count by the result stored beside them. Sheets are named, or from 0; by default those
+    that lack none of the columns that `needs` asks for, or else with the headings of the first
+    that holds anything. A LogError if the file is damaged or unpacks to something enormous, there
+    is no such sheet, the sheets are empty, one is nearly a log, or a formula has no stored result
+    and is none of the template's own.
     """
     from python_calamine import CalamineError  # noqa: PLC0415
 
@@ -189,11 +175,10 @@ class _Tab:
             ("column", [_letters(at) for at in found[b"col"]]),
         ):
             if shown:
-                listed = ", ".join(shown[:_SHOWN_NUMBERS])
-                more = f" and {len(shown) - _SHOWN_NUMBERS} more" * (len(shown) > _SHOWN_NUMBERS)
+                listed = first_of(shown, _SHOWN_NUMBERS)
                 many = f"{what}s are" if len(shown) > 1 else f"{what} is"
                 said.append(
-                    f"Sheet {self.title!r}: {len(shown)} hidden {many} read: {listed}{more}. "
+                    f"Sheet {self.title!r}: {len(shown)} hidden {many} read: {listed}. "
                     "Delete what does not belong to the log."
                 )
         return said
@@ -397,10 +382,7 @@ def _asked_for(book: _Book, sheet: Sheet) -> list[_Tab]:
 def _joined(tables: list[RawLog], titles: list[str], source: str) -> RawLog:
     """Put sheets below one another: columns that mean the same, or have the same heading.
 
-    Raises
-    ------
-    LogError
-        If a length stands in one unit on one sheet and in another on the next.
+    A LogError if a length stands in one unit on one sheet and in another on the next.
     """
     if len(tables) == 1:
         return tables[0]

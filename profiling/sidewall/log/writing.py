@@ -130,7 +130,8 @@ def _workbook(table: pd.DataFrame, data: io.BytesIO) -> None:
 
     def cell(value: Any) -> Any:
         if isinstance(value, str):
-            made = WriteOnlyCell(sheet, _printable(value))
+            # without what the format of a workbook cannot hold at all, and not too long for it
+            made = WriteOnlyCell(sheet, _NOT_ALLOWED.sub("", value)[:_LONGEST_CELL])
             made.data_type = "s"  # never a formula
             if is_risky(value):
                 made.quotePrefix = True  # nor when it is edited
@@ -146,8 +147,3 @@ def _workbook(table: pd.DataFrame, data: io.BytesIO) -> None:
     for row in zip(*columns, strict=True):
         sheet.append([cell(value) for value in row])
     book.save(data)
-
-
-def _printable(text: str) -> str:
-    """Leave out what the format of a workbook cannot hold at all, and shorten huge cells."""
-    return _NOT_ALLOWED.sub("", text)[:_LONGEST_CELL]

@@ -104,17 +104,11 @@ def asked(posterior: Posterior, by: Sequence[str]) -> list[Asked]:
 
 @dataclass(frozen=True)
 class Threshold:
-    """An answer about one player and cell.
+    """An answer about one player and cell; its `status` crosses, or is another of `thresholds`.
 
-    Attributes
-    ----------
-    status : str
-        ``crosses``, ``attack at any gap``, ``reset at any gap`` or ``not known yet``.
-    gap_m : float
-        The threshold: median of the draws; NaN unless it crosses.
-    low_m, high_m : float
-        Ends of the interval. When the answer is not known yet, one end may be: below
-        `low_m` resetting is better, above `high_m` attacking is.
+    `gap_m` is the median of the draws, NaN unless it crosses, between `low_m` and `high_m`. When
+    the answer is not known yet, one end may be: below `low_m` resetting is better, above `high_m`
+    attacking is.
     """
 
     status: str
@@ -143,15 +137,9 @@ def threshold_of(crossing: Floats, level: float) -> Threshold:
 class Rule:
     """The gap to play by, and what it may cost.
 
-    Attributes
-    ----------
-    gap_m : float
-        Attack from here on; minus infinity: at any gap; infinity: at none.
-    cost : float
-        Rallies in 100 such balls that knowing the truth would save, expected; NaN without a
-        ball.
-    cost_at_most : float
-        Its upper limit.
+    Attack from `gap_m` on: minus infinity at any gap, infinity at none. `cost` is the rallies in
+    100 such balls that knowing the truth would save, expected, with its upper limit; NaN without a
+    ball.
     """
 
     gap_m: float
@@ -162,20 +150,11 @@ class Rule:
 def rule_of(
     gain: Floats, gaps_m: Floats, met_m: Floats, level: float, weight: Floats | None = None
 ) -> Rule:
-    """The gap from which enough draws say attack.
+    """The gap from which enough draws say attack, of gains (draws, gaps) at rising gaps.
 
-    The cost of attacking from a gap on is, in one draw, the mean over the balls that were
-    met of what the better choice would have brought beyond the rule's.
-
-    Parameters
-    ----------
-    gain : ndarray, shape (draws, gaps)
-    gaps_m : ndarray, shape (gaps,)
-    met_m : ndarray, shape (n,)
-        Gaps of the balls that the cost is about.
-    level : float
-    weight : ndarray, shape (draws,), optional
-        Weights of the draws, in place of the share that must say attack: then the even one.
+    The cost of attacking from a gap on is, in one draw, the mean over the balls that were met,
+    `met_m`, of what the better choice would have brought beyond the rule's. With weights of the
+    draws, (draws,), the even share must say attack.
     """
     share = 1.0 - RULE_SHARE if weight is None else 0.5
     weight = np.full(len(gain), 1.0 / len(gain)) if weight is None else weight
@@ -208,17 +187,11 @@ def shots_to_settle(gain: Floats, level: float) -> float:
 
 
 def own_share(player: Floats, club: Floats, between: float) -> float:
-    """How much of an answer is the player's own.
+    """How much of an answer is the player's own, from draws of the gain at one gap, (draws,).
 
-    One less the posterior variance of the player's deviation from the club over the
-    variance between players: 0 where the log says nothing of the player, 1 where it says all.
-
-    Parameters
-    ----------
-    player, club : ndarray, shape (draws,)
-        Draws of the gain at one gap.
-    between : float
-        Variance of that gain between players, averaged over the draws.
+    One less the posterior variance of the player's deviation from the club over the variance
+    between players, averaged over the draws: 0 where the log says nothing of the player, 1 where
+    it says all.
     """
     known = float(np.var(player - club))
     return float(np.clip(1.0 - known / max(between, 1e-12), 0.0, 1.0))

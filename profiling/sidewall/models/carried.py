@@ -11,8 +11,7 @@ holds (White 1980, Econometrica 48:817-838); the columns of the ball itself are 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -21,6 +20,7 @@ from scipy.special import chdtrc
 
 from sidewall.arguments import Floats
 from sidewall.log.vocabulary import CHOICES
+from sidewall.models.correction import Sums
 from sidewall.rallies.value import BallValue, gap_scale, outcomes
 
 #: What is asked of the shot before: the gap it met, whether it attacked, and both together.
@@ -30,7 +30,7 @@ _SURE: Final = 0.001
 
 
 @dataclass(frozen=True)
-class CarriedSums:
+class CarriedSums(Sums):
     """Sums over shots whose ball and whose shot before are charted.
 
     Columns of the ball come first, then what is asked of the shot before.
@@ -43,15 +43,7 @@ class CarriedSums:
 
     @classmethod
     def of(cls, table: pd.DataFrame, value: BallValue, balls: Floats) -> CarriedSums:
-        """Add up whole rallies of a feature table.
-
-        Parameters
-        ----------
-        table : DataFrame
-        value : BallValue
-        balls : ndarray, shape (n, m)
-            The value's columns of every ball.
-        """
+        """Add up whole rallies; `balls` are the value's columns of every ball, (n, m)."""
         gap = table["gap_m"].to_numpy(dtype=float)
         known = ~np.isnan(gap) & table["choice"].isin(CHOICES).to_numpy()
         known &= table[["side", "family"]].notna().all(axis=1).to_numpy()
@@ -64,12 +56,6 @@ class CarriedSums:
         g = np.column_stack([balls[rows], h, attack, attack * h])
         d = missed[rows]
         return cls(g.T @ g, g.T @ d, (g * (d * d)[:, None]).T @ g, len(rows))
-
-    @classmethod
-    def add_up(cls, parts: Iterable[CarriedSums]) -> CarriedSums:
-        """Sums of all parts of a log."""
-        found = list(parts)
-        return cls(*(sum(getattr(part, f.name) for part in found) for f in fields(cls)))
 
 
 class Carried:

@@ -12,8 +12,8 @@ Hausman's 1978, Econometrica 46:1251: an efficient against a consistent estimate
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, fields
+from typing import Final, Self
 
 import numpy as np
 import pandas as pd
@@ -37,8 +37,18 @@ _TO_CONTRAST: Final = np.array(
 )
 
 
+class Sums:
+    """Sums over shots, which the parts of a log add up field by field."""
+
+    @classmethod
+    def add_up(cls, parts: Iterable[Self]) -> Self:
+        """Sums of all parts of a log."""
+        found = list(parts)
+        return cls(*(sum(getattr(part, f.name) for part in found) for f in fields(cls)))  # type: ignore[arg-type]
+
+
 @dataclass(frozen=True)
-class MissedSums:
+class MissedSums(Sums):
     """Sums over shots: cross products, right-hand side, and squares of both summed by rally."""
 
     gg: Floats
@@ -60,13 +70,6 @@ class MissedSums:
         each += [g[:, k] * g[:, j] for k in range(4) for j in range(4)]
         sums = np.stack([np.bincount(rally, one, size).astype(float) for one in each], axis=1)
         return cls(g.T @ g, g.T @ missed, sums.T @ sums, len(used), size)
-
-    @classmethod
-    def add_up(cls, parts: Iterable[MissedSums]) -> MissedSums:
-        """Sums of all parts of a log."""
-        found = list(parts)
-        names = ("gg", "ge", "squares", "n_shots", "n_rallies")
-        return cls(*(sum(getattr(part, name) for part in found) for name in names))
 
     def scores(self, estimate: Floats) -> Floats:
         """Squares of the residuals' scores, summed by rally first, shape (4, 4)."""

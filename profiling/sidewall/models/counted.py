@@ -39,18 +39,10 @@ def sums_by(code: Ints, values: Floats, size: int) -> Floats:
 
 @dataclass(frozen=True)
 class CountedShots:
-    """Distinct rows, sorted by player, opponent and kind.
+    """Distinct rows by player, opponent and kind: `n` shots, sums of outcomes and of squares.
 
-    Attributes
-    ----------
-    kinds : DataFrame
-        One row a kind of shot: ``side``, ``family``, ``choice``, ``stroke``, the columns of
-        the situation, and ``gap_m``.
-    players : Index of str
-        Strikers and opponents, sorted.
-    player, opponent, kind : ndarray of int, shape (n,)
-    n, total, square : ndarray, shape (n,)
-        Shots, sum of outcomes, sum of their squares.
+    All are of shape (n,). A row of `kinds` is a kind of shot: ``side``, ``family``, ``choice``,
+    ``stroke``, the columns of the situation, and ``gap_m``. `players` are strikers and opponents.
     """
 
     kinds: pd.DataFrame

@@ -74,15 +74,8 @@ def _tents(gap_m: Floats) -> Floats:
 class CurveColumns:
     """Columns of the curve of one choice.
 
-    Attributes
-    ----------
-    choice : {"attack", "reset"}
-    strokes : tuple of str
-        Strokes told apart; empty where strokes are taken together.
-    situation : mapping of str to tuple of str
-        Levels of every column of the situation.
-    slope : ndarray, shape (len(SLOPE_GAPS_M),)
-        Of the common curve at `SLOPE_GAPS_M`, in log odds a metre.
+    `strokes` are those told apart, none where they are taken together; `situation` the levels of
+    its columns; `slope` that of the common curve at `SLOPE_GAPS_M`, in log odds a metre.
     """
 
     choice: str
@@ -141,13 +134,8 @@ class CurveColumns:
     def common(self, gap_m: Floats, side: Floats, volley: Floats, words: Floats) -> Floats:
         """Common columns, shape (n, p).
 
-        Parameters
-        ----------
-        gap_m : ndarray, shape (n,)
-        side, volley : ndarray, shape (n,)
-            From -1/2 (forehand, ground) to 1/2 (backhand, volley).
-        words : ndarray, shape (n, words)
-            Indicators, or their means over a mix of shots.
+        Side and volley go from -1/2 (forehand, ground) to 1/2 (backhand, volley), shape (n,);
+        words, (n, words), are indicators, or their means over a mix of shots.
         """
         slopes = words[:, self.sloping] * gap_scale(gap_m)[:, None]
         return np.concatenate([self.common_of_gap(gap_m, side, volley), words, slopes], axis=1)

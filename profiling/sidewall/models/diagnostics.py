@@ -65,22 +65,10 @@ class Diagnostics:
     n_matches: int
 
 
-def diagnose(model: TightnessModel, folds: int = 5, bins: int = 10) -> Diagnostics:
-    """Predict every match from the others and compare with what happened.
+def diagnose(model: TightnessModel, folds: int) -> Diagnostics:
+    """Predict every match from the others, in `folds` parts, and compare with what happened.
 
-    Parameters
-    ----------
-    model : TightnessModel
-        A fitted model.
-    folds : int, default 5
-        Parts into which whole matches are split.
-    bins : int, default 10
-        Bins of equal size for the calibration curve and the Brier score's parts.
-
-    Raises
-    ------
-    DataError
-        When the log holds a single match, so that nothing can be held out.
+    A DataError when the log holds a single match, so that nothing can be held out.
     """
     used = model.used_[model.used_["won"].notna()].reset_index(drop=True)
     match = used["match"].astype(str).to_numpy()
@@ -106,8 +94,8 @@ def diagnose(model: TightnessModel, folds: int = 5, bins: int = 10) -> Diagnosti
         held_out,
         slope,
         slope_se,
-        calibration_table(won, win, rally, bins),
-        brier_parts(won, win, bins),
+        calibration_table(won, win, rally),
+        brier_parts(won, win),
         _notes(held_out, slope, slope_se),
         len(used),
         len(np.unique(rally)),
@@ -214,31 +202,15 @@ def _bins(win: Floats, bins: int) -> Ints:
     return np.unique(np.searchsorted(edges, win, side="right"), return_inverse=True)[1]
 
 
-def calibration_table(
-    won: Floats, win: Floats, rally: Ints, bins: int = 10, level: float = 0.95
-) -> pd.DataFrame:
+def calibration_table(won: Floats, win: Floats, rally: Ints, bins: int = 10) -> pd.DataFrame:
     """Predicted against observed chance of winning in bins of equal size.
 
-    Parameters
-    ----------
-    won : ndarray, shape (n,)
-        Results, 0 or 1.
-    win : ndarray, shape (n,)
-        Predicted chances.
-    rally : ndarray of int, shape (n,)
-        Rally of each shot; intervals allow for the shared result.
-    bins : int, default 10
-    level : float, default 0.95
-
-    Returns
-    -------
-    DataFrame
-        ``predicted``, ``observed``, ``observed_low``, ``observed_high``, ``n_shots``,
-        ``n_rallies``.
+    Results, predicted chances and rallies are of shape (n,); intervals allow for the result that
+    the shots of a rally share.
     """
     code = _bins(win, bins)
     k = int(code.max()) + 1
-    rate = clustered_rate(won, rally, code, k, level)
+    rate = clustered_rate(won, rally, code, k)
     predicted = np.bincount(code, weights=win, minlength=k) / np.bincount(code, minlength=k)
     return pd.DataFrame(
         {

@@ -30,17 +30,7 @@ _DRAWS: Final = 400
 class Halves:
     """Two fits to halves of the log of a fitted model; the value of a ball is that of the whole.
 
-    Parameters
-    ----------
-    model : TightnessModel
-        Fitted.
-
-    Attributes
-    ----------
-    posteriors : tuple of Posterior or None
-        Of the first and of the second half; None for a half that holds too little for a fit.
-    n_draws : int
-        Draws of each.
+    `posteriors` is None for a half that holds too little for a fit; `n_draws` are those of each.
     """
 
     def __init__(self, model: TightnessModel) -> None:

@@ -174,14 +174,9 @@ class PooledLogit(Estimator):
         return np.diag_indices(q) if self.covariance == "diagonal" else np.tril_indices(q)
 
     def _search(self, rows: _Rows, start: _Start) -> tuple[Floats, float]:
-        """Quasi-Newton steps in coordinates of about one standard error each.
+        """Quasi-Newton steps: parameters (fixed effects, free entries of L), largest gradient.
 
-        Returns
-        -------
-        params : ndarray
-            Fixed effects, and the free entries of L.
-        gradient : float
-            The largest, in units of one standard error.
+        The coordinates, and so the gradient, are in units of about one standard error.
         """
         from scipy.optimize import minimize  # noqa: PLC0415 - slow to load
 
@@ -277,8 +272,6 @@ class PooledLogit(Estimator):
             gradient[is_sd] += (self.sd_shape - 1.0) / params[is_sd]
         return value, gradient
 
-    # -- the results ------------------------------------------------------------------
-
     def _finish(self, rows: _Rows, params: Floats, gradient: float) -> None:
         beta, L = self._unpack(params)
         mode = self._likelihood.mode(beta, L)
@@ -340,16 +333,9 @@ class PooledLogit(Estimator):
 
     def summary(self) -> pd.DataFrame:
         """Fixed effects with standard errors and 95% Wald limits, one row a column of X."""
-        se = np.sqrt(np.diag(self.fixed_covariance_))
-        estimate = self.fixed_effects_
-        return pd.DataFrame(
-            {
-                "estimate": estimate,
-                "se": se,
-                "estimate_low": estimate - 1.959964 * se,
-                "estimate_high": estimate + 1.959964 * se,
-            }
-        )
+        se, found = np.sqrt(np.diag(self.fixed_covariance_)), self.fixed_effects_
+        ends = {"estimate_low": found - 1.959964 * se, "estimate_high": found + 1.959964 * se}
+        return pd.DataFrame({"estimate": found, "se": se, **ends})
 
 
 class _Start(NamedTuple):
@@ -363,16 +349,10 @@ class _Start(NamedTuple):
 
 @dataclass(frozen=True)
 class _Rows:
-    """Distinct rows sorted by group; their columns are held once a kind of row.
+    """Distinct rows sorted by group; their columns X, Z are held once a kind of row.
 
-    Attributes
-    ----------
-    X, Z : ndarray, shapes (kinds, p) and (kinds, q)
-    kind, group : ndarray of int, shape (n,)
-    start : ndarray of int, shape (groups + 1,)
-        Where each group begins, and the end.
-    won, trials : ndarray, shape (n,)
-        Need not be whole numbers.
+    `kind`, `group`, `won` and `trials`, which need not be whole, are (n,); `start`, (groups + 1,),
+    is where each group begins, and the end.
     """
 
     X: Floats
@@ -521,14 +501,7 @@ def _refuse_pure(rows: _Rows) -> None:
 
 
 def _logistic_start(X: Floats, successes: Floats, trials: Floats) -> tuple[Floats, bool]:
-    """Plain logistic regression by Newton's method, used as a starting point.
-
-    Returns
-    -------
-    beta : ndarray, shape (p,)
-    suspect : bool
-        True when the iteration ran off or stalled, as under separation.
-    """
+    """Plain logistic regression, (p,), and whether it ran off or stalled, as under separation."""
     beta = np.zeros(X.shape[1])
     for _ in range(30):
         eta = np.clip(X @ beta, -30, 30)
@@ -548,11 +521,6 @@ def _separating_columns(X: Floats, successes: Floats, trials: Floats) -> NDArray
     The estimate is infinite when some direction d has ``x'd >= 0`` for every success,
     ``x'd <= 0`` for every failure, and not all zero (Albert & Anderson 1984, Biometrika
     71:1-10). That is a linear programme (Konis 2007, DPhil thesis, University of Oxford).
-
-    Returns
-    -------
-    ndarray of int
-        Columns with a non-zero part in such a direction; empty when there is none.
     """
     from scipy.optimize import linprog  # noqa: PLC0415 - seldom needed, slow to load
 
@@ -560,8 +528,7 @@ def _separating_columns(X: Floats, successes: Floats, trials: Floats) -> NDArray
     scale[scale == 0] = 1.0
     Xs = X / scale
     won, lost = successes > 0, successes < trials
-    signed = np.concatenate([Xs[won], -Xs[lost]])
-    signed = np.unique(signed, axis=0)
+    signed = np.unique(np.concatenate([Xs[won], -Xs[lost]]), axis=0)
     result = linprog(-signed.sum(axis=0), A_ub=-signed, b_ub=np.zeros(len(signed)), bounds=(-1, 1))
     if result.x is None or signed.sum(axis=0) @ result.x < 1e-7:
         return np.empty(0, dtype=np.intp)
@@ -570,8 +537,7 @@ def _separating_columns(X: Floats, successes: Floats, trials: Floats) -> NDArray
 
 def _named(table: ArrayLike | pd.DataFrame, letter: str) -> tuple[list, Floats]:
     values = np.asarray(table, dtype=float)
-    if values.ndim == 1:
-        values = values[:, None]
+    values = values[:, None] if values.ndim == 1 else values
     if isinstance(table, pd.DataFrame):
         return list(table.columns), values
     return [f"{letter}{k}" for k in range(values.shape[1])], values
@@ -592,22 +558,12 @@ def _check(y: Floats, X: Floats, Z: Floats, n: Floats, group: Ints) -> None:
 
 
 def _check_rank(gram: Floats, names: list) -> None:
-    """Find columns that earlier ones already explain, from the triangle of a QR.
-
-    Parameters
-    ----------
-    gram : ndarray, shape (p, p)
-        Cross products of the columns.
-
-    Raises
-    ------
-    DataError
-        Naming the columns that depend on the others.
-    """
+    """Refuse columns that others explain, from the QR of their cross products, (p, p)."""
     from scipy.linalg import qr  # noqa: PLC0415
 
     size = np.sqrt(np.diag(gram))
-    gram = gram / np.outer(np.where(size > 0, size, 1.0), np.where(size > 0, size, 1.0))
+    size[size == 0] = 1.0
+    gram = gram / np.outer(size, size)
     _, R, order = qr(gram, pivoting=True)
     spare = order[np.abs(np.diag(R)) < 1e-10]
     if len(spare):

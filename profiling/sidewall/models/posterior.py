@@ -78,17 +78,9 @@ class Posterior:
     ) -> Floats:
         """Draws of the chance of winning, shape (draws, gaps).
 
-        Parameters
-        ----------
-        player : int
-            Position; -1 is the club: an average player with the club's mix.
-        cell : int
-        choice : str
-        gaps_m : ndarray, shape (gaps,)
-        where : ndarray of bool, shape (kinds,), optional
-            Situations in the mix; all by default.
-        stroke : str, optional
-            The stroke; the player's own mix of strokes by default.
+        Player -1 is the club: an average player with the club's mix. `where`, (kinds,), are
+        situations in the mix, all by default; without a stroke it is the player's own mix of
+        strokes.
         """
         fitted = self.model.curves_[choice]
         weight = self._weights(choice, where, stroke)[player + 1]
@@ -344,21 +336,11 @@ class Posterior:
         return found
 
     def of_shots(self, table: pd.DataFrame) -> Iterator[tuple[Ints, Floats, Floats]]:
-        """Draws of the chance of winning by attacking and by resetting each ball of a table.
+        """Draws of the chance of winning by attacking and by resetting balls, (draws, rows) each.
 
-        Each ball in its own situation, with the player's own mix of strokes there.
-
-        Parameters
-        ----------
-        table : DataFrame
-            With player, side, family, gap_m and the columns of the situation.
-
-        Yields
-        ------
-        rows : ndarray of int
-            Positions in the table, some of one player at a time; shots of players that the
-            model does not know are left out.
-        attack, reset : ndarray, shape (draws, rows)
+        Each ball in its own situation, with the player's own mix of strokes there. Before them come
+        positions in the table, some of one player at a time; shots of players that the model does
+        not know are left out.
         """
         player = positions(table["player"], pd.Index(self.model.players_))
         ball = self.mix.ball_of(table)
@@ -401,16 +383,7 @@ def crossings(gain: Floats, gaps_m: Floats) -> Floats:
 class Mix:
     """Which shots a player plays, and in which situations: the weights of a mean curve.
 
-    Parameters
-    ----------
-    model : TightnessModel
-
-    Attributes
-    ----------
-    table : DataFrame
-        One row a kind of shot, whatever its gap.
-    place : ndarray of int
-        Row of every kind of the counted shots.
+    `table` has a row a kind of shot, whatever its gap; `place` is the row of every counted kind.
     """
 
     def __init__(self, model: TightnessModel) -> None:
@@ -505,18 +478,10 @@ class Mix:
     def weights(self, choice: int, where: Bools | None = None, stroke: str | None = None) -> Floats:
         """Share of every kind of shot within its cell and one choice, (1 + players, kinds).
 
-        The club comes first. A player's shares are drawn toward the club's, which stands
-        for 20 shots: first that of the situation within the cell, then that of the shot
-        within choice and situation.
-
-        Parameters
-        ----------
-        choice : int
-            Position in ``CHOICES``.
-        where : ndarray of bool, shape (kinds,), optional
-            Situations to keep; the others weigh nothing.
-        stroke : str, optional
-            This stroke in every situation, in place of the player's own strokes.
+        The club comes first. A player's shares are drawn toward the club's, which stands for 20
+        shots: first that of the situation within the cell, then that of the shot within choice and
+        situation. Situations outside `where`, (kinds,), weigh nothing; a `stroke` takes the place
+        of the player's own strokes.
         """
         n, ball, cell = self._n, self.ball, self.cell
         of_ball = _sums(n, ball)

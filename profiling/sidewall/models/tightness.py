@@ -237,19 +237,15 @@ class TightnessModel(Estimator):
     def halves(self) -> Halves:
         """A model of each half of the matches, made when it is first asked for."""
         self.need_fit()
-        if self._halves is None:
-            self._halves = Halves(self)
+        self._halves = self._halves or Halves(self)
         return self._halves
 
     # -- which shots ----------------------------------------------------------------------
 
-    def _situation_columns(self, columns: Sequence[str]) -> tuple[str, ...]:
-        if isinstance(self.situation, str) and self.situation == "charted":
-            return SITUATION
-        return column_names(self.situation, [*columns, *_DERIVED], "situation")
-
     def _count(self, parts: Parts, judge: Judge) -> CountedShots:
-        columns = self._situation_columns(parts.columns)
+        columns: tuple[str, ...] = SITUATION
+        if not (isinstance(self.situation, str) and self.situation == "charted"):
+            columns = column_names(self.situation, [*parts.columns, *_DERIVED], "situation")
         met: dict[str, pd.Series] = {}
         for part in parts.each(MetPart(judge, columns)):
             for name, counts in part.items():
@@ -282,8 +278,8 @@ class TightnessModel(Estimator):
         start = None if self._start is None else (self._start.curves_, self._start.players_)
         told = self.situation_, self.strokes
         curves = rough_curves(counted, self.strengths_, told, rng, start)
-        names = pd.Index(self.players_)
-        scoring = ScorePart(judge, names, self.strengths_, self.families_, self.situation_, curves)
+        fixed = pd.Index(self.players_), self.strengths_, self.families_, self.situation_
+        scoring = ScorePart(judge, *fixed, curves)
         sums = Scores.add_up(parts.each(scoring))
         self.rallies_ = sums.rallies
         shifts = None
@@ -291,8 +287,7 @@ class TightnessModel(Estimator):
             self.correction_, self.carried_ = Correction(sums.missed), Carried(sums.carried)
             shifts = self.value_.draws(self.draws, rng)
             self.corrections_ = self.correction_.draws(self.draws, rng)
-            said = self.correction_.words(), self.carried_.words()
-            self.notes_ += [words for words in said if words]
+            self.notes_ += filter(None, (self.correction_.words(), self.carried_.words()))
         self.curves_: dict[str, FittedCurve] = {
             choice: curve.drawn(sums, self.draws, rng, shifts) for choice, curve in curves.items()
         }
@@ -307,13 +302,18 @@ class TightnessModel(Estimator):
     # -- the answers ----------------------------------------------------------------------
 
     def _facts(self) -> dict[str, str]:
-        shots, found = self.counted_, {}
         more = ", ..." if len(self.players_) > 12 else ""
-        found["players"] = f"{len(self.players_)}: {', '.join(self.players_[:12])}{more}"
-        found["shots"] = f"{shots.shots:,} attacks and resets with a gap"
-        found["left out"] = ", ".join(f"{n:,} {why}" for why, n in self.left_out_.items())
-        found["told apart"] = ", ".join([*(["stroke"] if self.strokes else []), *self.situation_])
+        found = {
+            "players": f"{len(self.players_)}: {', '.join(self.players_[:12])}{more}",
+            "shots": f"{self.counted_.shots:,} attacks and resets with a gap",
+            "left out": ", ".join(f"{n:,} {why}" for why, n in self.left_out_.items()),
+            "told apart": ", ".join(self._apart()),
+        }
         return {name: words for name, words in found.items() if words}
+
+    def _apart(self) -> tuple[str, ...]:
+        """The columns that the model tells apart."""
+        return (*(["stroke"] if self.strokes else []), *self.situation_)
 
     def gap_max_m(self) -> pd.Series:
         """Widest gap to speak of in each cell, in metres."""
@@ -323,16 +323,12 @@ class TightnessModel(Estimator):
     def cell_counts(self) -> pd.DataFrame:
         """Own ``n_attack``, ``n_reset`` and ``n_rallies`` by player, side and family."""
         self.need_fit()
-        counts = self.posterior_.mix.counts(None, None)
+        attacks, resets = self.posterior_.mix.counts(None, None)
+        counts = {"n_attack": attacks, "n_reset": resets}
+        counts["n_rallies"] = self.rallies_[:, : len(self.cells_)]
         names = [(player, *cell) for player in self.players_ for cell in self.cells_]
-        return pd.DataFrame(
-            {
-                "n_attack": counts[0].ravel(),
-                "n_reset": counts[1].ravel(),
-                "n_rallies": self.rallies_[:, : len(self.cells_)].ravel(),
-            },
-            index=pd.MultiIndex.from_tuples(names, names=["player", "side", "family"]),
-        )
+        index = pd.MultiIndex.from_tuples(names, names=["player", "side", "family"])
+        return pd.DataFrame({name: n.ravel() for name, n in counts.items()}, index)
 
     def predict_proba(self, shots: pd.DataFrame) -> Floats:
         """Chance of losing and of winning the rally for given shots.
@@ -412,8 +408,7 @@ class TightnessModel(Estimator):
         by : str or sequence of str
             Columns of the situation, or stroke.
         """
-        found = names_of(by, "by")
-        known = (*(["stroke"] if self.strokes else []), *self.situation_)
+        found, known = names_of(by, "by"), self._apart()
         for name in found:
             if name not in known:
                 raise DataError(
@@ -424,10 +419,8 @@ class TightnessModel(Estimator):
 
     def _asked_players(self, player: str | None) -> list[int]:
         """Positions of the player named, or of all."""
-        if player is None:
-            return list(range(len(self.players_)))
-        check_player(player, self.players_)
-        return [self.players_.index(player)]
+        asked = self.players_ if player is None else [check_player(player, self.players_)]
+        return [self.players_.index(one) for one in asked]
 
     @made_once
     def thresholds(

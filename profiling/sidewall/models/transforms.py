@@ -26,15 +26,9 @@ _KNOT_QUANTILES: Final = (0.10, 0.50, 0.90)
 class GapTransform:
     """A monotone scale for the gap, centred on the gaps that were met.
 
-    Parameters
-    ----------
-    kind : {"linear", "log1p", "spline", "none"}
-        ``gap``, ``log(1 + gap / 0.25 m)``, a restricted cubic spline with three knots
-        (straight outside the outer two), or no gap at all (for comparison).
-    center : ndarray, shape (k,)
-        Subtracted from each column, so that intercepts stand for a usual ball.
-    knots_m : ndarray, shape (3,)
-        Knots of the spline in metres; empty otherwise.
+    ``gap``, ``log(1 + gap / 0.25 m)``, a restricted cubic spline with three `knots_m` (straight
+    outside the outer two), or no gap at all (for comparison). `center`, (k,), is subtracted from
+    each column, so that intercepts stand for a usual ball.
     """
 
     kind: Kind
@@ -43,19 +37,9 @@ class GapTransform:
 
     @classmethod
     def fit(cls, kind: Kind, gap_m: ArrayLike, counts: ArrayLike | None = None) -> GapTransform:
-        """Choose centre and knots from the gaps of a log.
+        """Choose centre and knots from the gaps of a log, each met once or `counts` times.
 
-        Parameters
-        ----------
-        kind : {"linear", "log1p", "spline", "none"}
-        gap_m : array-like, shape (n,)
-        counts : array-like, shape (n,), optional
-            How often each gap was met; once by default.
-
-        Raises
-        ------
-        DataError
-            When `kind` is unknown, or the gaps vary too little for a spline.
+        A DataError when `kind` is unknown, or the gaps vary too little for a spline.
         """
         gap = np.asarray(gap_m, dtype=float)
         if kind not in (*KINDS, "none"):
@@ -76,15 +60,7 @@ class GapTransform:
 
 
 def counted_quantiles(values: Floats, counts: Floats, shares: Sequence[float]) -> Floats:
-    """Quantiles, linear between order statistics, of values that were each met so often.
-
-    Parameters
-    ----------
-    values, counts : ndarray, shape (n,)
-        Counts are whole numbers.
-    shares : sequence of float
-        From 0 to 1.
-    """
+    """Quantiles, linear between order statistics, of values that were each met so often, (n,)."""
     order = np.argsort(values, kind="stable")
     values, ends = values[order], np.cumsum(counts[order])
     at = np.asarray(shares) * (ends[-1] - 1.0)

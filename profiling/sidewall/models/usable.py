@@ -41,22 +41,11 @@ _MEND: Final = {
 def usable_shots(
     shots: pd.DataFrame, kept: NDArray[np.bool_] | None = None
 ) -> tuple[pd.DataFrame, pd.Series]:
-    """Keep the shots that can tell attack from reset, and count the others by reason.
+    """Keep the shots that can tell attack from reset, and count the others by their first reason.
 
-    Parameters
-    ----------
-    shots : DataFrame
-        From :func:`sidewall.read_shots` or :func:`sidewall.shot_features`; a column
-        ``outcome`` between 0 and 1, where there is one, stands for the rally's result.
-    kept : ndarray of bool, shape (n,), optional
-        The shots that may be used.
-
-    Returns
-    -------
-    used : DataFrame
-        With ``outcome``, and ``row``, the position in `shots`.
-    left_out : Series of int
-        Number of shots left out, by reason; each shot counts under its first reason.
+    A column ``outcome`` between 0 and 1, where there is one, stands for the rally's result; `kept`,
+    (n,), are the shots that may be used. The table has ``outcome``, and ``row``, the position in
+    `shots`.
     """
     table = with_features(shots)
     if "outcome" not in table.columns:
@@ -80,20 +69,9 @@ def usable_shots(
 def families_told_apart(
     counted: CountedShots, columns: Sequence[str]
 ) -> tuple[tuple[str, ...], list[str]]:
-    """Decide whether ground strokes and volleys get curves of their own.
+    """Decide whether ground strokes and volleys get curves of their own, and if not, say why.
 
-    Parameters
-    ----------
-    counted : CountedShots
-    columns : sequence of str
-        Columns of the log.
-
-    Returns
-    -------
-    families : tuple of str
-        ``("ground", "volley")`` or ``("all strokes",)``.
-    notes : list of str
-        Why they were put together, if they were.
+    The families are ``("ground", "volley")`` or ``("all strokes",)``.
     """
     if "contact" not in columns:
         return (ALL_STROKES,), ["contact not charted: strokes of all kinds taken together"]
@@ -113,21 +91,10 @@ def families_told_apart(
 def levels_told_apart(
     met: Mapping[str, pd.Series], words: Mapping[str, Sequence[str]]
 ) -> tuple[dict[str, tuple[str, ...]], list[str]]:
-    """Levels of every column of the situation that were met often enough.
+    """Levels of the situation that were met often enough, and what was left out, and why.
 
-    Parameters
-    ----------
-    met : mapping of str to Series
-        By column: shots by level.
-    words : mapping of str to sequence of str
-        Levels in the order in which tables list them.
-
-    Returns
-    -------
-    levels : dict
-        A column with fewer than two such levels is left out.
-    notes : list of str
-        What was left out, and why.
+    `met` has the shots by level of every column, `words` the order in which tables list levels. A
+    column with fewer than two such levels is left out.
     """
     levels: dict[str, tuple[str, ...]] = {}
     notes = []
@@ -148,13 +115,7 @@ def levels_told_apart(
 
 
 def check_choices(counted: CountedShots, left_out: pd.Series) -> None:
-    """Refuse a log in which some side has too few attacks or resets for a curve.
-
-    Raises
-    ------
-    DataError
-        Naming the side, the choice and how many there are.
-    """
+    """Refuse a log in which some side has too few attacks or resets for a curve."""
     if len(counted) == 0:
         why = "; ".join(f"{reason}: {n}" for reason, n in left_out.items()) or "the log is empty"
         raise DataError(

@@ -7,9 +7,7 @@ from sidewall.placement.on_target import pace_and_accuracy as pace_and_accuracy
 from sidewall.placement.on_target import placed_shots as placed_shots
 from sidewall.placement.on_target import placement_table as placement_table
 from sidewall.placement.on_target import with_pace as with_pace
-from sidewall.placement.practice import PRACTICE_CAUTIONS as PRACTICE_CAUTIONS
 from sidewall.placement.practice import balls_needed as balls_needed
-from sidewall.placement.practice import balls_needed_for_error as balls_needed_for_error
 from sidewall.placement.practice import compare_practice as compare_practice
 from sidewall.placement.practice import practice_table as practice_table
 from sidewall.placement.practice_log import check_practice as check_practice

@@ -50,34 +50,16 @@ class Best(NamedTuple):
 
 
 def tin_chance(aim_m: ArrayLike, sd_m: ArrayLike, tin_m: ArrayLike) -> Array:
-    """Chance that a shot aimed at a height goes into the tin.
-
-    Parameters
-    ----------
-    aim_m, sd_m, tin_m
-        Metres; any shapes that broadcast together.
-    """
+    """Chance that a shot aimed at a height goes into the tin; metres, of any shapes together."""
     aim, sd, tin = (np.asarray(value, dtype=float) for value in (aim_m, sd_m, tin_m))
     return np.asarray(ndtr((tin - aim) / sd))
 
 
 def win_chance(aim_m: ArrayLike, sd_m: ArrayLike, tin_m: float, curve: Curve) -> Array:
-    """Chance of winning the rally with a shot aimed at a height.
+    """Chance of winning the rally with a shot aimed at a height, metres, shape S.
 
-    Parameters
-    ----------
-    aim_m, sd_m
-        Metres; shapes that broadcast together to S.
-    tin_m
-        Upper edge of the tin.
-    curve
-        Gives the chance of winning for heights above the tin, shape S + (nodes,), as an array
-        of the same shape.
-
-    Returns
-    -------
-    ndarray, shape S
-        By Gauss-Legendre quadrature over the part of the scatter above the tin.
+    The curve gives it for heights above the tin, S + (nodes,). By Gauss-Legendre quadrature over
+    the part of the scatter above the tin.
     """
     aim, sd = np.broadcast_arrays(np.asarray(aim_m, dtype=float), np.asarray(sd_m, dtype=float))
     low = np.clip((tin_m - aim) / sd, -_FAR, _FAR)
@@ -89,19 +71,9 @@ def win_chance(aim_m: ArrayLike, sd_m: ArrayLike, tin_m: float, curve: Curve) ->
 
 
 def best_height(aims_m: Array, win: Array) -> Best:
-    """Height of the largest chance of winning along the last axis.
+    """Height of the largest chance of winning, (..., k), of k evenly spaced ones, metres.
 
-    Parameters
-    ----------
-    aims_m
-        (k,) evenly spaced heights, metres.
-    win
-        (..., k) chance of winning at each.
-
-    Returns
-    -------
-    Best
-        Between the heights by a parabola through the largest value and its neighbours.
+    Between the heights by a parabola through the largest value and its neighbours.
     """
     top = np.argmax(win, axis=-1)
     last = len(aims_m) - 1
@@ -131,18 +103,8 @@ class HeightGain:
     """Log odds of winning for one stroke by height, pooled over players.
 
     Beside the height: side, pressure and the incoming gap, since an easy ball is both struck
-    lower and won more often. Level and slope are each player's own.
-
-    Parameters
-    ----------
-    curve : {"linear", "log1p", "spline"}
-
-    Attributes
-    ----------
-    curves_ : PlayerCurves
-    transform_ : GapTransform
-    lowest_m, highest_m : float
-        1 and 99 in 100 heights were lower, those in the tin counted as 0: nothing is said beyond.
+    lower and won more often. Level and slope are each player's own. 1 and 99 in 100 heights were
+    lower than `lowest_m` and `highest_m`, those in the tin counted as 0: nothing is said beyond.
     """
 
     def __init__(
@@ -158,10 +120,8 @@ class HeightGain:
     def fit(self, rows: pd.DataFrame) -> HeightGain:
         """Estimate the curves of all players from the shots of one stroke.
 
-        Raises
-        ------
-        DataError, SeparationError
-            With too few heights above the tin, or results that cannot be fitted.
+        A DataError or SeparationError with too few heights above the tin, or results that cannot be
+        fitted.
         """
         known = rows[rows["height_m"].notna() & rows["won"].notna()]
         if len(known) < _LEAST:
@@ -195,19 +155,9 @@ class HeightGain:
         return X if X["gap"].std() > 1e-9 else X.drop(columns="gap")
 
     def line(self, player: str | None, side: str, pressure: str) -> tuple[Array, Array]:
-        """Intercept and slopes of the height, and their covariance.
+        """Intercept and slopes of the height, (1 + k,), and their covariance, (1 + k, 1 + k).
 
-        Parameters
-        ----------
-        player
-            The middle of all players if None.
-        side, pressure
-            The cell, at its own mean incoming gap.
-
-        Returns
-        -------
-        values : ndarray, shape (1 + k,)
-        covariance : ndarray, shape (1 + k, 1 + k)
+        Of the middle of all players without a player; at the mean incoming gap of the cell.
         """
         values, covariance = self.curves_.of(player)
         names = self.curves_.columns_
@@ -251,14 +201,9 @@ class Scatter:
 
 
 def scatter_of(group: pd.DataFrame, around_each_player: bool) -> Scatter | None:
-    """Estimate a cell; None with too few heights.
+    """Estimate a cell from its rows of `wall_heights`; None with too few heights.
 
-    Parameters
-    ----------
-    group
-        Rows of :func:`~sidewall.placement.heights.wall_heights`.
-    around_each_player
-        Whether every player has an own mean height, and the scatter is around that.
+    Around one mean, or around that of each player.
     """
     X = None
     if around_each_player:
@@ -350,18 +295,8 @@ def aim_chances(
 ) -> AimChances:
     """Chances of winning at every aim, for the estimate and for draws around it.
 
-    Parameters
-    ----------
-    scatter
-        Of the cell.
-    gain
-        Of its stroke.
-    line
-        Intercept and slopes of the cell's curve and their covariance.
-    tin_m
-        Upper edge of the tin, metres.
-    draws, seed
-        Normal draws of scatter and curve, independent of each other.
+    `scatter` is that of the cell, `gain` that of its stroke, `line` the cell's own. The draws of
+    scatter and curve are normal and independent of each other.
     """
     values, covariance = line
     k = len(values)
@@ -459,14 +394,10 @@ def aim_answer(cell: AimChances, level: float) -> dict[str, Any]:
 
 
 def even_normal(draws: int, columns: int, seed: int) -> Array:
-    """Independent normal columns, spread more evenly than random numbers.
+    """Independent normal columns, (draws, columns), spread more evenly than random numbers.
 
     A Latin hypercube (McKay, Beckman & Conover 1979, Technometrics 21:239-245) through the
     normal quantile: each column has one number in every one of `draws` equally likely bands.
-
-    Returns
-    -------
-    ndarray, shape (draws, columns)
     """
     rng = np.random.default_rng(seed)
     band = rng.permuted(np.tile(np.arange(draws)[:, None], columns), axis=0)

@@ -137,17 +137,14 @@ def error_ellipse(
         raise DataError(
             f"{len(points)} shots with a known bounce; an ellipse needs at least {least}"
         )
-    mean, covariance, n = _robust(points, seed) if robust else _classical(points)
+    usual = points.mean(axis=0), np.cov(points.T), len(points)
+    mean, covariance, n = _robust(points, seed) if robust else usual
     if not np.linalg.det(covariance) > 1e-12 * np.trace(covariance) ** 2:
         raise DataError("the shots lie on one line, so they have no ellipse; check the bounces")
     square = 2.0 * (n - 1) / (n * (n - 2)) * float(fdtri(2, n - 2, share))
     if of == "shots":
         square *= n + 1
     return Ellipse((float(mean[0]), float(mean[1])), covariance, float(np.sqrt(square)), n)
-
-
-def _classical(points: Array) -> tuple[Array, Array, int]:
-    return points.mean(axis=0), np.cov(points.T), len(points)
 
 
 def _robust(points: Array, seed: int) -> tuple[Array, Array, int]:

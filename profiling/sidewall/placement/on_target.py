@@ -120,21 +120,9 @@ def placed_shots(
 def target_errors(
     targets: Sequence[Target], which: NDArray[np.integer], x: Array, y: Array
 ) -> tuple[Array, Array, Array]:
-    """Hits and errors of bounces against the target of each, NaN where one is not known.
+    """Hits and errors of bounces, metres, against the target of each; see `placed_shots`.
 
-    Parameters
-    ----------
-    targets
-        The targets.
-    which
-        (n,) position of each ball's target; -1 for none.
-    x, y
-        (n,) metres.
-
-    Returns
-    -------
-    on, out, long
-        Each (n,); see `placed_shots`.
+    `which` is the position of each ball's target, -1 for none; NaN where one is not known.
     """
     on, out, long = (np.full(len(x), np.nan) for _ in range(3))
     known = np.isfinite(x) & np.isfinite(y)
@@ -288,28 +276,12 @@ def spread_columns(
 
 
 def mean_error(error: Array, cluster: Array, level: float = 0.95) -> tuple[float, float, float]:
-    """Mean with limits that allow for errors of one cluster being alike.
+    """Mean of errors, (n,), with limits that allow for those of one cluster being alike.
 
-    Parameters
-    ----------
-    error
-        (n,) metres.
-    cluster
-        (n,) label of the rally or session.
-    level
-        Confidence level.
-
-    Returns
-    -------
-    mean, low, high
-        The limits are NaN with fewer than two clusters.
-
-    Notes
-    -----
     With ``e_c`` the sum of a cluster's deviations from the mean and G clusters, the variance
     of the mean is ``G / (G - 1) sum e_c^2 / n^2``, and Student's t with G - 1 degrees of
     freedom gives the limits (the ratio mean of Cochran 1977, *Sampling Techniques*, 3rd ed.,
-    9A.1). One shot a cluster makes it the usual interval of a mean.
+    9A.1), NaN with fewer than two. One shot a cluster makes it the usual interval of a mean.
     """
     if not len(error):
         return np.nan, np.nan, np.nan

@@ -14,21 +14,9 @@ class PlayerCurves:
     """Coefficients of every player and of the usual player, with their error covariance.
 
     Players are pooled as in :class:`~sidewall.models.TightnessModel`: coefficients by player
-    whose spreads are drawn, errors widened where the shots of a rally are not independent.
-
-    Parameters
-    ----------
-    prior_scale : float, default 0.1
-        Scale of the half-t prior on every spread between players, log odds.
-    seed : int, default 0
-
-    Attributes
-    ----------
-    fit_ : LogitDraws
-    columns_ : list of str
-    players_ : list of str
-    usual_ : tuple of ndarray
-        Coefficients (p,) and covariance (p, p) of the middle of all players.
+    whose spreads are drawn, under a half-t prior of `prior_scale` log odds, errors widened where
+    the shots of a rally are not independent. `usual_` are the coefficients (p,) and covariance
+    (p, p) of the middle of all players.
     """
 
     def __init__(self, prior_scale: float = 0.1, seed: int = 0) -> None:
@@ -43,26 +31,12 @@ class PlayerCurves:
         rows: pd.DataFrame,
         offset: Array | None = None,
     ) -> PlayerCurves:
-        """Estimate all curves.
+        """Estimate all curves of results y, 0 or 1; a DataError where all rows ended alike.
 
-        Parameters
-        ----------
-        y : Series
-            0 or 1.
-        X : DataFrame
-            Columns of the curve, the intercept the first.
-        vary : list of str
-            Those that differ between players.
-        rows : DataFrame
-            With ``player`` and ``rally_id``.
-        offset : ndarray, shape (n,), optional
-            Known log odds, such as the difference of the two players' strengths. A curve
-            stands at the player's own mean of it, so against the opponents that were met.
-
-        Raises
-        ------
-        DataError
-            Where all rows ended alike.
+        The first column of X is the intercept; `vary` are those that differ between players; `rows`
+        have ``player`` and ``rally_id``. The offset, (n,), is known log odds, such as the
+        difference of the two players' strengths. A curve stands at the player's own mean of it, so
+        against the opponents that were met.
         """
         result = y.to_numpy(dtype=float)
         if len(np.unique(result)) < 2:

@@ -16,8 +16,8 @@ from sidewall.features.coded import need_columns
 from sidewall.features.rates import wilson_interval
 from sidewall.placement.on_target import spread_columns
 
-#: Said beside every drill (common practice, no source).
-PRACTICE_CAUTIONS: Final = (
+#: Said beside every drill and work list (common practice, no source).
+CAUTIONS: Final = (
     "Warm up before the first ball.",
     "Build the number of balls and the pace gradually, over weeks.",
     "Stop when it hurts.",
@@ -107,12 +107,6 @@ def share_difference(
 ) -> tuple[float, float, float]:
     """Share after minus share before, with Newcombe's limits.
 
-    Returns
-    -------
-    difference, low, high
-
-    Notes
-    -----
     From Wilson's limits ``l, u`` of each share (Newcombe 1998, Statistics in Medicine
     17:873-890, method 10)::
 
@@ -275,42 +269,3 @@ def balls_needed(before: float, after: float, *, power: float = 0.8, level: floa
         before * (1.0 - before) + after * (1.0 - after)
     )
     return math.ceil(spread**2 / (before - after) ** 2)
-
-
-def balls_needed_for_error(
-    sd_m: float, change_m: float, *, power: float = 0.8, level: float = 0.95
-) -> int:
-    """Balls before, and as many after, to see the mean error move by so many metres.
-
-    Parameters
-    ----------
-    sd_m
-        Standard deviation of single balls, metres.
-    change_m
-        The change to be seen, metres.
-    power, level
-        See `balls_needed`.
-
-    Raises
-    ------
-    DataError
-        If the spread is not positive or the change is zero.
-
-    Notes
-    -----
-    The smallest n at which the two-sample t test has the power, by the noncentral t
-    distribution (Cohen 1988, *Statistical Power Analysis for the Behavioral Sciences*, 2nd
-    ed., chapter 2).
-    """
-    from statsmodels.stats.power import TTestIndPower  # noqa: PLC0415 - slow to load
-
-    check_share(power, "power")
-    check_level(level)
-    if not (sd_m > 0 and math.isfinite(sd_m)) or change_m == 0 or not math.isfinite(change_m):
-        raise DataError(
-            f"sd_m is {sd_m:g} and change_m {change_m:g}; give metres, both other than zero"
-        )
-    test = TTestIndPower()
-    effect, alpha = abs(change_m) / sd_m, 1.0 - level
-    n = math.ceil(test.solve_power(effect, alpha=alpha, power=power))
-    return max(n, 2)

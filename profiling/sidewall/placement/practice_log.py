@@ -166,19 +166,10 @@ def check_practice(
     delimiter: str | None = None,
     encoding: str | None = None,
 ) -> PracticeCheck:
-    """Read a practice log and check it; refused rows never raise here.
+    """Read a practice log and check it, as `read_practice`; refused rows never raise here.
 
-    Parameters
-    ----------
-    path, targets, court, sheet, delimiter, encoding
-        See `read_practice`.
-
-    Raises
-    ------
-    LogError
-        If the log cannot be read at all, or lacks a required column.
-    UnitError
-        If a length is in boards.
+    A LogError if the log cannot be read at all, or lacks a required column; a UnitError if a
+    length is in boards.
     """
     court = court or Court()
     known = check_targets(court_targets(court) if targets is None else targets)

@@ -242,13 +242,7 @@ def read_targets(source: str | os.PathLike[str], court: Court | None = None) -> 
 
 
 def check_targets(targets: Iterable[Target], source: str = "targets") -> list[Target]:
-    """Return the targets as a list if their names differ and there is one.
-
-    Raises
-    ------
-    DataError
-        If a name occurs twice, or there is no target.
-    """
+    """Return the targets as a list if there is one, and no name occurs twice."""
     found = list(targets)
     names = [target.name for target in found]
     twice = [name for name in names if names.count(name) > 1]

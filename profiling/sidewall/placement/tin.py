@@ -215,7 +215,7 @@ class TinMargin(Estimator):
         """
         check_level(level)
         check_scale(tin_height_m, "tin_height_m")
-        one = self._of(player, stroke, side, pressure)
+        one = self._scatter[self._key(player, stroke, side, pressure)]
         aims = aims_from(tin_height_m, tin_height_m + 1.0)
         aims = aims if aims_m is None else check_lengths_m(aims_m, "aims_m")
         z = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(one.covariance[1, 1]))
@@ -365,6 +365,3 @@ class TinMargin(Estimator):
                 )
             )
         return fits[0]
-
-    def _of(self, player: str, stroke: str, side: str, pressure: str | None) -> Scatter:
-        return self._scatter[self._key(player, stroke, side, pressure)]

@@ -121,8 +121,9 @@ class PlacementWorth(Estimator):
         self.used_, self.left_out_ = self._left(table)
         used = self.used_
         if len(used) < _LEAST:
+            and_depth = "" if self.depth == "none" else " and depth"
             raise DataError(
-                f"{len(used)} shots have a reply whose gap{self._and_depth()} is known; at least "
+                f"{len(used)} shots have a reply whose gap{and_depth} is known; at least "
                 f"{_LEAST} are needed. Left out: {self.left_out_.to_dict()}"
             )
         self.transform_ = GapTransform.fit(self.transform, used["gap_left_m"])
@@ -151,9 +152,6 @@ class PlacementWorth(Estimator):
             )
         self.players_ = self.curves_["wins"].players_
         return self
-
-    def _and_depth(self) -> str:
-        return "" if self.depth == "none" else " and depth"
 
     def _left(self, table: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
         need_whole_rallies(table)

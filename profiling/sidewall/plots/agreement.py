@@ -23,8 +23,6 @@ from sidewall.plots.words import rows_by
 if TYPE_CHECKING:
     from sidewall.agreement.agreement import Agreement
 
-__all__ = ["plot_agreement"]
-
 #: Width and height of either panel, inches.
 _PANEL: Final = (4.5, 4.6)
 
@@ -119,7 +117,9 @@ def _gaps(ax: Axes, agreement: Agreement, words: GapWords) -> None:
     says, share = NOT_KNOWN, ""
     if row["status"] != NOT_KNOWN:
         _limits(ax, row, words)
-        says, share = _ends(row, words), f"{100 * agreement.level:g} in 100 balls, "
+        low, high = (_signed(row[name], words) for name in ("lower_m", "upper_m"))
+        says = f"{low} to {high} {parse_unit(words.unit)}"
+        share = f"{100 * agreement.level:g} in 100 balls, "
     title(ax, f"Gap: {says}\n{share}{_sizes(row)}")
     widest = float(np.nanmax(np.abs(one - two), initial=0.05))
     ax.set_ylim(-1.15 * widest, 1.15 * widest)
@@ -132,11 +132,6 @@ def _gaps(ax: Axes, agreement: Agreement, words: GapWords) -> None:
 
 def _sizes(row: dict[str, Any]) -> str:
     return f"n = {row['n_shots']:,} in {count(row['n_rallies'], 'rally', 'rallies')}"
-
-
-def _ends(row: dict[str, Any], words: GapWords) -> str:
-    unit = parse_unit(words.unit)
-    return f"{_signed(row['lower_m'], words)} to {_signed(row['upper_m'], words)} {unit}"
 
 
 def _signed(gap_m: float, words: GapWords) -> str:

@@ -30,8 +30,6 @@ from sidewall.plots.style import (
 )
 from sidewall.plots.words import plain, records
 
-__all__ = ["plot_aim"]
-
 _STYLES = ((RESET, "-", "o"), (ATTACK, (0, (5, 2)), "^"), (MUTED, (0, (1.5, 1.2)), "s"))
 
 
@@ -106,14 +104,8 @@ def plot_aim(
 def draw_aim(curves: pd.DataFrame, best: pd.DataFrame, ax: Axes | None = None) -> Axes:
     """Draw chances against the aim from tables, a colour a tin, without a title.
 
-    Parameters
-    ----------
-    curves
-        From `TinMargin.win_curve`, with ``tin_m`` and ``lost``, the chance of the tin.
-    best
-        From `TinMargin.best`, of one cell.
-    ax
-        Axes to draw into; new ones if None.
+    The curves are from `TinMargin.win_curve`, with ``tin_m`` and ``lost``, the chance of the tin;
+    `best` is `TinMargin.best` of one cell.
     """
     ax = dress(new_axes(ax, size=(6.2, 5.0)))
     rows = {row["tin_m"]: row for row in records(best)}

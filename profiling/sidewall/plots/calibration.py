@@ -15,8 +15,6 @@ from sidewall.plots.style import INK, MUTED, RESET, dress, legend, new_axes, not
 if TYPE_CHECKING:
     from sidewall.models.diagnostics import Diagnostics
 
-__all__ = ["plot_calibration"]
-
 
 def plot_calibration(diagnostics: Diagnostics, ax: Axes | None = None) -> Axes:
     """Draw how often rallies were won against the chance predicted for matches held out.

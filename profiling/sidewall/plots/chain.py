@@ -5,9 +5,9 @@ Beside it the table of balls: chance, shots left, and n.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Any, Literal, TypedDict, Unpack, overload
+from typing import TYPE_CHECKING, Any, Final, Literal, TypedDict, Unpack, overload
 
 import numpy as np
 import pandas as pd
@@ -27,26 +27,21 @@ from sidewall.plots.chain_graph import (
 )
 from sidewall.plots.chain_tables import ChainTables
 from sidewall.plots.frame import frame, given, panels
+from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_places import (
     Ball,
     court_places,
+    group_words,
+    runs,
     short,
 )
-from sidewall.plots.style import PAPER, title, value_map
-from sidewall.plots.words import plain
+from sidewall.plots.style import FAINT, INK, PAPER, QUIET, title, value_map
+from sidewall.plots.words import plain, rows_by
 from sidewall.rallies.intervals import row_limits, shown_values
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
-
-from collections.abc import Callable
-from typing import Final
-
-from sidewall.plots.letters import columns, drawable
-from sidewall.plots.state_places import group_words, runs
-from sidewall.plots.style import FAINT, INK, QUIET
-from sidewall.plots.words import rows_by
 
 #: Left edge of the swatch and the name, right edges of the columns, as shares of the width.
 _SWATCH, _NAME = 0.025, 0.07
@@ -111,9 +106,6 @@ def _row(
     )
     for right, words in zip(_COLUMNS, cells, strict=True):
         ax.text(right, y, words, ha="right", va="center", fontsize=9, color=INK)
-
-
-__all__ = ["plot_chain"]
 
 
 class _Look(TypedDict, total=False):
@@ -262,14 +254,8 @@ def draw_chain(
 ) -> bool:
     """Draw circles, arrows and the table; whether the balls have places on the court is returned.
 
-    Parameters
-    ----------
-    tables, values
-        Where balls lead; what each is worth, by state.
-    pair : ndarray of Axes, shape (1,) or (2,)
-        The court, and the table beside it.
-    most, least, start
-        As `plot_chain`'s ``strongest``, ``least`` and ``start``.
+    `values` say what each ball is worth, by state; the pair is the court, alone or with the table
+    beside it; `most` is `plot_chain`'s ``strongest``.
     """
     balls, has_contact = tables.balls, tables.has_contact
     states = [ball.state for ball in balls]

@@ -18,8 +18,6 @@ from sidewall.plots.style import INK, MUTED, PAPER, QUIET, text_on
 from sidewall.rallies.states import SERVE
 from sidewall.rallies.transitions import ENDS
 
-__all__ = ["Arrow", "circles_at", "draw_arrows", "draw_circles", "draw_court", "draw_ring"]
-
 _END_WORDS: Final = {"win": "won", "lose": "lost", "let": "let"}
 _LEAST_RADIUS_M: Final = 0.235
 _MOST_RADIUS_M: Final = 0.44

@@ -16,26 +16,14 @@ from sidewall.rallies.transitions import ENDS
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
-__all__ = ["ChainTables"]
-
 
 @dataclass(frozen=True)
 class ChainTables:
     """A fitted chain as tables, of all or of one player's shots.
 
-    Attributes
-    ----------
-    player : str or None
-    rows, low, high : DataFrame
-        Chance of every next ball or end, and its interval where one was asked for, by state.
-    n, met : Series
-        Shots behind every row; shots of the whole log by state.
-    gap_m : Series
-        Mean gap by state, metres; missing where none was charted.
-    rallies : int
-        Of the whole log.
-    has_contact : bool
-        Whether volleys are told apart.
+    By state: `rows` have the chance of every next ball or end, with intervals where asked for;
+    `n` and `met` the shots behind a row and those of the whole log; `gap_m` the mean gap, metres.
+    `rallies` are of the whole log; `has_contact` says whether volleys are told apart.
     """
 
     player: str | None
@@ -55,23 +43,10 @@ class ChainTables:
         player: str | None,
         limits: tuple[Array, Array] | None = None,
     ) -> ChainTables:
-        """Take the tables of a chain.
+        """Take the tables of a chain, of everybody's shots without a player.
 
-        Parameters
-        ----------
-        chain
-            Fitted.
-        player
-            Whose shots; everybody's if None.
-        limits
-            From `row_limits`, where intervals are shown; they take a bootstrap.
-
-        Raises
-        ------
-        NotFittedError
-            If the chain is not fitted.
-        DataError
-            If the chain does not know the player.
+        `limits` are from `row_limits`, where intervals are shown; they take a bootstrap. A
+        NotFittedError or DataError if the chain is not fitted or does not know the player.
         """
         rows, n = shown_rows(chain, player)
         states, moves = list(chain.states_), chain.moves()

@@ -34,8 +34,6 @@ from sidewall.plots.words import (
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["plot_comfort"]
-
 #: A family takes this much height: a line of words, then one bar for each side.
 _STEP = 3.0
 

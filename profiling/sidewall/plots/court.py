@@ -10,8 +10,6 @@ from matplotlib.patches import Rectangle as Patch
 from sidewall.court.court import Court, court_lines
 from sidewall.plots.style import INK, MUTED, new_axes
 
-__all__ = ["court_lines", "plot_court", "plot_front_wall"]
-
 _FLOOR = "#FAF8F3"
 _LINE = "#A9ADB1"
 _TIN = "#C9CCCF"

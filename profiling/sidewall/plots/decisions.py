@@ -20,12 +20,10 @@ from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.answers import CROSSES
 from sidewall.models.counted import ALL_STROKES
 from sidewall.numbers import count, number
-from sidewall.plots.frame import frame, panels
+from sidewall.plots.frame import cell_panels, frame
 from sidewall.plots.gap_axis import format_gap_axis
-from sidewall.plots.style import ATTACK, INK, MUTED, QUIET, RESET, THRESHOLD, dress, new_axes, title
+from sidewall.plots.style import ATTACK, INK, MUTED, QUIET, RESET, THRESHOLD, dress, title
 from sidewall.plots.words import cell_words, plain
-
-__all__ = ["plot_decisions"]
 
 _NEEDED: Final = (
     *("player", "side", "family", "choice", "gap_m", "decision", "points", "rally_id"),
@@ -155,14 +153,8 @@ def plot_decisions(
     families = _asked("family", family, [one for one in order if (own["family"] == one).any()])
     words = GapWords(unit, board_width_m)
     reach = float(own["gap_m"].quantile(_WIDEST))
-    one = len(sides) == len(families) == 1
-    if ax is not None and not one:
-        raise DataError("ax holds one panel: name the side and the family to draw into it.")
-    if one:
-        axes = np.array([[new_axes(ax, size=(5.6, 4.9))]], dtype=object)
-    else:
-        size = max(4.2 * len(sides), 5.4), 3.5 * len(families) + 1.0
-        axes = panels(len(families), len(sides), size)
+    size = max(4.2 * len(sides), 5.4), 3.5 * len(families) + 1.0
+    axes = cell_panels(ax, families, sides, size)
     for (i, name), (j, other) in product(enumerate(families), enumerate(sides)):
         _panel(axes[i, j], own, other, name, reach, words, level, bare)
         if j:
@@ -175,7 +167,7 @@ def plot_decisions(
             "From below, orange: forced, attacked though surely tight. From above, "
             "blue: passed up, reset though surely loose. Cost: rallies, over all charted matches.",
         )
-    return axes[0, 0] if one else axes
+    return axes[0, 0] if axes.size == 1 else axes
 
 
 def _asked(what: str, asked: str | None, known: list[str]) -> list[str]:

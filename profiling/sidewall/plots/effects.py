@@ -16,8 +16,6 @@ from sidewall.plots.frame import frame
 from sidewall.plots.style import QUIET, new_axes
 from sidewall.plots.words import plain, records
 
-__all__ = ["plot_effects"]
-
 _NEEDED: Final = (
     *("combination", "player", "status", "played_on", "another_way", "n_rallies"),
     *("difference", "difference_low", "difference_high"),

@@ -11,8 +11,6 @@ from matplotlib.ticker import MaxNLocator
 from sidewall.plots.letters import drawable
 from sidewall.plots.style import INK, PAPER, QUIET, dress
 
-__all__ = ["above", "left_part", "mark", "name_rows", "say"]
-
 
 def mark(
     ax: Axes,
@@ -26,24 +24,10 @@ def mark(
     sure: bool = True,
     faint: bool = False,
 ) -> None:
-    """Draw an estimate with its interval.
+    """Draw an estimate with its interval: `ends` are the estimate, its lower and its upper end.
 
-    Parameters
-    ----------
-    ax
-        Axes to draw into.
-    y
-        The row.
-    ends
-        Estimate, lower and upper end.
-    name
-        The mark is labelled ``_name``, its line ``_interval name``.
-    colour, marker, line
-        Look of the two.
-    sure
-        Filled, else hollow.
-    faint
-        A pale line, for what stands in for another answer.
+    The mark is labelled ``_name``, its line ``_interval name``. It is filled where `sure`, else
+    hollow; a `faint` line stands in for another answer.
     """
     at, *ends = ends
     ax.plot(

@@ -16,8 +16,6 @@ from sidewall.errors import DataError
 from sidewall.plots.letters import columns, drawable
 from sidewall.plots.style import INK, QUIET, look, new_axes
 
-__all__ = ["figure_of", "frame", "given", "lines", "panels", "width_in"]
-
 _LEFT = 0.012
 #: Letters that fit on an inch, at the size of each text.
 _HEAD_LETTERS, _FOOT_LETTERS = 7.5, 13.6
@@ -26,34 +24,32 @@ _HEAD_LETTERS, _FOOT_LETTERS = 7.5, 13.6
 def panels(
     rows: int, across: int, size: tuple[float, float], layout: Any = "constrained", **shape: Any
 ) -> NDArray[np.object_]:
-    """Make a figure of panels in the project's look.
+    """Make a figure of panels, (rows, across), in the project's look, of a size in inches.
 
-    Parameters
-    ----------
-    rows, across
-        How many there are.
-    size
-        Width and height, inches.
-    layout, **shape
-        For matplotlib's ``subplots``.
-
-    Returns
-    -------
-    ndarray of Axes, shape (rows, across)
+    `layout` and `shape` are for matplotlib's ``subplots``.
     """
     with look():
         _, axes = plt.subplots(rows, across, figsize=size, layout=layout, squeeze=False, **shape)
     return np.asarray(axes, dtype=object)
 
 
-def given(ax: Axes | Sequence[Axes], takes: str, *counts: int) -> NDArray[np.object_]:
-    """Return the axes that a caller gave, in a row.
+def cell_panels(
+    ax: Axes | None,
+    families: Sequence[str],
+    sides: Sequence[str],
+    size: tuple[float, float],
+    layout: Any = "constrained",
+) -> NDArray[np.object_]:
+    """Panels of families by sides, of a size in inches; `ax` if it is the only one."""
+    if len(sides) == len(families) == 1:
+        return np.array([[new_axes(ax, size=(5.6, 4.9))]], dtype=object)
+    if ax is not None:
+        raise DataError("ax holds one panel: name the side and the family to draw into it.")
+    return panels(len(families), len(sides), size, layout)
 
-    Raises
-    ------
-    DataError
-        If there are not as many as the picture takes.
-    """
+
+def given(ax: Axes | Sequence[Axes], takes: str, *counts: int) -> NDArray[np.object_]:
+    """Return the axes that a caller gave, in a row; as many as the picture takes."""
     axes = np.atleast_1d(np.asarray(ax, dtype=object)).ravel()
     if axes.size not in counts:
         raise DataError(f"The picture takes {takes}; {axes.size} given.")

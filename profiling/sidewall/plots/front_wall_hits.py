@@ -15,8 +15,6 @@ from sidewall.plots.court import plot_front_wall
 from sidewall.plots.style import INK, PAPER, SIDE_STYLE, legend, note_below, title
 from sidewall.plots.words import plain
 
-__all__ = ["plot_front_wall_hits"]
-
 
 def plot_front_wall_hits(
     margin: TinMargin,

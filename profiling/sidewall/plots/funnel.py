@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from sidewall.court.zones import Zones
     from sidewall.rallies.states import LooseBall
 
-__all__ = ["draw_funnel", "plot_funnel"]
-
 #: What came of the tries that were a stage before: colour and hatching, told apart in grey.
 _PARTS: Final[dict[str, dict[str, Any]]] = {
     "went on": {"facecolor": RESET, "edgecolor": RESET},

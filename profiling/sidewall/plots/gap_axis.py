@@ -14,8 +14,6 @@ from numpy.typing import ArrayLike, NDArray
 from sidewall.court.units import UNIT_NAMES, parse_unit, to_metres
 from sidewall.plots.style import FAINT, MUTED, QUIET, TICK_SIZE
 
-__all__ = ["format_gap_axis"]
-
 
 class _UnitLocator(MaxNLocator):
     """Round ticks in the reader's unit on an axis whose data are metres."""
@@ -39,29 +37,9 @@ def format_gap_axis(
 ) -> SecondaryAxis | None:
     """Write an axis whose data are gaps in metres in the unit the reader thinks in.
 
-    Parameters
-    ----------
-    ax
-        Axes whose ``axis`` holds gaps in metres.
-    unit
-        cm, m, in or boards.
-    board_width_m
-        Width of a floorboard, metres. When it is known, the opposite edge shows boards too.
-    axis
-        Which axis holds the gap.
-    label
-        What the axis shows, without its unit.
-
-    Returns
-    -------
-    SecondaryAxis or None
-        The second axis in boards, where there is one.
-
-    Raises
-    ------
-    UnitError
-        If the unit is unknown, or boards are asked for and their width is missing or not
-        plausible.
+    When the width of a floorboard is known the opposite edge shows boards too: that axis is
+    returned. The label comes without its unit. A UnitError if the unit is unknown, or boards are
+    asked for and their width is missing or not plausible.
     """
     unit = parse_unit(unit)
     per_metre = 1.0 / to_metres(1.0, unit, board_width_m)

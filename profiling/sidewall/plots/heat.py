@@ -11,8 +11,6 @@ from numpy.typing import NDArray
 
 from sidewall.plots.style import INK, PAPER, colour_bar, value_map
 
-__all__ = ["heat"]
-
 
 def heat(
     ax: Axes,
@@ -22,20 +20,10 @@ def heat(
     size: float = 10.0,
     **bar: Any,
 ) -> None:
-    """Draw shares as colours, row 0 at the top, with a bar that explains them.
+    """Draw shares, (rows, columns), as colours, row 0 at the top, with a bar that explains them.
 
-    Parameters
-    ----------
-    ax
-        Axes to draw into; a cell is one unit wide and high.
-    share : ndarray, shape (rows, columns)
-        From 0 to 1; nothing is drawn where one is missing.
-    words : ndarray of str, shape (rows, columns)
-        Written in the cells; may be empty.
-    size
-        Of the words, points.
-    **bar
-        Shape of the bar; see :func:`~sidewall.plots.style.colour_bar`.
+    A cell is one unit wide and high, with words of `size` points in it; nothing is drawn where a
+    share is missing. `bar` is as :func:`~sidewall.plots.style.colour_bar` takes it.
     """
     import seaborn as sns  # noqa: PLC0415 - slow to load
 

@@ -10,8 +10,6 @@ import unicodedata
 from functools import lru_cache
 from typing import Any, Final
 
-__all__ = ["BOX", "columns", "drawable"]
-
 #: Stands for a letter that no installed font has.
 BOX: Final = "□"
 #: Draws the code of a letter, not the letter.
@@ -29,19 +27,9 @@ def columns(words: str) -> int:
 def drawable(words: str, weight: str = "normal") -> tuple[str, dict[str, Any]]:
     """Make a text that the machine's fonts can draw, without a warning for each letter.
 
-    Parameters
-    ----------
-    words
-        Any text.
-    weight
-        Of the font: a bold one may lack what the normal one has.
-
-    Returns
-    -------
-    words : str
-        The text; `BOX` for what cannot be drawn. Installing a font of that script mends it.
-    style : dict
-        What to give matplotlib beside the text: empty where the usual font has all letters.
+    `BOX` stands for what cannot be drawn; installing a font of that script mends it, and a bold one
+    may lack what the normal one has. Beside the text comes what to give matplotlib with it:
+    nothing where the usual font has all letters.
     """
     import matplotlib as mpl  # noqa: PLC0415 - for pictures only
 

@@ -37,8 +37,6 @@ from sidewall.plots.words import plain
 if TYPE_CHECKING:
     from matplotlib.lines import Line2D
 
-__all__ = ["plot_placement", "plot_practice"]
-
 _HIT: Final[dict[str, Any]] = {
     "marker": "o",
     "s": 15,

@@ -20,8 +20,6 @@ from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import INK, QUIET
 from sidewall.plots.words import family_words, plain, records
 
-__all__ = ["plot_progress"]
-
 _NEEDED: Final = (
     *("player", "measure", "side", "family", "unit", "verdict", "before", "after", "change"),
     *("before_low", "before_high", "after_low", "after_high"),

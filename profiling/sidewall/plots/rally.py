@@ -30,8 +30,6 @@ from sidewall.plots.words import plain, records
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
-__all__ = ["plot_rally"]
-
 #: The two players, server first: tone, line and fill together, so that grey tells them apart.
 _PLAYERS: Final[tuple[dict[str, Any], ...]] = (
     {"color": INK, "marker": "o", "markerfacecolor": INK},
@@ -159,16 +157,10 @@ def plot_rally(
 def draw_rally(told: pd.DataFrame, end: float, says: str, ax: Axes | None = None) -> Axes:
     """Draw a rally from a table, a row a shot, without a heading.
 
-    Parameters
-    ----------
-    told
-        ``name``, ``words``, whether the player ``serves`` in this rally, ``chance`` with
-        ``chance_low`` and ``chance_high`` in per cent, and ``n_shots``, missing where it is not
-        known.
-    end, says
-        The last dot, 100 or 0, NaN for a let; what stands beside it.
-    ax
-        Axes to draw into; new ones, as high as the rally is long, if None.
+    It has ``name``, ``words``, whether the player ``serves`` in this rally, ``chance`` with
+    ``chance_low`` and ``chance_high`` in per cent, and ``n_shots``, missing where it is not known.
+    `end` is the last dot, 100 or 0, NaN for a let; `says` stands beside it. New axes are as high as
+    the rally is long.
     """
     name_wide, left = _margin(told)
     rows = len(told)

@@ -20,8 +20,6 @@ from sidewall.plots.words import plain
 if TYPE_CHECKING:
     from sidewall.combinations.repeat_or_vary import RepeatOrVary
 
-__all__ = ["plot_repeat", "repeat_words"]
-
 #: Colour, line and mark together, so that a print in grey still tells the two apart.
 _STYLE: Final[dict[str, dict[str, Any]]] = {
     "repeated": {"color": "#32363B", "linestyle": "-", "marker": "o"},
@@ -115,14 +113,9 @@ def draw_repeat(
 
 
 def repeat_words(answer: dict[Any, Any], most: int) -> str:
-    """Say in a sentence from how many repeats on varying is better.
+    """Say in a sentence from how many repeats on varying is better, by a row of answers.
 
-    Parameters
-    ----------
-    answer
-        A row of `RepeatOrVary.answers`.
-    most
-        The largest number of repeats that the model speaks of.
+    `most` is the largest number of repeats that the model speaks of.
     """
     at, low, high = (float(answer[name]) for name in ("repeats", "repeats_low", "repeats_high"))
     status = str(answer["status"])

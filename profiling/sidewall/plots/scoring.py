@@ -16,8 +16,6 @@ from sidewall.plots.style import INK, MUTED, PAPER, QUIET, dress, new_axes, titl
 from sidewall.plots.words import plain
 from sidewall.scoring import Game, HandInHandOut, Match, PointARally
 
-__all__ = ["plot_match_win_probability"]
-
 SYSTEMS: Final[dict[str, Game]] = {
     "to 11": PointARally(11),
     "to 15": PointARally(15),

@@ -5,8 +5,11 @@ Shots are struck and go where the steps say, as far as they do.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import FancyArrowPatch
 
@@ -19,16 +22,6 @@ from sidewall.plots.words import plain
 
 if TYPE_CHECKING:
     from sidewall.combinations.combination import Combination
-    from sidewall.combinations.step import Step
-
-
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-import numpy as np
-
-if TYPE_CHECKING:
     from sidewall.combinations.step import Step
 
 
@@ -62,16 +55,10 @@ _BENDS: Final = (0.12, 0.3, -0.12, -0.3, 0.45, -0.45)
 
 @dataclass(frozen=True)
 class Places:
-    """Places of the steps, in metres on the floor.
+    """Places of the steps, in metres on the floor: where each is struck, and where each ball goes.
 
-    Attributes
-    ----------
-    struck : list of (x, y)
-        Where each step is struck.
-    goes_to : list of (x, y)
-        Where each ball goes: where the next step is struck, for the last where it bounces.
-    bend : list of float
-        How far each arrow is bent, so that arrows to and fro do not cover each other.
+    That is where the next step is struck, for the last where it bounces. `bend` is how far each
+    arrow is bent, so that arrows to and fro do not cover each other.
     """
 
     struck: list[Place]
@@ -87,13 +74,6 @@ def places_of(steps: Sequence[Step], court: Court) -> Places:
     stroke: drives and lobs go back, drops and kills to the front, straight unless a
     direction is asked; the player steps in and meets balls in the middle of the court, the
     opponent is sent to the corners.
-
-    Parameters
-    ----------
-    steps
-        The steps of the combination.
-    court
-        For its measures.
     """
     zones = [_first(steps[0])]
     for k, step in enumerate(steps):
@@ -224,8 +204,6 @@ def _turns_back(spots: list[Place], k: int) -> bool:
     goes = np.array(spots[k + 1]) - np.array(spots[k])
     return float(came @ goes) > 0.9 * float(np.hypot(*came) * np.hypot(*goes))
 
-
-__all__ = ["plot_sequence"]
 
 #: Own shots dark and whole, the opponent's light and dashed: told apart in grey.
 _STYLE: Final[dict[str, dict[str, Any]]] = {

@@ -41,8 +41,6 @@ from sidewall.plots.words import (
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = ["plot_shot_map", "plot_thresholds_by"]
-
 _GENERAL: Final = "in general"
 #: Own shots of a stroke, below which it is not drawn.
 _LEAST: Final = 5

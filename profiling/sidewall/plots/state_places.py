@@ -17,16 +17,6 @@ from sidewall.plots.letters import columns
 from sidewall.plots.words import plain
 from sidewall.rallies.states import SERVE
 
-__all__ = [
-    "Ball",
-    "ball_of",
-    "court_places",
-    "group_words",
-    "ring_places",
-    "runs",
-    "short",
-]
-
 _NAME: Final = re.compile(rf"({'|'.join(SIDES)}) ({'|'.join(FAMILIES)}) (.+)")
 #: Volleys are drawn in front of the short line, other balls behind it: first and last row
 #: as shares of the court's length, from loose to tight.
@@ -84,22 +74,11 @@ def runs(balls: list[Ball]) -> list[tuple[tuple[str, str], int, int]]:
 
 
 def court_places(balls: list[Ball], gap_m: pd.Series) -> dict[str, tuple[float, float]] | None:
-    """Places on the court, metres: as far from the side wall as the balls are on average.
+    """Places on the court by state, metres: as far from the side wall as the balls are on average.
 
-    Backhand left, as a right-hander sees it. Within a side and family every ball has a row
-    of its own, the loosest in front, so depth tells only the family.
-
-    Parameters
-    ----------
-    balls
-        What is drawn.
-    gap_m
-        Mean gap, metres, by state.
-
-    Returns
-    -------
-    dict or None
-        State to (x, y); None where a state other than the serve does not tell its place.
+    Backhand left, as a right-hander sees it. Within a side and family every ball has a row of its
+    own, the loosest in front, so depth tells only the family. None where a state other than the
+    serve does not tell its place.
     """
     court = Court()
     gap = gap_m.to_dict()

@@ -90,34 +90,6 @@ def _lab_to_rgb(
     return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
 
 
-__all__ = [
-    "ATTACK",
-    "BACKHAND",
-    "CHOICE_STYLE",
-    "DPI",
-    "FAINT",
-    "FOREHAND",
-    "INK",
-    "MUTED",
-    "PAPER",
-    "QUIET",
-    "RESET",
-    "SIDE_STYLE",
-    "THRESHOLD",
-    "TICK_SIZE",
-    "colour_bar",
-    "dress",
-    "legend",
-    "look",
-    "luminance",
-    "new_axes",
-    "note_below",
-    "note_n",
-    "text_on",
-    "title",
-    "value_map",
-]
-
 DPI: Final = 120
 
 #: Colour and line together, so that a black-and-white print still tells the two apart.
@@ -168,19 +140,10 @@ def look() -> Iterator[None]:
 
 
 def new_axes(ax: Axes | None = None, size: tuple[float, float] = (6.0, 4.1)) -> Axes:
-    """Return the axes given, or new ones in the project's look.
+    """Return the axes given, or new ones in the project's look, `size` inches wide and high.
 
-    Parameters
-    ----------
-    ax
-        Axes to draw into, or None for a new figure. A figure without a layout of its own is
-        given matplotlib's constrained one, so that words around the axes have room.
-    size
-        Width and height of a new figure, inches.
-
-    Returns
-    -------
-    Axes
+    A figure without a layout of its own is given matplotlib's constrained one, so that words
+    around the axes have room.
     """
     if ax is not None:
         figure = ax.get_figure(root=True)
@@ -193,21 +156,10 @@ def new_axes(ax: Axes | None = None, size: tuple[float, float] = (6.0, 4.1)) -> 
 
 
 def dress(ax: Axes, grid: Literal["x", "y", "both", "none"] = "y") -> Axes:
-    """Give axes the project's spines, ticks, text sizes and faint grid.
+    """Give axes the project's spines, ticks, text sizes and faint grid, and return them.
 
     Set on the axes themselves, because ticks that matplotlib makes later would otherwise fall
     back to the notebook's settings.
-
-    Parameters
-    ----------
-    ax
-        Axes to dress.
-    grid
-        Which grid lines to show.
-
-    Returns
-    -------
-    Axes
     """
     for edge in ("top", "right"):
         ax.spines[edge].set_visible(False)
@@ -235,18 +187,9 @@ def legend(ax: Axes, **places: Any) -> Any:
 
 
 def colour_bar(ax: Axes, norm: Normalize, words: Callable[[float], str], **shape: Any) -> None:
-    """Put a bar of `value_map`'s colours under the axes.
+    """Put a bar of `value_map`'s colours under the axes; `words` writes a value.
 
-    Parameters
-    ----------
-    ax
-        Axes whose colours it explains.
-    norm
-        Values at the ends of the colours.
-    words
-        How a value is written.
-    **shape
-        Of the bar: matplotlib's ``fraction``, ``aspect`` and ``shrink``.
+    Its shape is matplotlib's ``fraction``, ``aspect`` and ``shrink``.
     """
     bar = ax.figure.colorbar(
         ScalarMappable(norm, value_map()),
@@ -264,20 +207,9 @@ def colour_bar(ax: Axes, norm: Normalize, words: Callable[[float], str], **shape
 
 
 def note_below(ax: Axes, words: str, down: float, size: float = 9.0, spacing: float = 1.2) -> None:
-    """Write small print under the axes, from their left edge.
+    """Write small print, one line or more, `down` points below the axes, from their left edge.
 
-    Parameters
-    ----------
-    ax
-        Axes of the picture.
-    words
-        One line or more.
-    down
-        Distance below the axes, points.
-    size
-        Size of the letters, points.
-    spacing
-        From line to line, in sizes of the letters.
+    Letters have a `size` in points; the `spacing` from line to line is in sizes of the letters.
     """
     words, letters = drawable(words)
     ax.annotate(
@@ -297,21 +229,9 @@ def note_below(ax: Axes, words: str, down: float, size: float = 9.0, spacing: fl
 
 
 def note_n(ax: Axes, shots: int, rallies: int | None = None, *, more: str = "") -> Any:
-    """Say under the axes how many shots a picture rests on.
+    """Say how many shots a picture rests on, in the lower right corner below the axes.
 
-    Parameters
-    ----------
-    ax
-        Axes of the picture.
-    shots, rallies
-        Counts; rallies are left out where None.
-    more
-        Further words, such as the confidence level.
-
-    Returns
-    -------
-    Text
-        The note, in the lower right corner below the axes.
+    Rallies are left out where None; `more` words may follow, such as the confidence level.
     """
     words = f"n = {shots:,} shot{'' if shots == 1 else 's'}"
     if rallies is not None:

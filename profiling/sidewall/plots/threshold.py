@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import product
-from typing import TYPE_CHECKING, Any, Final, TypedDict, Unpack, overload
+from itertools import groupby, product
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypedDict, Unpack, overload
 
 import numpy as np
 import pandas as pd
@@ -23,16 +23,18 @@ from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES
 from sidewall.numbers import count
-from sidewall.plots.frame import frame, panels
+from sidewall.plots.frame import cell_panels, frame
 from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (
     CHOICE_STYLE,
+    FAINT,
     INK,
     QUIET,
     THRESHOLD,
     dress,
     new_axes,
     note_below,
+    text_on,
 )
 from sidewall.plots.words import (
     answer_words,
@@ -47,11 +49,6 @@ from sidewall.plots.words import (
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-
-from itertools import groupby
-from typing import NamedTuple
-
-from sidewall.plots.style import FAINT, text_on
 
 #: How sure a choice must be before the bar names it.
 OFTEN: Final = 0.8
@@ -72,17 +69,8 @@ class Stretch(NamedTuple):
 def stretches(curve: pd.DataFrame, widest_m: float) -> list[Stretch]:
     """Cut the gaps into stretches by the choice that is right at least 4 times in 5.
 
-    Parameters
-    ----------
-    curve : DataFrame
-        Rows of one player, side and family of :meth:`TightnessModel.curves`, gaps rising.
-    widest_m : float
-        End of the last stretch.
-
-    Returns
-    -------
-    list of Stretch
-        In order, without holes; ``choice`` is attack, reset or too close to call.
+    The curve is of one player, side and family, gaps rising; the last stretch ends at `widest_m`.
+    They are in order, without holes; ``choice`` is attack, reset or too close to call.
     """
     better = curve["p_attack_sure"].to_numpy()
     names = np.where(better >= OFTEN, "attack", np.where(1 - better >= OFTEN, "reset", _OPEN))
@@ -135,8 +123,6 @@ def sure_words(curve: pd.DataFrame, words: GapWords) -> str:
     return ""
 
 
-__all__ = ["ThresholdTables", "draw_threshold", "plot_threshold"]
-
 #: Where things stand on an axis of per cent; nothing but curves lies between 0 and 100.
 _RUG: Final = {"attack": (102.0, 108.0), "reset": (-8.5, -2.5)}
 _BRACKET: Final = 97.0
@@ -160,19 +146,10 @@ class _Look(TypedDict, total=False):
 
 @dataclass(frozen=True)
 class ThresholdTables:
-    """What is known of one player's thresholds, as tables.
+    """What is known of one player's thresholds, as the player's rows of :class:`TightnessModel`.
 
-    Attributes
-    ----------
-    answers, curves : DataFrame
-        The player's rows of :meth:`TightnessModel.thresholds` and :meth:`TightnessModel.curves`.
-    shots : DataFrame
-        The player's shots behind them.
-    rule, truth : DataFrame, optional
-        The player's rows of :meth:`TightnessModel.rule`; ``side``, ``family`` and
-        ``threshold_m`` of a simulated player.
-    beside : DataFrame, optional
-        Answers judged by the other outcome, which is named `beside_name`.
+    `truth` has ``side``, ``family`` and ``threshold_m`` of a simulated player; `beside` the answers
+    judged by the other outcome, which is named `beside_name`.
     """
 
     answers: pd.DataFrame
@@ -315,9 +292,6 @@ def plot_threshold(
     player = known_player(model, player)
     sides = _asked("side", side, [cell[0] for cell in model.cells_])
     families = _asked("family", family, [cell[1] for cell in model.cells_])
-    one = len(sides) == len(families) == 1
-    if ax is not None and not one:
-        raise DataError("ax holds one panel: name the side and the family to draw into it.")
     words = GapWords(unit, board_width_of(model, player, board_width_m))
 
     def own(table: pd.DataFrame) -> pd.DataFrame:
@@ -334,11 +308,8 @@ def plot_threshold(
         None if beside is None else beside.thresholds(level, player=player),
         "" if beside is None else f"by {beside.outcome}",
     )
-    if one:
-        axes = np.array([[new_axes(ax, size=(5.6, 4.9))]], dtype=object)
-    else:
-        size = max(4.0 * len(sides), 5.2), 4.4 * len(families) + 0.6
-        axes = panels(len(families), len(sides), size, ConstrainedLayoutEngine(hspace=0.05))
+    size = max(4.0 * len(sides), 5.2), 4.4 * len(families) + 0.6
+    axes = cell_panels(ax, families, sides, size, ConstrainedLayoutEngine(hspace=0.05))
     reach = tables.reach_m(sides, families)
     for (i, name), (j, other) in product(enumerate(families), enumerate(sides)):
         draw_threshold(tables, other, name, words, strip=strip, reach_m=reach, ax=axes[i, j])
@@ -355,7 +326,7 @@ def plot_threshold(
             *(["Bar: the choice that is right at least 4 times in 5."] if strip else []),
         ]
         frame(axes[0, 0], f"{plain(player)}: when does attacking pay?", " ".join(notes))
-    return axes[0, 0] if one else axes
+    return axes[0, 0] if axes.size == 1 else axes
 
 
 def _asked(what: str, asked: str | None, known: list[str]) -> list[str]:
@@ -377,22 +348,10 @@ def draw_threshold(
     reach_m: float | None = None,
     ax: Axes | None = None,
 ) -> Axes:
-    """Draw one panel from tables, without the heading of a figure.
+    """Draw one panel from the tables of one player, without the heading of a figure.
 
-    Parameters
-    ----------
-    tables
-        Of one player.
-    side, family
-        Of the panel.
-    words
-        The reader's unit, and the width of a board for a second axis.
-    strip
-        As in `plot_threshold`.
-    reach_m
-        Widest gap of the axis; the panel's own if None.
-    ax
-        Axes to draw into; new ones if None.
+    `words` has the reader's unit, and the width of a board for a second axis; `strip` is as in
+    `plot_threshold`; `reach_m` is the widest gap of the axis, by default the panel's own.
     """
     ax = new_axes(ax, size=(5.6, 4.9))
     answer = records(_cell(tables.answers, side, family))[0]

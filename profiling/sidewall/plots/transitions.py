@@ -22,8 +22,6 @@ from sidewall.rallies.transitions import ENDS
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
-__all__ = ["plot_transitions"]
-
 _END_WORDS: Final = {"win": "won", "lose": "lost", "let": "let"}
 #: Ends with a smaller chance hold no number.
 _LEAST_END: Final = 0.005

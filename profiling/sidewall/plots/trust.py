@@ -30,8 +30,6 @@ from sidewall.plots.words import plain
 from sidewall.trust.overlap import RANGE, Overlap
 from sidewall.trust.ranks import RankCheck
 
-__all__ = ["plot_calibration_ranks", "plot_overlap"]
-
 _BINS: Final = np.linspace(0.0, 1.0, 26)
 _HILL: Final = 0.42
 _PANEL: Final = (3.1, 2.5)
@@ -102,13 +100,10 @@ def plot_overlap(
     ax.tick_params(axis="y", length=0)
     ax.set_xlabel("chance of attacking, as far as the log tells")
     ax.set_ylabel(f"gap ({words.gap(0.0).split()[-1]})")
-    title(ax, _who(overlap.player) + "could these balls have gone either way?")
+    who = "" if overlap.player is None else f"{plain(overlap.player)}: "
+    title(ax, f"{who}could these balls have gone either way?")
     note_below(ax, _overlap_note(overlap), down=40)
     return ax
-
-
-def _who(player: str | None) -> str:
-    return "" if player is None else f"{plain(player)}: "
 
 
 def _hill(ax: Axes, chance: NDArray[np.float64], y: float, height: float, colour: str) -> None:

@@ -20,21 +20,6 @@ from sidewall.plots.letters import columns
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
 
-__all__ = [
-    "answer_words",
-    "board_width_of",
-    "cell_words",
-    "family_words",
-    "known_player",
-    "more_shots_words",
-    "outcome_words",
-    "plain",
-    "records",
-    "rows_by",
-    "threshold_difference_words",
-    "win_difference_words",
-]
-
 _LONGEST_NAME: Final = 40
 
 
@@ -85,18 +70,9 @@ def more_shots_words(more: float) -> str:
 
 
 def answer_words(answer: Mapping[str, Any], words: GapWords) -> tuple[str, str]:
-    """Say a threshold, and what is known besides.
+    """Say a threshold, a row of `TightnessModel.thresholds`, and what is known besides.
 
-    Parameters
-    ----------
-    answer : mapping
-        A row of :meth:`TightnessModel.thresholds`.
-    words : GapWords
-
-    Returns
-    -------
-    tuple of str
-        The answer, and what is known of it where it is not settled; the second may be empty.
+    The second, what is known of it where it is not settled, may be empty.
     """
     status = str(answer["status"])
     low, high = answer["threshold_low_m"], answer["threshold_high_m"]
@@ -114,13 +90,7 @@ def answer_words(answer: Mapping[str, Any], words: GapWords) -> tuple[str, str]:
 
 
 def known_player(model: TightnessModel, player: str) -> str:
-    """Return the player's name if the model knows it.
-
-    Raises
-    ------
-    DataError
-        With the names it knows.
-    """
+    """Return the player's name if the model knows it; else a DataError with those it knows."""
     model.need_fit()
     if player not in model.players_:
         raise DataError(

@@ -17,8 +17,6 @@ from sidewall.plots.style import FAINT, QUIET, new_axes
 from sidewall.plots.words import plain, records
 from sidewall.worklist.worklist import NOT_KNOWN, WORTH
 
-__all__ = ["plot_work_list"]
-
 _NEEDED: Final = (
     *("item", "title", "points_per_game", "points_per_game_low", "points_per_game_high"),
     *("effort", "first_in"),

@@ -23,8 +23,6 @@ from sidewall.plots.style import (
 )
 from sidewall.plots.words import plain
 
-__all__ = ["plot_worth"]
-
 _LOOK = {
     "opponent_attacks": ("opponent attacks", ATTACK, (0, (5, 2))),
     "wins": ("striker wins the rally", RESET, "-"),

@@ -23,8 +23,6 @@ from sidewall.plots.letters import columns
 from sidewall.plots.style import QUIET, colour_bar, new_axes, text_on, title, value_map
 from sidewall.plots.words import plain
 
-__all__ = ["plot_zone_map"]
-
 Value = Literal["win_rate", "attack_share", "share", "gap_m"]
 
 

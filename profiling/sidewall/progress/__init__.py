@@ -2,7 +2,6 @@
 
 from sidewall.progress.chart_next import next_balls as next_balls
 from sidewall.progress.chart_next import next_matches as next_matches
-from sidewall.progress.compare import MATTERS as MATTERS
 from sidewall.progress.compare import MEASURES as MEASURES
 from sidewall.progress.compare import compare_periods as compare_periods
 from sidewall.progress.periods import join_logs as join_logs

@@ -20,9 +20,6 @@ from sidewall.models.answers import asked
 from sidewall.models.tightness import TightnessModel
 from sidewall.models.usable import cell_of
 
-__all__ = ["information_value", "next_balls", "next_matches"]
-
-
 #: The player's mean match stands for so many matches against an opponent.
 _MEAN_MATCHES: Final = 1.0
 
@@ -30,27 +27,13 @@ _MEAN_MATCHES: Final = 1.0
 def information_value(
     gain: Floats, gaps_m: Floats, met_m: Floats, charted: float, further: float
 ) -> Floats:
-    """What more charting may save: rallies a ball, one number for every draw.
+    """What more charting may save: rallies a ball, one number for every draw, (draws,).
 
-    With more of what was charted the posterior variance shrinks by ``charted / (charted +
-    further)``; the mean that will then be known is spread about today's by the rest. Each draw
-    is such a mean: choosing by it, gap by gap, gains this much over choosing as today. Their
-    mean is the expected value of the information, their quantiles say how much may come.
-
-    Parameters
-    ----------
-    gain : ndarray, shape (draws, gaps)
-        Draws of what attacking gains over resetting.
-    gaps_m : ndarray, shape (gaps,)
-        In rising order.
-    met_m : ndarray, shape (n,)
-        Gaps of the balls that the rule is for.
-    charted, further : float
-        Balls, or matches, so far and more.
-
-    Returns
-    -------
-    ndarray, shape (draws,)
+    With more of what was charted, balls or matches, the posterior variance of the gains,
+    (draws, gaps), shrinks by ``charted / (charted + further)``; the mean that will then be known is
+    spread about today's by the rest. Each draw is such a mean: choosing by it, gap by gap, for the
+    balls of `met_m`, gains this much over choosing as today. Their mean is the expected value of
+    the information, their quantiles say how much may come.
     """
     mean = gain.mean(axis=0)
     known = float(np.sqrt(further / (charted + further)))
@@ -97,13 +80,6 @@ def next_balls(
     ------
     DataError
         For an unknown player, or a `by` that the model does not tell apart.
-
-    Examples
-    --------
-    >>> import sidewall as sw
-    >>> log = sw.simulate.synthetic_data_folder() / "ladder.csv"
-    >>> shots = sw.read_shots(log)  # doctest: +SKIP
-    >>> next_balls(sw.TightnessModel().fit(shots), "Rowan", by="stroke")  # doctest: +SKIP
     """
     check_count(matches, "matches", 1)
     i, posterior, rows = _position(model, player), model.posterior_, []

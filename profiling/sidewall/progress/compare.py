@@ -36,17 +36,9 @@ _POWER: Final = 0.8
 def judge(table: pd.DataFrame, level: float) -> pd.DataFrame:
     """Add intervals, p-values, the smallest change that could be shown, and the word.
 
-    Parameters
-    ----------
-    table : DataFrame
-        ``before``, ``after``, ``before_error``, ``after_error``, ``error`` (standard errors),
-        ``least`` and ``most`` (the ends of the scale), ``better_when`` (lower or higher) and
-        ``matters``, the smallest change worth knowing.
-
-    Returns
-    -------
-    DataFrame
-        See :func:`~sidewall.progress.compare_periods`.
+    The table has ``before``, ``after`` and their difference's standard errors ``before_error``,
+    ``after_error``, ``error``; ``least`` and ``most``, the ends of the scale; ``better_when``,
+    lower or higher; and ``matters``, the smallest change worth knowing.
     """
     z, power = float(ndtri(0.5 + level / 2.0)), float(ndtri(_POWER))
     found = table.drop(columns=["before_error", "after_error", "error", "least", "most"])
@@ -222,16 +214,10 @@ def compared(
     targets: Any = None,
     level: float = 0.95,
 ) -> pd.DataFrame:
-    """Compare a player's matches named in `after` with all the player's others.
+    """Compare a player's matches named in `after` with all the player's others, in a feature table.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Features of the ladder's shots.
-    fitted : TightnessModel, optional
-        Fitted to `table`; not needed for the share on target alone.
-    player, after, measures, worth, targets, level
-        As in `compare_periods`.
+    The model is fitted to it, and not needed for the share on target alone; all else is as in
+    `compare_periods`.
     """
     rows: list[dict[str, Any]] = []
     notes: list[str] = []

@@ -69,18 +69,8 @@ class ShareChange:
 def share_change(
     success: Array, stratum: Array, after: Bools, rally: Array, match: Array
 ) -> ShareChange:
-    """Compare a share between periods within strata, such as targets.
+    """Compare a share of successes, 1.0 or 0.0, between periods within strata, such as targets.
 
-    Parameters
-    ----------
-    success : ndarray, shape (n,)
-        1.0 or 0.0.
-    stratum, rally, match : ndarray, shape (n,)
-        Labels.
-    after : ndarray of bool, shape (n,)
-
-    Notes
-    -----
     In stratum k let n_k shots before and m_k after have shares p_k and q_k. Their difference
     is averaged with weights ``w_k`` in proportion to ``n_k m_k / (n_k + m_k)``, those of
     Mantel & Haenszel, so that a change in which shots are played is no change of the share.
@@ -146,23 +136,15 @@ _CHANGE: Final = 0.5
 
 @dataclass(frozen=True)
 class Change:
-    """How one choice's curve moved, in log odds, by the columns of `change_columns`.
+    """How one choice's curve moved, in log odds, by the columns of `change_columns`, (k,).
 
-    Attributes
-    ----------
-    before, after : ndarray, shape (k,)
-        Deviations from the player's curve over both periods; ``after - before`` is the change.
-    covariance : ndarray, shape (k, k)
-        Of the change.
-    before_covariance, after_covariance : ndarray, shape (k, k)
-        Of the deviations.
+    `before` and `after` are deviations from the player's curve over both periods; the change is
+    ``after - before``, with its `covariance`, (k, k).
     """
 
     before: Array
     after: Array
     covariance: Array
-    before_covariance: Array
-    after_covariance: Array
 
 
 #: By choice.
@@ -175,25 +157,11 @@ def change_columns(cell: Ints, gap_m: Array, cells: int) -> Array:
 
 
 def own_change(model: TightnessModel, player: str, after: Bools, table: pd.DataFrame) -> OwnChange:
-    """Estimate the change of a player's curves.
+    """Estimate the change of a player's curves, by choice.
 
-    Parameters
-    ----------
-    model : TightnessModel
-        Fitted to the club, the player under one name in both periods.
-    after : ndarray of bool, shape (n,)
-        For each row of ``model.used_``, whether its match belongs to the period after.
-    table : DataFrame
-        The features that the model was fitted to.
-
-    Returns
-    -------
-    dict of str to Change
-        By choice.
-
-    Notes
-    -----
-    In a period, with d the deviations, H the information of the working responses and P a
+    The model is fitted to the features in `table`, the player under one name in both periods;
+    `after` is, for each row of ``model.used_``, whether its match belongs to the period after. In a
+    period, with d the deviations, H the information of the working responses and P a
     weak penalty: ``K = H + P`` and the error covariance ``K^-1 (J + P) K^-1``, J the summed
     outer products of the rallies' scores (Liang & Zeger 1986), times G / (G - k) for G
     rallies and k columns. By value, the error of the value of a ball moves both periods at
@@ -277,14 +245,7 @@ def _around_the_level(before: _Period, after: _Period, values: Array) -> Change:
     if moves.shape[1]:
         covariance = covariance + moves @ values @ moves.T
     share = np.linalg.solve(before.information + after.information, after.information)
-    rest = share - np.eye(len(share))
-    return Change(
-        -share @ change,
-        -rest @ change,
-        covariance,
-        share @ covariance @ share.T,
-        rest @ covariance @ rest.T,
-    )
+    return Change(-share @ change, (np.eye(len(share)) - share) @ change, covariance)
 
 
 Row = dict[str, Any]
@@ -312,18 +273,8 @@ def threshold_rows(
 ) -> list[Row]:
     """Change of the loose threshold, by side and stroke family.
 
-    Lower is better: attacking pays from a tighter ball.
-
-    Parameters
-    ----------
-    after : ndarray of bool
-        For each row of ``model.used_``.
-    level : float
-        The threshold of both periods together must be known at this level.
-
-    Notes
-    -----
-    With t the threshold of both periods together and g the gain of attack over reset, the
+    Lower is better: attacking pays from a tighter ball. The threshold of both periods together must
+    be known at the level. With t that threshold and g the gain of attack over reset, the
     threshold of a period is taken as ``t - g_period(t) / g'(t)``: where that period's gain
     crosses zero, to first order. Its change is zero if and only if the gain at t has not
     changed, so the test needs no slope.

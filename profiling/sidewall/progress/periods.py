@@ -17,15 +17,9 @@ from sidewall.log.dates import parse_dates
 
 @dataclass(frozen=True)
 class Periods:
-    """Shots of a ladder, and which matches of one player belong to which period.
+    """Shots of a ladder without the player's matches of neither period, and the player's matches.
 
-    Attributes
-    ----------
-    shots : DataFrame
-        Without the player's matches that belong to neither period.
-    before, after : list of str
-    notes : list of str
-        What was left out, and opponents met in one period only.
+    `notes` say what was left out, and which opponents were met in one period only.
     """
 
     shots: pd.DataFrame
@@ -170,11 +164,8 @@ def find_periods(
 ) -> Periods:
     """Find the periods from whichever way they were given.
 
-    Raises
-    ------
-    DataError
-        If the periods are given in two ways or none, overlap, name a match that there is not
-        or that is not the player's, or one has no match.
+    A DataError if they are given in two ways or none, overlap, name a match that there is not or
+    that is not the player's, or one has no match.
     """
     if change is not None:
         if before is not None or after is not None or later is not None:

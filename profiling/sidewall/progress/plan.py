@@ -23,8 +23,6 @@ from sidewall.progress.chart_next import next_balls, next_matches
 from sidewall.simulate import club_ladder, round_robin, simulate_shots
 from sidewall.waiting import waiting
 
-__all__ = ["MATCHES", "Plan", "plan"]
-
 #: Numbers of matches that are tried.
 MATCHES: Final = (1, 2, 3, 5, 8)
 _RESAMPLES: Final = 500

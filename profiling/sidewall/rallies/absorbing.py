@@ -14,16 +14,9 @@ from sidewall.errors import DataError
 
 
 def never_absorbed(Q: ArrayLike) -> Bools:
-    """Find transient states from which no absorbing state can be reached.
+    """Find transient states, of s, from which no absorbing state can be reached.
 
-    Parameters
-    ----------
-    Q : array-like, shape (s, s)
-        Probabilities among transient states; what a row lacks to 1 leads to absorption.
-
-    Returns
-    -------
-    ndarray of bool, shape (s,)
+    What a row of Q, (s, s), lacks to 1 leads to absorption.
     """
     Q = np.asarray(Q, dtype=float)
     reaches = Q.sum(axis=1) < 1.0 - 1e-12
@@ -36,21 +29,9 @@ def never_absorbed(Q: ArrayLike) -> Bools:
 
 
 def fundamental_matrix(Q: ArrayLike) -> Array:
-    """Expected number of visits to each transient state, ``(I - Q)^-1``.
+    """Expected number of visits to each transient state, ``(I - Q)^-1``; row: where one starts.
 
-    Parameters
-    ----------
-    Q : array-like, shape (s, s)
-
-    Returns
-    -------
-    ndarray, shape (s, s)
-        Row: the state one starts in.
-
-    Raises
-    ------
-    DataError
-        When some state never leads to an end; it is named by its position.
+    A DataError when some state never leads to an end; it is named by its position.
     """
     Q = np.asarray(Q, dtype=float)
     stuck = np.flatnonzero(never_absorbed(Q))
@@ -62,38 +43,14 @@ def fundamental_matrix(Q: ArrayLike) -> Array:
     return np.linalg.inv(np.eye(len(Q)) - Q)
 
 
-def absorption(Q: ArrayLike, R: ArrayLike) -> Array:
-    """Chance of ending in each absorbing state, from each transient state.
-
-    Parameters
-    ----------
-    Q : array-like, shape (s, s)
-    R : array-like, shape (s, a)
-        Probabilities from transient to absorbing states.
-
-    Returns
-    -------
-    ndarray, shape (s, a)
-    """
-    return fundamental_matrix(Q) @ np.asarray(R, dtype=float)
-
-
 def alternating_values(one: Array, two: Array) -> tuple[Array, Array]:
-    """Chances of winning and losing when two strikers alternate.
+    """Chances of winning and losing when two strikers alternate, (..., s, 2) for either striker.
 
-    With W and L the chances that the striker wins and loses, w and l the parts decided by
-    the stroke itself and T the moves to the opponent's states: ``W1 = w1 + T1 L2`` and
-    ``L1 = l1 + T1 W2``, and the same with the two exchanged. Works on stacks of chains.
-
-    Parameters
-    ----------
-    one, two : ndarray, shape (..., s, s + 3)
-        Rows of probabilities: the opponent's next state, then win, lose, let.
-
-    Returns
-    -------
-    first, second : ndarray, shape (..., s, 2)
-        Chance of winning and of losing the rally, for either striker; a let is the rest.
+    With W and L the chances that the striker wins and loses, w and l the parts decided by the
+    stroke itself and T the moves to the opponent's states: ``W1 = w1 + T1 L2`` and
+    ``L1 = l1 + T1 W2``, and the same with the two exchanged. Works on stacks of chains: rows of
+    probabilities, (..., s, s + 3), of the opponent's next state, then win, lose, let. A let is
+    the rest.
     """
     s = one.shape[-2]
     T1, T2 = one[..., :s], two[..., :s]

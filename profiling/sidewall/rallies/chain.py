@@ -45,13 +45,10 @@ from sidewall.rallies.transitions import (
     CountPart,
     Transitions,
     add_up,
-    count_moves,
     transitions,
 )
 from sidewall.rallies.value import BallValue
 from sidewall.rallies.worth import shot_values, value_table
-
-__all__ = ["RallyChain", "count_moves"]
 
 
 class RallyChain(Estimator):

@@ -36,14 +36,7 @@ def next_ball(moves: Transitions) -> Array:
 
 
 def loose_next(moves: Transitions, loose: Array) -> Array:
-    """1.0 where the striker gets another ball and it is loose, else 0.0.
-
-    Parameters
-    ----------
-    moves : Transitions
-    loose : ndarray of bool, shape (n,)
-        Whether each ball is loose for its striker.
-    """
+    """1.0 where the striker gets another ball and it is `loose` for its striker, else 0.0."""
     at = next_ball(moves)
     return np.where(at >= 0, loose[at], False).astype(float)
 
@@ -67,37 +60,14 @@ def matched_table(
 ) -> pd.DataFrame:
     """Compare each kind of shot with the others struck by the same player from the same state.
 
-    In each (player, state) with both, the difference in the outcome's share between shots
-    of the kind and all others is weighted by the number of shots of the kind.
-
-    Parameters
-    ----------
-    chain : RallyChain
-        A fitted chain; its own shots are used, serves apart.
-    outcome : ndarray, shape (n,)
-        0 or 1 for every shot.
-    by : sequence of str
-        Columns that make a kind of shot, such as stroke and direction.
-    draws, level, rng
-        Of the rally bootstrap behind the intervals.
-    loose : ndarray of bool, shape (n,), optional
-        Which balls are loose: the difference is then also given in points, at what a loose
-        ball is worth.
-    keep : str, callable or sequence of bool, optional
-        Which shots are compared with one another.
-
-    Raises
-    ------
-    DataError
-        When the log lacks a column, or nothing can be compared.
-
-    Returns
-    -------
-    DataFrame
-        The kind; ``share`` after it; ``matched_share`` after the others from the same
-        states; ``difference`` with
-        ``difference_low`` and ``difference_high``; ``n_shots`` and ``n_rallies`` of the
-        kind; ``n_matched_shots``, those of the kind that had any to be compared with.
+    In each (player, state) with both, the difference in the share of the outcome, 0 or 1, between
+    shots of the kind and all others is weighted by the number of shots of the kind. `by` names the
+    columns that make a kind; `draws` are of the rally bootstrap behind the intervals; where `loose`
+    says which balls are, the difference is also given in points, at what a loose ball is worth. The
+    table: ``share`` after the kind; ``matched_share`` after the others from the same states;
+    ``difference`` with ``difference_low`` and ``difference_high``; ``n_shots`` and ``n_rallies`` of
+    the kind; ``n_matched_shots``, those that had any to be compared with. A DataError when the log
+    lacks a column, or nothing can be compared.
     """
     from scipy import sparse  # noqa: PLC0415 - slow to load
 

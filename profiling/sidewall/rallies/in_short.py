@@ -100,14 +100,7 @@ def _left_by(table: pd.DataFrame, word: Ints) -> tuple[Ints, Ints]:
 class FullBalls:
     """Sums of the columns of the full balls of a log, by what a row tells of them.
 
-    Attributes
-    ----------
-    keys : ndarray of int, shape (k, 10)
-        Sorted, none twice.
-    n : ndarray, shape (k,)
-        Balls.
-    sums : ndarray, shape (k, m)
-        Of their columns.
+    `keys`, (k, 10), are sorted, none twice; `n` counts the balls, (k,); `sums` are (k, m).
     """
 
     keys: Ints

@@ -68,16 +68,7 @@ def _without_loops(counts: Array) -> Array:
 
 
 class RallyBootstrap:
-    """Resampled chains of one log.
-
-    Parameters
-    ----------
-    moves : Transitions
-    pooling : Pooling
-        Strengths of the priors, kept as they were estimated.
-    draws : int
-    rng : numpy.random.Generator
-    """
+    """Resampled chains of one log; the strengths of the priors are kept as they were estimated."""
 
     def __init__(
         self, moves: Transitions, pooling: Pooling, draws: int, rng: np.random.Generator
@@ -166,22 +157,14 @@ def shown_rows(chain: RallyChain, player: str | None) -> tuple[Array, Ints]:
     return chain.rows_[at], chain.counts_[at].sum(axis=1).astype(np.int64)
 
 
-def shown_values(
-    chain: RallyChain, player: str | None, draws: int, level: float, seed: int = 0
-) -> pd.DataFrame:
-    """State values with intervals: between average players, or of one against the average.
-
-    Returns
-    -------
-    DataFrame
-        As :meth:`RallyChain.state_values`.
-    """
+def shown_values(chain: RallyChain, player: str | None, draws: int, level: float) -> pd.DataFrame:
+    """State values, as of `RallyChain`: between average players, or of one against the average."""
     if player is None:
-        return chain.state_values(draws, level, seed)
+        return chain.state_values(draws, level)
     at = chain.position(player)
     table = chain.pair(player)
     value, length = [], []
-    for counts in _counts(chain, draws, seed):
+    for counts in _counts(chain, draws):
         ladder = ladder_rows(counts)
         mine = chain.pooling_.rows(counts)[:, at]
         value.append(win_share(alternating_values(mine, ladder)[0]))
@@ -198,19 +181,19 @@ def shown_values(
 
 
 def row_limits(
-    chain: RallyChain, player: str | None, draws: int, level: float, seed: int = 0
+    chain: RallyChain, player: str | None, draws: int, level: float
 ) -> tuple[Array, Array]:
     """Ends of the intervals of transition rows, each of shape (s, s + 3)."""
     at = None if player is None else chain.position(player)
     again = [
         ladder_rows(counts) if at is None else chain.pooling_.rows(counts)[:, at]
-        for counts in _counts(chain, draws, seed)
+        for counts in _counts(chain, draws)
     ]
     return percentile_limits(np.concatenate(again), level)
 
 
-def _counts(chain: RallyChain, draws: int, seed: int) -> Iterator[Array]:
-    rng = np.random.default_rng(seed)
+def _counts(chain: RallyChain, draws: int) -> Iterator[Array]:
+    rng = np.random.default_rng(0)  # as of the chain's own tables
     return RallyBootstrap(chain.moves(), chain.pooling_, draws, rng).counts()
 
 

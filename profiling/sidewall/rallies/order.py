@@ -44,14 +44,9 @@ class ChainTest:
 
 
 def independence(tables: ArrayLike, question: str) -> ChainTest:
-    """Test that rows and columns are independent within each of a stack of tables.
+    """Test that rows and columns are independent within each of a stack of tables of counts.
 
-    Parameters
-    ----------
-    tables : array-like, shape (k, r, c) or (r, c)
-        Counts; statistics and degrees of freedom add up over the stack.
-    question : str
-        What is asked, in words.
+    Statistics and degrees of freedom add up over the stack, (k, r, c).
     """
     from scipy.stats import chi2  # noqa: PLC0415 - slow to load
 
@@ -81,18 +76,10 @@ def order_test(
 ) -> ChainTest:
     """Test a chain of one order against the next higher one.
 
-    Order 0: does the next state depend on the present one? Order 1: does it, given the
-    present state, depend on the one before? Order 2: on the one before that?
-
-    Parameters
-    ----------
-    states : array-like of int, shape (n,)
-        States in time order, from 0; negative values break the sequence.
-    sequence : array-like of int, shape (n,)
-        Rows of one sequence (a rally) share a number; transitions stay inside it.
-    order : {0, 1, 2}, default 1
-    n_states : int, optional
-        Number of states; by default the largest met, plus 1.
+    Order 0: does the next state depend on the present one? Order 1: does it, given the present
+    state, depend on the one before? Order 2: on the one before that? States are in time order, from
+    0, negative ones breaking the sequence; rows of one sequence (a rally) share a number, and
+    transitions stay inside it.
     """
     x, q = np.asarray(states, dtype=np.int64), np.asarray(sequence)
     k = int(x.max()) + 1 if n_states is None else n_states
@@ -116,15 +103,7 @@ def order_test(
 
 
 def stationarity_test(start: ArrayLike, target: ArrayLike, period: ArrayLike) -> ChainTest:
-    """Test that transition rows are the same in every period (game, match).
-
-    Parameters
-    ----------
-    start, target : array-like of int, shape (n,)
-        Present and next state of every transition.
-    period : array-like of int, shape (n,)
-        Period of each transition, from 0.
-    """
+    """Test that rows from present to next state are the same in every period, counted from 0."""
     i, j, t = (np.asarray(part, dtype=np.int64) for part in (start, target, period))
     shape = (int(i.max()) + 1, int(t.max()) + 1, int(j.max()) + 1)
     counts = np.zeros(shape)

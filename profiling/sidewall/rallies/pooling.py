@@ -50,12 +50,8 @@ def _margins(counts: Array, ladder: Array) -> tuple[Array, Array]:
 class Pooling:
     """Strengths of the two priors.
 
-    Attributes
-    ----------
-    alpha : ndarray, shape (s,)
-        By state: how many shots the expected row is worth.
-    kappa : ndarray, shape (k,)
-        By outcome: how many expected counts a ratio of one is worth.
+    `alpha`, (s,), is how many shots the expected row of a state is worth; `kappa`, (k,), how many
+    expected counts a ratio of one is worth, by outcome.
     """
 
     alpha: Array
@@ -72,16 +68,9 @@ class Pooling:
         return cls(np.array(alpha), kappa)
 
     def rows(self, counts: Array) -> Array:
-        """Posterior mean of every player's rows.
+        """Posterior mean of every player's rows of counts, (..., players, s, k).
 
-        Parameters
-        ----------
-        counts : ndarray, shape (..., players, s, k)
-
-        Returns
-        -------
-        ndarray, shape (..., players, s, k)
-            Rows add up to 1; a row of zeros where nobody was ever in the state.
+        Rows add up to 1; a row of zeros where nobody was ever in the state.
         """
         ladder = ladder_rows(counts)
         seen, expected = _margins(counts, ladder)
@@ -126,14 +115,9 @@ def _strongest(log_likelihood: Any) -> float:
 
 
 def log_marginal(alpha: float, counts: Array, mean: Array) -> float:
-    """Log likelihood of rows of counts under a Dirichlet-multinomial.
+    """Log likelihood of rows of counts, (players, k), under a Dirichlet-multinomial.
 
-    Parameters
-    ----------
-    alpha : float
-        Concentration: how many observations the mean is worth.
-    counts, mean : ndarray, shape (players, k)
-        Means are positive where counts are, and add up to 1.
+    `alpha` is how many observations the mean is worth; means are positive where counts are.
     """
     n = counts.sum(axis=1)
     prior = np.where(mean > 0, alpha * mean, 1.0)
@@ -142,16 +126,9 @@ def log_marginal(alpha: float, counts: Array, mean: Array) -> float:
 
 
 def row_strength(counts: Array, mean: Array) -> float:
-    """Concentration of players' rows around their expected ones, one state at a time.
+    """Concentration of players' rows, (players, k), around their expected ones, in one state.
 
-    Parameters
-    ----------
-    counts, mean : ndarray, shape (players, k)
-
-    Returns
-    -------
-    float
-        A million where no difference shows, or there is nobody to tell it by.
+    A million where no difference shows, or there is nobody to tell it by.
     """
     met = counts.sum(axis=1) > 0
     if met.sum() < 2:
@@ -160,13 +137,9 @@ def row_strength(counts: Array, mean: Array) -> float:
 
 
 def ratio_strength(seen: Array, expected: Array) -> float:
-    """Shape of the gamma prior on ratios of seen to expected counts.
+    """Shape of the gamma prior on ratios of seen to expected counts, (players,).
 
     Counts are Poisson given the ratio, so that they are negative binomial.
-
-    Parameters
-    ----------
-    seen, expected : ndarray, shape (players,)
     """
     met = expected > 0
     if met.sum() < 2:

@@ -21,21 +21,10 @@ ENDS = ("win", "lose", "let")
 
 @dataclass(frozen=True)
 class Transitions:
-    """Every shot as a move from the striker's state to the opponent's, or to an end.
+    """Every shot of a feature table as a move to the opponent's state, or to an end; shape (n,).
 
-    Attributes
-    ----------
-    table : DataFrame
-        The feature table, one row a shot.
-    states : list of str
-    players : list of str
-    start : ndarray of int, shape (n,)
-        State before the shot; -1 where it is not known.
-    target : ndarray of int, shape (n,)
-        The opponent's state, or ``len(states)`` plus 0 win, 1 lose, 2 let; -1 unknown.
-    striker, opponent : ndarray of int, shape (n,)
-        Positions in `players`.
-    rally : ndarray of int, shape (n,)
+    `start` is -1 where the state is not known; `target` the opponent's state, or ``len(states)``
+    plus 0 win, 1 lose, 2 let, or -1; striker and opponent are positions in `players`.
     """
 
     table: pd.DataFrame
@@ -64,22 +53,10 @@ def transitions(
     players: list[str] | None = None,
     states: list[str] | None = None,
 ) -> Transitions:
-    """Read off the transitions of whole rallies.
+    """Read off the transitions of whole rallies; players and states may be those of a fitted chain.
 
-    Parameters
-    ----------
-    shots : DataFrame
-        Whole rallies, as :func:`sidewall.read_shots` or `sidewall.shot_features` gives.
-    rule : StateRule
-        Names the state of every shot.
-    players, states : list of str, optional
-        Known beforehand, from a fitted chain.
-
-    Raises
-    ------
-    DataError
-        When the rule names states that a fitted chain does not have, a player is new, or
-        shots of a rally are missing.
+    A DataError when the rule names states that it does not have, a player is new, or shots of a
+    rally are missing.
     """
     table = with_features(shots)
     need_whole_rallies(table)
@@ -121,14 +98,7 @@ def count_moves(moves: Transitions) -> Floats:
 
 @dataclass(frozen=True)
 class ChainCounts:
-    """All that a chain is fitted to.
-
-    Attributes
-    ----------
-    states, players : list of str
-        Players are sorted.
-    counts : ndarray, shape (players, s, s + 3)
-    """
+    """All that a chain is fitted to: counts, (players, s, s + 3), players sorted."""
 
     states: list[str]
     players: list[str]
@@ -154,10 +124,7 @@ class CountPart:
 def add_up(found: Iterable[ChainCounts]) -> ChainCounts:
     """Counts of all parts together, players put in order by name.
 
-    Raises
-    ------
-    DataError
-        When the state rule named other states in another part.
+    A DataError when the state rule named other states in another part.
     """
     states: list[str] = []
     names: dict[str, int] = {}

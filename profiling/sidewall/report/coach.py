@@ -14,22 +14,15 @@ from sidewall.report.sections import SECTIONS
 if TYPE_CHECKING:
     from markdown_it import MarkdownIt
 
-__all__ = ["notes_by_heading", "read_sections"]
-
 #: The part before the first heading.
 FIRST: Final = ""
 
 
 def read_sections(path: str | PathLike[str]) -> tuple[str, ...]:
-    """Read which sections a report shows, in their order.
+    """Read which sections a report shows, in their order; a DataError for one that there is not.
 
-    The file holds one line, such as ``sections = ["attack", "choice", "training"]``; what is
-    not named is left out. The court sheet always comes first, and the appendix last.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read, or names a section that there is not.
+    The file holds one line, such as ``sections = ["attack", "choice", "training"]``; what is not
+    named is left out. The court sheet always comes first, and the appendix last.
     """
     known = ", ".join(SECTIONS)
     mend = f'write one line such as sections = ["attack", "training"]; there are {known}'
@@ -50,26 +43,11 @@ def read_sections(path: str | PathLike[str]) -> tuple[str, ...]:
 
 
 def notes_by_heading(path: str | PathLike[str], headings: Sequence[str]) -> dict[str, str]:
-    """Read the coach's words, as safe HTML by the heading that they stand under.
+    """Read the coach's words, a Markdown file, as safe HTML by the heading that they stand under.
 
-    Parameters
-    ----------
-    path
-        A Markdown file (CommonMark).
-    headings
-        Titles of sections and of things to train. Words under a heading of that name, however
-        its letters are cased, belong beside it; all others stay together, under "".
-
-    Returns
-    -------
-    dict of str to str
-        Markup in the file is shown as typed, never run; pictures are left out, since a page
-        asks for nothing.
-
-    Raises
-    ------
-    DataError
-        If the file cannot be read.
+    Headings are titles of sections and of things to train, however their letters are cased; words
+    under others stay together, under "". Markup is shown as typed, never run; pictures are left
+    out, since a page asks for nothing. A DataError if the file cannot be read.
     """
     writer = _writer()
     known = {one.casefold(): one for one in headings}

@@ -22,26 +22,13 @@ if TYPE_CHECKING:
 
     from sidewall.log import LogCheck
 
-__all__ = ["Look", "gather"]
-
 
 @dataclass(frozen=True)
 class Look:
     """What a coach chooses for the pages.
 
-    Attributes
-    ----------
-    unit : str
-    board_width_m : float or None
-    check : LogCheck or None
-        Of the log, for the rows refused.
-    initials : bool
-        Whether initials stand for the names.
-    sections : tuple of str
-    videos : dict of str to Path
-        By match.
-    notes : Path or None
-        The coach's words about this player.
+    The check is that of the log, for the rows refused; `initials` stand for names; videos are by
+    match; `notes` are the coach's words about this player.
     """
 
     unit: str = "cm"
@@ -56,31 +43,11 @@ class Look:
 def gather(
     ladder: FittedLadder, player: str, look: Look, page: Path | None = None
 ) -> tuple[Content, Rallies]:
-    """Gather everything that one player's page shows.
+    """Gather everything that one player's page shows, and the rallies behind its claims, for clips.
 
-    Parameters
-    ----------
-    ladder
-        Fitted.
-    player
-        Whose report.
-    look
-        The coach's choices.
-    page
-        Where the page will lie, for the addresses of videos.
-
-    Returns
-    -------
-    content : Content
-    rallies : Rallies
-        Behind the claims, for clips.
-
-    Raises
-    ------
-    DataError
-        If the model does not know the player, or the notes cannot be read.
-    UnitError
-        If the unit is unknown, or boards are asked for and their width is not known.
+    `page` is where it will lie, for the addresses of videos. A DataError if the model does not know
+    the player, or the notes cannot be read; a UnitError if the unit is unknown, or boards are asked
+    for and their width is not known.
     """
     player = known_player(ladder.value, player)
     width = board_width_of(ladder.value, player, look.board_width_m)

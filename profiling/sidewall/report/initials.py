@@ -6,21 +6,11 @@ import pandas as pd
 
 from sidewall.errors import DataError
 
-__all__ = ["initials_of", "with_initials"]
-
 
 def initials_of(shots: pd.DataFrame) -> dict[str, str]:
     """Initials of every player, by name; those that two players share are numbered.
 
-    Parameters
-    ----------
-    shots
-        With a column ``initials``, from the players table or the log.
-
-    Raises
-    ------
-    DataError
-        If there is no such column, or a player has no initials.
+    A DataError if there is no column ``initials``, or a player has none.
     """
     if "initials" not in shots.columns:
         raise DataError(
@@ -50,19 +40,7 @@ def initials_of(shots: pd.DataFrame) -> dict[str, str]:
 def with_initials(shots: pd.DataFrame) -> pd.DataFrame:
     """Return the shot table with initials for names, of opponents and winners too.
 
-    Parameters
-    ----------
-    shots
-        A checked shot table with a column ``initials``.
-
-    Raises
-    ------
-    DataError
-        As `initials_of`.
-
-    Notes
-    -----
-    Names of matches are left as they were typed; they may hold names.
+    Names of matches are left as they were typed; they may hold names. Errors as `initials_of`.
     """
     short = initials_of(shots)
     columns = [name for name in ("player", "opponent", "rally_won_by") if name in shots.columns]

@@ -28,8 +28,6 @@ from sidewall.files import make_folder, write_file
 if TYPE_CHECKING:
     from sidewall.report.ladder import FittedLadder
 
-__all__ = ["Kept", "usual_folder"]
-
 _MOST: Final = 4
 _SIGNATURE: Final = 32
 
@@ -42,16 +40,7 @@ def usual_folder() -> Path:
 
 
 class Kept:
-    """A fitted ladder in a folder.
-
-    Parameters
-    ----------
-    shots : DataFrame
-        The log that it is fitted to.
-    options
-        Whatever else it hangs on; told apart by what it prints as.
-    folder : Path
-    """
+    """A ladder fitted to a log, in a folder; `options` are what else it hangs on."""
 
     def __init__(self, shots: pd.DataFrame, options: tuple[Any, ...], folder: Path) -> None:
         self.folder = folder

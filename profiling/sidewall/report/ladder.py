@@ -25,8 +25,6 @@ from sidewall.worklist import WorkList
 if TYPE_CHECKING:
     from sidewall.worklist import Efforts
 
-__all__ = ["FittedLadder", "own"]
-
 T = TypeVar("T")
 
 #: How a kind of shot is told in the table of set-up credit, as far as it is charted.
@@ -39,25 +37,8 @@ _DRAWS_BY_RALLY: Final = 400
 class LogTables:
     """What all players' pages take from a log beside the model by value, each when first asked.
 
-    Parameters
-    ----------
-    shots
-        A checked shot table with all players.
-    level
-        Confidence level of every interval.
-    seed
-        For everything that is drawn at random.
-
-    Attributes
-    ----------
-    rally : TightnessModel or None
-        By who won; None where it cannot be fitted.
-    repeat : RepeatOrVary or None
-    zones, credit, effects, placement, placed, targets, scatter
-        Tables of all players; None where the log cannot tell.
-    margin : TinMargin or None
-    missing : dict of str to str
-        What the log cannot tell, and why, as far as it was asked for.
+    `rally`, the model by who won, and the tables are None where the log cannot tell, and
+    `missing` then says why.
     """
 
     def __init__(self, shots: pd.DataFrame, level: float = 0.95, seed: int = 0) -> None:
@@ -75,10 +56,7 @@ class LogTables:
     def tries(self, combination: Combination, player: str) -> pd.DataFrame:
         """A player's tries of a combination; all players' are found together, once.
 
-        Raises
-        ------
-        DataError
-            If the log lacks what a step asks.
+        A DataError if the log lacks what a step asks.
         """
         if combination.name not in self._tries:
             self._tries[combination.name] = combination.find(self.features)
@@ -87,7 +65,7 @@ class LogTables:
     def breaks_at(self, name: str, player: str) -> int | None:
         """Step at which a player's tries of a combination break; None where there are none."""
         one = next(each for each in self.combinations if each.name == name)
-        table = funnel_table(self.tries(one, player), one.steps, None, self.level)
+        table = funnel_table(self.tries(one, player), one.steps, (), self.level)
         step = breaks_at(table.to_dict("records"))
         return None if step is None else step + 1
 
@@ -99,49 +77,49 @@ class LogTables:
             return None
 
     @cached_property
-    def rally(self) -> TightnessModel | None:
+    def rally(self) -> TightnessModel | None:  # noqa: D102
         made = TightnessModel(outcome="rally", draws=_DRAWS_BY_RALLY, seed=self.seed)
         return self._try("the model by rally", lambda: made.fit(self.shots))
 
     @cached_property
-    def repeat(self) -> pd.DataFrame | None:
+    def repeat(self) -> pd.DataFrame | None:  # noqa: D102
         made = RepeatOrVary(seed=self.seed)
         return self._try("when to vary", lambda: made.fit(self.features).answers(self.level))
 
     @cached_property
-    def effects(self) -> pd.DataFrame | None:
+    def effects(self) -> pd.DataFrame | None:  # noqa: D102
         options: Any = {"by": "player", "level": self.level, "seed": self.seed}
         return self._try(
             "combinations", lambda: effects(self.combinations, self.features, **options)
         )
 
     @cached_property
-    def placement(self) -> pd.DataFrame | None:
+    def placement(self) -> pd.DataFrame | None:  # noqa: D102
         return self._try("placement", lambda: self._placement(("player", "side", "stroke")))
 
     @cached_property
-    def placed(self) -> pd.DataFrame | None:
+    def placed(self) -> pd.DataFrame | None:  # noqa: D102
         return None if self.placement is None else placed_shots(self.features)
 
     @cached_property
-    def targets(self) -> pd.DataFrame | None:
+    def targets(self) -> pd.DataFrame | None:  # noqa: D102
         by = ("player", "target", "stroke")
         return None if self.placement is None else self._placement(by)
 
     @cached_property
-    def margin(self) -> TinMargin | None:
+    def margin(self) -> TinMargin | None:  # noqa: D102
         return self._try("tin margin", lambda: TinMargin(seed=self.seed).fit(self.features))
 
     @cached_property
-    def scatter(self) -> pd.DataFrame | None:
+    def scatter(self) -> pd.DataFrame | None:  # noqa: D102
         return None if self.margin is None else self.margin.scatter(self.level)
 
     @cached_property
-    def zones(self) -> pd.DataFrame | None:
+    def zones(self) -> pd.DataFrame | None:  # noqa: D102
         return self._try("zones", self._zones)
 
     @cached_property
-    def credit(self) -> pd.DataFrame | None:
+    def credit(self) -> pd.DataFrame | None:  # noqa: D102
         return self._try("who made the opening", self._credit)
 
     def _placement(self, by: tuple[str, ...]) -> pd.DataFrame:
@@ -186,23 +164,9 @@ def _apart(shots: pd.DataFrame, level: float, seed: int) -> tuple[dict[str, Any]
 class FittedLadder(LogTables):
     """The models and tables of a log, from which every player's sheet and report are taken.
 
-    The model by value is fitted at once; everything else when it is first asked for.
-
-    Parameters
-    ----------
-    shots, level, seed
-        As for `LogTables`.
-    efforts
-        The coach's ratings for the work list; see `sidewall.worklist.read_efforts`.
-    jobs
-        With two, another process makes meanwhile what takes long and needs no model by value.
-
-    Attributes
-    ----------
-    value : TightnessModel
-    work : WorkList or None
-    decisions, decision_table
-        Tables of all players; None where the log cannot tell.
+    The model by value is fitted at once; everything else, of all players, when it is first asked
+    for. With two `jobs` another process makes meanwhile what takes long and needs no model by
+    value. `efforts` are the coach's ratings for the work list.
     """
 
     _beside: Callable[[], tuple[dict[str, Any], dict[str, str]]] | None = None

@@ -14,8 +14,6 @@ from sidewall.report.sheet import CLEAR_M
 if TYPE_CHECKING:
     from sidewall.log import LogCheck
 
-__all__ = ["log_facts", "method_words"]
-
 _HOW: Final = [
     "The question is, for a ball of a given gap to the side wall: does this player win more "
     "rallies by attacking it or by resetting? Two curves are estimated for each side and way of "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -28,8 +28,6 @@ from sidewall.report.views import NumberTable
 from sidewall.report.words import Lengths, signed_in, stroke_words
 from sidewall.worklist.worklist import NOT_KNOWN
 
-__all__ = ["number_tables"]
-
 Row = dict[str, Any]
 Columns = Mapping[str, Callable[[Row], str]]
 
@@ -44,8 +42,16 @@ def number_tables(ladder: FittedLadder, player: str, lengths: Lengths) -> list[N
     return [table for table in (make() for make in makers) if table is not None]
 
 
-def _share(name: str, low: str, high: str) -> Callable[[Row], str]:
-    return lambda row: share(row[name], row[low], row[high])
+def _share(name: str) -> Callable[[Row], str]:
+    return lambda row: share(row[name], row[f"{name}_low"], row[f"{name}_high"])
+
+
+def _count(name: str) -> Callable[[Row], str]:
+    return lambda row: f"{row[name]:,}"
+
+
+_SHOTS: Final = {"Shots": _count("n_shots"), "Rallies": _count("n_rallies")}
+_CHOICES: Final = {"Attacks": _count("n_attack"), "Resets": _count("n_reset")}
 
 
 class _Numbers:
@@ -98,8 +104,7 @@ class _Numbers:
                 "Cost": lambda row: f"{row['cost']:.2f} (up to {row['cost_at_most']:.2f})",
                 "Even": crossing,
                 "Even, by rally": by_rally,
-                "Attacks": lambda row: f"{row['n_attack']:,}",
-                "Resets": lambda row: f"{row['n_reset']:,}",
+                **_CHOICES,
                 "Rallies": lambda row: f"{even[row['side'], row['family']]['n_rallies']:,}",
                 "Own share": lambda row: f"{100 * row['own']:.0f} in 100",
             },
@@ -121,8 +126,7 @@ class _Numbers:
                 "Ball": lambda row: row["where"].replace("_", " "),
                 "Rule": lambda row: gap_words(row["rule_m"], self.lengths),
                 "Cost": lambda row: f"{row['cost']:.2f} (up to {row['cost_at_most']:.2f})",
-                "Attacks": lambda row: f"{row['n_attack']:,}",
-                "Resets": lambda row: f"{row['n_reset']:,}",
+                **_CHOICES,
             },
         )
 
@@ -137,9 +141,9 @@ class _Numbers:
                 "Stroke": lambda row: stroke_words(family_words(row["family"])),
                 "Even chance": lambda row: threshold_difference_words(row, self.lengths.main),
                 "Rallies won": win_difference_words,
-                "Forehands": lambda row: f"{row['n_forehand']:,}",
-                "Backhands": lambda row: f"{row['n_backhand']:,}",
-                "Rallies": lambda row: f"{row['n_rallies']:,}",
+                "Forehands": _count("n_forehand"),
+                "Backhands": _count("n_backhand"),
+                "Rallies": _count("n_rallies"),
             },
         )
 
@@ -192,9 +196,8 @@ class _Numbers:
             None if rows is None else rows[rows["n_shots"] > 0],
             {
                 "Side, stroke and decision": lambda row: f"{self._cell(row)}: {row['decision']}",
-                "Shots": lambda row: f"{row['n_shots']:,}",
-                "Rallies": lambda row: f"{row['n_rallies']:,}",
-                "In 100 shots": _share("share", "share_low", "share_high"),
+                **_SHOTS,
+                "In 100 shots": _share("share"),
                 "Points in 100": lambda row: signed_in(row, "points_per_100"),
             },
         )
@@ -216,12 +219,11 @@ class _Numbers:
             self._own(self.ladder.zones),
             {
                 "Side and depth": place,
-                "Shots": lambda row: f"{row['n_shots']:,}",
-                "Rallies": lambda row: f"{row['n_rallies']:,}",
-                "Share": _share("share", "share_low", "share_high"),
+                **_SHOTS,
+                "Share": _share("share"),
                 "Gap": gap,
-                "Attacked": _share("attack_share", "attack_share_low", "attack_share_high"),
-                "Rallies won": _share("win_rate", "win_rate_low", "win_rate_high"),
+                "Attacked": _share("attack_share"),
+                "Rallies won": _share("win_rate"),
             },
         )
 
@@ -244,8 +246,7 @@ class _Numbers:
             rows,
             {
                 "Shot": shot,
-                "Shots": lambda row: f"{row['n_shots']:,}",
-                "Rallies": lambda row: f"{row['n_rallies']:,}",
+                **_SHOTS,
                 "Loose next": lambda row: f"{100 * row['share']:.0f}",
                 "Other shots": lambda row: f"{100 * row['matched_share']:.0f}",
                 "Difference": lambda row: signed_in(row, "difference", times=100),
@@ -266,9 +267,9 @@ class _Numbers:
             self._own(self.ladder.effects),
             {
                 "Combination": lambda row: stroke_words(row["combination"]),
-                "Played on": lambda row: f"{row['played_on']:,}",
-                "Another way": lambda row: f"{row['another_way']:,}",
-                "Rallies": lambda row: f"{row['n_rallies']:,}",
+                "Played on": _count("played_on"),
+                "Another way": _count("another_way"),
+                "Rallies": _count("n_rallies"),
                 "Difference": lambda row: signed_in(row, "difference", times=100),
                 "Points a game": lambda row: signed_in(row, "points_a_game", 2),
                 "p": adjusted,
@@ -286,10 +287,9 @@ class _Numbers:
             self._own(self.ladder.placement),
             {
                 "Shot": lambda row: stroke_words(row["side"], row["stroke"]),
-                "Shots": lambda row: f"{row['n_shots']:,}",
-                "Rallies": lambda row: f"{row['n_rallies']:,}",
-                "On target": _share("share", "share_low", "share_high"),
-                "Faults": lambda row: f"{row['faults']:,}",
+                **_SHOTS,
+                "On target": _share("share"),
+                "Faults": _count("faults"),
                 "Off the wall": lambda row: signed_in(row, "out_m", 2),
                 "Too long": lambda row: signed_in(row, "long_m", 2),
             },
@@ -324,8 +324,8 @@ class _Numbers:
             rows,
             {
                 "Shot": lambda row: stroke_words(row["side"], row["stroke"]),
-                "Heights": lambda row: f"{row['n_shots']:,}",
-                "In the tin": _share("tin_share", "tin_share_low", "tin_share_high"),
+                "Heights": _count("n_shots"),
+                "In the tin": _share("tin_share"),
                 "Mean height": lambda row: height(row, "mean_m", "mean_low_m", "mean_high_m"),
                 "Scatter": lambda row: height(row, "sd_m", "sd_low_m", "sd_high_m"),
                 "Best height": advice,

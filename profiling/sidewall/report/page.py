@@ -11,8 +11,6 @@ from sidewall.report.views import Content
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["render_index", "render_page", "render_sheet"]
-
 
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
@@ -39,40 +37,18 @@ def _style() -> Any:
 
 
 def render_page(content: Content) -> str:
-    """Write one player's page as HTML.
-
-    Parameters
-    ----------
-    content
-        From :func:`~sidewall.report.content.gather`.
-    """
+    """Write one player's page, from `gather`, as HTML."""
     template = _environment().get_template("page.html.j2")
     return template.render(page=content, style=_style())
 
 
 def render_sheet(sheet: Sheet, initials: bool = False) -> str:
-    """Write one player's court sheet as HTML.
-
-    Parameters
-    ----------
-    sheet
-        From :func:`~sidewall.report.sheet.make_sheet`.
-    initials
-        Said on the page: initials stand for names.
-    """
+    """Write one player's sheet as HTML; it says where initials stand for names."""
     template = _environment().get_template("sheet.html.j2")
     return template.render(sheet=sheet, initials=initials, style=_style())
 
 
 def render_index(links: list[tuple[str, str, str]], counts: str) -> str:
-    """Write the page that lists everyone's reports.
-
-    Parameters
-    ----------
-    links
-        Player, file name and a line of words of each report.
-    counts
-        What the log holds, in words.
-    """
+    """Write the page that lists everyone's reports: player, file name, a line of words of each."""
     template = _environment().get_template("index.html.j2")
     return template.render(links=links, counts=counts, style=_style())

@@ -20,8 +20,6 @@ from sidewall.errors import DataError
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["Drawn", "inline"]
-
 #: An SVG beyond so many bytes gives way to a PNG, if that is smaller.
 _LONGEST_SVG: Final = 160_000
 _DPI: Final = 180
@@ -58,30 +56,19 @@ def _drawing() -> Iterator[None]:
         yield
 
 
-def inline(
-    draw: Callable[..., Any], size: tuple[float, float], rows: int = 1, png: bool = False
-) -> Drawn | None:
+def inline(draw: Callable[..., Any], size: tuple[float, float], png: bool = False) -> Drawn | None:
     """Draw into fresh axes and return the picture; None where the data do not allow it.
 
-    Parameters
-    ----------
-    draw
-        Takes ``ax``: axes, or an array of axes where there are several rows.
-    size
-        Width and height, inches.
-    rows
-        Rows of axes.
-    png
-        Whether the drawing is known to be too large as an SVG, which is then not tried.
+    `draw` takes ``ax``. The size is in inches; with `png` the drawing is known to be too large as
+    an SVG, which is then not tried.
     """
     from matplotlib.figure import Figure  # noqa: PLC0415
 
     with _drawing():
         # Not pyplot's: a notebook's own figures and backend stay as they are.
         figure = Figure(figsize=size, layout="constrained")
-        axes = figure.subplots(rows, 1, squeeze=False).ravel()
         try:
-            draw(ax=axes if rows > 1 else axes[0])
+            draw(ax=figure.subplots())
         except DataError:
             return None
         return _encode(figure, png)

@@ -18,8 +18,6 @@ from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.report.views import Example, Link, RallyList
 
-__all__ = ["Rallies", "check_videos", "clock"]
-
 _KEY: Final = ["match", "game", "rally"]
 #: Examples that a claim shows.
 MOST_EXAMPLES: Final = 5
@@ -36,19 +34,9 @@ def clock(seconds: float) -> str:
 
 
 def check_videos(videos: Mapping[str, str | Path], matches: Sequence[str]) -> dict[str, Path]:
-    """Check which video belongs to which match.
+    """Check which video belongs to which match of the log.
 
-    Parameters
-    ----------
-    videos
-        File by name of the match.
-    matches
-        Of the log.
-
-    Raises
-    ------
-    DataError
-        If a match is not in the log, or the video is no file of this machine.
+    A DataError if a match is not in it, or the video is no file of this machine.
     """
     found = {}
     for match, video in videos.items():
@@ -65,24 +53,10 @@ def check_videos(videos: Mapping[str, str | Path], matches: Sequence[str]) -> di
 
 
 class Rallies:
-    """Collects the rallies of one page.
+    """Collects the rallies of one page: `lists`, and `behind`, every rally behind one.
 
-    Parameters
-    ----------
-    shots : DataFrame
-        The log.
-    videos : mapping of str to Path
-        Video files by match.
-    page : Path, optional
-        Where the page will lie; addresses of videos are told from there.
-    words : GapWords, optional
-        The reader's unit; centimetres by default.
-
-    Attributes
-    ----------
-    lists : list of RallyList
-    behind : DataFrame
-        Every rally behind a list: match, game, rally, ``title`` and ``best``.
+    That has match, game, rally, ``title`` and ``best``. `videos` are by match, their addresses told
+    from where the page will lie.
     """
 
     def __init__(
@@ -111,16 +85,9 @@ class Rallies:
     ) -> Link | None:
         """Add a list, the best examples first; None where there are no shots.
 
-        Parameters
-        ----------
-        key
-            Words of the program, not of the log, for the anchor.
-        title
-            What the rallies show.
-        shots
-            The shots behind the claim, with match, game, rally and shot.
-        words
-            A line for each of the first shots; what is seen by default.
+        The key, words of the program and not of the log, is for the anchor; the shots behind the
+        claim have match, game, rally and shot; `words` are a line for each of the first, by default
+        what is seen.
         """
         if not len(shots):
             return None
@@ -170,23 +137,9 @@ class Rallies:
     def write_clips(self, page: Path) -> tuple[list[tuple[str, str]], list[Path]]:
         """Write chapters and times of the best examples, and the rest as one table.
 
-        Parameters
-        ----------
-        page
-            The folder beside it is called as it and ``-clips``.
-
-        Returns
-        -------
-        links : list of (str, str)
-            Words, and path from the page, of each file.
-        files : list of Path
-
-        Raises
-        ------
-        DataError
-            If the log has no times, or there are no rallies.
-        WriteError
-            If a file cannot be written.
+        The folder beside the page is called as it and ``-clips``. Returned are the links, words and
+        a path from the page, and the files. A DataError if the log has no times, or there are no
+        rallies.
         """
         folder, behind = page.parent / f"{page.stem}-clips", self.behind
         if not len(behind):

@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from sidewall.report.views import Content
     from sidewall.worklist import Efforts
 
-__all__ = ["Report", "WrittenReport", "write_report"]
-
 
 @dataclass
 class WrittenReport:

@@ -29,8 +29,6 @@ from sidewall.worklist import drill_for
 from sidewall.worklist.items import COMBINATION
 from sidewall.worklist.worklist import NOT_KNOWN
 
-__all__ = ["SECTIONS", "Pages"]
-
 #: As wide as a phone shows at the size that its letters are drawn in, inches.
 _WIDE: Final = 4.4
 _FUNNEL: Final = 5.6
@@ -50,20 +48,8 @@ SECTIONS: Final = (
 class Pages:
     """Makes the sections of one player.
 
-    Parameters
-    ----------
-    ladder
-        Fitted.
-    player
-        Whose report.
-    sheet
-        The player's court sheet: its numbers are the numbers.
-    lengths
-        Of the reader.
-    board_width_m
-        For axes in boards.
-    rallies
-        Takes the rallies behind each claim.
+    The player's court sheet goes before: its numbers are the numbers. `rallies` takes those behind
+    each claim; the width of a board is for axes in boards.
     """
 
     def __init__(
@@ -124,7 +110,10 @@ class Pages:
                 link = self.rallies.add(f"tape-{side}-{family}".replace(" ", "-"), title, nearest)
             tables = ThresholdTables(answers, curves, used, None if tape.chart else rules)
             draw = partial(draw_threshold, tables, side, family, self.words, strip=False)
-            says = tape.chart or _rule_says(tape.says)
+            rule = (
+                f"{_capital(tape.says)}." if " any " in tape.says else f"Attack from {tape.says}."
+            )
+            says = tape.chart or rule
             shows = "the chance of winning the rally against the gap, attacking and resetting"
             found += self._picture(draw, (_WIDE, 3.3), cell, says, shows, link)
         read = (
@@ -344,7 +333,7 @@ class Pages:
         for k, (one, tries) in enumerate(tried, start=1):
             if len(tries) < _LEAST_TRIES:
                 continue
-            table = funnel_table(tries, one.steps, None, self.ladder.level)
+            table = funnel_table(tries, one.steps, (), self.ladder.level)
             done = tries.sort_values("reached", ascending=False, kind="stable")
             name = f"{one.name[:1].upper()}{one.name[1:]}"
             words = [
@@ -444,10 +433,6 @@ _WOULD_TELL: Final = (
 
 def _capital(words: str) -> str:
     return f"{words[:1].upper()}{words[1:]}"
-
-
-def _rule_says(says: str) -> str:
-    return f"{_capital(says)}." if " any " in says else f"Attack from {says}."
 
 
 def _goal(row: dict[Any, Any]) -> str:

@@ -26,8 +26,6 @@ from sidewall.worklist import CAUTIONS, MOVE_ON, drill_for
 from sidewall.worklist.items import COMBINATION
 from sidewall.worklist.worklist import MAY_BE_NOTHING, WORTH
 
-__all__ = ["Sheet", "Tape", "make_sheet"]
-
 Cell = tuple[str, str]
 
 #: How far from the tape a feed is clearly loose or clearly tight: three times the usual error
@@ -53,21 +51,10 @@ _CHANGES: Final = (
 class Tape:
     """The rule of one side and way of meeting the ball.
 
-    Attributes
-    ----------
-    side, met : str
-    at_m : float
-        Where the tape lies, metres from the side wall; NaN without a tape.
-    says, boards : str
-        The gap, or what there is in its place; in boards where their width is known.
-    changes : list of (str, str)
-        Situation, and from which gap to attack there.
-    shot : str
-        Which attack to play off a loose ball.
-    alike : list of str
-        Attacks that may be as good.
-    chart : str
-        What to chart where nothing is known; else empty.
+    The tape lies `at_m` metres from the side wall, NaN without one; `says` is the gap, or what
+    there is in its place, and `boards` the same in boards. `changes` are situations, and from which
+    gap to attack there; `shot` is the attack to play off a loose ball, `alike` those that may be as
+    good; `chart` is what to chart where nothing is known.
     """
 
     side: str
@@ -135,12 +122,8 @@ def make_sheet(
 ) -> Sheet:
     """Make the sheet of a player.
 
-    Raises
-    ------
-    DataError
-        If the model does not know the player.
-    UnitError
-        If the unit is unknown, or boards are asked for and their width is not known.
+    A DataError if the model does not know the player; a UnitError if the unit is unknown, or boards
+    are asked for and their width is not known.
     """
     player = known_player(ladder.value, player)
     board_width_m = board_width_of(ladder.value, player, board_width_m)

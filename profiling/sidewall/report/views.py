@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 
 from sidewall.report.sheet import Sheet
 
-__all__ = ["Content", "Example", "Line", "Link", "NumberTable", "Picture", "RallyList", "Section"]
-
 
 @dataclass(frozen=True)
 class Link:

@@ -11,25 +11,9 @@ import pandas as pd
 from sidewall.court.units import GapWords
 from sidewall.numbers import count, signed_interval
 
-__all__ = [
-    "Lengths",
-    "counts_words",
-    "date_words",
-    "signed_in",
-    "stroke_words",
-]
-
 
 class Lengths:
-    """Writes lengths in the reader's unit, and in boards beside it where their width is known.
-
-    Parameters
-    ----------
-    unit
-        cm, in, m or boards.
-    board_width_m
-        Of the player's courts, where they share one.
-    """
+    """Writes lengths in the reader's unit, and in boards beside it where their width is known."""
 
     def __init__(self, unit: str, board_width_m: float | None) -> None:
         self.main = GapWords(unit, board_width_m)

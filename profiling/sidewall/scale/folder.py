@@ -49,21 +49,9 @@ _MEND: Final = "read the log with read_shots, and write what it gives"
 
 
 def check_rules(shots: pd.DataFrame, court: Court, where: str) -> None:
-    """Refuse a table that the reader would not have given.
+    """Refuse a table of canonical columns that the reader would not have given.
 
-    Parameters
-    ----------
-    shots : DataFrame
-        Canonical columns; names of players in one list of categories.
-    court : Court
-        The court that lengths must fit into.
-    where : str
-        Name of the file, for messages.
-
-    Raises
-    ------
-    LogError
-        Naming the first row that breaks a rule, and how many do.
+    A LogError names the file, the first row that breaks a rule, and how many do.
     """
     if not len(shots):
         return
@@ -183,17 +171,8 @@ def on_cluster(
 ) -> Iterator[Any]:
     """Apply a task to every file on a cluster, and give the results in order.
 
-    A worker that is lost loses nothing: its files are read again by the others.
-
-    Parameters
-    ----------
-    scheduler : str or distributed.Client
-        Address of a scheduler, or a client of one.
-
-    Raises
-    ------
-    DataError
-        When dask.distributed is not installed, or a worker cannot load the task.
+    A worker that is lost loses nothing: its files are read again by the others. A DataError when
+    dask.distributed is not installed, or a worker cannot load the task.
     """
     try:
         import cloudpickle  # type: ignore[import-untyped]  # noqa: PLC0415 - of the extra
@@ -329,17 +308,8 @@ def from_parquet(
 class ShotFolder:
     """A log in parts; see :func:`from_parquet`.
 
-    Attributes
-    ----------
-    files : tuple of Path
-    players : tuple of str
-        Sorted; the categories of player and opponent in every part.
-    chosen : tuple of str
-        Columns that are read.
-    shots : int
-        Shots in all parts.
-    scheduler : int, str, distributed.Client or None
-    court : Court
+    `players`, sorted, are the categories of player and opponent in every part; `chosen` are the
+    columns that are read; `shots` counts those of all parts.
     """
 
     files: tuple[Path, ...]
@@ -355,13 +325,7 @@ class ShotFolder:
         return list(self.chosen)
 
     def read(self, part: int) -> pd.DataFrame:
-        """One part as a canonical shot table.
-
-        Raises
-        ------
-        LogError
-            When the file cannot be read, or holds what a log must not.
-        """
+        """One part as a canonical shot table; a LogError when it holds what a log must not."""
         return read_part(self.files[part], self.players, self.chosen, self.court)
 
     def each(self, function: Callable[[pd.DataFrame], Any]) -> Iterator[Any]:

@@ -93,19 +93,9 @@ def kinds_of_columns(schema: pa.Schema) -> dict[str, str]:
 
 
 def to_shots(table: pa.Table, players: list[str], where: str) -> pd.DataFrame:
-    """The canonical table of one part.
+    """The canonical table of the part `where`; `players` are all of the log, sorted.
 
-    Parameters
-    ----------
-    players : list of str
-        Every player of the log, sorted.
-    where : str
-        Name of the part, for messages.
-
-    Raises
-    ------
-    LogError
-        When a column holds a word that it must not, or a number is missing or not whole.
+    A LogError when a column holds a word that it must not, or a number is missing or not whole.
     """
     kinds = kinds_of_columns(table.schema)
     columns: dict[str, Any] = {}

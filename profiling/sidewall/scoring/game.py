@@ -17,13 +17,7 @@ from sidewall.errors import DataError
 
 
 def read_pair(name: str, given: Any) -> tuple[int, int]:
-    """Read a score such as ``(7, 4)``: the player's first, the opponent's second.
-
-    Raises
-    ------
-    DataError
-        If it is not two whole numbers from 0 up.
-    """
+    """Read a score such as ``(7, 4)``: the player's first, the opponent's second."""
     try:
         a, b = (index(number) for number in given)
     except (TypeError, ValueError):
@@ -115,12 +109,8 @@ class MatchExpectation:
 class Tally:
     """Quantities whose expectation a game is asked for; the first is always the win.
 
-    Attributes
-    ----------
-    rally, won, lost : ndarray, shape (k, 1)
-        What each quantity gains by a rally, by a point won and by a point lost.
-    end : callable
-        What each quantity gains, shape (k, 1), when the game ends at the score given.
+    What each gains by a rally, by a point won and by a point lost, and when the game ends at a
+    score, (k, 1).
     """
 
     rally: Floats
@@ -173,15 +163,9 @@ _STEP: Final = 1e-30
 
 @dataclass(frozen=True)
 class Chances:
-    """Chances of winning a rally, flat, with the shape that answers go back to.
+    """Chances of winning a rally one serves and one receives, flat, (n,); complex for a derivative.
 
-    Attributes
-    ----------
-    serve, receive : ndarray, shape (n,)
-        Chance of winning a rally one serves and a rally one receives. Complex while a
-        derivative is taken.
-    shape : tuple of int
-        Joint shape of what was given.
+    `shape` is the one that answers go back to.
     """
 
     serve: Array
@@ -209,12 +193,8 @@ class Chances:
     def shifted(self, on: Shifted) -> Chances:
         """Step into the imaginary direction, to read a derivative from.
 
-        Source: Squire & Trapp 1998, SIAM Review 40:110-112.
-
-        Raises
-        ------
-        DataError
-            Also if `on` is not known, or the receiver wins every rally.
+        Source: Squire & Trapp 1998, SIAM Review 40:110-112. A DataError also if the receiver wins
+        every rally.
         """
         if on not in get_args(Shifted):
             raise DataError(f"on={on!r} is not known; use {', '.join(get_args(Shifted))}.")
@@ -240,13 +220,7 @@ class Chances:
 
 
 def read_chances(p_serve: ArrayLike, p_receive: ArrayLike) -> Chances:
-    """Check both probabilities and bring them to one shape.
-
-    Raises
-    ------
-    DataError
-        If a probability is no number or outside 0 to 1, or the shapes do not go together.
-    """
+    """Check both probabilities, each from 0 to 1, and bring them to one shape."""
     serve, receive = _checked("p_serve", p_serve), _checked("p_receive", p_receive)
     try:
         serve, receive = np.broadcast_arrays(serve, receive)
@@ -501,11 +475,6 @@ class Game(ABC):
             )
         if serving is not None and not isinstance(serving, (bool, np.bool_)):
             raise DataError(f"serving={serving!r}: give True, False or None.")
-
-
-def read_score(score: Any) -> Score:
-    """Read points, the player's first."""
-    return read_pair("score", score)
 
 
 def refuse_endless(found: Array, chances: Chances, what: str) -> None:

@@ -18,7 +18,7 @@ from sidewall.scoring.game import (
     Tally,
     mix,
     read_chances,
-    read_score,
+    read_pair,
     read_whole,
 )
 
@@ -64,7 +64,7 @@ class PointARally(Game):
 
     def check_score(self, score: Score, serving: bool | None) -> Score:
         """Return the score as two integers, or raise `DataError` if it cannot be played on."""
-        a, b = read_score(score)
+        a, b = read_pair("score", score)
         self._check_serving((a, b), serving)
         high, low = max(a, b), min(a, b)
         rule = f"point-a-rally to {self.to}, {('one', 'two')[self.clear - 1]} clear"
@@ -149,9 +149,6 @@ def _deuce(chances: Chances, to: int, tally: Tally) -> Array:
     )
 
 
-RECEIVING, SERVING = 0, 1
-
-
 @dataclass(frozen=True)
 class HandInHandOut(Game):
     """Hand-in-hand-out scoring: the server scores, the receiver wins the serve.
@@ -198,7 +195,7 @@ class HandInHandOut(Game):
 
     def check_score(self, score: Score, serving: bool | None) -> Score:
         """Return the score as two integers, or raise `DataError` if it cannot be played on."""
-        a, b = read_score(score)
+        a, b = read_pair("score", score)
         self._check_serving((a, b), serving)
         high, low = max(a, b), min(a, b)
         longer = low >= self.to - 1 and self.choice != self.to

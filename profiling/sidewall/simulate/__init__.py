@@ -2,6 +2,7 @@
 
 from sidewall.simulate.charter import chart_in_short, second_charter, to_log
 from sidewall.simulate.dress import simulate_shots
+from sidewall.simulate.pair import Pair
 from sidewall.simulate.play import play_matches, round_robin
 from sidewall.simulate.scenario import (
     Scenario,
@@ -11,7 +12,6 @@ from sidewall.simulate.scenario import (
     write_demo,
 )
 from sidewall.simulate.truth import (
-    Pair,
     as_table,
     crossing_gap,
     occupancy,

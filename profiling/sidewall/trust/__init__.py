@@ -1,11 +1,9 @@
 """Intervals one can trust: what could overturn them, and checks that they hold."""
 
 from sidewall.trust.attack_effect import attack_effect as attack_effect
-from sidewall.trust.doubly_robust import DoublyRobust as DoublyRobust
 from sidewall.trust.doubly_robust import doubly_robust as doubly_robust
 from sidewall.trust.overlap import REASONS as REASONS
 from sidewall.trust.overlap import Overlap as Overlap
-from sidewall.trust.overlap import Reasons as Reasons
 from sidewall.trust.overlap import choice_overlap as choice_overlap
 from sidewall.trust.overlap import logged_reasons as logged_reasons
 from sidewall.trust.ranks import RankCheck as RankCheck

@@ -188,13 +188,7 @@ def _band(model: TightnessModel, band: pd.DataFrame, columns: Array, z: float) -
 
 
 def _carried(X: Array, attack: Bools) -> Bools:
-    """Columns that can be told within both choices.
-
-    Raises
-    ------
-    DataError
-        When there are too many of them for the shots.
-    """
+    """Columns that can be told within both choices; refuses too many of them for the shots."""
     keep = independent_columns(X)
     for group in (attack, ~attack):
         some = independent_columns(X[group][:, keep])

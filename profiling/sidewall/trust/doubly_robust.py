@@ -57,19 +57,9 @@ def independent_columns(X: Array) -> Bools:
 
 
 def chance_of_choice(chosen: Array, X: Array, link: Link = "logit") -> Any:
-    """Fit the chance of being chosen.
+    """Fit the chance of being chosen, 0 or 1, to independent columns with an intercept, (n, p).
 
-    Parameters
-    ----------
-    chosen : ndarray of 0 and 1, shape (n,)
-    X : ndarray, shape (n, p)
-        With an intercept; independent columns.
-    link : {"logit", "probit"}
-
-    Raises
-    ------
-    SeparationError
-        When some mixture of columns tells the choice without fault.
+    A SeparationError when some mixture of columns tells the choice without fault.
     """
     from statsmodels.discrete.discrete_model import Logit, Probit  # noqa: PLC0415 - slow
     from statsmodels.tools.sm_exceptions import (  # noqa: PLC0415

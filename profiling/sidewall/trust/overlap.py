@@ -273,13 +273,7 @@ def choice_overlap(
 
 
 def own_shots(used: pd.DataFrame, player: str | None) -> pd.DataFrame:
-    """Choose a player's shots, and refuse too few of a choice.
-
-    Raises
-    ------
-    DataError
-        When the player has none, or there are fewer than 20 attacks or resets.
-    """
+    """Choose a player's shots, and refuse fewer than 20 attacks or resets."""
     if player is not None:
         known = sorted(used["player"].astype(str).unique())
         if player not in known:
@@ -295,13 +289,7 @@ def own_shots(used: pd.DataFrame, player: str | None) -> pd.DataFrame:
 
 
 def band_edges(bands_m: Sequence[float]) -> Array:
-    """Check edges of gap bands.
-
-    Raises
-    ------
-    DataError
-        When there are fewer than two, or they do not rise.
-    """
+    """Check edges of gap bands: at least two, and rising."""
     edges = check_lengths_m(bands_m, "bands_m")
     if len(edges) < 2 or not (np.diff(edges) > 0).all():
         raise DataError(f"bands_m is {list(bands_m)}; give two edges or more, rising, in metres")

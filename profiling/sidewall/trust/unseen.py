@@ -41,13 +41,7 @@ def draws_at(
 
 
 def position(model: TightnessModel, player: str) -> int:
-    """Position of a player in the model.
-
-    Raises
-    ------
-    DataError
-        With the names it knows.
-    """
+    """Position of a player in the model; a DataError with the names it knows."""
     model.need_fit()
     return model.players_.index(check_player(player, model.players_))
 
@@ -335,12 +329,9 @@ def _tilt_words(answer: dict[Any, Any], gap: float, tilt: float, write: GapWords
     if np.isnan(tilt):
         return "no constant tilt moves it there within the gaps met"
     how = "easier" if tilt > 0 else "harder"
-    reason = f"if balls that were attacked were {how} by {_points(abs(tilt))} rallies in 100"
+    points, digits = abs(tilt), 0 if abs(tilt) >= 9.5 else 1
+    reason = f"if balls that were attacked were {how} by {points:.{digits}f} rallies in 100"
     if status == CROSSES:
         here = write.gap(answer["threshold_m"])
         return f"the threshold would move from {here} to {write.gap(gap)} {reason}"
     return f"{status!r} would no longer hold at {write.gap(gap)} {reason}"
-
-
-def _points(value: float) -> str:
-    return f"{value:.0f}" if value >= 9.5 else f"{value:.1f}"

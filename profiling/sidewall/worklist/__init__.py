@@ -1,10 +1,9 @@
 """What is worth training first: points a game to gain, over the effort that it takes."""
 
-from sidewall.worklist.items import CAUTIONS as CAUTIONS
+from sidewall.placement.practice import CAUTIONS as CAUTIONS
 from sidewall.worklist.items import DEFAULT_EFFORT as DEFAULT_EFFORT
 from sidewall.worklist.items import ITEM_WORDS as ITEM_WORDS
 from sidewall.worklist.items import MOVE_ON as MOVE_ON
-from sidewall.worklist.items import Drill as Drill
 from sidewall.worklist.items import Efforts as Efforts
 from sidewall.worklist.items import drill_for as drill_for
 from sidewall.worklist.items import read_efforts as read_efforts

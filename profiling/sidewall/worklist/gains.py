@@ -40,24 +40,14 @@ _Z: Final = 1.959964
 
 @dataclass(frozen=True)
 class Measure:
-    """Shots of one kind.
+    """Shots of one kind: `row`, (m,), in the ladder's table, rising.
 
-    Attributes
-    ----------
-    item : str
-    row : ndarray of int, shape (m,)
-        Rows of the ladder's table, rising.
-    value, expected : ndarray, shape (m,)
-        More is better. For a value measure in chances of winning the rally, for a share
-        measure 0 or 1 (or -1 for what there should be less of).
-    drawn : ndarray, shape (draws, players)
-        Sums of value minus expectation in every redrawn set of rallies, with what a ball is
-        worth and what is to be expected found anew in each.
-    scale : float
-        Of the prior on the spread between players.
-    worth, worth_error : float
-        What one of it is worth in chances of winning the rally; 1 and 0 for a value measure.
-    share : bool
+    `value` and `expected`, (m,): more is better. For a value measure in chances of winning the
+    rally, for a `share` measure 0 or 1 (or -1 for what there should be less of). `drawn`, (draws,
+    players), are sums of value minus expectation in every redrawn set of rallies, with what a ball
+    is worth and what is to be expected found anew in each. `scale` is that of the prior on the
+    spread between players; `worth` what one of it is worth in chances of winning the rally, 1 for a
+    value measure.
     """
 
     item: str
@@ -72,14 +62,7 @@ class Measure:
 
 
 def measures(ladder: Ladder) -> tuple[list[Measure], dict[str, str]]:
-    """All measures that the log can tell, and why the others cannot be told.
-
-    Returns
-    -------
-    found : list of Measure
-    missing : dict of str to str
-        By item: the reason.
-    """
+    """All measures that the log can tell, and by item why the others cannot be told."""
     found, missing = _values(ladder), {}
     makers: dict[str, Callable[[Ladder], Measure]] = {
         "length_on_target": _length_on_target,
@@ -242,20 +225,10 @@ HALF: Final[dict[str, str]] = {
 class Gain:
     """What all players would gain by one item.
 
-    Attributes
-    ----------
-    item, target : str
-    points : ndarray, shape (draws, players)
-        Rallies won more a game; missing where not known.
-    standing : Standing
-    now, goal : ndarray, shape (players,)
-        In 100 such shots: points against the ladder's average, or how many there are.
-    share : bool
-        Whether `now` and `goal` are shares.
-    row, loss : ndarray, shape (m,)
-        The shots that the item rests on, and what each gave against expectation.
-    why : str
-        Why it is not known, where it is known for nobody.
+    `points`, (draws, players), are rallies won more a game, missing where not known; `now` and
+    `goal`, (players,), in 100 such shots: points against the ladder's average, or how many there
+    are where it is a `share`. The item rests on the shots `row`, which lost `loss` against
+    expectation, both (m,). `why` it is not known, where it is known for nobody.
     """
 
     item: str
@@ -283,10 +256,7 @@ def measure_gain(
 ) -> Gain:
     """Points a game by one measure.
 
-    Parameters
-    ----------
-    other : Standing or None
-        Of the player's other side, which is the target on a ladder of fewer than four.
+    `other` is the player's other side, which is the target on a ladder of fewer than four.
     """
     total = ladder.sums(one.row, one.value - one.expected)[0]
     own = standing(ladder, one.row, total, one.drawn, one.scale, rng)
@@ -329,14 +299,8 @@ def decision_gains(
     """Points a game by forced attacks, and by loose balls passed up.
 
     What such decisions cost, over all shots that could be judged, under draws of the curves'
-    coefficients and of the rallies. Which shots they are is settled once, by the confidence
-    sets.
-
-    Parameters
-    ----------
-    judged : DataFrame
-        From `decisions` on the ladder's own shots, with ``row``.
-    target : {"quartile", "half"}
+    coefficients and of the rallies. Which shots they are is settled once, by the confidence sets:
+    `judged` is from `decisions` on the ladder's own shots, with ``row``.
     """
     row = judged["row"].to_numpy()
     code = judged["decision"].astype(str).to_numpy()

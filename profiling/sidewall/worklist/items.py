@@ -14,7 +14,6 @@ from typing import Any, Final, NamedTuple
 from sidewall.arguments import near, read_toml
 from sidewall.errors import DataError
 from sidewall.files import write_file
-from sidewall.placement.practice import PRACTICE_CAUTIONS
 
 #: A combination's item is called this and its name.
 COMBINATION: Final = "combination: "
@@ -56,35 +55,21 @@ def item_words(item: str) -> ItemWords:
 
 
 def check_item(item: str, where: str = "") -> str:
-    """Return the item's name if there is such an item.
-
-    Raises
-    ------
-    DataError
-        With the closest known name.
-    """
+    """Return the item's name; a DataError with the closest if there is no such item."""
     if item in ITEM_WORDS or (item.startswith(COMBINATION) and item != COMBINATION):
         return item
     raise DataError(f"{where}there is no item {item!r}; {near(item, list(ITEM_WORDS))}")
 
 
-#: Said beside every work list (common practice, no source).
-CAUTIONS: Final = PRACTICE_CAUTIONS
 #: The mark to move on from a stage (common practice, no source).
 MOVE_ON: Final = "8 of 10, twice"
 
 
 @dataclass(frozen=True)
 class Drill:
-    """A drill family (common practice, no source).
+    """A drill family (common practice, no source): simple and fed, then varied, then in a game.
 
-    Attributes
-    ----------
-    name, aim : str
-    simple, varied, game : str
-        The progression: simple and fed, then varied, then in a conditioned game.
-    court : str
-        The drill in a line or two, with the player's own numbers to be filled in.
+    `court` is the drill in a line or two, with the player's own numbers to be filled in.
     """
 
     name: str
@@ -107,13 +92,7 @@ def _families() -> dict[str, Drill]:
 
 
 def drill_for(item: str) -> Drill:
-    """Drill family of an item.
-
-    Raises
-    ------
-    DataError
-        If there is no such item.
-    """
+    """Drill family of an item; a DataError if there is no such item."""
     return _families()[item_words(check_item(item)).drill]
 
 

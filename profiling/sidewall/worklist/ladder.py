@@ -43,14 +43,8 @@ _MOST_NUMBERS: Final = 20_000_000
 class Redrawn:
     """A number of every shot: as charted, and in every redrawn set of rallies.
 
-    Attributes
-    ----------
-    fixed : ndarray, shape (n,)
-        The part that is the same in every set.
-    basis : sparse matrix, shape (n, q)
-    estimate : ndarray, shape (q,)
-        Of what the basis stands for; a shot's number is ``fixed + basis @ estimate``.
-    drawn : ndarray, shape (draws, q)
+    It is ``fixed + basis @ estimate``: `fixed`, (n,), is the same in every set; `basis` is sparse,
+    (n, q); what it stands for is estimated, (q,), and `drawn`, (draws, q).
     """
 
     fixed: Array
@@ -99,30 +93,11 @@ def values_left(
 class Ladder:
     """A log of whole rallies, every shot with the chance of winning that it left behind.
 
-    Parameters
-    ----------
-    shots : DataFrame
-        Whole rallies.
-    model : TightnessModel
-        Its value of a ball is used where it has one.
-    draws : int
-        Redrawn sets of rallies, shared by all items and players.
-
-    Attributes
-    ----------
-    table : DataFrame
-        Features.
-    after : Redrawn
-        Of every shot, 1 or 0 where the rally ended, else the chance of winning with the ball
-        that was left; see `values_left`.
-    columns : ShotColumns
-        The same shots for combinations.
-    names : list of str
-    player, rally : ndarray of int, shape (n,)
-    weights : ndarray, shape (draws, rallies)
-        How often each rally is drawn; within matches.
-    games, rallies, decided, won : ndarray, shape (players,)
-        Games, rallies, decided rallies, and those of them that were won.
+    The value of a ball is the model's where it has one. `table` are the features, and `columns` the
+    same shots for combinations; `after` is, of every shot, 1 or 0 where the rally ended, else the
+    chance of winning with the ball that was left, see `values_left`. `weights`, (draws, rallies),
+    are how often each rally is drawn within matches, in sets that all items and players share.
+    Games, rallies, those decided and those won are by player.
     """
 
     def __init__(
@@ -178,25 +153,12 @@ class Ladder:
         by: Sequence[str] = ("side", "family", "choice"),
         cell: Array | None = None,
     ) -> tuple[Array, Array]:
-        """Hold shots against what the ladder makes of the same balls.
+        """Hold shots, `row` (m,), against what the ladder makes of the same balls: numbers `value`.
 
-        Least squares along the gap (a restricted cubic spline) for each group of shots that
-        are alike in `by`, as a rule side, family and choice; a mean where a group is small.
-
-        Parameters
-        ----------
-        row : ndarray of int, shape (m,)
-        value : Redrawn
-            Numbers of these shots.
-        cell : ndarray of int, shape (m,), optional
-            To sum by; by player as a rule.
-
-        Returns
-        -------
-        expected : ndarray, shape (m,)
-            What the ladder makes of the same balls, as charted.
-        drawn : ndarray, shape (draws, cells)
-            Sums of value minus expectation in every redrawn set, the curve fitted anew.
+        Least squares along the gap (a restricted cubic spline) for each group of shots that are
+        alike in `by`, as a rule side, family and choice; a mean where a group is small. Returned
+        are what is expected as charted, (m,), and sums of value minus expectation in every redrawn
+        set, (draws, cells), the curve fitted anew; by player, or by `cell`, (m,).
         """
         cell, cells = (
             (self.player[row], len(self.names)) if cell is None else (cell, int(cell.max()) + 1)
@@ -247,13 +209,7 @@ class Ladder:
         return np.concatenate(found)
 
     def sums(self, row: Array, value: Array) -> tuple[Array, Array]:
-        """Sums of some shots' values by player: as charted, and in every redrawn set.
-
-        Returns
-        -------
-        total : ndarray, shape (players,)
-        drawn : ndarray, shape (draws, players)
-        """
+        """Sums of some shots' values, (players,), and in every redrawn set, (draws, players)."""
         from scipy import sparse  # noqa: PLC0415 - slow to load
 
         shape = (self.weights.shape[1], len(self.names))
@@ -297,19 +253,10 @@ _GRID: Final = 60
 
 @dataclass(frozen=True)
 class Standing:
-    """Standings of all players in one thing.
+    """Standings of all players in one thing; `known` where there are enough shots, (players,).
 
-    Attributes
-    ----------
-    known : ndarray of bool, shape (players,)
-        Players with enough shots.
-    n, rallies : ndarray of int, shape (players,)
-    raw : ndarray, shape (players,)
-        Mean residual as charted.
-    drawn : ndarray, shape (draws, players)
-        Draws of the mean residual, drawn toward the others; missing where not known.
-    a_game : ndarray, shape (draws, players)
-        Such shots a game.
+    `raw`, (players,), is the mean residual as charted, `drawn`, (draws, players), draws of it,
+    drawn toward the others and missing where not known; `a_game` counts such shots.
     """
 
     known: Bools
@@ -321,15 +268,9 @@ class Standing:
 
 
 def pooled_draws(raw: Array, drawn: Array, scale: float, rng: np.random.Generator) -> Array:
-    """Draws of standings, shape (draws, players), from charted means and redrawn ones.
+    """Draws of standings, (draws, players), from charted means and the same in redrawn rallies.
 
-    Parameters
-    ----------
-    raw : ndarray, shape (players,)
-    drawn : ndarray, shape (draws, players)
-        The same means in redrawn rallies.
-    scale : float
-        Of the half-normal prior on the spread between players.
+    `scale` is that of the half-normal prior on the spread between players.
     """
     draws, players = drawn.shape
     # a tiny floor: a player without a single error would else count as known exactly
@@ -360,18 +301,10 @@ def standing(
     scale: float,
     rng: np.random.Generator,
 ) -> Standing:
-    """Standings of all players from the residuals of some shots.
+    """Standings of all players from the residuals of some shots, `row`.
 
-    Parameters
-    ----------
-    row : ndarray of int, shape (m,)
-        Rows of the shots.
-    total : ndarray, shape (players,)
-        Sums of their values minus what is to be expected.
-    total_drawn : ndarray, shape (draws, players)
-        The same in redrawn rallies.
-    scale : float
-        Of the prior on the spread between players, in the residuals' unit.
+    `total`, (players,), are sums of their values minus what is to be expected, `total_drawn` the
+    same in redrawn rallies; `scale` is that of the prior, in the residuals' unit.
     """
     n, n_drawn = ladder.sums(row, np.ones(len(row)))
     pairs = np.unique(ladder.player[row] * ladder.weights.shape[1] + ladder.rally[row])

@@ -63,21 +63,10 @@ def scoring_of(shots: pd.DataFrame) -> Match:
 
 
 def match_gain(match: Match, share: float, rallies_per_game: float, points: Array) -> Array:
-    """How much more often a match is won with so many more points a game.
+    """How much more often a match is won with so many more `points` a game, by their shape.
 
-    Parameters
-    ----------
-    share : float
-        The player's share of the rallies now, serving and receiving alike.
-    rallies_per_game : float
-        Over which the points are spread.
-    points : ndarray
-        Rallies won more in a game of as many rallies.
-
-    Returns
-    -------
-    ndarray
-        Change of the chance of winning the match, same shape.
+    `share` is the player's share of the rallies now, serving and receiving alike; the points are
+    spread over `rallies_per_game`.
     """
     before = np.clip(share, _LEAST, 1.0 - _LEAST)
     flat = np.ravel(points)
@@ -101,20 +90,9 @@ _NOTHING: Final[dict[str, Any]] = {
 def threshold_columns(answers: pd.DataFrame, player: str, item: str) -> dict[str, Any]:
     """A player's threshold, the other side's, and the ladder's lower quartile.
 
-    Parameters
-    ----------
-    answers : DataFrame
-        From ``TightnessModel.thresholds()``.
-    player, item : str
-        An attack is judged after the bounce, where most attacks are played.
-
-    Returns
-    -------
-    dict
-        ``threshold_m`` with ``threshold_low_m`` and ``threshold_high_m``; ``other_side_m``;
-        ``ladder_quartile_m``, which a quarter of the players are below; and
-        ``threshold_is_worse``: higher than the one, the other, both, or empty. Missing for
-        items of neither side, and where not known.
+    An attack is judged after the bounce, where most attacks are played. ``ladder_quartile_m`` is
+    what a quarter of the players are below; ``threshold_is_worse``: higher than the one, the other,
+    both, or empty. All are missing for items of neither side, and where not known.
     """
     kind, _, side = item.partition("_")
     if side not in ("forehand", "backhand"):
@@ -122,7 +100,8 @@ def threshold_columns(answers: pd.DataFrame, player: str, item: str) -> dict[str
     known = answers["threshold_m"].notna()
     family = "volley" if kind == "volley" else "ground"
     cells = answers[answers["family"].isin([family, ALL_STROKES]) & known]
-    mine = _by_side(cells[cells["player"] == player])
+    own_cells = cells[cells["player"] == player].to_dict("records")
+    mine = {str(row["side"]): row for row in own_cells}
     if side not in mine:
         return dict(_NOTHING)
     own = mine.pop(side)
@@ -143,10 +122,6 @@ def threshold_columns(answers: pd.DataFrame, player: str, item: str) -> dict[str
         "ladder_quartile_m": quartile,
         "threshold_is_worse": " and ".join(worse),
     }
-
-
-def _by_side(cells: pd.DataFrame) -> dict[str, dict[Any, Any]]:
-    return {str(row["side"]): row for row in cells.to_dict("records")}
 
 
 _COLUMNS: Final = (

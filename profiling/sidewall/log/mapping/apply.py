@@ -35,18 +35,9 @@ _ANY_PX: Final = 1.0
 
 
 class Across:
-    """Adds to the cells of a log what follows from several columns.
+    """Adds to the cells of a log, which it changes, what follows from several columns.
 
-    Parameters
-    ----------
-    cells
-        Our columns so far; they are changed.
-    known
-        The map.
-    headings
-        Of their log.
-    rows : ndarray of int, shape (n,)
-        Their row of every shot.
+    `rows` is their row of every shot, shape (n,).
     """
 
     def __init__(
@@ -177,28 +168,11 @@ _COUNTED: Final = {"shot": ("match", "game", "rally"), "rally": ("match", "game"
 
 
 def apply_map(raw: RawLog, mapping: MapSource, court: Court | None = None) -> RawLog:
-    """Put a log's columns under our headings.
+    """Put a log's columns under our headings, one row a shot; several may share a line of the file.
 
-    Parameters
-    ----------
-    raw
-        The log as it stands in the file.
-    mapping
-        The map, or the file that holds it.
-    court
-        For coordinates measured from the right or the back wall, or the middle.
-
-    Returns
-    -------
-    RawLog
-        One row a shot; several may share a line of their file.
-
-    Raises
-    ------
-    LogError
-        If the map cannot be read, or names a column that the log does not have.
-    UnitError
-        If the map gives a length without its unit.
+    The court is for coordinates measured from the right or the back wall, or the middle. A
+    LogError if the map cannot be read, or names a column that the log does not have; a UnitError
+    if it gives a length without its unit.
     """
     known = read_map(mapping)
     headings = Headings(raw, known.name)

@@ -33,20 +33,10 @@ def plain(cell: Any) -> str:
 class Entry:
     """Where one of our columns comes from.
 
-    Parameters
-    ----------
-    column
-        Their heading; where a row is a rally, ``{n}`` in it stands for the number of the shot.
-    unit
-        Unit of a length; by default the one that the heading carries. For places also ``px``.
-    always
-        The value of every row, in place of a column.
-    count
-        Whether the rows are counted, in place of a column.
-    measured_from
-        Where a coordinate is measured from.
-    taken_from
-        For the gap: ``x``, the place of contact.
+    `column` is their heading; where a row is a rally, ``{n}`` in it is the number of the shot. In
+    its place stand `always`, the value of every row, or `count`, whether rows are counted. A
+    length has the `unit` that its heading carries by default, a place also ``px``.
+    `measured_from` is for a coordinate, `taken_from` for the gap: ``x``, the place of contact.
     """
 
     column: str | None = None
@@ -61,18 +51,8 @@ class Entry:
 class SequenceCell:
     """A cell that holds the shots of a rally one after the other.
 
-    Parameters
-    ----------
-    column
-        Their heading.
-    between
-        What stands between two shots.
-    parts
-        Our columns that a shot gives, in order; those at the end may be left out.
-    within
-        What stands between two parts of a shot.
-    unit
-        Unit of the gap, if it is one of the parts.
+    What stands `between` two shots, and `within` one between its `parts`: our columns, in order;
+    those at the end may be left out. `unit` is that of the gap, if it is one of them.
     """
 
     column: str

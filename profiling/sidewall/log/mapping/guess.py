@@ -148,7 +148,8 @@ def guess_map(path: Source, *, sheet: Sheet | None = None, **options: str | None
             column = stems[guess.place][1]
             lines.append(_line(name, (heading, column), guess))
             _collect(words, name, column)
-        lost = [group.headings[at] for at in range(len(stems)) if at not in _places(inside)]
+        taken = {guess.place for guess in inside.values()}
+        lost = [text for at, text in enumerate(group.headings) if at not in taken]
         lines += [f"# not used: {text!r}" for text in lost]
     lines += form.sequence_lines
     lines += [
@@ -170,10 +171,6 @@ def _abroad(name: str, unknown: list[str]) -> dict[str, str]:
         words for words in ABROAD.get(name, ()) if all(name_key(one) in words for one in unknown)
     ]
     return fits[0] if len(fits) == 1 else {}
-
-
-def _places(found: Mapping[str, Guess]) -> set[int]:
-    return {guess.place for guess in found.values()}
 
 
 def _assign(

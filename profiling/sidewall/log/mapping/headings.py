@@ -20,13 +20,7 @@ class Headings:
         self.used: set[int] = set()
 
     def find(self, heading: str) -> int | None:
-        """Place of a column, or None.
-
-        Raises
-        ------
-        LogError
-            If two columns have this heading.
-        """
+        """Place of a column, or None; a LogError if two columns have this heading."""
         texts = [text for text, _ in self.raw.columns]
         found = [at for at, text in enumerate(texts) if text == heading.strip()]
         if not found:
@@ -40,13 +34,7 @@ class Headings:
         return found[0] if found else None
 
     def column(self, heading: str, where: str) -> RawColumn:
-        """Return a column, which is used from then on.
-
-        Raises
-        ------
-        LogError
-            If there is none, or there are two.
-        """
+        """Return a column, which is used from then on; a LogError if there is not just one."""
         place = self.find(heading)
         if place is None:
             texts = [text for text, _ in self.raw.columns]

@@ -26,20 +26,10 @@ _NO_SHOT: Final = ("player", "opponent")
 
 @dataclass(frozen=True)
 class Cells:
-    """One of our columns as it comes out of their log.
+    """One of our columns as it comes out of their log, under their heading or headings together.
 
-    Parameters
-    ----------
-    column
-        Its cells.
-    label
-        Their heading, or their headings together.
-    unit
-        Unit of a length.
-    measured_from
-        Where a coordinate is measured from.
-    labels
-        Their heading of each row where it differs, shape (rows,).
+    `unit` is that of a length, `measured_from` for a coordinate, and `labels` their heading of each
+    row where it differs, (rows,).
     """
 
     column: RawColumn
@@ -130,21 +120,14 @@ def _together(
     return _cells(cells, label, given[0].entry, labels if len(names) > 1 else None)
 
 
-def _filled(cells: _Objects) -> npt.NDArray[np.bool_]:
-    return np.array([not is_blank(cell) for cell in cells], dtype=bool)
-
-
 def _played(shots: list[_Shot], rows: int) -> npt.NDArray[np.int64]:
     """Shots of each row: up to the last that shows something, at least one; shape (rows,)."""
     played = np.ones(rows, dtype=np.int64)
     for at, shot in enumerate(shots):
-        telling = [
-            part
-            for name, part in shot.items()
-            if name not in _NO_SHOT and part.entry.always is None
-        ]
-        for part in telling:
-            played[_filled(part.cells)] = at + 1
+        for name, part in shot.items():
+            if name not in _NO_SHOT and part.entry.always is None:
+                filled = np.array([not is_blank(cell) for cell in part.cells], dtype=bool)
+                played[filled] = at + 1
     return played
 
 
@@ -253,9 +236,7 @@ def _add_numbers(found: dict[str, Cells], known: ColumnMap, number: npt.NDArray[
     else:
         raise LogError(
             f"{known.name}: nothing says which shot of the rally an exchange holds. Give "
-            "columns.exchange, or shot = {{ count = true }} where the rows are in order.".replace(
-                "{{", "{"
-            ).replace("}}", "}")
+            "columns.exchange, or shot = { count = true } where the rows are in order."
         )
 
 
