@@ -25,7 +25,7 @@ def of_shots(model, strength):
 
 def test_a_lead_is_own_strength_less_that_of_the_opponents_met(model):
     expected = of_shots(model, model.strengths_.strength_)
-    assert np.ptp(expected) > 0.1
+    assert np.ptp(expected) > 1e-6  # or there is nothing to tell
     np.testing.assert_allclose(model.lead_, expected, atol=1e-12)
 
 
