@@ -278,6 +278,31 @@ def sample(part, each, seed):
     return found, len(everywhere)
 
 
+def found_again(part, survivors):
+    """The faults of a record's survivors, wherever their lines stand now, and those gone."""
+    found, gone = {}, []
+    for one in survivors:
+        for file in sorted(files_of(part), key=lambda name: name != one["file"]):
+            lines = (HOME / SOURCE / file).read_text("utf-8").split("\n")
+            near = {
+                k + 1 for k, line in enumerate(lines) if line.strip() and line.strip() in one["was"]
+            }
+            faults = (
+                mutant_of(file, place, each)
+                for place, which in places(file).items()
+                if place[0] in near
+                for each in which
+            )
+            changed = one["was"], one["became"]
+            fault = next((m for m in faults if m and (m.was, m.became) == changed), None)
+            if fault:
+                found[fault.key] = fault
+                break
+        else:
+            gone.append(one)
+    return list(found.values()), gone
+
+
 # -- which tests ------------------------------------------------------------------------------
 
 
@@ -523,13 +548,19 @@ def main():
     reasons, before = explained(), known().get(RECORD) if asked.again else None
     tried, lived, catchers, earlier = {}, [], defaultdict(list), Earlier(asked.patience)
     for part in asked.parts:
-        mutants, n_places = sample(part, asked.each, asked.seed)
-        tried[part] = {"places": n_places, "tried": len(mutants)}
         if before:
-            listed = {(r["file"], r["was"], r["became"]) for r in before["figures"]["survivors"]}
+            every = before["figures"]["survivors"]
+            mutants, gone = found_again(
+                part, [r for r in every if r["file"].startswith(f"{part}/")]
+            )
             row = next(r for r in before["figures"]["parts"] if r["part"] == part)
-            tried[part]["caught_at_first"] = row["caught_at_first"]
-            mutants = [m for m in mutants if m.key in listed]
+            tried[part] = {name: row[name] for name in ("places", "tried", "caught_at_first")}
+            tried[part]["tried"] -= len(gone)
+            for one in gone:
+                print(f"gone: {one['file']}:{one['line']}\n    - {one['was']}", flush=True)
+        else:
+            mutants, n_places = sample(part, asked.each, asked.seed)
+            tried[part] = {"places": n_places, "tried": len(mutants)}
         for mutant in mutants:
             start = time.monotonic()
             who, ran = earlier.of(mutant), 0

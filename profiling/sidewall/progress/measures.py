@@ -138,13 +138,15 @@ _CHANGE: Final = 0.5
 class Change:
     """How one choice's curve moved, in log odds, by the columns of `change_columns`, (k,).
 
-    `before` and `after` are deviations from the player's curve over both periods; the change is
-    ``after - before``, with its `covariance`, (k, k).
+    `before` and `after` are deviations from the player's curve over both periods, each with its
+    covariance, (k, k); the change is ``after - before``, with its own.
     """
 
     before: Array
     after: Array
     covariance: Array
+    before_covariance: Array
+    after_covariance: Array
 
 
 #: By choice.
@@ -245,7 +247,14 @@ def _around_the_level(before: _Period, after: _Period, values: Array) -> Change:
     if moves.shape[1]:
         covariance = covariance + moves @ values @ moves.T
     share = np.linalg.solve(before.information + after.information, after.information)
-    return Change(-share @ change, (np.eye(len(share)) - share) @ change, covariance)
+    rest = share - np.eye(len(share))
+    return Change(
+        -share @ change,
+        -rest @ change,
+        covariance,
+        share @ covariance @ share.T,
+        rest @ covariance @ rest.T,
+    )
 
 
 Row = dict[str, Any]
