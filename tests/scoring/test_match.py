@@ -94,11 +94,15 @@ def test_longer_matches_favour_the_better_player():
 
 @pytest.mark.parametrize("rule", ["winner", "loser", "alternate"])
 def test_spin_of_the_racket_is_the_average(rule):
+    """Of the rallies too: who wins may not hang on the order of serves, how soon does."""
     match = Match(next_server=rule)
-    first, second = (match.match_win_probability(0.6, 0.4, serving=s) for s in (True, False))
-    assert first > second
-    found = match.match_win_probability(0.6, 0.4, serving=None)
-    assert found == pytest.approx((first + second) / 2, abs=1e-15)
+    first, second, found = (
+        match.expected_match(0.7, 0.4, serving=serving) for serving in (True, False, None)
+    )
+    assert first.win > second.win
+    for name in ("win", "rallies", "games_for", "games_against"):
+        average = (getattr(first, name) + getattr(second, name)) / 2
+        assert getattr(found, name) == pytest.approx(average, rel=1e-14)
 
 
 def test_arrays():
