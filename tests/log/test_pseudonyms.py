@@ -179,12 +179,13 @@ def test_the_key_undoes_it(log, name, seed):
         pd.testing.assert_frame_equal(reidentify(read_shots(out), key), before)
 
 
-def test_a_key_without_a_last_line_break_is_gone_on_with(named, tmp_path):
+@pytest.mark.parametrize("end", [b"", b"\n"])
+def test_a_key_is_gone_on_with_whether_or_not_its_last_line_is_broken(named, tmp_path, end):
     """As an editor may leave it: what is added begins a line of its own."""
     first = named[named["match"] == "Alder v Birch"]
     pseudonymise(first, tmp_path / "first.csv", tmp_path / "key.csv")
     before = (tmp_path / "key.csv").read_bytes().rstrip(b"\n")
-    (tmp_path / "key.csv").write_bytes(before)
+    (tmp_path / "key.csv").write_bytes(before + end)
     pseudonymise(named, tmp_path / "all.csv", tmp_path / "key.csv")
     after = (tmp_path / "key.csv").read_bytes()
     assert after.startswith(before + b"\n")
