@@ -617,6 +617,11 @@ def keep(rows, lived, reasons, asked):
         "Faults made by the operators of cosmic-ray, one at a time, and the quick tests that come "
         f"there, up to {asked.patience:.0f} seconds of them a fault."
     )
+    if asked.again:
+        about += (
+            " Of a fresh sample so many were caught at first; then tests were written for what had "
+            "lived, so that what is caught now is no rate of other faults."
+        )
     before = known().get(RECORD)
     if before and before["package"] == of_package() and before["seed"] == asked.seed:
         others = {name: before["figures"][name] for name in ("parts", "survivors")}
