@@ -12,6 +12,7 @@ from sidewall.placement.aim import (
     best_height,
     even_normal,
     scatter_of,
+    scatter_row,
     tin_chance,
     win_chance,
 )
@@ -233,6 +234,10 @@ def test_errors_of_mean_and_scatter_are_those_of_normal_samples():
     assert found.sd_m == pytest.approx(sd)
     exact = np.diag([sd**2 / n, 1.0 / (2.0 * (n - 1))])
     np.testing.assert_allclose(found.covariance, exact, atol=0.01 * np.diag(exact).min())
+    row, z = scatter_row(found, 0.9), norm.ppf(0.95)
+    assert row["mean_high_m"] - row["mean_low_m"] == pytest.approx(2 * z * sd / np.sqrt(n))
+    wide = np.log([row["sd_low_m"] / sd, row["sd_high_m"] / sd])
+    assert wide == pytest.approx([-z / np.sqrt(2 * (n - 1)), z / np.sqrt(2 * (n - 1))])
     two = rows.assign(player=np.where(np.arange(n) < 100, "Elm", "Yew"))
     within = scatter_of(two, True)  # around each player's own mean, weighed by their shots
     assert within.mean_m == pytest.approx(mean)

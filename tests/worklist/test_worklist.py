@@ -64,6 +64,10 @@ def test_a_share_lies_between_the_players_own_and_what_the_ladder_makes_of_the_b
         gain = works._gains[one.item]
         if not one.share or gain.why:
             continue
+        if one.item == "repeats":  # where there was something to repeat
+            some = ladder.table.iloc[one.row]
+            assert some["repeats_reply"].notna().all()
+            assert (some["same_reply_run"] >= 2).all()
         rows = pd.DataFrame({"player": ladder.player[one.row], "own": one.value})
         rows["ladder"] = one.expected
         per_100 = 100.0 * rows.groupby("player").mean().abs()
