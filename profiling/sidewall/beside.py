@@ -35,7 +35,7 @@ def beside(make: Callable[..., T], *given: Any) -> Callable[[], T]:
     Parameters
     ----------
     make : callable
-        A function of a module.
+        A function of a module, or a method of what can be sent to another process.
     *given
         What it takes.
 

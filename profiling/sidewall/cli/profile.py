@@ -79,14 +79,14 @@ def write_profile(
         models = models or _fit(shots, OUTCOMES[outcome], profile, steps)
         some = next(iter(models.values()))
         known_player(some, player)
+        width = board_width_of(some, player, board_width_m)
+        if parse_unit(unit) == "boards":
+            board_width(width)
         checks: dict[str, Callable[[], Diagnostics]] = {
             outcome: model.diagnostics for outcome, model in models.items()
         }
         if jobs > 1:
-            checks[next(iter(models))] = beside(_checked, some)
-        width = board_width_of(some, player, board_width_m)
-        if parse_unit(unit) == "boards":
-            board_width(width)
+            checks[next(iter(models))] = beside(some.diagnostics)
         make_folder(folder)
         writer = Writer(profile, file_stem(player, names))
         _pictures(writer, models, {"unit": unit, "board_width_m": width}, truth, steps)
@@ -157,10 +157,6 @@ def _zones(writer: Writer, shots: pd.DataFrame, unit: str, width: float | None) 
     player = writer.profile.player
     writer.picture("zone-map", partial(plot_zone_map, shots, player))
     writer.table("zones", readable(player_zones(shots, player), unit, width))
-
-
-def _checked(model: TightnessModel) -> Diagnostics:
-    return model.diagnostics()
 
 
 def _checks(writer: Writer, checks: Mapping[str, Callable[[], Diagnostics]], steps: Steps) -> None:
