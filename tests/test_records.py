@@ -38,13 +38,13 @@ def test_every_quoted_figure_stands_in_the_record_that_it_links_to(name):
 
 def test_records_say_how_they_were_made(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(records, "RESULTS", tmp_path)
-    monkeypatch.setattr(records.sys, "argv", ["/somewhere/deep/study.py", "one", "--runs", "3"])
+    monkeypatch.setattr(records.sys, "argv", ["/somewhere/deep/worlds.py", "one", "--runs", "3"])
     table = pd.DataFrame({"what": ["a", "b"], "covered": [95.123, np.nan], "n": [10, 20]})
     records.record("study_one", {"sets": table}, seed=4)
     assert "study_one.json" in capsys.readouterr().out
     known = records.known()
     one = known["study_one"]
-    assert one["command"] == "python tests/studies/study.py one --runs 3"
+    assert one["command"] == "python tests/studies/worlds.py one --runs 3"
     assert one["figures"]["sets"] == [
         {"what": "a", "covered": 95.123, "n": 10},
         {"what": "b", "n": 20},
@@ -54,6 +54,34 @@ def test_records_say_how_they_were_made(tmp_path, monkeypatch, capsys):
     assert "## study-one" in page
     assert "| a | 95.12 | 10 |" in page
     assert "| b |  | 20 |" in page
-    assert records.older(known) == []
-    known["study_one"]["package"] = "another"
-    assert records.older(known) == ["study_one"]
+
+
+def test_a_record_is_older_once_what_it_judges_does_something_else(tmp_path, monkeypatch):
+    package = tmp_path / "sidewall"
+    for part in ("models", "log", "plots"):
+        (package / part).mkdir(parents=True)
+    (package / "__init__.pyi").write_text("from .models import Model as Model\n")
+    (package / "models" / "model.py").write_text("from sidewall.log import read\n")
+    (package / "log" / "read.py").write_text('def read():\n    """Read."""\n    return 1\n')
+    (package / "plots" / "draw.py").write_text("from sidewall.models import Model\n")
+    studies = tmp_path / "studies"
+    studies.mkdir()
+    (studies / "near.py").write_text("import sidewall as sw\nsw.Model()\n")
+    (studies / "far.py").write_text("from near import this\n")
+    (studies / "whole.py").write_text("import subprocess\n")
+    monkeypatch.setattr(records, "PACKAGE", package)
+    monkeypatch.setattr(records, "HERE", studies)
+    assert records.judged("near.py") == records.judged("far.py") == ["log", "models"]
+    assert records.judged("whole.py") == ["log", "models", "plots"]
+    known = {
+        name: {"judges": {"parts": parts, "code": records.digest(parts)}}
+        for name in ("far", "whole")
+        for parts in [records.judged(f"{name}.py")]
+    }
+    # a picture, and words about what is done, change nothing for who does not judge pictures
+    (package / "plots" / "draw.py").write_text("from sidewall.models import Other\n")
+    (package / "log" / "read.py").write_text('def read():\n    """Read it."""\n    return 1\n')
+    assert records.older(known) == ["whole"]
+    (package / "log" / "read.py").write_text("def read():\n    return 2\n")
+    assert records.older(known) == ["far", "whole"]
+    assert records.older({"of before": {}}) == ["of before"]

@@ -3,16 +3,19 @@
     python tests/studies/records.py page     # writes tests/studies/RESULTS.md
     python tests/studies/records.py older    # records older than the code that they judge
 
-A record holds the command, the seed, the date, the versions, a digest of the package as it
-was, and the figures: a list of rows (dicts of plain values), or such lists by name.
+A record holds the command, the seed, the date, the versions, the parts of the package that it
+judges with a digest of their code, and the figures: a list of rows (dicts of plain values), or
+such lists by name.
 """
 
 import argparse
+import ast
 import datetime as dt
 import hashlib
 import json
 import os
 import platform
+import re
 import sys
 from importlib.metadata import version
 from pathlib import Path
@@ -27,11 +30,58 @@ PACKAGE = HERE.parents[1] / "profiling" / "sidewall"
 LIBRARIES = ("numpy", "pandas", "scipy")
 
 
-def digest():
-    """Sixteen letters that change with any line of the package."""
+def parts_in(file):
+    """The package's parts that a file names in its imports, or takes as ``sw.name``."""
+    text = file.read_text("utf-8")
+    names = {
+        n
+        for line in re.findall(r"^\s*from sidewall import (.+)", text, re.M)
+        for n in re.findall(r"\w+", line)
+    }
+    names |= set(re.findall(r"^\s*from sidewall\.(\w+)", text, re.M))
+    names |= set(re.findall(r"\bsw\.(\w+)", text))
+    stub = (PACKAGE / "__init__.pyi").read_text("utf-8")
+    homes = {
+        name: home for home, name in re.findall(r"^from \.(\w+) import \w+ as (\w+)", stub, re.M)
+    }
+    return {homes.get(name, name) for name in names}
+
+
+def judged(study):
+    """The parts that a study reaches, through other studies and parts; all, where it names none."""
+    found, open_files = set(), [HERE / study]
+    while open_files:
+        file = open_files.pop()
+        text = file.read_text("utf-8")
+        if file.parent == HERE:
+            beside = [HERE / f"{n}.py" for n in re.findall(r"^from (\w+) import", text, re.M)]
+            open_files += [
+                other for other in beside if other.exists() and other != HERE / "records.py"
+            ]
+        for part in parts_in(file) - found:
+            found.add(part)
+            open_files += (PACKAGE / part).rglob("*.py")
+    every = {f.name for f in PACKAGE.iterdir() if f.is_dir() and f.name != "__pycache__"}
+    return sorted(every & found or every)
+
+
+def code(file):
+    """What a file does: its code without comments and docstrings."""
+    tree = ast.parse(file.read_text("utf-8"))
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(
+            node
+        ):
+            node.body[:1] = []
+    return ast.unparse(tree)
+
+
+def digest(parts):
+    """Sixteen letters that change with what these parts do, not with how it is explained."""
     found = hashlib.sha256()
-    for file in sorted(PACKAGE.rglob("*.py")):
-        found.update(file.relative_to(PACKAGE).as_posix().encode() + file.read_bytes())
+    files = [*PACKAGE.glob("*.py"), *(f for part in parts for f in (PACKAGE / part).rglob("*.py"))]
+    for file in sorted(files):
+        found.update((file.relative_to(PACKAGE).as_posix() + code(file)).encode())
     return found.hexdigest()[:16]
 
 
@@ -50,11 +100,13 @@ def record(name, figures, seed, libraries=LIBRARIES, **more):
     ``name`` is the file's; ``figures`` a table, or tables by name.
     """
     by_name = figures if isinstance(figures, dict) else {"": figures}
+    study = Path(sys.argv[0]).name
+    parts = judged(study)
     content = {
-        "command": " ".join(["python", "tests/studies/" + Path(sys.argv[0]).name, *sys.argv[1:]]),
+        "command": " ".join(["python", "tests/studies/" + study, *sys.argv[1:]]),
         "seed": seed,
         "date": dt.datetime.now(dt.UTC).date().isoformat(),
-        "package": digest(),
+        "judges": {"parts": parts, "code": digest(parts)},
         "versions": {"python": platform.python_version()} | {p: version(p) for p in libraries},
         "figures": {key: rows_of(table) for key, table in by_name.items()},
     } | more
@@ -106,9 +158,12 @@ def page(records):
 
 
 def older(records):
-    """Names of the records that were made with another state of the package."""
-    now = digest()
-    return [name for name, one in records.items() if one["package"] != now]
+    """Names of the records that judge code which does something else by now."""
+
+    def same(one):
+        return "judges" in one and one["judges"]["code"] == digest(one["judges"]["parts"])
+
+    return [name for name, one in records.items() if not same(one)]
 
 
 def main():
@@ -118,7 +173,7 @@ def main():
         PAGE.write_text(page(known()), encoding="utf-8")
         return
     for name in older(known()):
-        print(f"{name}: made before the package was last changed; run its command again")
+        print(f"{name}: what it judges has changed since; run its command again")
 
 
 if __name__ == "__main__":
