@@ -53,7 +53,7 @@ def measure(folder: str, outcome: str, processes: int) -> None:
     peak, done, me = [0.0], threading.Event(), psutil.Process()
 
     def watch() -> None:
-        while not done.wait(0.02):
+        while not done.wait(0.25):
             family = [me, *me.children(recursive=True)]
             memory = 0.0
             for one in family:

@@ -112,6 +112,16 @@ class FittedCurve:
     own_design_effect: float
 
 
+@dataclass(frozen=True)
+class Mode:
+    """What of a rough curve is asked of every part of a log: small, since it is sent to each."""
+
+    columns: CurveColumns
+    common: Floats
+    own: Floats
+    dispersion: float
+
+
 class RoughCurve:
     """A curve on its way to be drawn: working responses around its mode.
 
@@ -177,6 +187,11 @@ class RoughCurve:
             self.columns = self.columns.with_slope(self.common)
             self._prepare()
         return self
+
+    @property
+    def mode(self) -> Mode:
+        """Columns and coefficients as they stand."""
+        return Mode(self.columns, self.common, self.own, self.dispersion)
 
     def _eta(self) -> Floats:
         eta = (self.X @ self.common)[self.rows.kind]
@@ -319,7 +334,7 @@ class ScorePart:
     strengths: Strengths
     families: tuple[str, ...]
     situation: Mapping[str, tuple[str, ...]]
-    curves: Mapping[str, RoughCurve]
+    curves: Mapping[str, Mode]
 
     def __call__(self, table: pd.DataFrame) -> Scores:
         """Add up the scores of a feature table."""
@@ -383,7 +398,8 @@ class ScorePart:
         rally = used["rally_id"].to_numpy()
         columns = []
         for code, size in ((cell, 2 * f), (cell % f, f)):
-            pairs = np.unique(np.stack([rally, player * size + code]), axis=1)[1]
-            counts = np.bincount(pairs, minlength=len(self.players) * size)
+            whole = len(self.players) * size
+            pairs = np.unique(rally * whole + player * size + code) % whole
+            counts = np.bincount(pairs, minlength=whole)
             columns.append(counts.reshape(-1, size))
         return np.concatenate(columns, axis=1).astype(np.int64)

@@ -279,7 +279,8 @@ class TightnessModel(Estimator):
         told = self.situation_, self.strokes
         curves = rough_curves(counted, self.strengths_, told, rng, start)
         fixed = pd.Index(self.players_), self.strengths_, self.families_, self.situation_
-        scoring = ScorePart(judge, *fixed, curves)
+        modes = {choice: curve.mode for choice, curve in curves.items()}
+        scoring = ScorePart(judge, *fixed, modes)
         sums = Scores.add_up(parts.each(scoring))
         self.rallies_ = sums.rallies
         shifts = None

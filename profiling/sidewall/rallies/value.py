@@ -247,8 +247,11 @@ class _SumPart:
     strengths: Strengths
     full: FullBalls | None = None
 
-    def __call__(self, table: pd.DataFrame) -> _Sums:
+    def __call__(self, table: pd.DataFrame) -> _Sums | None:
+        """Nothing, where shots are charted in short and what they stand for is not known."""
         need_whole_rallies(table)
+        if self.full is None and has_short_rows(table):
+            return None
         total: list[Floats] | None = None
         for some in _Rallies.of(table, self.strengths, self.full):
             step, reward = some.steps
@@ -341,10 +344,7 @@ class BallValue(Estimator):
         if not hasattr(self.strengths_, "strength_"):
             counts = RallyCounts.add_up(parts.each(RallyCounts.of))
             self.strengths_ = Strengths(self.strengths_.prior_scale).fit_counts(counts)
-        self.full_ = None
-        if any([*parts.each(has_short_rows)]):
-            self.full_ = FullBalls.add_up(parts.each(_full_balls))
-        found = [*parts.each(_SumPart(self.strengths_, self.full_))]
+        found = self._sums(parts)
         A, b, S, c, n = (sum(getattr(f, k) for f in found) for k in ("A", "b", "S", "c", "n"))
         self._choose(A, b, S, c, n)
         k = _TRACES.index(self.trace_)
@@ -356,6 +356,17 @@ class BallValue(Estimator):
         empty = pd.DataFrame(columns=["stroke", "side", "family", "gap_m"])
         self.weights_ = pd.Series(weights, ball_columns(empty)[1], name="weight")
         return self
+
+    def _sums(self, parts: Parts) -> list[_Sums]:
+        """Sums of every part; balls charted in short first need the means of the full ones."""
+        self.full_: FullBalls | None = None
+        found: list[_Sums] = []
+        for sums in parts.each(_SumPart(self.strengths_)):
+            if sums is None:
+                self.full_ = FullBalls.add_up(parts.each(_full_balls))
+                return [*parts.each(_SumPart(self.strengths_, self.full_))]
+            found.append(sums)
+        return found
 
     @staticmethod
     def _penalty(S: Floats, ridge: float) -> Floats:
