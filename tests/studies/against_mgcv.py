@@ -26,9 +26,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from decisions_coverage import NAMES
 from records import record
 from scipy.special import expit
+from worlds import NAMES
 
 import sidewall as sw
 from sidewall.models.curves import side_and_volley

@@ -17,6 +17,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 from records import record
+from worlds import NAMES
 
 import sidewall as sw
 from sidewall import simulate
@@ -28,18 +29,6 @@ from sidewall.worklist import WorkList
 from sidewall.worklist.gains import measures
 from sidewall.worklist.ladder import Ladder
 
-NAMES = [
-    "Alder",
-    "Aspen",
-    "Cedar",
-    "Hazel",
-    "Juniper",
-    "Laurel",
-    "Linden",
-    "Maple",
-    "Rowan",
-    "Willow",
-]
 LONGER = 20
 DRAWS = 400
 

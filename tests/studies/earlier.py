@@ -23,9 +23,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from decisions_coverage import NAMES
 from records import record
-from worlds import CELL, WORLDS, holds
+from worlds import CELL, NAMES, WORLDS, holds
 
 import sidewall as sw
 from sidewall.simulate import (

@@ -18,9 +18,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from decisions_coverage import NAMES
 from records import record
-from worlds import threshold_rows
+from worlds import NAMES, threshold_rows
 
 import sidewall as sw
 from sidewall.models import fitting

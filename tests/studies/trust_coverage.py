@@ -21,9 +21,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from decisions_coverage import NAMES, exact_chances
+from decisions_coverage import exact_chances
 from records import record
-from worlds import holds
+from worlds import NAMES, holds
 
 import sidewall as sw
 from sidewall import simulate

@@ -21,7 +21,6 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # one process a core
 
 import numpy as np
 import pandas as pd
-from decisions_coverage import NAMES
 from records import record
 
 import sidewall as sw
@@ -34,6 +33,18 @@ from sidewall.simulate import (
     true_thresholds,
 )
 
+NAMES = [
+    "Alder",
+    "Aspen",
+    "Cedar",
+    "Hazel",
+    "Juniper",
+    "Laurel",
+    "Linden",
+    "Maple",
+    "Rowan",
+    "Willow",
+]
 WORLDS = {
     "plain": World(),
     "strokes differ by place": World(strokes=True),

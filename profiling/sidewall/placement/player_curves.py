@@ -14,12 +14,13 @@ class PlayerCurves:
     """Coefficients of every player and of the usual player, with their error covariance.
 
     Players are pooled as in :class:`~sidewall.models.TightnessModel`: coefficients by player
-    whose spreads are drawn, under a half-t prior of `prior_scale` log odds, errors widened where
-    the shots of a rally are not independent. `usual_` are the coefficients (p,) and covariance
-    (p, p) of the middle of all players.
+    whose spreads are drawn, under a half-t prior of `prior_scale` log odds (of a slope: for a
+    standard deviation of its column, whatever its unit), errors widened where the shots of a rally
+    are not independent. `usual_` are the coefficients (p,) and covariance (p, p) of the middle of
+    all players.
     """
 
-    def __init__(self, prior_scale: float = 0.1, seed: int = 0) -> None:
+    def __init__(self, prior_scale: float = 0.2, seed: int = 0) -> None:
         self.prior_scale = prior_scale
         self.seed = seed
 
@@ -44,12 +45,9 @@ class PlayerCurves:
                 f"all {len(result)} shots ended alike, so there is no curve; chart more rallies"
             )
         names = [str(name) for name in X.columns]
-        groups = Groups(
-            np.full(len(names), -1),
-            np.arange(len(vary)),
-            list(vary),
-            np.full(len(vary), self.prior_scale),
-        )
+        size = X[vary].std().to_numpy()
+        scales = self.prior_scale / np.where(size > 0, size, 1.0)
+        groups = Groups(np.full(len(names), -1), np.arange(len(vary)), list(vary), scales)
         self.fit_ = LogitDraws(groups, draws=400, seed=self.seed).fit(
             result,
             X.to_numpy(dtype=float),

@@ -56,7 +56,7 @@ class TinMargin(Estimator):
         For matches that do not carry their own.
     curve : {"linear", "log1p", "spline"}, default "linear"
         How the height enters the log odds of winning.
-    prior_scale : float, default 0.1
+    prior_scale : float, default 0.2
         How far players may differ; see :class:`~sidewall.models.TightnessModel`.
     seed : int, default 0
 
@@ -100,7 +100,7 @@ class TinMargin(Estimator):
         tight_below_m: float = 0.3,
         tin_height_m: float = 0.48,
         curve: Literal["linear", "log1p", "spline"] = "linear",
-        prior_scale: float = 0.1,
+        prior_scale: float = 0.2,
         seed: int = 0,
     ) -> None:
         check_scale(tight_below_m, "tight_below_m")

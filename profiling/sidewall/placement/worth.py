@@ -50,7 +50,7 @@ class PlacementWorth(Estimator):
         Distance from the front wall at which the opponent struck the ball, or at which it
         bounced first (not known for a ball met in the air). It enters as a spline with three
         knots, beside the gap and not tied to it.
-    prior_scale : float, default 0.1
+    prior_scale : float, default 0.2
         How far players may differ; see :class:`PlayerCurves`.
     seed : int, default 0
 
@@ -91,7 +91,7 @@ class PlacementWorth(Estimator):
         self,
         transform: Literal["log1p", "linear", "spline"] = "log1p",
         depth: Depth = "reply",
-        prior_scale: float = 0.1,
+        prior_scale: float = 0.2,
         seed: int = 0,
     ) -> None:
         check_scale(prior_scale)
