@@ -105,9 +105,13 @@ def test_an_unknown_name_is_an_attribute_error():
         _ = sw.loose
 
 
-def test_version_is_the_one_packaged():
-    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    assert project["version"] == sw.__version__
+def test_version_stands_in_the_package_and_what_changed_in_it_in_the_readme():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    assert project["project"]["dynamic"] == ["version"]
+    place = ROOT / project["tool"]["hatch"]["version"]["path"]
+    assert f'__version__ = "{sw.__version__}"' in place.read_text(encoding="utf-8")
+    changed = (ROOT / "README.md").read_text(encoding="utf-8").split("## What changed")[1]
+    assert changed.strip().startswith(f"**{sw.__version__}**")
 
 
 def imports():
