@@ -187,6 +187,12 @@ def test_the_mix_is_that_of_plain_group_bys(by_value, player, choice):
         assert ours[mix.cell == cell].sum() == pytest.approx(1.0)
 
 
+def test_a_situation_that_nobody_met_weighs_nothing(by_value):
+    mix = by_value.posterior_.mix
+    nowhere = np.zeros(len(mix.table), dtype=bool)
+    np.testing.assert_array_equal(mix.weights(0, nowhere), 0.0)
+
+
 def test_counts_of_the_mix_are_those_of_the_shots(by_value):
     mix, used = by_value.posterior_.mix, by_value.used_
     where = (mix.table["depth"] == "front").to_numpy()

@@ -107,6 +107,8 @@ def test_one_group_is_a_plain_logistic_regression_and_says_so():
     np.testing.assert_allclose(fit.summary()["se"], plain.bse, rtol=1e-3)
     assert fit.loglik_ == pytest.approx(plain.llf, abs=1e-6)
     assert any("one group" in line for line in fit.status_)
+    # no spread is looked for, not even one that would be found to be nothing
+    assert len(fit.params_) == X.shape[1]
 
 
 def test_complete_separation_names_the_column():
