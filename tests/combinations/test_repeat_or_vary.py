@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import copy
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -43,6 +45,21 @@ def test_a_planted_crossing_is_found(fitted):
     assert average["repeats_low"] < average["repeats"] < average["repeats_high"]
     assert answers["player"].tolist()[1:] == fitted.players_
     assert average["n_repeated"] == answers["n_repeated"].iloc[1:].sum()
+
+
+def test_of_a_player_who_seldom_repeats_nothing_is_told(fitted):
+    """Four own repeats are too few, five are enough, whatever the pooled lines say."""
+    all_told = fitted.answers()
+    at = int((all_told["status"][1:] != "not known yet").idxmax())
+    name, status = all_told["player"][at], all_told["status"][at]
+    assert status != "not known yet"
+    used = fitted.used_
+    own = ((used["player"].astype(str) == name) & (used["repeated"] == 1)).to_numpy()
+    for left, told in ((4, "not known yet"), (5, status)):
+        few = copy.copy(fitted)
+        few.used_ = used[~own | (np.cumsum(own) <= left)]
+        row = few.answers().iloc[at]
+        assert (row["n_repeated"], row["status"]) == (left, told)
 
 
 def test_the_set_is_where_the_drawn_lines_cross(fitted):

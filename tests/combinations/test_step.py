@@ -59,6 +59,10 @@ def test_what_is_not_understood_is_named(build, named):
             "the player plays a drive with the opponent of the striker in the front of the court "
             "to bounce at least 3.5 m from where the other stands",
         ),
+        (
+            Step.own(stroke="drive", contact="after_bounce"),
+            "the player plays a drive after the bounce",
+        ),
     ],
 )
 def test_a_step_reads_as_a_sentence(step, sentence):

@@ -11,6 +11,7 @@ import sidewall as sw
 from sidewall.combinations import Combination, Step
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.combinations.step import variants
+from sidewall.combinations.tries import break_words, breaks_at
 from sidewall.errors import DataError
 from sidewall.features import wilson_interval
 
@@ -280,3 +281,16 @@ def test_a_single_step(by_hand):
 def test_unknown_column(ladder):
     with pytest.raises(DataError, match="no column 'colour'"):
         VOLLEY.funnel(ladder, by="colour")
+
+
+def test_that_a_rally_is_lost_at_the_end_breaks_no_step():
+    """The last row is who won, after every step: it is neither the break nor its rival."""
+    rows = [(100, 100, 1.0, 1.0), (60, 100, 0.50, 0.70), (30, 60, 0.37, 0.63), (1, 30, 0.0, 0.17)]
+    stages = pd.DataFrame(rows, columns=["n_tries", "of", "share_low", "share_high"])
+    assert breaks_at(stages.to_dict("records")) == 2
+    assert break_words(stages) == (
+        "The weakest is step 3, which 30 of 60 tries reach; but step 2 may be as weak: the "
+        "intervals overlap."
+    )
+    # steps that nobody tried tell nothing
+    assert breaks_at(stages.assign(of=0).to_dict("records")) is None
