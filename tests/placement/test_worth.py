@@ -107,3 +107,13 @@ def test_what_is_not_there_is_said(ladder, planted):
         planted[0].curves("Nobody")
     with pytest.raises(DataError, match="of is 'time'"):
         planted[0].curves(of="time")
+
+
+def test_the_curve_along_the_bounce_is_told_where_the_bounce_was_asked_for(ladder):
+    """Where a ball bounced is not where the reply was struck: each has a curve of its own."""
+    bounce = PlacementWorth(depth="bounce").fit(ladder)
+    reply = PlacementWorth(depth="reply").fit(ladder)
+    tables = [model.curves("Rowan", of="depth", values_m=[5.0, 8.0]) for model in (bounce, reply)]
+    for table in tables:
+        assert (table["wins_low"] < table["wins"]).all()
+    assert not np.allclose(tables[0]["wins"], tables[1]["wins"], atol=1e-3)
