@@ -45,6 +45,32 @@ def test_a_draws_balls_are_worth_what_the_next_ball_leaves(redrawn, draw):
     assert np.abs(away).max() > 0.01
 
 
+def test_what_a_ball_is_worth_is_drawn_around_its_estimate(redrawn):
+    """Their mean lies within five standard errors of so many draws, and they spread as told."""
+    after, covariance = redrawn.after, BallValue().fit(redrawn.table).covariance_
+    # what rounding may have taken is added
+    error = np.sqrt(np.diag(covariance) + len(covariance) * 1e-8 * np.abs(covariance).max())
+    draws = len(after.drawn)
+    away = np.abs(after.drawn.mean(axis=0) - after.estimate)
+    assert (away <= 5 * error / np.sqrt(draws)).all()
+    spread = after.drawn.std(axis=0, ddof=1) / error
+    assert np.abs(spread - 1.0).max() < 5 / np.sqrt(2 * draws)
+
+
+def test_players_are_drawn_together_as_if_an_even_rally_moved_to_55_in_100(redrawn):
+    """Known by an error of 10 in 100, a standing of value keeps a fifth of itself, no more.
+
+    ``tau^2 / (tau^2 + error^2)`` is 0.2 where the spread tau is 0.05.
+    """
+    one = next(one for one in measures(redrawn)[0] if one.item == "length")
+    assert one.worth == 1.0
+    raw = np.tile([-0.05, 0.05], 4)
+    rng = np.random.default_rng(12)
+    found = pooled_draws(raw, raw + 0.1 * rng.standard_normal((4_000, 8)), one.scale, rng)
+    kept = np.polyfit(raw, found.mean(axis=0), 1)[0]
+    assert 0.0 < kept < 0.2
+
+
 def test_residuals_of_a_redrawn_set_by_plain_least_squares(redrawn):
     one = next(one for one in measures(redrawn)[0] if one.item == "length")
     weight = redrawn.weights[17][redrawn.rally[one.row]]
