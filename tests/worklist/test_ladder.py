@@ -149,3 +149,15 @@ def test_too_few_different_gaps_for_a_curve_give_a_mean():
     assert _along_the_gap(two).tolist() == np.ones((400, 1)).tolist()
     assert _along_the_gap(np.linspace(0.1, 1.5, 400)).shape[1] > 1
     assert _along_the_gap(np.linspace(0.1, 1.5, 4)).shape == (4, 1)
+
+
+def test_a_length_on_target_is_worth_what_it_leaves_more_than_one_off_it(redrawn):
+    """Beside the plain difference of means: which balls were answered changes it by less.
+
+    The two lie on the same side of nothing, and nearer to each other than to it.
+    """
+    one = next(one for one in measures(redrawn)[0] if one.item == "length_on_target")
+    on, after = one.value == 1.0, redrawn.after.charted[one.row]
+    plain = after[on].mean() - after[~on].mean()
+    assert abs(plain) > 2 * one.worth_error
+    assert abs(one.worth - plain) < 0.5 * abs(plain)
