@@ -8,7 +8,7 @@ from scipy.stats import norm
 import sidewall as sw
 from sidewall.models.transforms import GapTransform
 from sidewall.rallies.value import BallValue
-from sidewall.worklist.gains import measures
+from sidewall.worklist.gains import _lost_by_faults, measures
 from sidewall.worklist.ladder import Ladder, Redrawn, _along_the_gap, pooled_draws
 
 
@@ -161,3 +161,15 @@ def test_a_length_on_target_is_worth_what_it_leaves_more_than_one_off_it(redrawn
     plain = after[on].mean() - after[~on].mean()
     assert abs(plain) > 2 * one.worth_error
     assert abs(one.worth - plain) < 0.5 * abs(plain)
+
+
+def test_errors_of_a_kind_that_never_stayed_in_play_cost_what_the_others_bring(redrawn):
+    table = redrawn.table
+    told = redrawn.struck & ~np.isnan(redrawn.after.fixed)
+    row = np.flatnonzero(told & (table["choice"] == "reset").to_numpy())
+    some = table.iloc[row]
+    fault = ((some["side"] == "forehand") & (some["family"] == "volley")).to_numpy()
+    lost = _lost_by_faults(redrawn, row, fault).charted
+    assert 0 < fault.sum() < len(fault)
+    assert lost[fault] == pytest.approx(-redrawn.after.charted[row[~fault]].mean())
+    assert (lost[~fault] == 0.0).all()
