@@ -1,3 +1,4 @@
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -8,8 +9,9 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from sidewall.agreement import align
-from sidewall.agreement.align import _differ, line_up
+from sidewall.agreement.align import _NEVER, Charted, _differ, line_up, shot_costs
 from sidewall.errors import DataError
+from sidewall.features.rallies import rally_runs
 from sidewall.simulate.charter import second_charter
 
 
@@ -157,3 +159,20 @@ def test_what_is_blank_differs_from_nothing():
         [False, False, True],
         [False, True, False],
     ]
+
+
+@pytest.mark.parametrize("column", ["player", "stroke"])
+def test_shots_of_two_players_are_never_one_nor_is_a_serve_anything_else(match, column):
+    """One of the two is enough to keep shots apart, however alike they are in all else."""
+    names = sorted(match["player"].astype(str).unique())
+    one = Charted.of(match, rally_runs(match), names)
+    serve = np.flatnonzero(one.words["stroke"] == 0)[:1]
+    other = {name: part.copy() for name, part in one.words.items()}
+    other["stroke"][serve] = 3
+    two = {
+        "player": replace(one, player=1 - one.player),
+        "stroke": replace(one, words=other),
+    }[column]
+    alike = shot_costs(one, one, serve, serve, 0.0).item()
+    assert alike == 0.0
+    assert shot_costs(one, two, serve, serve, 0.0).item() >= _NEVER
