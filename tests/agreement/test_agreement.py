@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from scipy.stats import f
 
 from sidewall.agreement import Agreement, cohen_kappa
 from sidewall.agreement.coefficients import (
@@ -165,3 +166,29 @@ def test_tables_and_differences_that_hold_nothing():
         cohen_kappa(np.zeros((2, 2)))
     with pytest.raises(DataError, match="1 differences"):
         limits_of_agreement([3.0])
+
+
+def test_limits_of_absolute_agreement_by_plain_sums_of_squares():
+    """McGraw & Wong 1996, Psychological Methods 1:30-46, table 7, case 2A (from memory).
+
+    Six balls and three charters of whom one reads longer, so that all terms matter.
+    """
+    ratings = np.array([[9, 4, 7], [6, 2, 7], [8, 5, 8], [5, 1, 2], [10, 5, 9], [6, 3, 5]])
+    n, k = ratings.shape
+    whole = ratings.mean()
+    between = k * sum((row.mean() - whole) ** 2 for row in ratings) / (n - 1)
+    charters = n * sum((column.mean() - whole) ** 2 for column in ratings.T) / (k - 1)
+    total = sum((x - whole) ** 2 for x in ratings.ravel())
+    rest = (total - (n - 1) * between - (k - 1) * charters) / ((n - 1) * (k - 1))
+    icc = (between - rest) / (between + (k - 1) * rest + k * (charters - rest) / n)
+    a = k * icc / (n * (1 - icc))
+    b = 1 + k * icc * (n - 1) / (n * (1 - icc))
+    parts = (a * charters) ** 2 / (k - 1), (b * rest) ** 2 / ((n - 1) * (k - 1))
+    v = (a * charters + b * rest) ** 2 / sum(parts)
+    below, above = f.ppf(0.975, n - 1, v), f.ppf(0.975, v, n - 1)
+    spread = k * charters + (k * n - k - n) * rest
+    found = intraclass(ratings).iloc[1]
+    assert found["icc"] == pytest.approx(icc, rel=1e-9)
+    low = n * (between - below * rest) / (below * spread + n * between)
+    high = n * (above * between - rest) / (spread + n * above * between)
+    assert (found["icc_low"], found["icc_high"]) == pytest.approx((low, high), rel=1e-6)

@@ -1,7 +1,7 @@
 import pytest
 
 from sidewall.errors import LogError, RefusedRowsWarning
-from sidewall.log import check_shots, read_shots
+from sidewall.log import check_log, check_shots, read_shots
 
 
 @pytest.fixture
@@ -48,3 +48,10 @@ def test_summary_is_capped(log, checked):
     text = checked(log).summary(most=2)
     assert text.count("Mend:") == 2
     assert "and 5 more" in text
+
+
+def test_every_fault_of_a_row_is_named(log):
+    """A row that is refused for its side still lacks its gap: both are mended at once."""
+    log.loc[4, "side"], log.loc[4, "gap_cm"] = "?", ""
+    problems = check_log(log).problems
+    assert set(problems.loc[problems["line"] == 4, "column"]) == {"side", "gap_cm"}

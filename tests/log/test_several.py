@@ -135,3 +135,16 @@ def test_no_log_at_all_is_said(tmp_path):
 def test_a_folder_with_one_log_is_that_log(one, tmp_path):
     one.to_csv(tmp_path / "a.csv", index=False)
     assert same(read_shots(tmp_path / "a.csv"), read_shots(tmp_path))
+
+
+def test_points_are_not_counted_from_the_middle_of_a_game(one):
+    """Every other rally in another log: neither alone knows the score, and none is made up."""
+    odd = one["rally"] % 2 == 1
+    check = check_log([one[odd], one[~odd]])
+    assert len(set(check.shots["match"])) == 1
+    whole = read_shots(one)
+    scores = ["own_points", "opponent_points", "own_games", "opponent_games"]
+    known = check.shots[scores].notna().to_numpy()
+    assert (check.shots[scores].to_numpy()[known] == whole[scores].to_numpy()[known]).all()
+    later = (check.shots["rally"] > 1).to_numpy()
+    assert check.shots.loc[later, "own_points"].isna().all()

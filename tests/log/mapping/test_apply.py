@@ -310,3 +310,10 @@ def test_parts_that_are_no_columns(parts):
     text = f'each_row_is = "a rally"\n[sequence]\ncolumn = "Shots"\nparts = {parts}'
     with pytest.raises(LogError, match=r"sequence.parts is .*List our columns"):
         ColumnMap.from_text(text)
+
+
+def test_shots_are_counted_only_where_the_map_says_so(shots_log):
+    """A map that forgot the shots is refused by their name; rows in any order give no numbers."""
+    text = SHOTS.replace("shot = { count = true }\n", "")
+    with pytest.raises(LogError, match="shot"):
+        check_log(shots_log, mapping=ColumnMap.from_text(text))
