@@ -10,8 +10,6 @@ from sidewall.errors import DataError
 from sidewall.progress import plan
 from sidewall.progress.plan import _MoreMatches, _needed
 
-pytestmark = pytest.mark.slow
-
 
 @pytest.fixture(scope="module")
 def small():
@@ -24,6 +22,7 @@ def found(small):
     return plan(small, "Rowan", matches=[8, 1], simulations=2, half_width_m=0.2)
 
 
+@pytest.mark.slow
 def test_more_matches_know_more(found):
     assert found.table["n_matches"].tolist() == [1, 8]
     few, many = found.table.to_dict("records")
@@ -36,11 +35,13 @@ def test_more_matches_know_more(found):
     assert "Rowan's 4 matches" in found.source
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_plan(small):
     one, two = (plan(small, "Rowan", matches=[1], simulations=2, seed=1).table for _ in range(2))
     pd.testing.assert_frame_equal(one, two)
 
 
+@pytest.mark.slow
 def test_drawn_matches_are_whole_and_the_others_stay(small):
     drawn = _MoreMatches(small, "Rowan").draw(5, np.random.default_rng(1))
     assert len(drawn) != len(_MoreMatches(small, "Rowan").draw(5, np.random.default_rng(2)))
@@ -72,6 +73,7 @@ def test_how_many_are_needed(widths, wanted, matches, how):
     assert _needed(table, wanted) == (matches, how)
 
 
+@pytest.mark.slow
 def test_questions_that_make_no_sense_are_refused(small):
     with pytest.raises(DataError, match="no shot is by 'Oak'"):
         plan(small, "Oak")
