@@ -17,6 +17,7 @@ import os
 import platform
 import re
 import sys
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
@@ -30,48 +31,36 @@ PACKAGE = HERE.parents[1] / "profiling" / "sidewall"
 LIBRARIES = ("numpy", "pandas", "scipy")
 
 
-def parts_in(file):
-    """The package's parts that a file names in its imports, or takes as ``sw.name``."""
-    text = file.read_text("utf-8")
-    names = {
-        n
-        for line in re.findall(r"^\s*from sidewall import (.+)", text, re.M)
-        for n in re.findall(r"\w+", line)
-    }
-    names |= set(re.findall(r"^\s*from sidewall\.(\w+)", text, re.M))
-    names |= set(re.findall(r"\bsw\.(\w+)", text))
-    stub = (PACKAGE / "__init__.pyi").read_text("utf-8")
-    homes = {
-        name: home for home, name in re.findall(r"^from \.(\w+) import \w+ as (\w+)", stub, re.M)
-    }
-    return {homes.get(name, name) for name in names}
-
-
 def judged(study):
     """The parts that a study reaches, through other studies and parts; all, where it names none."""
-    found, open_files = set(), [HERE / study]
-    while open_files:
-        file = open_files.pop()
+    stub = (PACKAGE / "__init__.pyi").read_text("utf-8")
+    public = re.findall(r"^from \.(\w+) import \w+ as (\w+)", stub, re.M)
+    homes = {name: home for home, name in public}
+    found, to_read = set(), [HERE / study]
+    while to_read:
+        file = to_read.pop()
         text = file.read_text("utf-8")
         if file.parent == HERE:
-            beside = [HERE / f"{n}.py" for n in re.findall(r"^from (\w+) import", text, re.M)]
-            open_files += [
-                other for other in beside if other.exists() and other != HERE / "records.py"
-            ]
-        for part in parts_in(file) - found:
-            found.add(part)
-            open_files += (PACKAGE / part).rglob("*.py")
+            beside = re.findall(r"^from (\w+) import", text, re.M)
+            to_read += [HERE / f"{n}.py" for n in beside if (HERE / f"{n}.py").exists()]
+            to_read = [other for other in to_read if other.name != "records.py"]
+        names = re.findall(r"^\s*from sidewall\.(\w+)|\bsw\.(\w+)", text, re.M)
+        for line in re.findall(r"^\s*from sidewall import (.+)", text, re.M):
+            names.append(re.findall(r"\w+", line))
+        parts = {homes.get(name, name) for some in names for name in some if name} - found
+        found |= parts
+        to_read += [file for part in parts for file in (PACKAGE / part).rglob("*.py")]
     every = {f.name for f in PACKAGE.iterdir() if f.is_dir() and f.name != "__pycache__"}
     return sorted(every & found or every)
 
 
-def code(file):
-    """What a file does: its code without comments and docstrings."""
-    tree = ast.parse(file.read_text("utf-8"))
+@cache
+def code(text):
+    """What a file of this text does: its code without comments and docstrings."""
+    tree = ast.parse(text)
     for node in ast.walk(tree):
-        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(
-            node
-        ):
+        told = isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
+        if told and ast.get_docstring(node):
             node.body[:1] = []
     return ast.unparse(tree)
 
@@ -81,7 +70,8 @@ def digest(parts):
     found = hashlib.sha256()
     files = [*PACKAGE.glob("*.py"), *(f for part in parts for f in (PACKAGE / part).rglob("*.py"))]
     for file in sorted(files):
-        found.update((file.relative_to(PACKAGE).as_posix() + code(file)).encode())
+        name = file.relative_to(PACKAGE).as_posix()
+        found.update((name + code(file.read_text("utf-8"))).encode())
     return found.hexdigest()[:16]
 
 

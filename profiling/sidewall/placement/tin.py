@@ -57,7 +57,7 @@ class TinMargin(Estimator):
     curve : {"linear", "log1p", "spline"}, default "linear"
         How the height enters the log odds of winning.
     prior_scale : float, default 0.2
-        How far players may differ; see :class:`~sidewall.models.TightnessModel`.
+        How far players may differ, in log odds; of the height, for a standard deviation of it.
     seed : int, default 0
 
     Attributes

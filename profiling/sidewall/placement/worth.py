@@ -51,7 +51,7 @@ class PlacementWorth(Estimator):
         bounced first (not known for a ball met in the air). It enters as a spline with three
         knots, beside the gap and not tied to it.
     prior_scale : float, default 0.2
-        How far players may differ; see :class:`PlayerCurves`.
+        How far players may differ, in log odds; of the gap, for a standard deviation of it.
     seed : int, default 0
 
     Attributes
