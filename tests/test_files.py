@@ -57,6 +57,22 @@ def test_an_interrupt_leaves_nothing_half_written(tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("when", ["before", "after"])
+def test_an_interrupt_beside_the_move_leaves_the_account_right(tmp_path, monkeypatch, when):
+    real = os.replace
+
+    def stop(source, place):
+        if when == "after":
+            real(source, place)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(files.os, "replace", stop)
+    with account() as own, pytest.raises(KeyboardInterrupt):
+        write_file(tmp_path / "new.csv", "whole")
+    assert own.written == list(tmp_path.iterdir())
+    assert len(own.written) == (when == "after")
+
+
 def test_a_name_may_be_as_long_as_the_disk_takes(tmp_path):
     longest = tmp_path / ("é" * 127 + "a")  # 255 bytes
     assert write_file(longest, "whole").read_text() == "whole"

@@ -106,11 +106,11 @@ def write_file(
         if there is not None and not stat.S_ISREG(there.st_mode):
             with open(place, "wb") as stream:
                 stream.write(content)
+            note_written([file])
         else:
-            _replace(place, content, there, private)
+            _replace(file, place, content, there, private)
     except (OSError, ValueError) as error:  # a ValueError for a path that none can have
         raise cannot_write(file, error) from error
-    note_written([file])
     sync_folder(os.path.dirname(place))
     return file
 
@@ -130,10 +130,14 @@ def _look(place: str, overwrite: bool) -> os.stat_result | None:
     return there
 
 
-def _replace(place: str, content: bytes, there: os.stat_result | None, private: bool) -> None:
+def _replace(
+    file: Path, place: str, content: bytes, there: os.stat_result | None, private: bool
+) -> None:
+    """Write beside the place, move there in one step, and note it, wherever Ctrl-C comes."""
     # A short name: the file's own may be as long as the disk takes.
     beside = os.path.join(os.path.dirname(place), f".sidewall-{secrets.token_hex(6)}")
     mode = 0o600 if private else 0o666
+    whole = False
     try:
         with open(beside, "xb", opener=lambda name, flags: os.open(name, flags, mode)) as stream:
             if there is not None and not private:
@@ -141,8 +145,12 @@ def _replace(place: str, content: bytes, there: os.stat_result | None, private: 
             stream.write(content)
             stream.flush()
             os.fsync(stream.fileno())
+        whole = True
         os.replace(beside, place)
+        note_written([file])
     except BaseException:  # whatever it is, nothing half-written stays
+        if whole and not os.path.lexists(beside):  # it had been moved, so the file is there
+            note_written([file])
         with suppress(OSError):
             os.unlink(beside)
         raise

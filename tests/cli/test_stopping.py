@@ -23,6 +23,7 @@ from sidewall.cli.options import plain_errors
 from sidewall.cli.profile import profile_files
 from sidewall.files import write_file
 from sidewall.report import Report, WrittenReport
+from sidewall.report import report as report_module
 from sidewall.simulate import draw_players, round_robin, simulate_shots, to_log
 
 NAMES = ["Rowan", "Hazel", "Alder"]
@@ -131,6 +132,27 @@ def test_everyones_reports_stopped_after_the_first(tmp_path, to_all):
     pages = {out / f"{name}.html" for name in [*SlowReport.players, "index"]}
     assert {path for path in (*written, *left) if path.suffix == ".html"} == pages
     assert out / "index.html" in left
+
+
+def test_a_page_stopped_as_late_as_can_be_is_told_of(tmp_path, monkeypatch):
+    real, stopped = signal.signal, []
+
+    def stop(number, handler):
+        if handler is signal.SIG_IGN and not stopped:
+            stopped.append(number)
+            raise KeyboardInterrupt
+        return real(number, handler)
+
+    monkeypatch.setattr(signal, "signal", stop)
+    monkeypatch.setattr(report_module, "_SHARED", [SlowReport()])
+    try:
+        page, written = report_module._write_one(("a", tmp_path / "a.html", False, None))
+        assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    finally:
+        real(signal.SIGINT, signal.default_int_handler)
+    assert stopped
+    assert page == WrittenReport("a", tmp_path / "a.html")
+    assert {*written} == {*tmp_path.iterdir()}
 
 
 #: Every command that writes, and how many files of it are whole before the one stopped at.

@@ -354,14 +354,17 @@ def _take(report: Report) -> None:
 def _write_one(task: Task) -> tuple[WrittenReport | None, list[Path]]:
     """Write a page; what was written of it where Ctrl-C came in between."""
     player, path, clips, notes = task
+    page: WrittenReport | None = None
     with account() as own:
         try:
-            signal.signal(signal.SIGINT, signal.default_int_handler)
-            return _SHARED[0].write(player, path, clips=clips, notes=notes), own.written
-        except KeyboardInterrupt:
-            return None, own.written
-        finally:
+            try:
+                signal.signal(signal.SIGINT, signal.default_int_handler)
+                page = _SHARED[0].write(player, path, clips=clips, notes=notes)
+            finally:
+                signal.signal(signal.SIGINT, signal.SIG_IGN)
+        except KeyboardInterrupt:  # which may come as late as in the line above
             signal.signal(signal.SIGINT, signal.SIG_IGN)
+    return page, own.written
 
 
 def _in_processes(report: Report, tasks: list[Task], jobs: int) -> Iterator[WrittenReport]:
