@@ -97,24 +97,31 @@ def drops(players, shots, rng, tight_share=0.0):
 
 
 def left_balls(rng, shots):
-    """Balls left to the opponent, two rows a rally, and each player's coefficients."""
+    """Balls left to one of the others, two rows a rally, and each player's coefficients.
+
+    Those of winning are against the opponents that the player met.
+    """
     n = len(TREES)
     attack = np.column_stack([rng.normal(-1.6, 0.15, n), rng.normal(1.6, 0.12, n)])
-    win = np.column_stack([rng.normal(0.0, 0.1, n), rng.normal(-0.5, 0.12, n)])
+    strength = rng.normal(0.0, 0.3, n)
+    win = np.column_stack([strength + rng.normal(0.0, 0.1, n), rng.normal(-0.5, 0.12, n)])
     who = np.repeat(np.arange(n), shots)
+    other = (who + rng.choice([1, 2, 3], len(who), p=[0.5, 0.3, 0.2])) % n
     gap = np.round(0.28 * np.exp(0.7 * rng.standard_normal(len(who))), 2).clip(0.0, 3.2)
     depth = rng.uniform(2.0, 9.4, len(who))
     h = np.log1p(gap / 0.25) - np.log1p(0.28 / 0.25)
     form = rng.normal(0.0, 0.1, (n, MATCHES))[who, np.arange(len(who)) % MATCHES]
     attacked = rng.random(len(who)) < expit(attack[who, 0] + attack[who, 1] * h + form)
-    won = (rng.random(len(who)) < expit(win[who, 0] + win[who, 1] * h + form)).astype(float)
+    won = rng.random(len(who)) < expit(win[who, 0] + win[who, 1] * h + form - strength[other])
+    win[:, 0] -= np.bincount(who, strength[other], n) / shots
+    won = won.astype(float)
     names = np.array(TREES)
     match = [f"{names[w]} {k % MATCHES}" for k, w in enumerate(who)]
     first = pd.DataFrame({"player": names[who], "match": match, "shot": 1, "won": won})
     first["shots_left"] = 1
-    second = first.assign(player="Opponent", shot=2, shots_left=0, won=1.0 - won)
+    second = first.assign(player=names[other], shot=2, shots_left=0, won=1.0 - won)
     second = second.assign(opponent=names[who], is_server=False)
-    first = first.assign(opponent="Opponent", is_server=True)
+    first = first.assign(opponent=names[other], is_server=True)
     first = first.assign(gap_m=0.4, y_m=5.0, choice="reset")
     second = second.assign(gap_m=gap, y_m=depth, choice=np.where(attacked, "attack", "reset"))
     table = pd.concat([first.assign(rally_id=first.index), second.assign(rally_id=first.index)])

@@ -36,8 +36,8 @@ class PlayerCurves:
 
         The first column of X is the intercept; `vary` are those that differ between players; `rows`
         have ``player`` and ``rally_id``. The offset, (n,), is known log odds, such as the
-        difference of the two players' strengths. A curve stands at the player's own mean of it, so
-        against the opponents that were met.
+        strength of the opponent. A curve stands at the player's own mean of it, so against the
+        opponents that were met.
         """
         result = y.to_numpy(dtype=float)
         if len(np.unique(result)) < 2:

@@ -72,8 +72,8 @@ class PlacementWorth(Estimator):
     Notes
     -----
     Players are pooled as in the tightness model: level and gap slope are each one's own, the
-    shape along the depth is common to all; the difference of the two players' strengths is a
-    fixed offset of winning. A curve describes balls as they were left in
+    shape along the depth is common to all; the opponent's strength is a fixed offset of
+    winning. A curve describes balls as they were left in
     the log; it becomes the worth of leaving a tighter ball only as far as nothing else that
     came with the tight ones, such as an opponent out of place, is behind the difference.
 
@@ -133,7 +133,9 @@ class PlacementWorth(Estimator):
         depth = used["depth_left_m"].to_numpy() if self.depth != "none" else None
         X = self._columns(used["gap_left_m"].to_numpy(), depth, used.index)
         self.curves_ = {}
-        lead = Strengths().fit(table).difference(used)
+        # A striker's own strength is in the own level: as an offset from the same rallies it would
+        # take that level's error with it.
+        met = used["opponent"].astype(str).map(Strengths().fit(table).strength_)
         for outcome in OUTCOMES:
             known = used[outcome].notna()
             if known.sum() < _LEAST:
@@ -148,7 +150,7 @@ class PlacementWorth(Estimator):
                 X[known],
                 vary,
                 used[known],
-                lead[known.to_numpy()] if outcome == "wins" else None,
+                -met[known].to_numpy() if outcome == "wins" else None,
             )
         self.players_ = self.curves_["wins"].players_
         return self
