@@ -2,6 +2,8 @@
 
 import importlib
 import os
+import subprocess
+import sys
 import threading
 
 import pytest
@@ -15,6 +17,9 @@ from sidewall.errors import DataError
 
 def process_and_sum(*numbers):
     return os.getpid(), sum(numbers)
+
+def process_and_length(words):
+    return os.getpid(), len(words)
 
 def refuse(word):
     raise DataError(f"no {word} here")
@@ -54,6 +59,47 @@ def test_the_packages_own_errors_are_raised_here(away):
 
 def test_where_the_process_breaks_the_work_is_done_here(away):
     assert beside(away.break_away_from, os.getpid())() == os.getpid()
+
+
+SCRIPT = """
+import sys
+from pathlib import Path
+
+sys.path.insert(0, {folder!r})
+import away_from_here
+from sidewall.beside import beside
+from sidewall.report import Report, WrittenReport
+
+def own(words):
+    return len(words)
+
+class Own(Report):
+    players = ("a", "b")
+
+    def write(self, player, file, *, clips=False, notes=None):
+        return WrittenReport(player, file)
+
+print("begun")
+print(*beside(away_from_here.process_and_length, "x" * 1_000_000)())
+print(beside(own, "x" * 1_000_000)())
+files = {{name: Path(f"{{name}}.html") for name in "ab"}}
+print([page.player for page in Own()._each(files, False, {{}}, 2)])
+"""
+
+
+def test_a_script_needs_no_guard_and_runs_once(away, tmp_path):
+    """As a script is written on a first evening; with more to hand over than a pipe holds."""
+    script = tmp_path / "script.py"
+    script.write_text(SCRIPT.format(folder=str(tmp_path)))
+    words = [sys.executable, str(script)]
+    process = subprocess.Popen(words, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    said, complaints = process.communicate(timeout=100)
+    begun, away, *rest = said.splitlines()
+    assert (begun, complaints) == ("begun", "")
+    number, length = map(int, away.split())
+    assert number != process.pid
+    assert length == 1_000_000
+    assert rest == ["1000000", "['a', 'b']"]
 
 
 def test_what_nobody_waits_for_holds_nothing_up(away):

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import signal
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from multiprocessing import get_context
 from os import cpu_count
+from pickle import PicklingError
 from threading import RLock
+from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from sidewall.errors import SidewallError
@@ -48,9 +51,14 @@ def beside(make: Callable[..., T], *given: Any) -> Callable[[], T]:
     context = get_context("spawn")  # the libraries below hold threads, which no fork survives
     here, there = context.Pipe(duplex=False)
     process = context.Process(target=_send, args=(there, make, given), daemon=True)
-    with interrupts_held():  # a process that is still starting knows no better than to die
-        process.start()
-    there.close()
+    try:
+        with starting():
+            process.start()
+    except (AttributeError, PicklingError):  # of the caller's script, which it does not know
+        here.close()
+        return lambda: make(*given)
+    finally:
+        there.close()
 
     def result() -> T:
         try:
@@ -84,19 +92,25 @@ def _send(there: Connection, make: Callable[..., Any], given: tuple[Any, ...]) -
 
 
 @contextmanager
-def interrupts_held() -> Iterator[None]:
-    """Let Ctrl-C wait until the block ends, where the system can."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+def starting() -> Iterator[None]:
+    """Start processes that do not run the caller's script again, and let Ctrl-C wait for that.
+
+    They need nothing of the script; one without ``if __name__ == "__main__":`` would break them
+    while this process waits to hand them their work. And a process that is still starting knows
+    no better on Ctrl-C than to die.
+    """
+    main, known = sys.modules["__main__"], hasattr(signal, "pthread_sigmask")
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT]) if known else set()
+    sys.modules["__main__"] = ModuleType("__main__")
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        sys.modules["__main__"] = main
+        if known:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def release_interrupts() -> None:
-    """Let Ctrl-C through again in a process that was started within `interrupts_held`."""
+    """Let Ctrl-C through again in a process that was started within `starting`."""
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])

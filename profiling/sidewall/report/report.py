@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sidewall.arguments import Table, as_frame, check_count, check_level, check_player, check_seed
-from sidewall.beside import interrupts_held, release_interrupts
+from sidewall.beside import release_interrupts, starting
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.estimator import Estimator
@@ -331,7 +331,7 @@ class Report(Estimator):
         jobs: int,
     ) -> Iterator[WrittenReport]:
         tasks = [(name, path, clips, notes.get(name)) for name, path in files.items()]
-        if jobs > 1:
+        if jobs > 1 and type(self).__module__ != "__main__":  # other processes know no such class
             if hasattr(self, "ladder_"):  # what all pages share is made before it is handed out
                 self.content(tasks[0][0])
             yield from _in_processes(self, tasks, jobs)
@@ -376,7 +376,7 @@ def _in_processes(report: Report, tasks: list[Task], jobs: int) -> Iterator[Writ
     pool = ProcessPoolExecutor(jobs, context, initializer=_take, initargs=(report,))
     pages: list[Future[tuple[WrittenReport | None, list[Path]]]] = []
     try:
-        with interrupts_held():  # a process that is still starting knows no better than to die
+        with starting():
             pages += [pool.submit(_write_one, task) for task in tasks]
         for page in pages:
             written, files = page.result()
