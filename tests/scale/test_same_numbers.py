@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 import sidewall as sw
-from sidewall.errors import DataError
+from sidewall.errors import DataError, LogError
 from sidewall.rallies.value import BallValue
 from sidewall.scale import from_parquet
 from sidewall.scale.folder import _processes
@@ -55,7 +55,7 @@ def test_processes_stay_for_the_next_pass_and_dead_ones_are_replaced(folder):
     pool = _processes(2)
     with pytest.raises(BrokenExecutor):
         pool.submit(os._exit, 1).result()
-    with pytest.raises(BrokenExecutor):
+    with pytest.raises(LogError, match="ended before it was done"):
         list(shots.each(len))
     assert list(shots.each(len)) == counts
     assert _processes(2) is not pool

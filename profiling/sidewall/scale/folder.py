@@ -336,9 +336,13 @@ class ShotFolder:
         elif isinstance(self.scheduler, int):
             try:
                 yield from _processes(self.scheduler).map(task, self.files)
-            except BrokenExecutor:  # the next pass gets new ones
+            except BrokenExecutor as error:  # the next pass gets new ones
                 _processes.cache_clear()
-                raise
+                raise LogError(
+                    f"{self.files[0].parent}: a process that read a part of the log ended before "
+                    "it was done. For want of memory: ask for fewer processes. In a script: call "
+                    'it below if __name__ == "__main__":, since each process runs the script anew'
+                ) from error
         else:
             yield from on_cluster(self.scheduler, task, self.files)
 
