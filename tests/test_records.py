@@ -8,6 +8,8 @@ import pandas as pd
 import pytest
 import records
 
+from sidewall.report.method import _INTERVALS
+
 HOME = Path(__file__).parents[1]
 LINK = re.compile(r"\[([^\]]*\d[^\]]*)\]\(tests/studies/RESULTS\.md#([\w-]+)\)")
 NUMBER = re.compile(r"\d[\d,]*(?:\.\d+)?")
@@ -45,6 +47,30 @@ def test_every_quoted_figure_stands_in_the_record_that_it_links_to(name):
             half = 0.5 * 10.0 ** -len(number.partition(".")[2])
             off = np.abs(np.array(recorded) - float(number.replace(",", "")))
             assert off.min() <= half * (1 + 1e-9), (words, number)
+
+
+def test_the_report_gives_recorded_figures():
+    """Of intervals that hold in worlds, by how many matches: the words before each figure."""
+    words, recorded = " ".join(_INTERVALS), records.known()
+    said = {
+        r"it (\d+) to \d+ times in 100 with three": ("3", None, "min"),
+        r"it \d+ to (\d+) times in 100 with three": ("3", None, "max"),
+        r"easier balls: (\d+) times in 100 with ten": ("10", "unseen reason", "min"),
+        r"with ten matches, (\d+) with thirty": ("30", "unseen reason", "min"),
+        r"nobody charts: (\d+) times in 100 with thirty": ("30", "carry over, hidden", "min"),
+    }
+    for pattern, (matches, world, end) in said.items():
+        rows = pd.DataFrame(recorded[f"worlds_value_{matches}"]["figures"][""])
+        some = rows if world is None else rows[rows["world"] == world]
+        held = some["set nothing"].str.extract(HELD.pattern)[0].astype(float).agg(end)
+        (figure,) = re.findall(pattern, words)
+        assert abs(float(figure) - held) <= 0.5, pattern
+    steep = pd.DataFrame(recorded["worlds_value_30"]["figures"][""]).set_index("world")
+    held = float(HELD.fullmatch(steep.loc["steep curves", "attack"])[1])
+    (figure,) = re.findall(r"the threshold: (\d+) times in 100 where curves are steep", words)
+    assert abs(float(figure) - held) <= 0.5
+    of_these = {"100": 4, "95": 1}
+    assert len(NUMBER.findall(words)) == len(said) + 1 + sum(of_these.values())
 
 
 def covered(known):

@@ -227,9 +227,11 @@ def test_stages_by_hand(by_hand):
     assert table["of"].tolist() == [5, 5, 4, 2]  # one of the three finished ended in a let
     np.testing.assert_allclose(table["share"], [1, 0.8, 0.75, 0.5])
     np.testing.assert_allclose(table["of_tried"], [1, 0.8, 0.6, 0.2])
-    low, high = wilson_interval(table["n_tries"], table["of"])
-    np.testing.assert_array_equal(table["share_low"], low)
-    np.testing.assert_array_equal(table["share_high"], high)
+    # a try a rally: of n rallies n - 1 tell a variance, but where all agree
+    effective = np.array([5, 4, 3, 1])
+    low, high = wilson_interval(table["share"] * effective, effective)
+    np.testing.assert_allclose(table["share_low"], low)
+    np.testing.assert_allclose(table["share_high"], high)
     assert table["rally_over"].tolist() == [1, 0, 0, 0]
     assert table["another_shot"].tolist() == [0, 1, 0, 0]
     assert table["n_rallies"].tolist() == [5, 4, 3, 1]
@@ -255,6 +257,21 @@ def test_tries_of_a_rally_share_its_result(ladder):
     row = VOLLEY.funnel(ladder).iloc[0]
     low, high = wilson_interval(row["win_rate"] * row["n_tries"], row["n_tries"])
     assert row["win_rate_high"] - row["win_rate_low"] > high - low
+
+
+def test_tries_of_a_rally_go_on_together(by_hand):
+    """Two tries in each of 30 rallies go on, one in each of 30 others does not.
+
+    Each rally is off the share of 2 in 3 by 2 / 3 of a try, so the share's variance is
+    60 / 59 * 60 * 4 / 9 / 90^2, as of 66 tries on their own, not 90.
+    """
+    good = ("Hazel", "serve", "drive", "lob", "drive", "lob", "drive")
+    bad = ("Hazel", "serve", "drive", "lob", "lob", "lob")
+    row = TWO.funnel(by_hand(*[good, bad] * 30)).set_index("stage").loc["finished"]
+    assert (row["n_tries"], row["of"], row["n_rallies"]) == (60, 90, 30)
+    low, high = wilson_interval(60, 90)
+    wider = (row["share_high"] - row["share_low"]) / (high - low)
+    assert wider == pytest.approx(np.sqrt(90 / 66), rel=0.02)
 
 
 def test_optional_steps_that_were_left_out_count_as_passed(by_hand):

@@ -67,7 +67,7 @@ def test_pace_counts_the_balls_that_are_taken_early(report, pages, odd):
     early = 100 * (tempo[mine] < tempo[~mine].mean()).mean()
     assert abs(early - 50) > 1  # else early and late look alike
     says = next(line.says for line in pages["height"].lines if line.title == "Pace")
-    assert says.startswith(f"of 100 balls {early:.0f} (")
+    assert says.startswith(f"Of 100 balls {early:.0f} (")
 
 
 @pytest.mark.parametrize(

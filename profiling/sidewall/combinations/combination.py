@@ -435,8 +435,9 @@ class Combination:
             A row a stage (``tried``, ``step 2``, ..., ``finished``, ``rally won``):
 
             - ``n_tries`` that got there, ``of`` tries that were a stage before;
-              ``share`` with ``share_low`` and ``share_high`` (Wilson). For ``rally won``, of the
-              finished tries that were decided;
+              ``share`` with ``share_low`` and ``share_high`` (Wilson's interval on the effective
+              number, since tries share rallies). For ``rally won``, of the finished tries that
+              were decided;
             - ``of_tried``, ``of_tried_low``, ``of_tried_high``: the same of all tries;
             - ``n_rallies``; ``win_rate``, ``win_rate_low``, ``win_rate_high``: rallies won from
               there on, tries of a rally sharing its result;

@@ -19,7 +19,7 @@ from sidewall.arguments import Array, Bools, Ints
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.combinations.step import Step, variants
 from sidewall.features.coded import as_category
-from sidewall.features.rates import clustered_rate, wilson_interval
+from sidewall.features.rates import ClusteredRate, clustered_rate
 
 #: Why a try stopped, in the order of the codes.
 STOPPED: Final = ("finished", "another shot", "rally over", "not charted")
@@ -232,28 +232,33 @@ def _stages(found: pd.DataFrame, steps: Sequence[Step], level: float) -> pd.Data
     won = found["won"].to_numpy(dtype=np.float64)
     won_there = finished & (won == 1.0)
     n = np.array([here.sum() for here in (*there, won_there)])
-    tried = len(found)
-    of = np.array([tried, *n[: last - 1], (finished & ~np.isnan(won)).sum()])
-    low, high = wilson_interval(n, of, level)
-    all_low, all_high = wilson_interval(n, np.full(len(n), tried), level)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share, of_tried = n / of, n / np.float64(tried)
+    before = [np.ones(len(found), dtype=bool), *there[:-1], finished & ~np.isnan(won)]
+    rally = found["rally_id"].to_numpy(dtype=np.int64)
+    went_on = _shares([*there, won_there], before, rally, level)
+    of_tried = _shares([*there, won_there], before[:1] * len(before), rally, level)
     table = pd.DataFrame(
         {
             "stage": [*labels, "rally won"],
             "step": [*range(1, last + 1), last],
             "words": [*(str(step) for step in steps), "the player wins the rally"],
             "n_tries": n,
-            "of": of,
-            "share": share,
-            "share_low": low,
-            "share_high": high,
-            "of_tried": of_tried,
-            "of_tried_low": all_low,
-            "of_tried_high": all_high,
+            "of": [int(some.sum()) for some in before],
+            "share": went_on.rate,
+            "share_low": went_on.low,
+            "share_high": went_on.high,
+            "of_tried": of_tried.rate,
+            "of_tried_low": of_tried.low,
+            "of_tried_high": of_tried.high,
         }
     )
     return table.join(_results(found, [*there, won_there], level))
+
+
+def _shares(here: list[Array], of: list[Array], rally: Array, level: float) -> ClusteredRate:
+    """Share of those that are here among some, which share rallies; for each stage."""
+    group, row = np.nonzero(np.array(of)) if len(rally) else (np.empty(0, np.int64),) * 2
+    success = np.array(here)[group, row].astype(np.float64)
+    return clustered_rate(success, rally[row], group.astype(np.int64), len(of), level)
 
 
 def _results(found: pd.DataFrame, there: list[Array], level: float) -> pd.DataFrame:

@@ -65,7 +65,7 @@ def plot_funnel(
     court, loose
         For conditions on zones, and on tight and loose balls; see `Combination.find`.
     level
-        Confidence level of the intervals (Wilson).
+        Confidence level of the intervals.
     ax
         Axes to draw into; a new figure if None.
 

@@ -266,7 +266,7 @@ class Pages:
             for row in some.to_dict("records"):
                 shot = stroke_words(*(row[name] for name in told))
                 says = (
-                    f"after it {100 * row['share']:.0f} in 100 next balls come loose, after other "
+                    f"After it {100 * row['share']:.0f} in 100 next balls come loose, after other "
                     f"shots from the same ball {100 * row['matched_share']:.0f} "
                     f"({count(int(row['n_shots']), 'shot')}): {way} openings."
                 )
@@ -315,7 +315,7 @@ class Pages:
         )  # fmt: skip
         early = share(float(rate.rate[0]), float(rate.low[0]), float(rate.high[0]))
         return (
-            f"of 100 balls {early} are struck within {usual:.2f} s of the opponent's strike, what "
+            f"Of 100 balls {early} are struck within {usual:.2f} s of the opponent's strike, what "
             f"opponents take on average ({len(some):,} balls)."
         )
 
