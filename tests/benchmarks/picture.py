@@ -37,11 +37,10 @@ def draw(run: Path, out: Path) -> None:
         right.plot(ratio, pairs.index, "o", color=INK)
         for k, value in enumerate(ratio):
             right.annotate(
-                f"{value:.3g}",
-                (value, k),
-                (6 if value > 1.0 else -6, 0),
+                f"{value:,.0f}" if value >= 10.0 else f"{value:.2f}",
+                (max(value, 1.0), k),
+                (6, 0),
                 textcoords="offset points",
-                ha="left" if value > 1.0 else "right",
                 va="center",
                 color=INK,
             )
