@@ -27,6 +27,20 @@ def test_leaving_the_tin_out_misleads_and_censoring_does_not():
     assert seen.std() < 0.16
 
 
+def test_values_that_a_cluster_shares_count_once():
+    """Each value three times: the errors are those of the values once, the estimates too.
+
+    Values that share nothing widen nothing.
+    """
+    z = np.random.default_rng(3).normal(0.6, 0.2, 80)
+    y = np.where(z < 0.48, np.nan, z)
+    once = CensoredNormal().fit(y, 0.48, clusters=np.arange(80))
+    thrice = CensoredNormal().fit(np.tile(y, 3), 0.48, clusters=np.tile(np.arange(80), 3))
+    np.testing.assert_allclose(thrice.coefficients_, once.coefficients_, rtol=1e-6)
+    np.testing.assert_allclose(thrice.covariance_, once.covariance_, rtol=1e-5)
+    np.testing.assert_allclose(once.covariance_, CensoredNormal().fit(y, 0.48).covariance_)
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     shift=st.floats(-5, 5),

@@ -228,6 +228,7 @@ def test_errors_of_mean_and_scatter_are_those_of_normal_samples():
     rng = np.random.default_rng(31)
     n = 400
     rows = pd.DataFrame({"height_m": rng.normal(0.8, 0.05, n), "tin_m": 0.3, "in_tin": False})
+    rows["rally_id"] = np.arange(n)
     found = scatter_of(rows, False)
     mean, sd = rows["height_m"].mean(), rows["height_m"].std()
     assert found.mean_m == pytest.approx(mean)

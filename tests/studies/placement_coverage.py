@@ -18,7 +18,7 @@ from records import record
 from scipy.special import expit, ndtr
 
 from sidewall.placement import PlacementWorth, TinMargin, error_ellipse
-from sidewall.placement.aim import best_height, tin_chance, win_chance
+from sidewall.placement.aim import best_height, scatter_of, scatter_row, tin_chance, win_chance
 from sidewall.placement.on_target import mean_error, pace_slope
 from sidewall.placement.practice import share_difference
 
@@ -229,8 +229,22 @@ def pace_intervals(rng, shots):
     return [found("pace, odds ratio", row["odds_ratio_low"], row["odds_ratio_high"], truth)]
 
 
+def height_intervals(rng, balls):
+    """Heights of one player, those of a rally alike, and a tenth of them in the tin."""
+    rally = np.arange(balls) // 4
+    z = rng.normal(0.8, 0.16 * np.sqrt(0.3), rally[-1] + 1)[rally]
+    z += rng.normal(0.0, 0.16 * np.sqrt(0.7), balls)
+    heights = {"height_m": np.where(z < 0.6, np.nan, z), "in_tin": z < 0.6}
+    group = pd.DataFrame(heights | {"tin_m": 0.6, "rally_id": rally})
+    row = scatter_row(scatter_of(group, around_each_player=False), 0.95)
+    return [
+        found("mean height, rallies alike", row["mean_low_m"], row["mean_high_m"], 0.8),
+        found("scatter, rallies alike", row["sd_low_m"], row["sd_high_m"], 0.16),
+    ]
+
+
 def drill_intervals(rng, balls):
-    rows = []
+    rows = height_intervals(rng, 200)
     for _ in range(50):
         p1, p2 = rng.uniform(0.2, 0.8, 2)
         h1, h2 = rng.binomial(balls, p1), rng.binomial(balls, p2)

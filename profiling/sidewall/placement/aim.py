@@ -215,7 +215,7 @@ def scatter_of(group: pd.DataFrame, around_each_player: bool) -> Scatter | None:
     seen = int(group["height_m"].notna().sum())
     if seen < max(LEAST_SEEN, 0 if X is None else X.shape[1] + 2):
         return None
-    fit = CensoredNormal().fit(group["height_m"], group["tin_m"], X)
+    fit = CensoredNormal().fit(group["height_m"], group["tin_m"], X, group["rally_id"])
     p = len(fit.coefficients_)
     # Maximum likelihood divides by n; n - p is unbiased without censoring.
     grow = seen / (seen - p)

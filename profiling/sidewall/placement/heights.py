@@ -49,6 +49,7 @@ class CensoredNormal:
         y: ArrayLike,
         limit: ArrayLike,
         X: ArrayLike | pd.DataFrame | None = None,
+        clusters: ArrayLike | None = None,
     ) -> CensoredNormal:
         """Estimate coefficients and spread.
 
@@ -60,6 +61,10 @@ class CensoredNormal:
             What a censored value lies below.
         X : array-like or DataFrame, shape (n, p), optional
             Columns of the regression, the intercept among them; an intercept alone by default.
+        clusters : array-like, shape (n,), optional
+            What rows share, such as the rally: each variance is multiplied by its design
+            effect, that of scores summed by cluster over that of single ones, if above 1
+            (Liang & Zeger 1986, Biometrika 73:13-22).
 
         Returns
         -------
@@ -80,7 +85,8 @@ class CensoredNormal:
         start = _start(values, below, design, censored)
         parts = design, np.where(censored, below, values), censored
         theta, hessian = self._climb(parts, start)
-        self._finish(theta, hessian, names)
+        scores = pd.DataFrame(_scores(theta, *parts))
+        self._finish(theta, hessian, names, scores, clusters)
         return self
 
     def _climb(self, parts: tuple[Any, ...], theta: Array) -> tuple[Array, Array]:
@@ -101,14 +107,27 @@ class CensoredNormal:
         self.loglik_ = value
         return theta, hessian
 
-    def _finish(self, theta: Array, hessian: Array, names: list[Any]) -> None:
+    def _finish(
+        self,
+        theta: Array,
+        hessian: Array,
+        names: list[Any],
+        scores: pd.DataFrame,
+        clusters: ArrayLike | None,
+    ) -> None:
         sd = 1.0 / theta[-1]
         p = len(theta) - 1
         # b = d s and log s = -log t, where d = b / s and t = 1 / s.
         jacobian = np.eye(p + 1) * sd
         jacobian[:p, -1] = -theta[:-1] * sd**2
         jacobian[-1, -1] = -sd
-        covariance = jacobian @ np.linalg.inv(-hessian) @ jacobian.T
+        reach = jacobian @ np.linalg.inv(-hessian)
+        covariance = reach @ jacobian.T
+        if clusters is not None:
+            pulls = scores @ reach.T  # of each row on each parameter
+            effect = (pulls.groupby(np.asarray(clusters)).sum() ** 2).sum() / (pulls**2).sum()
+            wider = np.sqrt(np.maximum(effect.to_numpy(), 1.0))
+            covariance = covariance * np.outer(wider, wider)
         labels = [*names, "log sd"]
         self.coefficients_ = pd.Series(theta[:-1] * sd, names, name="estimate")
         self.sd_ = float(sd)
@@ -152,6 +171,15 @@ def _start(y: Array, limit: Array, X: Array, censored: Bools) -> Array:
     if not sd > 1e-9 * max(float(np.abs(filled).max()), 1e-9):
         raise DataError("all values are the same, so there is no spread to estimate; add data")
     return np.append(b / sd, 1.0 / sd)
+
+
+def _scores(theta: Array, X: Array, y: Array, censored: Bools) -> Array:
+    """Gradient of every row's log likelihood, (n, p + 1)."""
+    r = theta[-1] * y - X @ theta[:-1]
+    slope = np.where(censored, np.exp(-0.5 * r**2 - log_ndtr(r)) / np.sqrt(2.0 * np.pi), -r)
+    scores = np.column_stack([-X, y]) * slope[:, None]
+    scores[:, -1] += ~censored / theta[-1]
+    return scores
 
 
 def _likelihood(theta: Array, X: Array, y: Array, censored: Bools) -> tuple[float, Array, Array]:
