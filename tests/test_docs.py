@@ -6,6 +6,7 @@ read. Parameters that are another's stand in the list of parameters too, explain
 
 from __future__ import annotations
 
+import ast
 import doctest
 import importlib
 import inspect
@@ -86,6 +87,33 @@ def test_help_of_the_package_is_one_screen_that_names_everything_once():
 def test_the_parameters_explained_are_those_there_are(thing):
     taken = [name for name in inspect.signature(thing).parameters if name not in ("self", "cls")]
     assert sorted(listed(thing, "Parameters")) == sorted(taken)
+
+
+@pytest.mark.parametrize("thing", FUNCTIONS)
+def test_a_default_that_is_named_is_the_one(thing):
+    """Of numbers, words and yes or no; of an object, such as a court, the name says enough."""
+    parameters = inspect.signature(thing).parameters
+    for line in section(thing, "Parameters"):
+        names, _, kind = line.partition(" : ")
+        if not line[:1].strip() or ", default " not in kind:
+            continue
+        said = kind.rsplit(", default ", 1)[1]
+        for name in names.split(","):
+            default = parameters[name.strip()].default
+            if default is None or isinstance(default, bool | int | float | str | tuple):
+                assert ast.literal_eval(said) == default, name
+
+
+@pytest.mark.parametrize("thing", FUNCTIONS)
+def test_a_plain_default_is_named(thing):
+    """But of the many switches of simulated players and worlds, where 0 is off."""
+    if thing in (simulate.SimPlayer, simulate.World):
+        return
+    parameters = inspect.signature(thing).parameters
+    heads = [line for line in section(thing, "Parameters") if line[:1].strip()]
+    told = [line for line in heads if "default" in line or " : " not in line]
+    named = {name.strip() for line in told for name in line.split(" : ")[0].split(",")}
+    assert {name for name, one in parameters.items() if type(one.default) in (int, float)} <= named
 
 
 @pytest.mark.parametrize("thing", FUNCTIONS)

@@ -119,7 +119,7 @@ def simex(
     n : int, default 20
         Draws of the error at each lambda; one draw serves all lambdas, scaled, so that the
         path is smooth.
-    seed : int or Generator
+    seed : int or Generator, default 0
     turned_back : bool, default False
         For a measure that cannot be below zero: a value below is turned back from zero.
         If the error was turned back so when it arose, then what is added here makes
@@ -297,7 +297,7 @@ def simex_thresholds(
     lambdas : sequence of float, default (0.5, 1, 1.5, 2)
     n : int, default 20
         Fits at each lambda.
-    seed : int or Generator
+    seed : int or Generator, default 0
     level : float, default 0.95
 
     Returns

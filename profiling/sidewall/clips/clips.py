@@ -103,8 +103,10 @@ def clip_times(
         from ``decision`` and the shot's own columns.
     shots : DataFrame
         The log, with times in ``t_s`` (seconds into the match's video).
-    lead_in_s, lead_out_s : float
-        Seconds before and after.
+    lead_in_s : float, default 4.0
+        Seconds before.
+    lead_out_s : float, default 2.0
+        Seconds after.
     merge : bool, default True
         Whether clips of a match that overlap in time or touch become one.
     name_players : bool, optional

@@ -178,7 +178,7 @@ class Combination:
         two own steps always have a reply between them.
     description : str
         In words, for people.
-    decisive : int, optional
+    decisive : int, default 0
         Number of the own step (from 1) with which the combination is under way: the steps
         before it are the lead-up. By default the second own step, or the first if there
         is but one.
@@ -488,7 +488,7 @@ class Combination:
         permutations : int, default 999
             Behind the p-value; with 0 there is none.
         level : float, default 0.95
-        seed : int or Generator
+        seed : int or Generator, default 0
             For the permutations. For the others see `find`.
         shots, player, court, loose
             As in :meth:`find`.

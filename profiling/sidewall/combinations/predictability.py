@@ -54,16 +54,16 @@ class Predictability(Estimator):
 
     Parameters
     ----------
-    situation : sequence of str, default side, family and incoming stroke
+    situation : sequence of str, default ("side", "family", "incoming_stroke")
         Columns of `sidewall.shot_features`, or of the log, that the opponent can see.
-    reply : sequence of str, default stroke and, where charted, direction
-        Columns that tell replies apart.
+    reply : sequence of str, optional
+        Columns that tell replies apart; stroke and, where charted, direction by default.
     least : int, default 10
         Replies that a situation of a player takes to be counted.
     draws : int, default 200
         Of the rally bootstrap behind the intervals.
     level : float, default 0.95
-    seed : int or Generator
+    seed : int or Generator, default 0
 
     Attributes
     ----------

@@ -142,7 +142,7 @@ class Court:
 
         Parameters
         ----------
-        width_m : float
+        width_m : float, default 7.62
             Between the side walls.
         tin_height_m : float, default 0.48
             Height of the upper edge of the tin.

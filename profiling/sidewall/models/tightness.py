@@ -503,7 +503,7 @@ class TightnessModel(Estimator):
         ----------
         player, side, family : str
             Family may be left out where ground strokes and volleys are not told apart.
-        gap_m : float
+        gap_m : float, default 0.5
         level : float, default 0.95
         **situation : str
             Levels of depth, balance and so on; the player's own mix for those not named.
@@ -530,7 +530,7 @@ class TightnessModel(Estimator):
         Parameters
         ----------
         player : str
-        folds : int
+        folds : int, default 5
             Parts of the matches.
         level : float, default 0.95
             Confidence level of the intervals.
@@ -587,7 +587,7 @@ class TightnessModel(Estimator):
 
         Parameters
         ----------
-        folds : int
+        folds : int, default 5
             Parts of the matches, each held out in turn.
         """
         check_folds(folds)

@@ -94,7 +94,7 @@ def plan(
         player as many matches.
     player : str, optional
         Needed with a log.
-    half_width_m : float
+    half_width_m : float, default 0.15
         Half the width of the interval of a threshold that is wanted, metres.
     matches : sequence of int
         Numbers of matches to try.

@@ -193,7 +193,7 @@ def write_partitions(
         lie in one table, and all tables must have the same columns.
     folder : str or Path
         Made if it is not there; must hold no Parquet files.
-    shots_per_part : int, default 200,000
+    shots_per_part : int, default 200_000
         A file is closed after the match that reaches so many.
 
     Returns

@@ -66,7 +66,7 @@ def second_charter(
     place_sd_m, time_sd_s : float, default 0
         Standard deviations of the errors of each coordinate of contact and bounce, and of
         times, which never run back.
-    seed : int or Generator
+    seed : int or Generator, default 0
     court : Court, optional
         For how far a ball can be from a wall.
 
