@@ -1,6 +1,7 @@
 """Answers read off draws: against plain loops, plain tables and sums done another way."""
 
 from copy import copy
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -23,7 +24,7 @@ from sidewall.models.answers import (
     threshold_of,
 )
 from sidewall.models.curves import side_and_volley
-from sidewall.models.posterior import crossings
+from sidewall.models.posterior import Posterior, crossings
 
 CHOICES = ("attack", "reset")
 
@@ -336,3 +337,17 @@ def test_by_rally_what_a_players_shots_of_a_rally_share_counts_as_luck(by_rally,
     # several resets a rally share its result; by value each leaves a ball of its own
     assert by_rally.curves_["reset"].own_design_effect > 3.0
     assert by_value.curves_["reset"].own_design_effect == pytest.approx(1.0, abs=0.3)
+
+
+def test_the_club_has_no_players_own_part_in_it(by_value):
+    """Whatever the players' own coefficients are, the club's curve is that of the common ones."""
+    other, gaps = copy(by_value), np.array([0.1, 0.5, 1.0])
+    other.curves_ = {
+        choice: replace(one, draws=replace(one.draws, own=one.draws.own + np.float32(3.0)))
+        for choice, one in by_value.curves_.items()
+    }
+    for choice in CHOICES:
+        club, moved = (Posterior(m).win(-1, 0, choice, gaps) for m in (by_value, other))
+        np.testing.assert_array_equal(moved, club)
+        one, two = (Posterior(m).win(0, 0, choice, gaps) for m in (by_value, other))
+        assert (two > one).all()

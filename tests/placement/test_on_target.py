@@ -135,3 +135,11 @@ def test_the_slope_of_pace_is_that_of_a_logistic_curve_with_own_intercepts():
     assert np.log(found["odds_ratio_high"]) > slope + error
     alike = group.assign(pace_m_s=9.0)
     assert np.isnan(list(pace_slope(alike, 0.95).values())).all()
+
+
+def test_a_pace_that_never_varies_has_no_slope_and_no_fit(monkeypatch):
+    monkeypatch.delattr("sidewall.placement.on_target.PlayerCurves")
+    group = pd.DataFrame(
+        {"player": list("aabb"), "pace_m_s": [9.0, 9.0, 11.0, 11.0], "on_target": [1.0, 0, 1, 0]}
+    )
+    assert np.isnan(list(pace_slope(group, 0.95).values())).all()

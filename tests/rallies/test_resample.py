@@ -1,7 +1,13 @@
 import numpy as np
 import pytest
 
-from sidewall.rallies.intervals import RallyBootstrap, _without_loops, deviation, rally_weights
+from sidewall.rallies.intervals import (
+    RallyBootstrap,
+    _lengths,
+    _without_loops,
+    deviation,
+    rally_weights,
+)
 from sidewall.rallies.transitions import count_moves
 
 
@@ -71,3 +77,9 @@ def test_a_deviation_leaves_missing_values_apart_and_says_nothing_of_one():
     assert found[0] == pytest.approx(np.std(draws[:, 0], ddof=1))
     assert found[1] == pytest.approx(np.std(draws[10:, 1], ddof=1))
     assert np.isnan(found[2:]).all()
+
+
+def test_a_ball_that_a_draw_never_met_has_no_length():
+    """Two balls; the rally goes on by half from the first, and nobody met the second."""
+    rows = np.array([[[0.5, 0.0, 0.5, 0.0, 0.0], [0.0, 0.0, 0.0, 0.0, 0.0]]])
+    np.testing.assert_allclose(_lengths(rows, rows), [[2.0, np.nan]])

@@ -287,6 +287,12 @@ def test_a_log_in_parts_gives_the_same_value(some, fitted):
     np.testing.assert_allclose(ours.covariance_, fitted.covariance_, rtol=1e-6, atol=1e-10)
 
 
+def test_a_part_in_which_nothing_was_decided_adds_nothing(shots, some, fitted):
+    other = shots[shots["match"] == shots["match"].unique()[4]].assign(won=np.nan)
+    ours = BallValue().fit(InParts(pd.concat([some, other], ignore_index=True)))
+    np.testing.assert_allclose(ours.weights_, fitted.weights_, rtol=1e-8, atol=1e-10)
+
+
 def test_a_long_part_taken_in_pieces_is_the_whole(some, fitted, monkeypatch):
     monkeypatch.setattr(module, "_CHUNK", 500)
     ours = BallValue().fit(some)
