@@ -6,9 +6,11 @@ from scipy.integrate import quad_vec
 from scipy.stats import norm
 
 import sidewall as sw
+from sidewall.combinations.effect import as_moments, state_codes
+from sidewall.combinations.stratified import mantel_haenszel
 from sidewall.models.transforms import GapTransform
 from sidewall.rallies.value import BallValue
-from sidewall.worklist.gains import _lost_by_faults, measures
+from sidewall.worklist.gains import _compared, _lost_by_faults, measures
 from sidewall.worklist.ladder import Ladder, Redrawn, _along_the_gap, pooled_draws
 
 
@@ -173,3 +175,15 @@ def test_errors_of_a_kind_that_never_stayed_in_play_cost_what_the_others_bring(r
     assert 0 < fault.sum() < len(fault)
     assert lost[fault] == pytest.approx(-redrawn.after.charted[row[~fault]].mean())
     assert (lost[~fault] == 0.0).all()
+
+
+def test_the_error_of_a_comparison_gives_its_interval_back(redrawn):
+    """Student's quantile for few rallies is in it."""
+    columns = redrawn.columns
+    row = np.flatnonzero(redrawn.struck)
+    kind = (redrawn.table["stroke"] == "drive").to_numpy()[row]
+    worth, error = _compared(redrawn, row, kind)
+    codes = state_codes(columns, None, False)
+    found = mantel_haenszel(as_moments(columns, row, kind, codes, False), 0.95)
+    ends = worth + np.array([-1.0, 1.0]) * norm.ppf(0.975) * error
+    assert ends == pytest.approx([found.low, found.high], abs=1e-6)
