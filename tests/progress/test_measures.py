@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.special import logit
+from scipy.optimize import brentq
+from scipy.special import expit, logit
 from statsmodels.stats.contingency_tables import StratifiedTable
 
 import sidewall as sw
@@ -49,10 +50,11 @@ def test_rallies_of_like_shots_know_less():
     assert rallies.covariance[0, 0] == pytest.approx(8 * alone.covariance[0, 0], rel=0.05)
 
 
-def test_wins_without_fault_stay_finite():
+def test_wins_without_fault_end_where_the_prior_holds_them():
+    """20 (1 - p) = d / 3^2, near 3.8 log odds."""
     found = one_level(np.ones(20), np.arange(20))
-    assert np.isfinite(found.deviation).all()
-    assert 1.0 < found.deviation[0] < 10.0
+    mode = brentq(lambda d: 20 * expit(-d) - d / _WIDEST_SD**2, 0.0, 10.0)
+    assert found.deviation[0] == pytest.approx(mode, rel=1e-3)
 
 
 def test_level_lies_between_the_periods(fitted):

@@ -8,7 +8,7 @@ import sidewall as sw
 from sidewall import simulate
 from sidewall.errors import DataError
 from sidewall.progress import plan
-from sidewall.progress.plan import _MoreMatches, _needed
+from sidewall.progress.plan import _median, _MoreMatches, _needed
 
 
 @pytest.fixture(scope="module")
@@ -54,6 +54,19 @@ def test_drawn_matches_are_whole_and_the_others_stay(small):
     mine = small[small["match"].astype(str).isin(kept)]
     again = drawn[drawn["match"].astype(str).isin(kept)]
     assert again["gap_m"].reset_index(drop=True).equals(mine["gap_m"].reset_index(drop=True))
+
+
+@pytest.mark.parametrize(
+    ("widths", "middle"),
+    [
+        ([0.3, 0.1, 0.2], 0.2),
+        ([0.3, math.inf, math.inf], math.inf),
+        ([0.3, 0.1, math.nan, math.nan], 0.3),
+        ([math.nan], math.inf),
+    ],
+)
+def test_the_middle_width_counts_open_intervals_as_widest(widths, middle):
+    assert _median(np.array(widths)) == middle
 
 
 @pytest.mark.parametrize(
