@@ -55,6 +55,17 @@ def test_shares_found_add_up(fitted):
     assert rallies["n_compared"] == fitted.aligned_["rally_pair"].nunique()
 
 
+def test_a_rally_that_one_charter_left_out_is_missed_by_that_one(match):
+    whole = match.drop_duplicates(["game", "rally"])
+    out = whole.iloc[len(whole) // 2]
+    second = match[~((match["game"] == out["game"]) & (match["rally"] == out["rally"]))]
+    found = Agreement(draws=50).fit(match, second).found_.set_index("what")
+    n = len(whole)
+    shares = {"either, found by both": (n - 1) / n, "the first, found by the second": (n - 1) / n}
+    for words, share in (shares | {"the second, found by the first": 1.0}).items():
+        assert found.loc[f"rallies of {words}", "share"] == pytest.approx(share)
+
+
 def test_an_ending_counts_once_a_rally_even_if_the_last_shot_was_missed(match):
     second = second_charter(match, miss=0.2, confuse=0.0, gap_sd_m=0.05, seed=2)
     row = Agreement(draws=50).fit(match, second).words_.set_index("column").loc["ending"]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from sidewall.agreement import align
-from sidewall.agreement.align import _NEVER, Charted, _differ, line_up, shot_costs
+from sidewall.agreement.align import _NEVER, Charted, _differ, line_up, rally_costs, shot_costs
 from sidewall.errors import DataError
 from sidewall.features.rallies import rally_runs
 from sidewall.simulate.charter import second_charter
@@ -176,3 +176,15 @@ def test_shots_of_two_players_are_never_one_nor_is_a_serve_anything_else(match, 
     alike = shot_costs(one, one, serve, serve, 0.0).item()
     assert alike == 0.0
     assert shot_costs(one, two, serve, serve, 0.0).item() >= _NEVER
+
+
+def test_rallies_cost_the_same_whoever_is_first(match):
+    """Also where one charter knows a stroke that the other never names."""
+    names = sorted(match["player"].astype(str).unique())
+    one = Charted.of(match, rally_runs(match), names)
+    words = one.words | {"stroke": np.where(one.words["stroke"] == 2, 1, one.words["stroke"])}
+    two = replace(one, words=words)
+    assert (one.words["stroke"] == 2).any()
+    there, back = rally_costs(one, two, 2, 0.0), rally_costs(two, one, 2, 0.0)
+    np.testing.assert_allclose(there, back.T)
+    assert (np.diag(there) > 0).any()
