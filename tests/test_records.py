@@ -125,7 +125,7 @@ def test_records_say_how_they_were_made(tmp_path, monkeypatch, capsys):
 
 def test_a_record_is_older_once_what_it_judges_does_something_else(tmp_path, monkeypatch):
     package = tmp_path / "sidewall"
-    for part in ("models", "log", "plots"):
+    for part in ("models", "log/mapping", "plots", "cli"):
         (package / part).mkdir(parents=True)
     (package / "__init__.pyi").write_text("from .models import Model as Model\n")
     (package / "models" / "model.py").write_text("from sidewall.log import read\n")
@@ -139,7 +139,7 @@ def test_a_record_is_older_once_what_it_judges_does_something_else(tmp_path, mon
     monkeypatch.setattr(records, "PACKAGE", package)
     monkeypatch.setattr(records, "HERE", studies)
     assert records.judged("near.py") == records.judged("far.py") == ["log", "models"]
-    assert records.judged("whole.py") == ["log", "models", "plots"]
+    assert records.judged("whole.py") == ["cli", "log", "models", "plots"]
     known = {
         name: {"judges": {"parts": parts, "code": records.digest(parts)}}
         for name in ("far", "whole")
@@ -147,6 +147,7 @@ def test_a_record_is_older_once_what_it_judges_does_something_else(tmp_path, mon
     }
     # a picture, and words about what is done, change nothing for who does not judge pictures
     (package / "plots" / "draw.py").write_text("from sidewall.models import Other\n")
+    (package / "log" / "mapping" / "guess.py").write_text("def guess():\n    return 1\n")
     (package / "log" / "read.py").write_text('def read():\n    """Read it."""\n    return 1\n')
     assert records.older(known) == ["whole"]
     (package / "log" / "read.py").write_text("def read():\n    return 2\n")

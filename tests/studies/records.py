@@ -29,6 +29,8 @@ RESULTS = HERE / "results"
 PAGE = HERE / "RESULTS.md"
 PACKAGE = HERE.parents[1] / "profiling" / "sidewall"
 LIBRARIES = ("numpy", "pandas", "scipy")
+#: A log is read through a column map by the command line, and in no study without it.
+MAPPING = "log/mapping"
 #: How files are written, processes begun and waiting shown: no figure hangs on it.
 NO_FIGURES = ("files.py", "beside.py", "waiting.py")
 
@@ -71,7 +73,8 @@ def digest(parts):
     """Sixteen letters that change with what these parts do, not with how it is explained."""
     found = hashlib.sha256()
     shared = [file for file in PACKAGE.glob("*.py") if file.name not in NO_FIGURES]
-    files = [*shared, *(f for part in parts for f in (PACKAGE / part).rglob("*.py"))]
+    files = {*shared, *(f for part in parts for f in (PACKAGE / part).rglob("*.py"))}
+    files -= {*(PACKAGE / MAPPING).rglob("*.py")} if "cli" not in parts else set()
     for file in sorted(files):
         name = file.relative_to(PACKAGE).as_posix()
         found.update((name + code(file.read_text("utf-8"))).encode())
