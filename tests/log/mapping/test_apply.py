@@ -221,6 +221,16 @@ def test_one_row_an_exchange(tmp_path):
     assert check.shots["gap_m"].tolist()[-1] == 0.12
 
 
+def test_a_length_in_one_unit_for_the_one_and_in_another_for_the_other_is_refused(tmp_path):
+    path = tmp_path / "theirs.csv"
+    path.write_text(EXCHANGE_LOG)
+    words = EXCHANGES.format(more="").replace('"B gap", unit = "cm"', '"B gap", unit = "in"')
+    with pytest.raises(LogError, match=r"gap in more than one way \(A gap: cm; B gap: in\)"):
+        check_log(path, mapping=ColumnMap.from_text(words))
+    inches = words.replace('"A gap", unit = "cm"', '"A gap", unit = "in"')
+    assert check_log(path, mapping=ColumnMap.from_text(inches)).shots["gap_m"].iloc[1] == 0.762
+
+
 @settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.lists(st.lists(st.integers(0, 300), min_size=0, max_size=7), min_size=1, max_size=5))
 def test_long_to_wide_and_back(rallies):

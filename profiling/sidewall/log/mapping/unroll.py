@@ -86,7 +86,7 @@ def unroll(headings: Headings, known: ColumnMap) -> tuple[npt.NDArray[np.int64],
             cells[number > 0] = ""
         found[name] = _cells(cells, part.label, part.entry)
     for name in dict.fromkeys(name for shot in shots for name in shot):
-        found[name] = _together([shot.get(name) for shot in shots], row, number)
+        found[name] = _together(name, [shot.get(name) for shot in shots], row, number)
     _add_numbers(found, known, number)
     _add_players(found, number)
     return row, found
@@ -105,11 +105,24 @@ def _cells(cells: _Objects, label: str, entry: Entry, labels: _Objects | None = 
 
 
 def _together(
-    parts: list[_Part | None], row: npt.NDArray[np.int64], number: npt.NDArray[np.int64]
+    name: str,
+    parts: list[_Part | None],
+    row: npt.NDArray[np.int64],
+    number: npt.NDArray[np.int64],
 ) -> Cells:
     cells = np.full(len(row), "", dtype=object)
     labels = np.full(len(row), "", dtype=object)
     given = [part for part in parts if part is not None]
+    kinds = {(part.entry.unit, part.entry.measured_from): part.label for part in given}
+    if len(kinds) > 1:
+        said = "; ".join(
+            f"{label}: {', '.join(filter(None, kind)) or 'no unit'}"
+            for kind, label in kinds.items()
+        )
+        raise LogError(
+            f"the column map gives {name} in more than one way ({said}). It is one column of the "
+            "log: convert those that differ, and give all the same unit and the same wall"
+        )
     for at, part in enumerate(parts):
         if part is not None:
             here = number == at
