@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from sidewall.errors import LogError
-from sidewall.log import check_log, write_template
+from sidewall.log import check_log, pseudonymise, read_shots, write_template
 from sidewall.log.sheet_formulas import LOG_COLUMNS, REMARKS
 
 DETAILS = [
@@ -114,6 +114,28 @@ def test_tables_that_are_given_go_before_the_sheet(filled, checked):
     shots = checked(filled, players=players).shots
     assert shots.loc[shots["player"] == "Birch", "hand"].tolist() == ["right"]
     assert shots.loc[shots["player"] == "Birch", "board_width_m"].tolist() == [0.07]
+
+
+@pytest.mark.parametrize(("given", "tin_m"), [(None, 0.43), (["Alder v Birch", 46], 0.46)])
+def test_the_details_go_along_when_names_are_taken_out(filled, tmp_path, given, tin_m):
+    matches = given and pd.DataFrame([given], columns=["match", "tin_height_cm"])
+    pseudonymise(filled, tmp_path / "out.csv", tmp_path / "key.csv", matches=matches)
+    tables = {name: tmp_path / f"out-{name}.csv" for name in ("players", "matches")}
+    shots = read_shots(tmp_path / "out.csv", **tables, on_refused="ignore")
+    assert set(shots["tin_height_m"].dropna()) == {tin_m}
+    assert set(shots["hand"].dropna()) == {"left", "right"}
+
+
+def test_a_table_of_players_is_found_behind_another_sheet(filled, tmp_path):
+    book = openpyxl.Workbook()
+    book.active.append(["to do", "who"])
+    book.active.append(["order balls", "me"])
+    players = book.create_sheet("players")
+    for row in (["player", "hand"], ["Birch", "right"]):
+        players.append(row)
+    book.save(tmp_path / "club.xlsx")
+    shots = check_log(filled, players=tmp_path / "club.xlsx").shots
+    assert shots.loc[shots["player"] == "Birch", "hand"].tolist() == ["right"]
 
 
 def test_a_mistake_in_the_details_names_the_sheet_and_the_line(filled, tmp_path):
