@@ -6,7 +6,7 @@ from scipy.special import expit
 import sidewall as sw
 
 
-def planted_table(rng, rallies=500, worth=1.0, tempts=1.5, flat=0.0):
+def planted_table(rng, rallies=1500, worth=1.0, tempts=1.5, flat=0.0):
     """Four players, three shots a rally by one player; balance drives choice and result.
 
     The log odds of winning are ``4 (gap - 0.5)`` when attacking, `flat` when resetting, and
