@@ -23,6 +23,7 @@ TOO_SHORT = {
     ("carry over, hidden", OF_WORLDS): "**Something that a shot leaves behind and nobody charts.**",
     ("steep curves", ("gain", "attack")): "of steep curves",
     ("kinks that differ", ("reset",)): "where players' kinks differ",
+    ("gain, attack_forehand", ("covered %",)): "gain of attacking forehand balls",
 }
 
 

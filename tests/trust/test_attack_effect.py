@@ -50,7 +50,7 @@ def test_nothing_planted_nothing_found(make_table):
 
 
 def test_the_models_gain_is_that_of_its_curves(model, planted):
-    row = attack_effect(model, "Alder", bands_m=[0.4, 0.41], reasons=[])
+    row = attack_effect(model, "Alder", bands_m=[1.18, 1.19], reasons=[])
     assert row["words"].iloc[0].startswith("fewer than 20")
     wide = attack_effect(model, "Alder", bands_m=[0.45, 0.75], reasons=[]).iloc[0]
     balls = planted.query("player == 'Alder' and 0.45 <= gap_m < 0.75")
