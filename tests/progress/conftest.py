@@ -21,7 +21,7 @@ def ladders():
     """Players and plan before and after: Rowan's attack and habits change a lot."""
     players = simulate.draw_players(NAMES, np.random.default_rng(4), spread=0.5)
     better = replace(players[3], touch=players[3].touch + 1.2, attack_from_m=np.full((2, 2), 0.3))
-    plan = simulate.round_robin(4, 5)
+    plan = simulate.round_robin(4, 6)
     return (players, plan), ([*players[:3], better], plan)
 
 

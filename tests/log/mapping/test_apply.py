@@ -231,6 +231,18 @@ def test_a_length_in_one_unit_for_the_one_and_in_another_for_the_other_is_refuse
     assert check_log(path, mapping=ColumnMap.from_text(inches)).shots["gap_m"].iloc[1] == 0.762
 
 
+def test_a_column_that_the_second_player_alone_has(tmp_path):
+    path = tmp_path / "theirs.csv"
+    rows = EXCHANGE_LOG.replace("Serves\n", "Serves,B how\n", 1).replace(
+        "30,,Rowan", "30,,Rowan,set"
+    )
+    path.write_text(rows)
+    words = EXCHANGES.format(more="") + 'balance = "B how"\n'
+    shots = check_log(path, mapping=ColumnMap.from_text(words)).shots
+    assert shots["balance"].astype(object).where(shots["balance"].notna(), "").tolist()[1] == "set"
+    assert shots["balance"].notna().sum() == 1
+
+
 @settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.lists(st.lists(st.integers(0, 300), min_size=0, max_size=7), min_size=1, max_size=5))
 def test_long_to_wide_and_back(rallies):
