@@ -96,7 +96,7 @@ def plan(
         Needed with a log.
     half_width_m : float, default 0.15
         Half the width of the interval of a threshold that is wanted, metres.
-    matches : sequence of int
+    matches : sequence of int, default (1, 2, 3, 5, 8)
         Numbers of matches to try.
     simulations : int, default 4
         Of each number of matches.
