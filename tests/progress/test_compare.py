@@ -73,11 +73,14 @@ def test_a_large_change_of_habits_is_seen_and_has_the_right_sign(compared):
 
 
 def test_a_much_better_attack_pays_from_tighter_balls(compared):
-    thresholds = of(compared, "threshold").dropna(subset="change")
-    assert len(thresholds) >= 1
-    assert thresholds["change"].mean() < 0
+    thresholds = of(compared, "threshold")
+    assert len(thresholds) == 4
     assert (thresholds["better_when"] == "lower").all()
-    assert thresholds["note"].str.contains("attack wins .* reset wins").all()
+    assert not (thresholds["verdict"] == "worse").any()
+    # where attacking has come to pay at any gap, there is no change to tell
+    told = thresholds.dropna(subset="change")
+    assert told["change"].sum() <= 0.0
+    assert told["note"].str.contains("attack wins .* reset wins").all()
 
 
 def test_the_table_keeps_its_books(compared):
