@@ -245,6 +245,15 @@ def test_errors_of_mean_and_scatter_are_those_of_normal_samples():
     assert within.covariance[0, 0] == pytest.approx(within.sd_m**2 / n, rel=0.01)
 
 
+def test_heights_that_a_rally_shares_count_once():
+    rng = np.random.default_rng(32)
+    once = pd.DataFrame({"height_m": rng.normal(0.8, 0.05, 80), "tin_m": 0.3, "in_tin": False})
+    once["rally_id"] = np.arange(80)
+    thrice = pd.concat([once] * 3, ignore_index=True)
+    one, three = (scatter_of(rows, False).covariance for rows in (once, thrice))
+    np.testing.assert_allclose(np.diag(three), np.diag(one), rtol=0.02)  # n / (n - 1) apart
+
+
 def test_gaps_that_are_all_alike_have_no_column(study):
     rng = np.random.default_rng(15)
     table = study.drops(study.draw_players(rng), 100, rng)

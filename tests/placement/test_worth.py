@@ -1,4 +1,5 @@
 import numpy as np
+import pandas as pd
 import pytest
 import statsmodels.api as sm
 from scipy.special import expit, logit
@@ -6,6 +7,7 @@ from scipy.special import expit, logit
 from sidewall import shot_features
 from sidewall.errors import DataError, NotFittedError
 from sidewall.placement import PlacementWorth
+from sidewall.placement.player_curves import PlayerCurves
 from sidewall.rallies.strengths import Strengths
 from sidewall.simulate import SimPlayer, round_robin, simulate_shots
 
@@ -85,6 +87,23 @@ def test_a_curve_is_of_the_opponents_that_were_met():
     for player, own in told.groupby(told["player"].astype(str)):
         mean = model.curves(player, values_m=own["gap_left_m"])["wins"].mean()
         assert mean == pytest.approx(own["wins"].mean(), abs=0.02)
+
+
+def test_stronger_opponents_are_allowed_for_as_such(ladder, monkeypatch):
+    """What is known beforehand of a ball goes with who won it; the own strength is not in it."""
+    given, real = [], PlayerCurves.fit
+
+    def fit(self, y, X, vary, rows, offset=None):
+        given.append((rows, y, offset))
+        return real(self, y, X, vary, rows, offset)
+
+    monkeypatch.setattr(PlayerCurves, "fit", fit)
+    PlacementWorth(depth="none").fit(ladder)
+    (_, _, attacks), (rows, wins, offset) = given
+    assert attacks is None
+    by_opponent = pd.Series(offset).groupby(rows["opponent"].astype(str).to_numpy())
+    assert (by_opponent.max() == by_opponent.min()).all()
+    assert np.corrcoef(offset, wins.astype(float))[0, 1] > 0.0
 
 
 def test_an_own_level_is_nearly_as_unsure_as_alone(planted):
