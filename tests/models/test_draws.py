@@ -13,7 +13,15 @@ from scipy.special import expit
 from scipy.stats import t as student
 
 from sidewall.models import draws
-from sidewall.models.draws import Groups, LogitDraws, Moments, design_effect, draw
+from sidewall.models.draws import (
+    FewRows,
+    Groups,
+    LogitDraws,
+    Moments,
+    SummedRows,
+    design_effect,
+    draw,
+)
 
 N = 3000
 EFFECTIVE = N / 6
@@ -27,16 +35,42 @@ def close_to(drawn, mean, sd):
     assert spread.max() < 4.0
 
 
-def plain_moments(X, Z, group, weight, y, groups):
+KINDS = pytest.mark.parametrize("kind", [SummedRows, FewRows])
+
+
+def blocks_of(kind, X, Z, group, weight):
+    """The players in two blocks of a kind, the first player in the second."""
+    players = np.unique(group)
+    own = [group == i for i in players]
+    if kind is FewRows:
+        return tuple(
+            FewRows.of(some, lambda i: iter([(X[own[i]], Z[own[i]], weight[own[i]])]))
+            for some in (players[1:], players[:1])
+            if len(some)
+        )
+    zz = np.stack([(Z[r].T * weight[r]) @ Z[r] for r in own])
+    zx = np.stack([(Z[r].T * weight[r]) @ X[r] for r in own])
+    parts = (players[1:], players[:1])
+    return tuple(SummedRows(some, zz[some], zx[some]) for some in parts if len(some))
+
+
+def products(block):
+    """Cross products of a block of either kind, in the order of its players."""
+    if isinstance(block, SummedRows):
+        return block.zz, block.zx
+    turned = block.Z.swapaxes(1, 2)
+    return turned @ block.Z, turned @ block.X
+
+
+def plain_moments(X, Z, group, weight, y, groups, kind=SummedRows):
     """Cross products by dense algebra."""
     W = np.diag(weight)
     own = [group == i for i in range(groups)]
     return Moments(
         X.T @ W @ X,
-        np.stack([Z[r].T @ W[np.ix_(r, r)] @ Z[r] for r in own]),
-        np.stack([Z[r].T @ W[np.ix_(r, r)] @ X[r] for r in own]),
         X.T @ W @ y,
         np.stack([Z[r].T @ (weight[r] * y[r]) for r in own]),
+        blocks_of(kind, X, Z, group, weight),
         np.zeros((X.shape[1], 0)),
         np.zeros((groups, Z.shape[1], 0)),
     )
@@ -88,29 +122,31 @@ def flat(found):
     return np.concatenate([found.common, own.reshape(len(own), -1)], axis=1)
 
 
+@KINDS
 @pytest.mark.parametrize("each", [1, 2, 5])
-def test_several_groups_against_a_dense_grid(each, monkeypatch):
+def test_several_groups_against_a_dense_grid(each, kind, monkeypatch):
     """One draw a sweep, two as in a long run, and several as where there are many players."""
     monkeypatch.setattr(draws, "_PLAYERS_A_DRAW", 1 if each == 5 else 6)
     monkeypatch.setattr(draws, "_ENOUGH", N if each == 2 else N * each)
     X, Z, group, weight, y, groups = many_groups(np.random.default_rng(5))
-    m = plain_moments(X, Z, group, weight, y, 5)
+    m = plain_moments(X, Z, group, weight, y, 5, kind)
     found = draw(m, groups, N * each, 200, np.random.default_rng(2))
     assert len(np.unique(found.spread[:, 0])) == N
     close_to(flat(found), *dense(X, Z, group, weight, y, groups))
 
 
-def test_values_that_move_move_the_answers_as_the_right_hand_side_says():
+@KINDS
+def test_values_that_move_move_the_answers_as_the_right_hand_side_says(kind):
     X, Z, group, weight, y, groups = many_groups(np.random.default_rng(6))
-    m = plain_moments(X, Z, group, weight, y, 5)
+    m = plain_moments(X, Z, group, weight, y, 5, kind)
     rng = np.random.default_rng(7)
     V = rng.normal(size=(len(y), 3))  # y moves by V @ shift
     xm = X.T @ (weight[:, None] * V)
     zm = np.stack([Z[group == i].T @ (weight[:, None] * V)[group == i] for i in range(5)])
     shift = np.array([0.1, -0.2, 0.05])
-    moving = Moments(m.xx, m.zz, m.zx, m.xy, m.zy, xm, zm)
+    moving = replace(m, xm=xm, zm=zm)
     one = draw(moving, groups, 200, 20, np.random.default_rng(3), np.tile(shift, (200, 1)))
-    moved = plain_moments(X, Z, group, weight, y + V @ shift, 5)
+    moved = plain_moments(X, Z, group, weight, y + V @ shift, 5, kind)
     two = draw(moved, groups, 200, 20, np.random.default_rng(3))
     np.testing.assert_allclose(one.common, two.common, rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(one.own, two.own, rtol=1e-5, atol=1e-6)
@@ -118,48 +154,92 @@ def test_values_that_move_move_the_answers_as_the_right_hand_side_says():
     assert np.abs(one.common - still.common).max() > 0.01
 
 
+@KINDS
 @pytest.mark.parametrize("each", [1, 4])
-def test_values_that_are_unsure_widen_the_answers(each, monkeypatch):
+def test_values_that_are_unsure_widen_the_answers(each, kind, monkeypatch):
     """A level alone: its variance is that of its mean, and of the values' mean over rows."""
     monkeypatch.setattr(draws, "_PLAYERS_A_DRAW", 1.0 / each)
-    n = 400
+    n = 60
     one = np.ones((n, 1))
     y = np.random.default_rng(0).normal(size=n)
     groups = Groups(np.array([-1]), np.array([0]), ["own"], np.array([1e-6]))
-    m = plain_moments(one, one, np.zeros(n, dtype=int), np.ones(n), y, 1)
-    m = Moments(m.xx, m.zz, m.zx, m.xy, m.zy, m.xx.copy(), m.zx.copy())
+    m = plain_moments(one, one, np.zeros(n, dtype=int), np.ones(n), y, 1, kind)
+    m = replace(m, xm=np.full((1, 1), n), zm=np.full((1, 1, 1), n))
     shifts = np.random.default_rng(1).normal(0.0, 0.2, (N, 1))
     found = draw(m, groups, N, 50, np.random.default_rng(2), shifts)
     close_to(found.common, y.mean(), np.array([np.sqrt(1 / n + 0.2**2)]))
 
 
 def test_sums_over_rows_are_the_dense_cross_products():
+    """One player with a single row, and one with none: their rows are kept as they are."""
     rng = np.random.default_rng(8)
     kinds_x, kinds_z = rng.normal(size=(30, 3)), rng.normal(size=(30, 2))
-    kind = rng.integers(0, 30, 500)
-    group = np.sort(rng.integers(0, 4, 500))
-    weight, right = rng.random(500), rng.normal(size=500)
-    ours = Moments.of((kinds_x, kinds_z), kind, group, 4, weight, right)
-    plain = plain_moments(kinds_x[kind], kinds_z[kind], group, weight, right / weight, 4)
-    for name in ("xx", "zz", "zx", "xy", "zy"):
-        np.testing.assert_allclose(getattr(ours, name), getattr(plain, name), atol=1e-10)
-    np.testing.assert_allclose(ours.widened(4.0).zx, ours.zx / 4.0)
+    kind = rng.integers(0, 30, 501)
+    group = np.sort(np.append(rng.choice([0, 1, 4, 5], 500), 2))
+    weight, right = rng.random(501), rng.normal(size=501)
+    ours = Moments.of((kinds_x, kinds_z), kind, group, 6, weight, right)
+    X, Z = kinds_x[kind], kinds_z[kind]
+    assert [type(block) for block in ours.blocks] == [SummedRows, FewRows]
+    assert ours.blocks[0].player.tolist() == [0, 1, 4, 5]
+    assert sorted(ours.blocks[1].player) == [2, 3]
+    np.testing.assert_allclose(ours.xx, (X.T * weight) @ X, atol=1e-10)
+    np.testing.assert_allclose(ours.xy, X.T @ right, atol=1e-10)
+    for block in ours.blocks:
+        for player, zz, zx in zip(block.player, *products(block), strict=True):
+            own = group == player
+            np.testing.assert_allclose(zz, (Z[own].T * weight[own]) @ Z[own], atol=1e-10)
+            np.testing.assert_allclose(zx, (Z[own].T * weight[own]) @ X[own], atol=1e-10)
+            np.testing.assert_allclose(ours.zy[player], Z[own].T @ right[own], atol=1e-10)
+            level = (weight[own] * Z[own, 0] ** 2).sum()
+            np.testing.assert_allclose(ours.level[player], level, atol=1e-10)
+    less = ours.widened(4.0)
+    for block, wide in zip(ours.blocks, less.blocks, strict=True):
+        for one, two in zip(products(block), products(wide), strict=True):
+            np.testing.assert_allclose(two, one / 4.0, atol=1e-12)
+    for name in ("xx", "xy", "zy", "level"):
+        np.testing.assert_allclose(getattr(less, name), getattr(ours, name) / 4.0)
 
 
-def test_luck_is_one_more_own_column_the_level_scaled():
+@KINDS
+def test_luck_is_one_more_own_column_the_level_scaled(kind):
     """The closed sums against the dense products of the columns that they stand for."""
     X, Z, group, weight, y, _ = many_groups(np.random.default_rng(9))
     variance = np.array([0.5, 0.0, 2.0, 1.0, 4.0])
-    m = plain_moments(X, Z, group, weight, y, 5)
+    m = plain_moments(X, Z, group, weight, y, 5, kind)
     m = replace(m, xm=X.T @ X, zm=np.stack([Z[group == i].T @ X[group == i] for i in range(5)]))
     more = np.column_stack([Z, np.sqrt(variance)[group] * Z[:, 0]])
-    dense_sums = plain_moments(X, more, group, weight, y, 5)
+    dense_sums = plain_moments(X, more, group, weight, y, 5, kind)
     found = m.with_luck(variance)
-    for name in ("xx", "zz", "zx", "xy", "zy"):
+    for name in ("xx", "xy", "zy"):
         np.testing.assert_allclose(getattr(found, name), getattr(dense_sums, name), atol=1e-10)
+    for ours, plain in zip(found.blocks, dense_sums.blocks, strict=True):
+        np.testing.assert_array_equal(ours.player, plain.player)
+        for one, two in zip(products(ours), products(plain), strict=True):
+            np.testing.assert_allclose(one, two, atol=1e-10)
     moving = np.stack([more[group == i].T @ X[group == i] for i in range(5)])
     np.testing.assert_allclose(found.zm, moving, atol=1e-10)
     np.testing.assert_array_equal(found.xm, m.xm)
+
+
+@pytest.mark.parametrize("rows", [3, 4, 60])
+def test_rows_kept_are_eliminated_as_their_sums_are(rows):
+    """Fewer rows than own columns, as many, and more: the same by either formula."""
+    rng = np.random.default_rng(rows)
+    group = np.repeat(np.arange(3), rows)
+    X, Z = rng.normal(size=(3 * rows, 2)), rng.normal(size=(3 * rows, 4))
+    weight = rng.uniform(0.5, 2.0, len(X))
+    units = rng.normal(size=4), np.array([1.0, -0.7]), rng.uniform(0.2, 2.0, 4)
+    zy, xi = rng.normal(size=(3, 4, 5)), rng.normal(size=(3, 4))
+    b, flat = np.array([0.0, 0.6]), np.array([1.3, 0.0])
+    member = np.eye(3)[[0, 0, 1, 2]], np.array([[0, 0, 0], [0, 0, 1.0]])
+    summed, kept = (blocks_of(kind, X, Z, group, weight)[0] for kind in (SummedRows, FewRows))
+    right = zy[summed.player]
+    one, two = summed.eliminate(units, right)[0], kept.eliminate(units, right)[0]
+    np.testing.assert_allclose(one, two, atol=1e-9)
+    own = xi[summed.player]
+    found = summed.regressed(own, b, flat, member), kept.regressed(own, b, flat, member)
+    for one, two in zip(*found, strict=True):
+        np.testing.assert_allclose(one, two, atol=1e-9)
 
 
 def test_the_same_seed_draws_the_same():

@@ -210,10 +210,12 @@ def threshold_and_share(
 ) -> tuple[Threshold, float, float]:
     """The answer, how much of it is the player's own, and the shots that would settle it."""
     gaps, least = posterior.grids[cell], min(own)
+    if least < LEAST_OWN:
+        more = (LEAST_OWN - least) * sum(own) / max(least, 1)
+        return Threshold(NOT_KNOWN), np.nan, more or np.inf
     gain = posterior.gain(player, cell, gaps, ask.where, ask.stroke)
-    if np.isnan(gain).any() or least < LEAST_OWN:
-        missing = max(LEAST_OWN - least, 0) * sum(own)
-        return Threshold(NOT_KNOWN), np.nan, missing / max(least, 1) or np.inf
+    if np.isnan(gain).any():
+        return Threshold(NOT_KNOWN), np.nan, np.inf
     answer = threshold_of(crossings(gain, gaps), level)
     at = answer.gap_m if answer.status == CROSSES else float(np.median(gaps))
     more = shots_to_settle(gain, level) * sum(own) if answer.status == NOT_KNOWN else 0.0

@@ -7,18 +7,19 @@ Bayesian Analysis 1:515-534). All is drawn by Gibbs sampling with an expanded pa
 coefficient is ``alpha_g * xi``, so that a spread near zero does not hold the chain fast
 (Gelman, van Dyk, Huang & Boscardin 2008, JCGS 17:95-122). Given the spreads, all players'
 coefficients and the common ones are drawn at once: the precision is a block arrow, so a
-sweep costs players x q^3. The spreads need no more than some hundred sweeps, and with many
-players, where they are well known, fewer still: then each sweep draws the coefficients several
-times.
+sweep costs players x q^3, or players x q r^2 where a player's r rows are few
+(Bhattacharya, Chakraborty & Mallick 2016, Biometrika 103:985-991). The spreads need no more
+than some hundred sweeps, and with many players, where they are well known, fewer still: then
+each sweep draws the coefficients several times.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -39,6 +40,8 @@ _FLAT_PRECISION: Final = 1e-4
 #: Directions with less information than this share of the most are left out of a ratio.
 _TOLD: Final = 1e-6
 _CHUNK: Final = 20_000
+#: Players with few rows that are drawn together.
+_TOGETHER: Final = 60
 #: Sweeps of a rough round; before a second one, and before those kept: few, since the spreads
 #: begin at those of a round before, or of a fit of like rows.
 ROUGH: Final = 60
@@ -47,10 +50,11 @@ WARM: Final = 66
 #: Where there are twice so many draws, a sweep draws the coefficients twice, whatever the number
 #: of players; the studies of coverage have 400 sweeps.
 _ENOUGH: Final = 500
-#: Players for each draw of the coefficients in a sweep, and the most draws in one; from two on
-#: half as many sweeps beforehand will do.
+#: Players for each draw of the coefficients in a sweep, and the most draws in one; the sweeps
+#: beforehand are fewer by as much, down to a quarter.
 _PLAYERS_A_DRAW: Final = 20
-_MOST_A_SWEEP: Final = 10
+_MOST_A_SWEEP: Final = 50
+_FEWER_BEFORE: Final = 4
 
 
 @dataclass(frozen=True)
@@ -73,24 +77,191 @@ class Groups:
     scale: Floats
 
 
+#: What to eliminate the players' coefficients from: scales of own and common coefficients,
+#: and the variance of the own ones in expanded units.
+Units = tuple[Floats, Floats, Floats]
+#: Draws the own coefficients, given the common ones, shape (k, count, q).
+Sampler = Callable[[Floats, np.random.Generator], NDArray[np.floating[Any]]]
+#: X, Z and the weight of rows.
+_Rows = tuple[Floats, Floats, Floats]
+
+
+@dataclass(frozen=True)
+class SummedRows:
+    """Players whose rows are many: their cross products.
+
+    Attributes
+    ----------
+    player : ndarray of int, shape (k,)
+        Their positions.
+    zz, zx : ndarray, shapes (k, q, q) and (k, q, p)
+    """
+
+    player: Ints
+    zz: Floats
+    zx: Floats
+
+    @classmethod
+    def of(cls, player: Ints, rows: Callable[[int], Iterator[_Rows]]) -> SummedRows:
+        """Add up every player's rows."""
+        X, Z, _ = next(rows(player[0]))
+        p, q = X.shape[1], Z.shape[1]
+        zz, zx = np.zeros((len(player), q, q)), np.zeros((len(player), q, p))
+        for k, i in enumerate(player):
+            for X, Z, weight in rows(i):
+                weighted = Z.T * weight
+                zz[k] += weighted @ Z
+                zx[k] += weighted @ X
+        return cls(player, zz, zx)
+
+    @property
+    def level(self) -> Floats:
+        """Square of the first own column."""
+        return self.zz[:, 0, 0]
+
+    def with_luck(self, scale: Floats) -> SummedRows:
+        """One more own column: the first one again, scaled."""
+        s = scale[self.player, None]
+        zz = np.concatenate([self.zz, (s * self.zz[:, 0])[:, :, None]], axis=2)
+        last = np.append(s * self.zz[:, 0], s**2 * self.zz[:, 0, :1], axis=1)
+        zx = np.concatenate([self.zx, s[..., None] * self.zx[:, :1]], axis=1)
+        return SummedRows(self.player, np.concatenate([zz, last[:, None]], axis=1), zx)
+
+    def widened(self, factor: float) -> SummedRows:
+        """The same from rows that say less."""
+        return SummedRows(self.player, self.zz / factor, self.zx / factor)
+
+    def eliminate(self, units: Units, zy: Floats) -> tuple[Floats, Sampler]:
+        """What the players' coefficients take from the common ones, shape (p, p + count).
+
+        Parameters
+        ----------
+        units
+        zy : ndarray, shape (k, q, count)
+            Right-hand sides of these players.
+        """
+        dz, dx, variance = units
+        p, q = len(dx), np.arange(len(dz))
+        K = self.zz * (dz[:, None] * dz)
+        K[:, q, q] += 1.0 / variance
+        U = np.concatenate([self.zx * (dz[:, None] * dx), zy * dz[:, None]], axis=2)
+        roots = [dpotrf(block.T, lower=1, clean=0, overwrite_a=1)[0] for block in K]
+        # solved in place: to BLAS a row-wise block is its transpose, from the right
+        for root, block in zip(roots, U, strict=True):
+            dtrsm(1.0, root, block.T, side=1, lower=1, trans_a=1, overwrite_b=1)
+        flat = U.reshape(-1, U.shape[2])
+
+        def sample(beta: Floats, rng: np.random.Generator) -> Floats:
+            inner = U[..., p:] - U[..., :p] @ beta + rng.standard_normal(zy.shape)
+            pairs = zip(roots, inner, strict=True)
+            return np.stack([dtrtrs(L, one, lower=1, trans=1)[0].T for L, one in pairs])
+
+        return flat[:, :p].T @ flat, sample
+
+    def regressed(
+        self, xi: Floats, b: Floats, flat: Floats, member: tuple[Floats, Floats]
+    ) -> tuple[Floats, Floats, Floats]:
+        """Products of what each group adds: own by own, own by common, own by the flat part."""
+        to_own, to_common = member
+        own = (xi[:, :, None] * xi[:, None, :] * self.zz).sum(axis=0)
+        pairs = np.einsum("ia,iab->ab", xi, self.zx)
+        across = to_own.T @ (pairs * b) @ to_common
+        return to_own.T @ own @ to_own, across, to_own.T @ (pairs @ flat)
+
+
+@dataclass(frozen=True)
+class FewRows:
+    """Players whose rows are fewer than half their coefficients: the rows themselves.
+
+    Attributes
+    ----------
+    player : ndarray of int, shape (k,)
+        Their positions.
+    Z, X : ndarray, shapes (k, r, q) and (k, r, p)
+        Rows times the root of their weight; zeros below where a player has fewer than r.
+    """
+
+    player: Ints
+    Z: Floats
+    X: Floats
+
+    @classmethod
+    def of(cls, player: Ints, rows: Callable[[int], Iterator[_Rows]]) -> FewRows:
+        """Stack every player's rows."""
+        found = [next(rows(i)) for i in player]
+        most = max(len(weight) for _, _, weight in found)
+        X, Z = (np.zeros((len(found), most, found[0][k].shape[1])) for k in (0, 1))
+        for k, (x, z, weight) in enumerate(found):
+            root = np.sqrt(weight)[:, None]
+            X[k, : len(root)], Z[k, : len(root)] = x * root, z * root
+        return cls(player, Z, X)
+
+    @property
+    def level(self) -> Floats:
+        """Square of the first own column."""
+        return np.asarray((self.Z[..., 0] ** 2).sum(axis=1))
+
+    def with_luck(self, scale: Floats) -> FewRows:
+        """One more own column: the first one again, scaled."""
+        luck = scale[self.player, None, None] * self.Z[..., :1]
+        return FewRows(self.player, np.append(self.Z, luck, axis=2), self.X)
+
+    def widened(self, factor: float) -> FewRows:
+        """The same from rows that say less."""
+        root = np.sqrt(factor)
+        return FewRows(self.player, self.Z / root, self.X / root)
+
+    def eliminate(self, units: Units, zy: Floats) -> tuple[Floats, Sampler]:
+        """As for many rows, by matrices of r rows; the draws themselves in single precision."""
+        dz, dx, variance = units
+        Z, X = self.Z * dz, self.X * dx
+        spread = Z * variance
+        inverse = np.linalg.inv(np.eye(Z.shape[1]) + spread @ Z.swapaxes(1, 2))
+        drift = zy.swapaxes(1, 2) * (dz * variance)
+        taken = [X - inverse @ X, inverse @ (Z @ drift.swapaxes(1, 2))]
+        right = np.concatenate(taken, axis=2).reshape(-1, len(dx) + zy.shape[2])
+
+        def sample(beta: Floats, rng: np.random.Generator) -> NDArray[np.float32]:
+            xi = rng.standard_normal(drift.shape, dtype=np.float32)
+            xi *= np.sqrt(variance).astype(np.float32)
+            xi += drift
+            off = xi @ Z.swapaxes(1, 2).astype(np.float32)
+            off += (X @ beta).swapaxes(1, 2)
+            off += rng.standard_normal(off.shape, dtype=np.float32)
+            xi -= off @ (inverse @ spread).astype(np.float32)
+            return xi
+
+        return X.reshape(-1, len(dx)).T @ right, sample
+
+    def regressed(
+        self, xi: Floats, b: Floats, flat: Floats, member: tuple[Floats, Floats]
+    ) -> tuple[Floats, Floats, Floats]:
+        """As for many rows."""
+        to_own, to_common = member
+        own = ((self.Z * xi[:, None]) @ to_own).reshape(-1, to_own.shape[1])
+        X = self.X.reshape(-1, len(b))
+        return own.T @ own, own.T @ (X @ (b[:, None] * to_common)), own.T @ (X @ flat)
+
+
 @dataclass(frozen=True)
 class Moments:
     """All that the draws take from the rows.
 
     Attributes
     ----------
-    xx, zz, zx : ndarray, shapes (p, p), (players, q, q), (players, q, p)
+    xx, xy : ndarray, shapes (p, p) and (p,)
         Weighted cross products.
-    xy, zy : ndarray, shapes (p,) and (players, q)
+    zy : ndarray, shape (players, q)
+    blocks : tuple of SummedRows and FewRows
+        The players' own cross products, or their rows; every player is in one.
     xm, zm : ndarray, shapes (p, m) and (players, q, m)
         How the right-hand sides move with the weights of the value of a ball; m may be 0.
     """
 
     xx: Floats
-    zz: Floats
-    zx: Floats
     xy: Floats
     zy: Floats
+    blocks: tuple[SummedRows | FewRows, ...]
     xm: Floats
     zm: Floats
 
@@ -118,20 +289,37 @@ class Moments:
         """
         X, Z = columns
         p, q = X.shape[1], Z.shape[1]
-        zz, zx = np.zeros((groups, q, q)), np.zeros((groups, q, p))
-        zy = np.zeros((groups, q))
         bounds = np.searchsorted(group, np.arange(groups + 1))
-        for i, (low, high) in enumerate(pairwise(bounds)):
-            for at in range(low, high, _CHUNK):
+
+        def rows(i: int) -> Iterator[_Rows]:
+            low, high = bounds[i], bounds[i + 1]
+            for at in range(low, max(high, low + 1), _CHUNK):
                 some = slice(at, min(at + _CHUNK, high))
-                own = Z[kind[some]]
-                weighted = own.T * weight[some]
-                zz[i] += weighted @ own
-                zx[i] += weighted @ X[kind[some]]
-                zy[i] += own.T @ right[some]
+                yield X[kind[some]], Z[kind[some]], weight[some]
+
+        zy = np.zeros((groups, q))
+        for i in range(groups):
+            for at in range(bounds[i], bounds[i + 1], _CHUNK):
+                some = slice(at, min(at + _CHUNK, bounds[i + 1]))
+                zy[i] += Z[kind[some]].T @ right[some]
+        count = np.diff(bounds)
+        many, few = np.flatnonzero(2 * count > q), np.flatnonzero(2 * count <= q)
+        few = few[np.argsort(count[few], kind="stable")]
+        blocks: list[SummedRows | FewRows] = [SummedRows.of(many, rows)] if len(many) else []
+        for at in range(0, len(few), _TOGETHER):
+            blocks.append(FewRows.of(few[at : at + _TOGETHER], rows))
         xx = (X.T * np.bincount(kind, weight, len(X))) @ X
         xy = X.T @ np.bincount(kind, right, len(X))
-        return cls(xx, zz, zx, xy, zy, np.zeros((p, 0)), np.zeros((groups, q, 0)))
+        none = np.zeros((p, 0)), np.zeros((groups, q, 0))
+        return cls(xx, xy, zy, tuple(blocks), *none)
+
+    @property
+    def level(self) -> Floats:
+        """Square of every player's first own column, shape (players,)."""
+        found = np.zeros(len(self.zy))
+        for block in self.blocks:
+            found[block.player] = block.level
+        return found
 
     def with_luck(self, variance: Floats) -> Moments:
         """The same with one more own column: the first one again, scaled to a known spread.
@@ -142,20 +330,17 @@ class Moments:
             Of what a group's rows share beside the group's own level, such as the luck of
             the rallies they stand in.
         """
-        s = np.sqrt(variance)[:, None]
-        zz = np.concatenate([self.zz, (s * self.zz[:, 0])[:, :, None]], axis=2)
-        last = np.append(s * self.zz[:, 0], s**2 * self.zz[:, 0, :1], axis=1)
-        zz = np.concatenate([zz, last[:, None]], axis=1)
-        zx, zm = (
-            np.concatenate([part, (s[..., None] * part[:, :1])], axis=1)
-            for part in (self.zx, self.zm)
-        )
-        return replace(self, zz=zz, zx=zx, zm=zm, zy=np.append(self.zy, s * self.zy[:, :1], 1))
+        s = np.sqrt(variance)
+        zm = np.append(self.zm, s[:, None, None] * self.zm[:, :1], axis=1)
+        zy = np.append(self.zy, s[:, None] * self.zy[:, :1], axis=1)
+        blocks = tuple(block.with_luck(s) for block in self.blocks)
+        return replace(self, blocks=blocks, zm=zm, zy=zy)
 
     def widened(self, factor: float) -> Moments:
         """The same from rows that say less, by a factor of at least 1."""
-        names = ("xx", "zz", "zx", "xy", "zy", "xm", "zm")
-        return Moments(*(getattr(self, name) / factor for name in names))
+        names = ("xx", "xy", "zy", "xm", "zm")
+        less = {name: getattr(self, name) / factor for name in names}
+        return Moments(**less, blocks=tuple(block.widened(factor) for block in self.blocks))
 
 
 @dataclass(frozen=True)
@@ -259,12 +444,11 @@ def draw(
     common = np.empty((count, len(moments.xy)))
     own = np.empty((players, count, q), dtype=np.float32)
     spread = np.empty((count, len(groups.names)))
-    for k in range(-(warm if many < 2 else warm // 2), 0):
-        chain.sweep(None if shifts is None else shifts[[k % count]])
+    for k in range(-(warm // int(np.clip(many, 1, _FEWER_BEFORE))), 0):
+        chain.sweep(None if shifts is None else shifts[[k % count]], own[:, :1])
     for at in range(0, count, each):
-        some = slice(at, min(at + each, count))
-        found = chain.sweep(None if shifts is None else shifts[some], some.stop - some.start)
-        common[some], own[:, some] = found[0], found[1][:, :, :q]
+        some = slice(at, at + each)
+        common[some] = chain.sweep(None if shifts is None else shifts[some], own[:, some])
         spread[some] = chain.spread[: len(groups.names)]
     return Draws(common, own, spread)
 
@@ -287,73 +471,92 @@ class _Chain:
         self.to_own = (groups.own[:, None] == np.arange(size)).astype(float)
         players = len(moments.zy)
         self.members = self.to_common.sum(axis=0) + players * self.to_own.sum(axis=0)
-        self.diagonal = np.arange(len(groups.own))
 
-    def sweep(self, shifts: Floats | None, count: int = 1) -> tuple[Floats, Floats]:
-        """Draw everything once, and the coefficients `count` times.
+    def sweep(self, shifts: Floats | None, own: NDArray[np.float32]) -> Floats:
+        """Draw everything once, and the coefficients as often as there is room for.
+
+        Parameters
+        ----------
+        shifts : ndarray, shape (count, m), optional
+        own : ndarray, shape (players, count, q)
+            Filled with the players' coefficients.
 
         Returns
         -------
-        common, own : ndarray, shapes (count, p) and (players, count, q)
+        ndarray, shape (count, p)
+            The common coefficients.
         """
-        m = self.m
-        xy, zy = np.tile(m.xy[:, None], count), np.tile(m.zy[:, :, None], count)
-        if shifts is not None and m.xm.shape[1]:
-            xy, zy = xy + m.xm @ shifts.T, zy + m.zm @ shifts.T
+        moved = shifts if self.m.xm.shape[1] else None
         dx = np.where(self.flat, 1.0, self.alpha[self.g.common])
-        dz = self.alpha[self.g.own]
         px = np.where(self.flat, _FLAT_PRECISION, 1.0 / self.tau2[self.g.common])
-        betas, xis = self._coefficients(xy, zy, (dx, dz), px)
-        common, own = (betas * dx[:, None]).T, (xis * dz[:, None]).swapaxes(1, 2)
-        beta, xi = betas[:, -1], xis[:, :, -1]
-        self._alphas(xy[:, -1], zy[:, :, -1], beta, xi)
+        betas, xi, (xy, zy) = self._coefficients(moved, own, dx, px)
+        common, beta = (betas * dx[:, None]).T, betas[:, -1]
+        self._alphas(xy, zy, beta, xi)
         squares = beta**2 @ self.to_common + (xi**2).sum(axis=0) @ self.to_own
         shape = 0.5 * (_DF + self.members)
         self.tau2 = 0.5 * (_DF + squares) / self.rng.standard_gamma(shape)
         if self.fixed is not None:
             self.tau2[self.fixed] = 1.0
         common[-1] = beta * np.where(self.flat, 1.0, self.alpha[self.g.common])
-        own[:, -1] = xi * self.alpha[self.g.own]
+        own[:, -1] = (xi * self.alpha[self.g.own])[:, : own.shape[2]]
         self.spread = np.abs(self.alpha) * np.sqrt(self.tau2)
-        return common, own
+        return np.asarray(common)
 
     def _coefficients(
-        self, xy: Floats, zy: Floats, scale: tuple[Floats, Floats], px: Floats
-    ) -> tuple[Floats, Floats]:
-        """Common and players' coefficients together, in expanded units, some draws of each."""
-        m, (dx, dz) = self.m, scale
-        p, count = xy.shape
-        K = m.zz * (dz[:, None] * dz)
-        K[:, self.diagonal, self.diagonal] += 1.0 / self.tau2[self.g.own]
-        right = np.concatenate([m.zx * (dz[:, None] * dx), zy * dz[:, None]], axis=2)
-        roots = [dpotrf(block.T, lower=1, clean=0, overwrite_a=1)[0] for block in K]
-        U = right  # solved in place: to BLAS a row-wise block is its transpose, from the right
-        for root, block in zip(roots, U, strict=True):
-            dtrsm(1.0, root, block.T, side=1, lower=1, trans_a=1, overwrite_b=1)
-        flat = U.reshape(-1, p + count)
-        cross = flat[:, :p].T @ flat
+        self, shifts: Floats | None, own: NDArray[np.float32], dx: Floats, px: Floats
+    ) -> tuple[Floats, Floats, tuple[Floats, Floats]]:
+        """Common and players' coefficients together, some draws of each; `own` is filled.
+
+        Returns
+        -------
+        betas : ndarray, shape (p, count)
+            In expanded units.
+        xi : ndarray, shape (players, q)
+            The last of the players', in expanded units.
+        right : tuple of ndarray, shapes (p,) and (players, q)
+            Right-hand sides of the last.
+        """
+        m, p, count = self.m, len(dx), own.shape[1]
+        dz = self.alpha[self.g.own]
+        units = dz, dx, self.tau2[self.g.own]
+        xy = np.tile(m.xy[:, None], count)
+        xy = xy if shifts is None else xy + m.xm @ shifts.T
+        last, cross, samplers = np.empty(m.zy.shape), np.zeros((p, p + count)), []
+        for block in m.blocks:
+            zy = np.tile(m.zy[block.player, :, None], count)
+            if shifts is not None:
+                moves = m.zm[block.player].reshape(-1, shifts.shape[1]) @ shifts.T
+                zy = zy + moves.reshape(zy.shape)
+            taken, sample = block.eliminate(units, zy)
+            cross += taken
+            last[block.player] = zy[:, :, -1]
+            samplers.append(sample)
         S = m.xx * (dx[:, None] * dx) - cross[:, :p]
         S[np.diag_indices(p)] += px
         root, _ = dpotrf(0.5 * (S + S.T), lower=1)
         mean = dtrtrs(root, xy * dx[:, None] - cross[:, p:], lower=1)[0]
         noise = self.rng.standard_normal((p, count))
         beta = dtrtrs(root, mean + noise, lower=1, trans=1)[0]
-        inner = U[..., p:] - U[..., :p] @ beta + self.rng.standard_normal(zy.shape)
-        pairs = zip(roots, inner, strict=True)
-        return beta, np.stack([dtrtrs(L, one, lower=1, trans=1)[0] for L, one in pairs])
+        xi = np.empty(m.zy.shape)
+        for block, sample in zip(m.blocks, samplers, strict=True):
+            drawn = sample(beta, self.rng)
+            xi[block.player] = drawn[:, -1]
+            drawn *= dz
+            own[block.player] = drawn[..., : own.shape[2]]
+        return beta, xi, (xy[:, -1], last)
 
     def _alphas(self, xy: Floats, zy: Floats, beta: Floats, xi: Floats) -> None:
         """The multipliers of all groups, from a regression on what each group adds."""
         m, flat = self.m, np.where(self.flat, beta, 0.0)
         b = np.where(self.flat, 0.0, beta)
-        own = (xi[:, :, None] * xi[:, None, :] * m.zz).sum(axis=0)
-        pairs = np.einsum("ia,iab->ab", xi, m.zx)
-        G = self.to_own.T @ own @ self.to_own
-        across = self.to_own.T @ (pairs * b) @ self.to_common
-        G += across + across.T
-        G += self.to_common.T @ (m.xx * (b[:, None] * b)) @ self.to_common
-        right = self.to_own.T @ ((xi * zy).sum(axis=0) - pairs @ flat)
+        member = self.to_own, self.to_common
+        G = self.to_common.T @ (m.xx * (b[:, None] * b)) @ self.to_common
+        right = self.to_own.T @ (xi * zy).sum(axis=0)
         right += self.to_common.T @ (b * (xy - m.xx @ flat))
+        for block in m.blocks:
+            own, across, taken = block.regressed(xi[block.player], b, flat, member)
+            G += own + across + across.T
+            right -= taken
         prior = self.g.scale**-2.0
         if self.fixed is not None:  # all but certain
             prior[self.fixed] = _CERTAIN

@@ -219,7 +219,7 @@ class RoughCurve:
         moments = self.moments()
         J, xm, zm, own = sums.of_choice[self.columns.choice]
         design = round(variance_ratio(J, moments.xx), 6)
-        level = moments.zz[:, 0, 0]
+        level = moments.level
         own_design = round(float(own / level.sum()), 6)
         xm, zm = settled(xm), settled(zm)
         moments = replace(moments, xm=xm, zm=zm).widened(max(design, 1.0))
@@ -387,8 +387,9 @@ class ScorePart:
             M = balls[ball[some]] * np.where(ball[some] >= 0, sign[some], 0.0)[:, None]
             M /= curve.dispersion
             xm += X.T @ M
-            for i in np.unique(who[some]):
-                own = who[some] == i
+            order = np.argsort(who[some], kind="stable")
+            met, first = np.unique(who[some][order], return_index=True)
+            for i, own in zip(met, np.split(order, first[1:]), strict=True):
                 zm[i] += Z[own].T @ M[own]
         return scores.T @ scores, xm, zm, np.asarray(own_scores @ own_scores)
 
