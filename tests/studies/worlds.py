@@ -7,8 +7,9 @@ attack and reset; comfort; the rule and what it costs; what the guard says.
 
     python tests/studies/worlds.py --clubs 60 --matches 3 10
     python tests/studies/worlds.py --guard --clubs 100 --matches 10
+    python tests/studies/worlds.py --players 1000 --clubs 1 --matches 1 --worlds plain
 
-A record for each number of matches, a row a world. With --guard only how often the guard speaks
+With more than ten players each meets so many others, drawn anew for every club. A record for each number of matches, a row a world. With --guard only how often the guard speaks
 in the plain world and in the one that hides what carries over, and a record of that.
 """
 
@@ -169,10 +170,15 @@ def rule_rows(model, players, schedule, world):
 
 
 def one_club(task):
-    world, matches, seed, number, draws, outcome, guard = task
+    world, matches, seed, number, draws, outcome, guard, many = task
     rng = np.random.default_rng([seed, number])
-    players = draw_players(NAMES, rng, 1.0, WORLDS[world])
-    schedule = round_robin(len(players), matches)
+    names = NAMES if many == len(NAMES) else [f"Player {k:04d}" for k in range(many)]
+    players = draw_players(names, rng, 1.0, WORLDS[world])
+    if many == len(NAMES):
+        schedule = round_robin(many, matches)
+    else:
+        orders = [rng.permutation(many).tolist() for _ in range(matches)]
+        schedule = [pair for one in orders for pair in zip(one[::2], one[1::2], strict=True)]
     shots = simulate_shots(players, schedule, rng, WORLDS[world])
     start = time.process_time()
     model = sw.TightnessModel(outcome=outcome, draws=draws).fit(shots)
@@ -228,14 +234,17 @@ def main():
     ask.add_argument("--outcome", default="value", choices=["value", "rally"])
     ask.add_argument("--processes", type=int, default=os.cpu_count())
     ask.add_argument("--guard", action="store_true")
+    ask.add_argument("--players", type=int, default=len(NAMES))
     asked = ask.parse_args()
     if asked.guard:
         asked.worlds, asked.draws = ["plain", "carry over, hidden"], 50
+    options = asked.draws, asked.outcome, asked.guard
+    more = "" if asked.players == len(NAMES) else f"_{asked.players}_players"
     for matches in asked.matches:
         rows = []
         for world in asked.worlds:
             tasks = [
-                (world, matches, asked.seed, k, asked.draws, asked.outcome, asked.guard)
+                (*(world, matches, asked.seed, k), *options, asked.players)
                 for k in range(asked.clubs)
             ]
             with Pool(asked.processes) as pool:
@@ -246,7 +255,7 @@ def main():
                 record(f"guard_{matches}", rows, asked.seed, about=ABOUT_GUARD)
                 continue
             rows.append(summed(world, matches, table))
-            record(f"worlds_{asked.outcome}_{matches}", rows, asked.seed, about=ABOUT)
+            record(f"worlds_{asked.outcome}_{matches}{more}", rows, asked.seed, about=ABOUT)
 
 
 if __name__ == "__main__":
