@@ -9,8 +9,9 @@ attack and reset; comfort; the rule and what it costs; what the guard says.
     python tests/studies/worlds.py --guard --clubs 100 --matches 10
     python tests/studies/worlds.py --players 1000 --clubs 1 --matches 1 --worlds plain
 
-With more than ten players each meets so many others, drawn anew for every club. A record for each number of matches, a row a world. With --guard only how often the guard speaks
-in the plain world and in the one that hides what carries over, and a record of that.
+With more than ten players each meets so many others, drawn anew for every club. A record for
+each number of matches, a row a world. With --guard only how often the guard speaks in the plain
+world and in the one that hides what carries over, and a record of that.
 """
 
 import argparse
