@@ -13,15 +13,8 @@ from scipy.special import expit
 from scipy.stats import t as student
 
 from sidewall.models import draws
-from sidewall.models.draws import (
-    FewRows,
-    Groups,
-    LogitDraws,
-    Moments,
-    SummedRows,
-    design_effect,
-    draw,
-)
+from sidewall.models.draws import Groups, LogitDraws, design_effect, draw
+from sidewall.models.moments import FewRows, Moments, SummedRows
 
 N = 3000
 EFFECTIVE = N / 6

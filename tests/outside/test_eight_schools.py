@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy.stats import t as student
 
-from sidewall.models.draws import Groups, Moments, draw
+from sidewall.models.draws import Groups, draw
+from sidewall.models.moments import Moments
 
 N = 3000
 #: The effective number of independent draws: see tests/models/test_draws.py.

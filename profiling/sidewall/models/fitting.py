@@ -27,10 +27,10 @@ from sidewall.models.draws import (
     WARM,
     WARM_ROUGH,
     Draws,
-    Moments,
     draw,
     variance_ratio,
 )
+from sidewall.models.moments import Moments
 from sidewall.models.usable import cell_of, usable_shots
 from sidewall.rallies.strengths import Strengths
 from sidewall.rallies.value import BallValue, Horizon, outcomes, settled
