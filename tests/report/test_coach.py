@@ -55,7 +55,7 @@ def test_a_shot_that_brings_loose_balls_more_often_makes_more_openings(report, o
         found = {one.key: one for one in report.content(odd).sections}["opening"]
     finally:
         ladder.credit = before
-    assert ("1 clearly make more" in found.verdict) == (sign > 0)
+    assert ("1 clearly makes more" in found.verdict) == (sign > 0)
     assert [line.says.endswith("more openings.") for line in found.lines] == [sign > 0]
 
 

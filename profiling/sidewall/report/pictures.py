@@ -76,9 +76,12 @@ def inline(draw: Callable[..., Any], size: tuple[float, float], png: bool = Fals
 
 def _encode(figure: Figure, png: bool) -> Drawn:
     width, height = (round(_PIXELS_AN_INCH * float(inch)) for inch in figure.get_size_inches())
+    layout = figure.get_layout_engine()
+    if layout is not None:  # once: saving would draw the whole picture to the same end
+        layout.execute(figure)
+        figure.set_layout_engine(None)
     kind, data = ("png", _png(figure)) if png else ("svg+xml", _svg(figure))
     if len(data) > _LONGEST_SVG and not png:
-        figure.set_layout_engine("none")  # it is laid out
         smaller = _png(figure)
         if len(smaller) < len(data):
             kind, data = "png", smaller

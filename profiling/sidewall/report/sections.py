@@ -274,7 +274,7 @@ class Pages:
         if not len(table):
             return Section("opening", title, "")
         kinds = count(len(table), "kind of shot", "kinds of shot")
-        make = f"{len(more)} clearly make" if len(more) else "none clearly makes"
+        make = f"{len(more) or 'none'} clearly make{'s' if len(more) < 2 else ''}"
         verdict = f"Of {kinds}, {make} more openings than others from the same ball."
         return Section("opening", title, verdict, lines=lines)
 
