@@ -115,6 +115,14 @@ def test_summary_says_each_number_with_its_n(fitted):
     assert lines[-1].startswith("Error of one charted gap, if both err alike")
 
 
+def test_a_length_is_said_with_its_agreement_of_single_readings_of_charters_at_random(fitted):
+    lines = [line for line in fitted.summary().splitlines() if "ICC(2,1)" in line]
+    rows = fitted.intraclass_[fitted.intraclass_["form"] == "ICC(2,1)"]
+    assert len(lines) == len(rows) == len(fitted.limits_)
+    for line, row in zip(lines, rows.itertuples(), strict=True):
+        assert f"ICC(2,1) {row.icc:.3f} ({row.icc_low:.3f} to {row.icc_high:.3f})" in line
+
+
 def test_refusals(match):
     with pytest.raises(NotFittedError):
         Agreement().summary()

@@ -16,8 +16,6 @@ from sidewall.errors import DataError
 from sidewall.rallies.value import BEND_M
 from sidewall.simulate.charter import second_charter
 
-pytestmark = pytest.mark.slow
-
 ERROR_M = 0.12
 
 
@@ -45,6 +43,7 @@ def crossing(b):
     return BEND_M * np.expm1(-b[2] / b[3])
 
 
+@pytest.mark.slow
 def test_the_threshold_moves_back_toward_that_without_error(shots):
     """Over sixteen chartings, so that the luck of one is not taken for the method."""
     clean = curves(shots, shots["gap_m"].to_numpy())[0]
@@ -105,6 +104,7 @@ def corrected(noisy, model):
     return simex_thresholds(noisy, GAP_SD_M, model, lambdas=(1.0, 2.0), n=2, seed=2)
 
 
+@pytest.mark.slow
 def test_what_was_charted_is_the_models_own_answer(noisy, corrected, model):
     own = copy.copy(model).fit(noisy).thresholds()
     none = corrected[corrected["extrapolation"] == "none"].reset_index(drop=True)
@@ -140,6 +140,7 @@ def test_a_planted_error_of_the_gap_is_undone_in_part(long_log, noisy, model):
     assert steepness(path.at_no_error(1)) > fits["noisy"]
 
 
+@pytest.mark.slow
 def test_one_seed_one_answer(noisy, corrected, model):
     again = simex_thresholds(noisy, GAP_SD_M, model, lambdas=(1.0, 2.0), n=2, seed=2)
     pd.testing.assert_frame_equal(again, corrected)
@@ -173,7 +174,7 @@ def test_weights_read_a_polynomial_off_exactly():
     assert path.weights(1) @ (3.0 - 2.0 * lambdas) == pytest.approx(5.0)
 
 
-def test_the_interval_is_never_surer_than_as_charted(corrected):
+def test_the_interval_is_never_surer_than_as_charted():
     """A covariance that extrapolates below that at lambda 0 is kept at it."""
     path = SimexPath(
         np.array([0.0, 1.0, 2.0]),
@@ -185,6 +186,7 @@ def test_the_interval_is_never_surer_than_as_charted(corrected):
     assert covariance[1, 1] > 1.2
 
 
+@pytest.mark.slow
 def test_two_charters_thresholds_stand_side_by_side(ladder, two_charters):
     first, second = two_charters
     model = sw.TightnessModel(draws=200)  # by rally four matches tell no threshold
@@ -200,6 +202,7 @@ def test_two_charters_thresholds_stand_side_by_side(ladder, two_charters):
     assert (found["n_attack_first"] != found["n_attack_second"]).any()
 
 
+@pytest.mark.slow
 def test_a_log_against_itself_differs_by_nothing(ladder, match):
     model = sw.TightnessModel(draws=200)
     found = threshold_agreement(match, match, rest=ladder, model=model)

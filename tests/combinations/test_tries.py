@@ -159,6 +159,18 @@ def test_every_matched_shot(ladder):
     )
 
 
+@pytest.mark.parametrize(
+    ("steps", "by"),
+    [
+        ([Step.own(stroke="drive"), Step.reply(stroke="lob")], ["own", "reply"]),
+        ([Step.reply(stroke="drive"), Step.own(stroke="lob")], ["reply", "own"]),
+    ],
+)
+def test_whose_each_shot_is_follows_from_who_begins(by_hand, steps, by):
+    shots = by_hand(("Hazel", "serve", "drive", "lob"), ("Hazel", "serve", "drop"))
+    assert Combination("two", steps).shots_of(shots)["by"].tolist() == by
+
+
 def test_tight_and_loose_by_the_players_own_threshold(by_hand):
     shots = by_hand(("Hazel", "serve", *[{"stroke": "drive", "gap_m": 0.4}] * 2))
     own = Combination("loose", [Step.own(ball="loose")])

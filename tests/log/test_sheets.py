@@ -10,6 +10,7 @@ from sidewall.errors import LogError
 from sidewall.log import check_log, guess_map, map_log, pseudonymise, read_shots, write_template
 from sidewall.log.raw import cell_text
 from sidewall.log.source import open_log
+from sidewall.log.workbook import _Tab
 
 
 @pytest.fixture
@@ -174,6 +175,12 @@ def test_hidden_rows_columns_and_sheets_are_said(parts, book):
     assert "Sheet 'M1': 1 hidden column is read: J." in notes[1]
     assert notes[2] == "The sheet 'M2' is hidden in the workbook, and is read."
     assert len(notes) == 3
+
+
+def test_hidden_columns_without_a_first_one_begin_at_the_first():
+    tab = _Tab("log", b'<col max="2" hidden="1"/>', [["match", "game", "rally"]], hidden=False)
+    (note,) = tab.notes()
+    assert "2 hidden columns are read: A, B." in note
 
 
 def test_cells_are_what_another_reader_finds(log, book):

@@ -112,6 +112,16 @@ def test_the_rule_and_its_cost_are_those_of_plain_loops(gain, met, weighed):
     assert found.cost_at_most == pytest.approx(100 * costs[order[reached > 0.9][0]], abs=1e-9)
 
 
+def test_at_a_level_next_to_one_the_limit_is_the_dearest_draw():
+    """Even where rounding leaves the weights' sum below such a level."""
+    cost = np.random.default_rng(3).permutation(np.arange(7.0))
+    level = np.nextafter(1.0, 0.0)
+    assert np.cumsum(np.full(7, 1 / 7))[-1] < level
+    gain = np.column_stack([cost, -np.ones(7)])  # ends below zero: the rule attacks at no gap
+    found = rule_of(gain, np.array([0.0, 1.0]), np.array([0.0]), level)
+    assert (found.gap_m, found.cost_at_most) == (np.inf, 600.0)
+
+
 def test_a_rule_without_a_ball_has_no_cost():
     found = rule_of(np.array([[-1.0, 1.0]]), np.array([0.0, 1.0]), np.empty(0), 0.95)
     assert found.gap_m == pytest.approx(0.65)  # the share that says attack goes from 0 to 1

@@ -38,6 +38,15 @@ def test_a_drill_is_read(path):
     assert balls["line"].tolist() == [2, 3, 4, 5, 6]
 
 
+def test_players_are_those_that_the_log_names(tmp_path, path):
+    assert "player" not in read_practice(path)
+    names = ["Player", "Rowan", "Hazel", "rowan", "Hazel", "Rowan"]
+    lines = [f"{name},{line}" for name, line in zip(names, TEXT.splitlines(), strict=True)]
+    (tmp_path / "named.csv").write_text("\n".join(lines), encoding="utf-8")
+    balls = read_practice(tmp_path / "named.csv")
+    assert balls["player"].tolist() == ["Rowan", "Hazel", "Rowan", "Hazel", "Rowan"]
+
+
 def test_a_target_may_be_given_by_its_place():
     frame = pd.DataFrame(
         {

@@ -1,3 +1,5 @@
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,7 +9,7 @@ from sidewall.errors import DataError
 from sidewall.features import shot_features
 from sidewall.placement.on_target import placed_shots
 from sidewall.progress import compare_periods
-from sidewall.progress.compare import COLUMNS, MEASURES, judge
+from sidewall.progress.compare import COLUMNS, MATTERS, MEASURES, _fresh, _need_both, judge
 
 
 def rows(*changes, error=0.05, better="higher", matters=0.2):
@@ -56,6 +58,39 @@ def test_a_period_is_kept_within_its_scale_and_the_change_is_not():
     found = judge(rows(-0.6), 0.95).iloc[0]
     assert found["after"] == found["after_low"] == 0.0
     assert found["change"] == pytest.approx(-0.6)
+
+
+def test_a_change_worth_knowing_is_more_than_nothing_and_less_than_all():
+    """Of gaps up to the middle of the court, and of shares."""
+    most = dict.fromkeys(MEASURES, 1.0) | {"threshold": 3.2}
+    assert set(MATTERS) == set(most)
+    assert all(0.0 < least < most[name] for name, least in MATTERS.items())
+
+
+def test_a_fresh_model_has_the_options_of_the_one_that_is_given():
+    given = sw.TightnessModel(outcome="rally", strokes=False, draws=77, seed=5)
+    found = _fresh(given)
+    assert found is not given
+    assert found.get_params() == given.get_params()
+    assert _fresh(None).get_params() == sw.TightnessModel().get_params()
+
+
+@pytest.mark.parametrize(
+    ("players", "missing"),
+    [
+        (["Rowan", "Hazel", "Hazel", "Rowan"], None),
+        (["Hazel", "Hazel", "Hazel", "Rowan"], "before"),
+        (["Rowan", "Hazel", "Hazel", "Hazel"], "after"),
+    ],
+)
+def test_a_period_without_a_shot_of_the_players_own_is_named(players, missing):
+    model = SimpleNamespace(used_=pd.DataFrame({"player": players}))
+    when = np.array([False, False, True, True])
+    if missing is None:
+        _need_both(model, "Rowan", when)
+    else:
+        with pytest.raises(DataError, match=f"Rowan has no shot {missing} that"):
+            _need_both(model, "Rowan", when)
 
 
 def of(table, measure):

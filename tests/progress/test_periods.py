@@ -62,6 +62,8 @@ def test_matches_in_neither_period_are_left_out_and_said(first):
     assert own[2] not in set(found.shots["match"].astype(str))
     assert any(own[2] in note for note in found.notes)
     assert any("opponents differ" in note for note in found.notes)
+    left = first[first["match"].astype(str) != own[2]]
+    pd.testing.assert_frame_equal(found.shots, left.reset_index(drop=True))
     # matches without Rowan stay
     assert found.shots["match"].nunique() == first["match"].nunique() - 1
 

@@ -8,7 +8,7 @@ import sidewall as sw
 from sidewall import simulate
 from sidewall.errors import DataError
 from sidewall.progress import plan
-from sidewall.progress.plan import _median, _MoreMatches, _needed
+from sidewall.progress.plan import _median, _MoreMatches, _needed, _one
 
 
 @pytest.fixture(scope="module")
@@ -54,6 +54,15 @@ def test_drawn_matches_are_whole_and_the_others_stay(small):
     mine = small[small["match"].astype(str).isin(kept)]
     again = drawn[drawn["match"].astype(str).isin(kept)]
     assert again["gap_m"].reset_index(drop=True).equals(mine["gap_m"].reset_index(drop=True))
+
+
+def test_shots_and_rallies_are_those_of_a_player_on_average(small):
+    """Of a game too short for a model."""
+    few = small[(small["match"] == "m01") & (small["game"] == 1) & (small["rally"] <= 3)]
+    found = next(_one(few.reset_index(drop=True), None, "rally", 0.95, {}))
+    assert few["player"].nunique() == 2
+    assert found["n_shots"] == few["player"].value_counts()[lambda n: n > 0].mean()
+    assert np.isnan(found["half_width"])
 
 
 @pytest.mark.parametrize(

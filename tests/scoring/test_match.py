@@ -49,6 +49,8 @@ def by_listing(match, p, r, games, score, serving, first):
     [
         ((0, 0), (0, 0), True, True),
         ((0, 0), (0, 0), False, False),
+        ((1, 1), (0, 0), True, True),
+        ((1, 1), (0, 0), False, False),
         ((1, 1), (6, 4), False, True),
         ((0, 1), (3, 8), True, False),
     ],

@@ -65,6 +65,7 @@ def test_scores(game, score, serving, words):
         (lambda: PointARally(11.5), "to=11.5"),
         (lambda: PointARally(clear=3), "clear=3"),
         (lambda: HandInHandOut(to=0), "to=0"),
+        (lambda: HandInHandOut(to=1), "to=1: give a whole number of at least 2"),
         (lambda: HandInHandOut(choice=11), "choice=11: at 8-8 the receiver plays to 9 or 10"),
         (lambda: Match(best_of=4), "best_of=4 is even.*give 5 or 3"),
         (lambda: Match(best_of=-1), "best_of=-1"),

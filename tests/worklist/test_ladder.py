@@ -11,7 +11,13 @@ from sidewall.combinations.stratified import mantel_haenszel
 from sidewall.models.transforms import GapTransform
 from sidewall.rallies.value import BallValue
 from sidewall.worklist.gains import _compared, _lost_by_faults, measures
-from sidewall.worklist.ladder import Ladder, Redrawn, _along_the_gap, pooled_draws
+from sidewall.worklist.ladder import (
+    Ladder,
+    Redrawn,
+    _along_the_gap,
+    _only_those_who_play,
+    pooled_draws,
+)
 
 
 @pytest.fixture(scope="module")
@@ -26,6 +32,19 @@ def redrawn(small):
     """A ladder by a model without a value of a ball of its own."""
     model = sw.TightnessModel(outcome="rally", draws=200)
     return Ladder(small, model, 50, np.random.default_rng(5))
+
+
+@pytest.mark.parametrize("kind", ["category", object])
+def test_a_ladder_is_of_those_who_play(shots, kind):
+    """Players of other matches are no players of this one, however the log holds their names."""
+    names = ["player", "opponent", "rally_won_by"]
+    one = shots[shots["match"] == "m01"].reset_index(drop=True)
+    found = _only_those_who_play(one.astype(dict.fromkeys(names, kind)))
+    there = set(one["player"])
+    assert len(there) == 2 < len(one["player"].cat.categories)
+    for name in names:
+        assert set(found[name].dropna().astype("category").cat.categories) == there
+        assert found[name].astype(object).equals(one[name].astype(object))
 
 
 @pytest.mark.parametrize("draw", [0, 31])

@@ -1,3 +1,5 @@
+import warnings
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,8 +10,8 @@ from sidewall.combinations.tries import break_words
 from sidewall.errors import DataError, NotFittedError
 from sidewall.scoring import HandInHandOut, Match, PointARally
 from sidewall.worklist import CAUTIONS, ITEM_WORDS, WorkList, drill_for, scoring_of, work_list
-from sidewall.worklist.gains import measures
-from sidewall.worklist.ladder import pooled_draws
+from sidewall.worklist.gains import LEAST_PLAYERS, measures
+from sidewall.worklist.ladder import LEAST_RALLIES, LEAST_SHOTS, pooled_draws
 from sidewall.worklist.worklist import (
     MAY_BE_NOTHING,
     NOT_KNOWN,
@@ -144,11 +146,32 @@ def test_few_shots_are_not_known_yet(ladder, model):
     unknown = table[table["status"] == NOT_KNOWN]
     assert len(unknown)
     assert unknown["points_per_game"].isna().all()
-    assert (unknown["why"] != "").all()
+    short = (unknown["n_shots"] < LEAST_SHOTS) | (unknown["n_rallies"] < LEAST_RALLIES)
+    assert 0 < short.sum() < len(short)
+    for row in unknown[short].itertuples():
+        assert row.why.startswith(f"{row.n_shots} shots in {row.n_rallies} rallies; it takes")
+    assert unknown.loc[~short, "why"].str.contains("2 players to compare|on the other side").all()
     # a match knows two players: their sides are set against each other, not against a quartile
     sided = table[table["item"].isin(["attack_backhand", "volley_backhand"])]
     assert sided["target"].str.contains("own forehand").all()
     assert table.loc[table["item"] == "forced", "target"].str.contains("half").all()
+
+
+def test_a_list_is_made_without_a_warning(ladder, model):
+    first = ladder[ladder["match"] == ladder["match"].iloc[0]].reset_index(drop=True)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", RuntimeWarning)
+        table = WorkList(model, draws=50).fit(first).tables()
+    sure = table[table["item"].isin(["forced", "passed_up"])]
+    assert (sure["status"] != NOT_KNOWN).all()
+
+
+def test_most_players_repeat_themselves_more_often_than_the_goal(works):
+    """The goal is what a quarter of the players keep below."""
+    table = works.tables()
+    repeats = table[(table["item"] == "repeats") & (table["status"] != NOT_KNOWN)]
+    assert len(repeats) >= LEAST_PLAYERS
+    assert (repeats["now"] > repeats["goal"]).mean() > 0.5
 
 
 def test_a_log_without_places_contact_and_times_still_gets_a_list(ladder):

@@ -182,6 +182,21 @@ def test_one_row_a_rally_with_a_cell_of_shots(tmp_path):
     assert own["value"].tolist()[0] == "35 and 8"
 
 
+def test_the_time_and_score_of_a_rally_stand_on_its_first_shot(tmp_path):
+    path = tmp_path / "theirs.csv"
+    path.write_text(
+        "Game|Server|Receiver|Ending|At|Us|Them|Shots\n"
+        "1|Rowan|Hazel|winner|5|0|0|FH serve; BH drive,35; FH drop,70\n"
+        "1|Rowan|Hazel|tin|20|1|0|FH serve; BH drive,35\n"
+    )
+    words = 't = "At"\nown_points = "Us"\nopponent_points = "Them"\n'
+    text = RALLIES + words + '[sequence]\ncolumn = "Shots"\nunit = "cm"\n'
+    table, _ = map_log(path, ColumnMap.from_text(text))
+    assert table["t"].tolist() == ["5", "", "", "20", ""]
+    assert table["own_points"].tolist() == ["0", "", "", "1", ""]
+    assert table["opponent_points"].tolist() == ["0", "", "", "0", ""]
+
+
 EXCHANGES = """
 each_row_is = "an exchange"
 [columns]
