@@ -21,12 +21,14 @@ def checks():
     rally = np.arange(4000) // 4
     held_out = pd.DataFrame(
         {
-            "log_loss": [0.6812, 0.6822, 0.6810],
+            "log_loss": [0.6812, 0.6822, 0.6810, 0.6842, 0.6852],
             "se": 0.002,
-            "worse_by": [0.0, 0.0010, -0.0002],
-            "worse_by_se": [0.0, 0.0005, 0.0001],
+            "worse_by": [0.0, 0.0010, -0.0002, 0.0030, 0.0040],
+            "worse_by_se": [0.0, 0.0005, 0.0001, 0.0005, 0.0010],
         },
-        index=pd.Index(["model", "no gap", "no player"], name="predictor"),
+        index=pd.Index(
+            ["model", "no gap", "no player", "constant", "gradient boosting"], name="predictor"
+        ),
     )
     table = calibration_table(won, win, rally, bins=8)
     return Diagnostics(held_out, 1.0, 0.05, table, brier_parts(won, win), [], 4000, 1000, 20)
@@ -68,6 +70,8 @@ def test_n_and_what_the_gap_is_worth_are_said(checks):
     assert "log loss on matches held out: 0.6812" in said
     assert "0.0010 ± 0.0010 worse without the gap" in said
     assert "0.0002 ± 0.0002 better without the player" in said
+    assert "0.0030 ± 0.0010 worse with one chance for all" in said
+    assert "0.0040 ± 0.0020 worse with gradient boosting" in said
     assert ax.get_xlabel() == "chance of winning predicted (%)"
     assert ax.get_ylabel() == "rallies won (%)"
 

@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+from io import BytesIO
+
 import pytest
 from matplotlib import pyplot as plt
+from matplotlib.figure import Figure
 
 from sidewall.errors import DataError
-from sidewall.plots.frame import figure_of, frame, given, lines, panels, width_in
+from sidewall.plots.frame import figure_of, frame, given, lay_out, lines, panels, width_in
 from sidewall.plots.style import new_axes
 
 
@@ -63,3 +66,18 @@ def test_lines_fit_on_so_many_inches():
     assert lines("", 2.0) == [""]
     ax = plt.figure(figsize=(10, 2)).add_axes((0.1, 0.1, 0.5, 0.8))
     assert width_in(ax) == pytest.approx(5.0)
+
+
+def test_a_figure_that_is_laid_out_is_drawn_once_a_saving(monkeypatch):
+    figure = plt.figure(layout="constrained")
+    ax = figure.subplots()
+    ax.set_ylabel("so high\nthat two lines\nstand beside it", fontsize=20)
+    before = ax.get_position().x0
+    lay_out(figure)
+    assert ax.get_position().x0 > before
+    drawn = []
+    plain = Figure.draw
+    monkeypatch.setattr(Figure, "draw", lambda self, to: (drawn.append(self), plain(self, to)))
+    figure.savefig(BytesIO(), format="svg")
+    assert drawn == [figure]
+    plt.close(figure)

@@ -54,11 +54,14 @@ class Writer:
         """Write a picture as PNG and SVG, or note why the data do not allow it."""
         from matplotlib import pyplot as plt  # noqa: PLC0415
 
+        from sidewall.plots.frame import lay_out  # noqa: PLC0415
+
         try:
             figure: Figure = np.asarray(draw(), dtype=object).ravel()[0].figure
         except DataError as error:
             self.profile.missing.append(f"{name.replace('-', ' ')}: {error}")
             return
+        lay_out(figure)
         for suffix in ("png", "svg"):
             path = self.profile.folder / f"{self.stem}-{name}.{suffix}"
             # No date and no chance in the file: the same log gives the same picture.
@@ -66,6 +69,5 @@ class Writer:
             data = BytesIO()
             with plt.rc_context({"svg.hashsalt": "sidewall"}):
                 figure.savefig(data, format=suffix, dpi=_DPI, **more)
-            figure.set_layout_engine("none")  # it is laid out, for both alike
             self.profile.files.append(write_file(path, data.getvalue()))
         plt.close(figure)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,12 @@ from sidewall.plots.style import INK, MUTED, RESET, dress, legend, new_axes, not
 
 if TYPE_CHECKING:
     from sidewall.models.diagnostics import Diagnostics
+
+#: What stands in the model's place, where it is not the model with something left out.
+_INSTEAD: Final = {
+    "constant": "with one chance for all",
+    "gradient boosting": "with gradient boosting",
+}
 
 
 def plot_calibration(diagnostics: Diagnostics, ax: Axes | None = None) -> Axes:
@@ -94,21 +100,21 @@ def _bin_words(table: pd.DataFrame) -> str:
 
 
 def _score_words(ax: Axes, diagnostics: Diagnostics) -> None:
-    """Say whether knowing the gap and the player helps on matches not seen."""
+    """Say whether knowing the gap and the player helps on matches not seen, and what does not."""
     held_out = diagnostics.held_out
     lines = [f"log loss on matches held out: {held_out['log_loss'].to_dict()['model']:.4f}"]
     for name, row in held_out.drop(index="model").iterrows():
-        less = str(name).removeprefix("no ")
+        how = _INSTEAD.get(str(name)) or f"without the {str(name).removeprefix('no ')}"
         better = "worse" if row["worse_by"] >= 0 else "better"
         error = 1.96 * row["worse_by_se"]
-        lines.append(f"{abs(row['worse_by']):.4f} ± {error:.4f} {better} without the {less}")
+        lines.append(f"{abs(row['worse_by']):.4f} ± {error:.4f} {better} {how}")
     ax.text(
         0.03,
         0.97,
         "\n".join(lines),
         transform=ax.transAxes,
         va="top",
-        fontsize=9.5,
+        fontsize=8.5,
         color=INK,
         bbox={"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 2.0},
     )

@@ -65,6 +65,14 @@ def figure_of(ax: Axes) -> Figure:
     return figure
 
 
+def lay_out(figure: Figure) -> None:
+    """Lay a figure out now: every saving would draw all of it once more to the same end."""
+    layout = figure.get_layout_engine()
+    if layout is not None:
+        layout.execute(figure)
+        figure.set_layout_engine(None)
+
+
 def frame(ax: Axes, heading: str, small: str = "") -> None:
     """Head the figure of some axes, and say below the panels how to read them."""
     figure = figure_of(ax)

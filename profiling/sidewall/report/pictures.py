@@ -64,6 +64,8 @@ def inline(draw: Callable[..., Any], size: tuple[float, float], png: bool = Fals
     """
     from matplotlib.figure import Figure  # noqa: PLC0415
 
+    from sidewall.plots.frame import lay_out  # noqa: PLC0415
+
     with _drawing():
         # Not pyplot's: a notebook's own figures and backend stay as they are.
         figure = Figure(figsize=size, layout="constrained")
@@ -71,15 +73,12 @@ def inline(draw: Callable[..., Any], size: tuple[float, float], png: bool = Fals
             draw(ax=figure.subplots())
         except DataError:
             return None
+        lay_out(figure)
         return _encode(figure, png)
 
 
 def _encode(figure: Figure, png: bool) -> Drawn:
     width, height = (round(_PIXELS_AN_INCH * float(inch)) for inch in figure.get_size_inches())
-    layout = figure.get_layout_engine()
-    if layout is not None:  # once: saving would draw the whole picture to the same end
-        layout.execute(figure)
-        figure.set_layout_engine(None)
     kind, data = ("png", _png(figure)) if png else ("svg+xml", _svg(figure))
     if len(data) > _LONGEST_SVG and not png:
         smaller = _png(figure)
