@@ -1,4 +1,4 @@
-"""Draws against exact grids, dense algebra and other libraries.
+"""Draws, and the moments they are made of, against exact grids, dense algebra and libraries.
 
 Draws are not independent. Of n draws about n / 6 count (the effective number of a spread's
 logarithm); tolerances are four standard errors of that many independent draws.
