@@ -7,7 +7,7 @@ attack and reset; comfort; the rule and what it costs; what the guard says.
 
     python tests/studies/worlds.py --clubs 60 --matches 3 10
     python tests/studies/worlds.py --guard --clubs 100 --matches 10
-    python tests/studies/worlds.py --players 1000 --clubs 1 --matches 1 --worlds plain
+    python tests/studies/worlds.py --players 300 --clubs 4 --matches 2 --worlds plain
 
 With more than ten players each meets so many others, drawn anew for every club. A record for
 each number of matches, a row a world. With --guard only how often the guard speaks in the plain
