@@ -128,7 +128,7 @@ def test_a_record_is_older_once_what_it_judges_does_something_else(tmp_path, mon
     for part in ("models", "log/mapping", "plots", "cli"):
         (package / part).mkdir(parents=True)
     (package / "__init__.pyi").write_text("from .models import Model as Model\n")
-    (package / "models" / "model.py").write_text("from sidewall.log import read\n")
+    (package / "models" / "model.py").write_text("from sidewall.log.read import read\n")
     (package / "log" / "read.py").write_text('def read():\n    """Read."""\n    return 1\n')
     (package / "plots" / "draw.py").write_text("from sidewall.models import Model\n")
     studies = tmp_path / "studies"
@@ -150,6 +150,10 @@ def test_a_record_is_older_once_what_it_judges_does_something_else(tmp_path, mon
     (package / "log" / "mapping" / "guess.py").write_text("def guess():\n    return 1\n")
     (package / "log" / "read.py").write_text('def read():\n    """Read it."""\n    return 1\n')
     assert records.older(known) == ["whole"]
-    (package / "log" / "read.py").write_text("def read():\n    return 2\n")
+    # nor does a move to another file of the part, with the imports that follow it
+    (package / "log" / "read.py").rename(package / "log" / "reading.py")
+    (package / "models" / "model.py").write_text("from sidewall.log.reading import read\n")
+    assert records.older(known) == ["whole"]
+    (package / "log" / "reading.py").write_text("def read():\n    return 2\n")
     assert records.older(known) == ["far", "whole"]
     assert records.older({"of before": {}}) == ["of before"]

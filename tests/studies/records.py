@@ -58,26 +58,43 @@ def judged(study):
     return sorted(every & found or every)
 
 
-@cache
-def code(text):
-    """What a file of this text does: its code without comments and docstrings."""
-    tree = ast.parse(text)
-    for node in ast.walk(tree):
+class _Plain(ast.NodeTransformer):
+    """Drops docstrings; says of an import from the package only from which part."""
+
+    def visit(self, node):
+        self.generic_visit(node)
         told = isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
         if told and ast.get_docstring(node):
             node.body[:1] = []
-    return ast.unparse(tree)
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidewall."):
+            node.module = ".".join(node.module.split(".")[:2])
+        return node
+
+
+@cache
+def statements(text):
+    """What a file of this text does: its statements, without comments and docstrings."""
+    found = set()
+    for node in _Plain().visit(ast.parse(text)).body:
+        if isinstance(node, ast.ImportFrom):
+            found |= {f"from {node.module} import {ast.unparse(alias)}" for alias in node.names}
+        elif ast.unparse(node).partition("\n")[0] != "if TYPE_CHECKING:":
+            found.add(ast.unparse(node))
+    return found
 
 
 def digest(parts):
-    """Sixteen letters that change with what these parts do, not with how it is explained."""
+    """Sixteen letters that change with what these parts do.
+
+    They stay when it is explained otherwise, or moves to another file of its part.
+    """
     found = hashlib.sha256()
     shared = [file for file in PACKAGE.glob("*.py") if file.name not in NO_FIGURES]
-    files = {*shared, *(f for part in parts for f in (PACKAGE / part).rglob("*.py"))}
-    files -= {*(PACKAGE / MAPPING).rglob("*.py")} if "cli" not in parts else set()
-    for file in sorted(files):
-        name = file.relative_to(PACKAGE).as_posix()
-        found.update((name + code(file.read_text("utf-8"))).encode())
+    files = {"": shared} | {part: (PACKAGE / part).rglob("*.py") for part in sorted(parts)}
+    skip = () if "cli" in parts else [*(PACKAGE / MAPPING).rglob("*.py")]
+    for part, its in files.items():
+        every = [statements(file.read_text("utf-8")) for file in its if file not in skip]
+        found.update("\n".join([part, *sorted(set().union(*every))]).encode())
     return found.hexdigest()[:16]
 
 
