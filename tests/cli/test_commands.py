@@ -13,8 +13,7 @@ from typer.testing import CliRunner
 
 import sidewall
 from sidewall.cli.app import app
-from sidewall.cli.files import Profile
-from sidewall.cli.profile import write_profile
+from sidewall.cli.profile import Profile, write_profile
 from sidewall.files import make_folder, write_file
 from sidewall.models import TightnessModel
 from sidewall.simulate import draw_players, round_robin, simulate_shots, to_log

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from sidewall.clips import chapters_text, clip_times, write_clips
 from sidewall.clips.clips import cue_text, timestamp
 from sidewall.errors import DataError, WriteError
-from sidewall.log.safe_text import file_stem
+from sidewall.log.writing import file_stem
 
 
 def test_a_rally_is_shown_from_before_its_serve_to_after_its_last_strike(log, rallies):

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidewall.log.numerals import is_blank, parse_numbers
+from sidewall.log.cells import is_blank, parse_numbers
 
 
 def one(text, **options):

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from sidewall.errors import LogError, WriteError
 from sidewall.log import read_shots, write_table
-from sidewall.log.safe_text import is_risky, with_text_mark, without_text_mark
+from sidewall.log.writing import is_risky, with_text_mark, without_text_mark
 
 WILD = ["=CMD()", "+1+1", "-2+3", "@SUM(A1)", "\t=1", "\r=1", " =1", "＝1", "=cmd|'/C calc'!A0"]
 NUMBERS = ["-5", "+5", "-0.5", "-.5", "-1e-3", "-3,5"]

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sidewall.models.counted import ALL_STROKES, count_used, put_together
-from sidewall.models.transforms import counted_quantiles
+from sidewall.models.curves import counted_quantiles
 
 SITUATION = {"balance": ("set", "jammed")}
 

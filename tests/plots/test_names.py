@@ -19,7 +19,7 @@ from sidewall.plots import (
     plot_zone_map,
     style,
 )
-from sidewall.plots.letters import BOX, columns, drawable
+from sidewall.plots.words import BOX, columns, drawable
 from sidewall.scoring import PointARally
 from sidewall.simulate import draw_players, round_robin, simulate_shots
 
@@ -99,5 +99,5 @@ def test_a_letter_that_another_font_has_is_drawn_with_it():
 
 
 def test_a_letter_that_no_font_has_is_a_box(monkeypatch):
-    monkeypatch.setattr("sidewall.plots.letters._family_with", lambda *_: None)
+    monkeypatch.setattr("sidewall.plots.words._family_with", lambda *_: None)
     assert drawable("松 Pine") == (f"{BOX} Pine", {})

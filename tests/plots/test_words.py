@@ -10,9 +10,10 @@ from matplotlib.figure import Figure
 
 from sidewall.court.units import GapWords
 from sidewall.numbers import count, signed
-from sidewall.plots.letters import columns, drawable
 from sidewall.plots.words import (
     answer_words,
+    columns,
+    drawable,
     more_shots_words,
     plain,
     threshold_difference_words,

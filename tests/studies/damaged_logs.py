@@ -45,7 +45,7 @@ from records import record
 
 from sidewall.errors import LogError, UnitError
 from sidewall.log import check_log, pseudonymise, write_table
-from sidewall.log.safe_text import is_risky
+from sidewall.log.writing import is_risky
 
 HEAD = (
     *("match", "game", "rally", "shot", "player", "side", "stroke", "direction", "contact"),

@@ -59,16 +59,15 @@ def judged(study):
 
 
 class _Plain(ast.NodeTransformer):
-    """Drops docstrings; says of an import from the package only from which part."""
+    """Drops docstrings, and says not from where in the package a name is imported."""
 
     def visit(self, node):
         self.generic_visit(node)
         told = isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
         if told and ast.get_docstring(node):
             node.body[:1] = []
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidewall."):
-            node.module = ".".join(node.module.split(".")[:2])
-        return node
+        ours = isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidewall.")
+        return None if ours else node
 
 
 @cache
@@ -80,7 +79,7 @@ def statements(text):
             found |= {f"from {node.module} import {ast.unparse(alias)}" for alias in node.names}
         elif ast.unparse(node).partition("\n")[0] != "if TYPE_CHECKING:":
             found.add(ast.unparse(node))
-    return found
+    return found - {"from typing import TYPE_CHECKING"}
 
 
 def digest(parts):

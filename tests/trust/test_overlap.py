@@ -6,7 +6,7 @@ from scipy.special import expit
 from sidewall import simulate
 from sidewall.errors import DataError, SeparationError
 from sidewall.features import shot_features
-from sidewall.models.usable import usable_shots
+from sidewall.models.counted import usable_shots
 from sidewall.trust import REASONS, choice_overlap, logged_reasons
 
 

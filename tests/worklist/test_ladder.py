@@ -8,7 +8,7 @@ from scipy.stats import norm
 import sidewall as sw
 from sidewall.combinations.effect import as_moments, state_codes
 from sidewall.combinations.stratified import mantel_haenszel
-from sidewall.models.transforms import GapTransform
+from sidewall.models.curves import GapTransform
 from sidewall.rallies.value import BallValue
 from sidewall.worklist.gains import _compared, _lost_by_faults, measures
 from sidewall.worklist.ladder import (

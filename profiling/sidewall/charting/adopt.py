@@ -9,9 +9,8 @@ import numpy as np
 
 from sidewall.charting.rows import COUNTS, HEADINGS, NUMBERS, WORDS, Row, Setup
 from sidewall.errors import LogError
-from sidewall.log.cells import tidy_name
+from sidewall.log.cells import is_blank, parse_numbers, tidy_name
 from sidewall.log.columns import understand
-from sidewall.log.numerals import is_blank, parse_numbers
 from sidewall.log.raw import RawColumn, RawLog
 from sidewall.log.source import open_log
 from sidewall.log.synonyms import understand_word

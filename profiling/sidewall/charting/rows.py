@@ -18,12 +18,11 @@ import pandas as pd
 from sidewall.court import Court
 from sidewall.errors import DataError, LogError
 from sidewall.log import check_log
-from sidewall.log.cells import name_key
+from sidewall.log.cells import is_blank, name_key
 from sidewall.log.ledger import WITH_ITS_RALLY
-from sidewall.log.numerals import is_blank
-from sidewall.log.safe_text import with_text_mark
 from sidewall.log.score import hand_in_hand_out
 from sidewall.log.vocabulary import HANDS
+from sidewall.log.writing import with_text_mark
 
 Row: TypeAlias = dict[str, Any]
 

@@ -12,13 +12,12 @@ from typing import Final
 import pandas as pd
 
 from sidewall.beside import spare_jobs
-from sidewall.cli.files import Profile
 from sidewall.cli.options import Steps
-from sidewall.cli.profile import profile_files, write_profile
+from sidewall.cli.profile import Profile, profile_files, write_profile
 from sidewall.errors import WriteError
 from sidewall.files import account, make_folder, plan_files, write_file
 from sidewall.log import LogCheck, check_log
-from sidewall.log.safe_text import file_stem
+from sidewall.log.writing import file_stem
 from sidewall.models.tightness import TightnessModel
 from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder

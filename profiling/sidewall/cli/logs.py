@@ -199,7 +199,7 @@ def compare(
     encoding: Encoding = None,
 ) -> None:
     """Compare two periods of a player; the words allow for all comparisons together."""
-    from sidewall.cli.names import find_player  # noqa: PLC0415
+    from sidewall.cli.options import find_player  # noqa: PLC0415
     from sidewall.court.units import parse_unit  # noqa: PLC0415
     from sidewall.log import write_table  # noqa: PLC0415
     from sidewall.progress import compare_periods  # noqa: PLC0415
@@ -289,7 +289,7 @@ def notebook(
     """
     from importlib.util import find_spec  # noqa: PLC0415
 
-    from sidewall.cli.names import find_player  # noqa: PLC0415
+    from sidewall.cli.options import find_player  # noqa: PLC0415
 
     if out.suffix != ".ipynb":
         raise SidewallError(f"{out}: give the notebook a name that ends in .ipynb.")

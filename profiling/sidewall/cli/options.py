@@ -1,22 +1,24 @@
-"""What the commands share: their options, how a log is read, how an error is told."""
+"""What the commands share: options, how a log is read and a player found, how an error is told."""
 
 from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
-from sidewall.errors import LogError, SidewallError
+from sidewall.errors import DataError, LogError, SidewallError
 from sidewall.files import Account, account
 
 if TYPE_CHECKING:
     from sidewall.log import LogCheck
+
 
 #: Exit codes; the last is what a shell says of a program that Ctrl-C ended.
 REFUSED, FAILED, STOPPED = 1, 2, 130
@@ -174,3 +176,28 @@ def usable_log(found: LogCheck) -> LogCheck:
     if not found.rows_used:
         raise LogError(f"{found.source}: no row can be used, so there is nothing to go on.")
     return found
+
+
+_MOST_LISTED = 12
+
+
+def find_player(asked: str, players: Sequence[str]) -> str:
+    """Return the player meant; case does not matter unless two players differ in nothing else.
+
+    A DataError with the names that come close, or all where they are few.
+    """
+    if asked in players:
+        return asked
+    folded = [name for name in players if name.casefold() == asked.strip().casefold()]
+    if len(folded) == 1:
+        return folded[0]
+    by_fold = {name.casefold(): name for name in players}
+    close = [by_fold[name] for name in get_close_matches(asked.casefold(), list(by_fold), n=3)]
+    message = f"No player is called {asked!r}."
+    if close:
+        message += f" Close names: {', '.join(close)}."
+    elif len(players) <= _MOST_LISTED:
+        message += f" Players in the log: {', '.join(players)}."
+    else:
+        message += f" The log has {len(players)} players, such as {', '.join(players[:5])}."
+    raise DataError(message)

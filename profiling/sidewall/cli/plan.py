@@ -56,7 +56,7 @@ def plan(
     encoding: Encoding = None,
 ) -> None:
     """Say what to chart next, and how many matches make a threshold as sure as asked."""
-    from sidewall.cli.names import find_player  # noqa: PLC0415
+    from sidewall.cli.options import find_player  # noqa: PLC0415
     from sidewall.progress import plan as simulated_plan  # noqa: PLC0415
 
     if outcome not in ("rally", "value"):

@@ -3,25 +3,170 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import partial
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, cast
 
+import numpy as np
 import pandas as pd
 
 from sidewall.beside import beside
-from sidewall.cli.files import Profile, Writer
-from sidewall.cli.names import find_player
-from sidewall.cli.options import Steps
-from sidewall.cli.tables import by_outcome, player_tables, player_zones, readable
-from sidewall.court.units import board_width, parse_unit
+from sidewall.cli.options import Steps, find_player
+from sidewall.court.units import board_width, parse_unit, to_display
 from sidewall.errors import DataError
-from sidewall.files import make_folder, plan_files
-from sidewall.log.safe_text import file_stem
+from sidewall.features import shot_features, zone_features
+from sidewall.features.coded import struck_by
+from sidewall.files import make_folder, plan_files, write_file
+from sidewall.log.writing import file_stem
 from sidewall.models import TightnessModel
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from sidewall.models.diagnostics import Diagnostics
+
+
+_DPI: Final = 150
+
+
+@dataclass
+class Profile:
+    """What was written, the picture to open first before all, and what is missing and why."""
+
+    player: str
+    folder: Path
+    files: list[Path] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+
+    def lines(self) -> list[str]:
+        """Say what was written, one line each."""
+        lines = [f"Profile of {self.player} in {self.folder}:"]
+        lines += [f"  {path.name}" for path in self.files]
+        lines += [f"Not made: {why}" for why in self.missing]
+        return [*lines, f"Open first: {self.files[0]}"]
+
+
+class Writer:
+    """Writes tables and pictures, named after a stem, and keeps the account in a profile."""
+
+    def __init__(self, profile: Profile, stem: str) -> None:
+        self.profile, self.stem = profile, stem
+
+    def table(self, name: str, table: pd.DataFrame) -> None:
+        """Write a table as CSV."""
+        from sidewall.log.writing import csv_bytes  # noqa: PLC0415
+
+        path = self.profile.folder / f"{self.stem}-{name}.csv"
+        self.profile.files.append(write_file(path, csv_bytes(table)))
+
+    def picture(self, name: str, draw: Callable[[], Any]) -> None:
+        """Write a picture as PNG and SVG, or note why the data do not allow it."""
+        from matplotlib import pyplot as plt  # noqa: PLC0415
+
+        from sidewall.plots.frame import lay_out  # noqa: PLC0415
+
+        try:
+            figure: Figure = np.asarray(draw(), dtype=object).ravel()[0].figure
+        except DataError as error:
+            self.profile.missing.append(f"{name.replace('-', ' ')}: {error}")
+            return
+        lay_out(figure)
+        for suffix in ("png", "svg"):
+            path = self.profile.folder / f"{self.stem}-{name}.{suffix}"
+            # No date and no chance in the file: the same log gives the same picture.
+            more: dict[str, Any] = {"metadata": {"Date": None}} if suffix == "svg" else {}
+            data = BytesIO()
+            with plt.rc_context({"svg.hashsalt": "sidewall"}):
+                figure.savefig(data, format=suffix, dpi=_DPI, **more)
+            self.profile.files.append(write_file(path, data.getvalue()))
+        plt.close(figure)
+
+
+_DECIMALS: Final = {"cm": 1, "in": 1, "m": 3, "boards": 2}
+_SMALL: Final = ("log_loss", "se", "worse_by", "worse_by_se")
+
+
+def readable(table: pd.DataFrame, unit: str, board_width_m: float | None) -> pd.DataFrame:
+    """Write gaps in a unit, named in the heading, and round every number.
+
+    Columns that end in ``_m`` are gaps in metres. They come to a millimetre or so, chances to a
+    tenth of a per cent, further shots to two figures.
+    """
+    known = parse_unit(unit)
+    columns: dict[str, pd.Series] = {}
+    for name, values in table.items():
+        heading = str(name)
+        if heading.endswith("_m"):
+            heading = f"{heading.removesuffix('_m')}_{known}"
+            written = to_display(values.astype(float), known, board_width_m)
+            columns[heading] = written.round(_DECIMALS[known])
+        elif heading == "more_shots":
+            columns[heading] = values.map(_two_figures)
+        elif pd.api.types.is_float_dtype(values.dtype):
+            columns[heading] = values.round(5 if heading in _SMALL else 3)
+        else:
+            columns[heading] = values
+    return pd.DataFrame(columns)
+
+
+def _two_figures(more: float) -> str:
+    if np.isinf(more):
+        return "20000+"
+    size = 10 ** max(len(str(int(more))) - 2, 0)
+    return str(round(more / size) * size)
+
+
+def player_tables(models: Mapping[str, TightnessModel], player: str) -> dict[str, pd.DataFrame]:
+    """Make the tables of one player, by name; the first column is the outcome of the model."""
+    parts: dict[str, dict[str, pd.DataFrame]] = {}
+    for outcome, model in models.items():
+        tables = {
+            "thresholds": model.thresholds(player=player),
+            "curves": model.curves(player=player),
+            "comfort": model.comfort(player=player),
+            "rule": model.rule(player=player),
+            **_by_situation(model, player),
+            "shots-used": _shots_used(model, int(struck_by(model.used_, player).sum())),
+        }
+        for name, table in tables.items():
+            parts.setdefault(name, {})[outcome] = table
+    return {name: by_outcome(tables) for name, tables in parts.items()}
+
+
+def _by_situation(model: TightnessModel, player: str) -> dict[str, pd.DataFrame]:
+    """Thresholds by stroke and by each column of the situation that the log tells apart."""
+    names = [*(["stroke"] if model.curves_["attack"].columns.strokes else []), *model.situation_]
+    return {
+        f"thresholds-by-{name}".replace("_", "-"): model.thresholds(by=name, player=player)
+        for name in names
+    }
+
+
+def by_outcome(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Put tables of models with different outcomes below one another, the outcome first."""
+    marked = [table.assign(outcome=outcome) for outcome, table in tables.items()]
+    joined = pd.concat(marked, ignore_index=True)
+    return joined[["outcome", *joined.columns.drop("outcome")]]
+
+
+def player_zones(shots: pd.DataFrame, player: str) -> pd.DataFrame:
+    """Tabulate a player's zones, or sides where the log tells no place and no contact."""
+    features = shot_features(shots)
+    own = features[struck_by(features, player)]
+    try:
+        return zone_features(own)
+    except DataError:
+        return zone_features(own, by=["player", "side"])
+
+
+def _shots_used(model: TightnessModel, own: int) -> pd.DataFrame:
+    """How many shots the model rests on, and why it left out the others."""
+    used = {"used": len(model.used_), "used, of this player": own}
+    left_out = {f"left out: {reason}": int(n) for reason, n in model.left_out_.items()}
+    return pd.DataFrame({"what": [*used, *left_out], "shots": [*used.values(), *left_out.values()]})
+
 
 Outcome = Literal["rally", "value"]
 

@@ -144,7 +144,7 @@ def sheet(
     """
     if out is not None:
         _need_page(out)
-    from sidewall.log.safe_text import file_stem  # noqa: PLC0415
+    from sidewall.log.writing import file_stem  # noqa: PLC0415
 
     found = usable_log(read_log(logs, players, matches, board_width_cm, sheet, encoding))
     made, shots, asked = _prepared(
@@ -169,7 +169,7 @@ def _match_and_file(words: str) -> tuple[str, str]:
 
 def _notes_of(folder: Path, names: list[str]) -> dict[str, Path]:
     """Files of the coach's words that there are, by player."""
-    from sidewall.log.safe_text import file_stem  # noqa: PLC0415
+    from sidewall.log.writing import file_stem  # noqa: PLC0415
 
     if not folder.is_dir():
         raise SidewallError(f"--notes {folder}: with --all give a folder that holds NAME.md files.")
@@ -193,7 +193,7 @@ def _prepared(
     seed: int,
 ) -> tuple[Report, pd.DataFrame, str | None]:
     """The report to fit, the shots to fit it to, and whose page it is; initials put in."""
-    from sidewall.cli.names import find_player  # noqa: PLC0415
+    from sidewall.cli.options import find_player  # noqa: PLC0415
     from sidewall.report import Report, initials_of, with_initials  # noqa: PLC0415
     from sidewall.report.kept import usual_folder  # noqa: PLC0415
     from sidewall.worklist import read_efforts  # noqa: PLC0415

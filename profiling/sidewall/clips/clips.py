@@ -22,7 +22,7 @@ from sidewall.arguments import Array, Table, as_frame, check_number
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.files import make_folder, plan_files, write_file
-from sidewall.log.safe_text import file_stem, with_text_mark
+from sidewall.log.writing import file_stem, with_text_mark
 
 #: Said in a few words before the shot; a shot that was judged says how.
 _DECISIONS: Final = ("forced", "passed up", "attacked loose", "reset tight")

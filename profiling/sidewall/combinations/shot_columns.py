@@ -14,9 +14,8 @@ from sidewall.court.court import Court
 from sidewall.court.zones import DEPTHS, LANES, Zones
 from sidewall.errors import DataError
 from sidewall.features.coded import codes_of, need_columns
-from sidewall.features.places import place_columns, zones_of_court
 from sidewall.features.rallies import RallyRuns, player_names, rally_runs
-from sidewall.features.shots import with_features
+from sidewall.features.shots import place_columns, with_features, zones_of_court
 from sidewall.rallies.states import LooseBall
 
 

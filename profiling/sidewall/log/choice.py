@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from sidewall.errors import LogError
-from sidewall.log.numerals import is_blank
+from sidewall.log.cells import is_blank
 from sidewall.log.synonyms import understand_word
 from sidewall.log.vocabulary import CHOICES, CONTACTS, DIRECTIONS, STROKES
 

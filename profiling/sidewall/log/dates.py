@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from sidewall.log.numerals import is_blank
+from sidewall.log.cells import is_blank
 
 _YEAR_FIRST: Final = re.compile(r"(\d{4})[-/.]?(\d{1,2})[-/.]?(\d{1,2})(?:[T ][\d:.]+)?")
 _YEAR_LAST: Final = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4})")

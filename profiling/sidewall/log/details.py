@@ -16,10 +16,9 @@ import pandas as pd
 
 from sidewall.court.units import to_metres
 from sidewall.errors import LogError, UnitError
-from sidewall.log.cells import name_key, tidy_name
+from sidewall.log.cells import is_blank, name_key, parse_numbers, tidy_name
 from sidewall.log.columns import SPECS, Heading, understand
 from sidewall.log.dates import parse_dates
-from sidewall.log.numerals import is_blank, parse_numbers
 from sidewall.log.raw import RawColumn, RawLog, shown_cell, shown_list
 from sidewall.log.reading import Codes, Reading
 from sidewall.log.source import Source, open_log

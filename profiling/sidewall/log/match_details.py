@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 
 from sidewall.errors import LogError
-from sidewall.log.cells import ALWAYS_NAMED
+from sidewall.log.cells import ALWAYS_NAMED, is_blank
 from sidewall.log.columns import understand
-from sidewall.log.numerals import is_blank
 from sidewall.log.raw import Codes, RawColumn, RawLog
 from sidewall.log.sheet_formulas import DETAIL_COLUMNS
 

@@ -26,18 +26,16 @@ import pandas as pd
 from sidewall.arguments import Table, as_frame, check_count
 from sidewall.errors import LogError, WriteError
 from sidewall.files import plan_files, write_file
-from sidewall.log.cells import ALWAYS_NAMED, name_key, tidy_name
+from sidewall.log.cells import ALWAYS_NAMED, is_blank, name_key, parse_numbers, tidy_name
 from sidewall.log.columns import DERIVED, SPECS, resolve, understand
 from sidewall.log.dates import parse_dates
 from sidewall.log.details import open_table
 from sidewall.log.match_details import detail_tables
-from sidewall.log.numerals import is_blank, parse_numbers
 from sidewall.log.raw import RawColumn, RawLog
-from sidewall.log.safe_text import with_text_mark
 from sidewall.log.source import Source, open_log
 from sidewall.log.synonyms import understand_word
 from sidewall.log.workbook import Sheet
-from sidewall.log.writing import check_target, write_table
+from sidewall.log.writing import check_target, with_text_mark, write_table
 
 #: What is given a code: the word that the code begins with.
 KINDS: Final = ("player", "match", "group")

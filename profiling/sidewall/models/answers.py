@@ -27,9 +27,8 @@ from sidewall.court.zones import DEPTHS
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.log.vocabulary import CHOICES, SIDES, STROKES, VOCABULARY
-from sidewall.models.counted import ALL_STROKES
+from sidewall.models.counted import ALL_STROKES, LEAST_IN_CELL
 from sidewall.models.posterior import Posterior, at_gaps, crossings
-from sidewall.models.usable import LEAST_IN_CELL
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel

@@ -18,8 +18,10 @@ from sidewall.models.correction import MissedSums
 from sidewall.models.counted import (
     ALL_STROKES,
     CountedShots,
+    cell_of,
     count_used,
     kind_columns,
+    usable_shots,
 )
 from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns, side_and_volley
 from sidewall.models.draws import (
@@ -31,7 +33,6 @@ from sidewall.models.draws import (
     variance_ratio,
 )
 from sidewall.models.moments import Moments
-from sidewall.models.usable import cell_of, usable_shots
 from sidewall.rallies.strengths import Strengths
 from sidewall.rallies.value import BallValue, Horizon, outcomes, settled
 

@@ -21,8 +21,8 @@ from sidewall.arguments import Array, Bools, Floats, kept_rows
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.parts import one_table
+from sidewall.models.counted import cell_of
 from sidewall.models.curves import side_and_volley
-from sidewall.models.usable import cell_of
 from sidewall.rallies.value import gap_scale, spline_bends
 
 if TYPE_CHECKING:

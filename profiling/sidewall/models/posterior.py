@@ -20,9 +20,8 @@ from sidewall.arguments import Bools, Floats, Ints
 from sidewall.errors import DataError
 from sidewall.features.coded import positions
 from sidewall.log.vocabulary import CHOICES, SIDES
-from sidewall.models.counted import ALL_STROKES, sums_by
+from sidewall.models.counted import ALL_STROKES, cell_of, sums_by
 from sidewall.models.curves import side_and_volley
-from sidewall.models.usable import cell_of
 from sidewall.rallies.value import BEND_M, gap_scale
 
 if TYPE_CHECKING:

@@ -41,7 +41,16 @@ from sidewall.models.answers import (
 )
 from sidewall.models.carried import Carried
 from sidewall.models.correction import Correction
-from sidewall.models.counted import ALL_STROKES, CountedShots, put_together
+from sidewall.models.counted import (
+    ALL_STROKES,
+    REASONS,
+    CountedShots,
+    check_choices,
+    families_told_apart,
+    levels_told_apart,
+    put_together,
+    widest_gaps,
+)
 from sidewall.models.diagnostics import Diagnostics, diagnose
 from sidewall.models.draws import one_thread
 from sidewall.models.fitting import (
@@ -57,13 +66,6 @@ from sidewall.models.fitting import (
 from sidewall.models.follow import follow_table
 from sidewall.models.halves import Halves
 from sidewall.models.posterior import Posterior
-from sidewall.models.usable import (
-    REASONS,
-    check_choices,
-    families_told_apart,
-    levels_told_apart,
-    widest_gaps,
-)
 from sidewall.rallies.strengths import RallyCounts, Strengths
 from sidewall.rallies.value import BallValue, Horizon, need_horizon
 

@@ -27,7 +27,7 @@ from scipy.special import expit, ndtr, ndtri
 from sidewall.arguments import Array, Floats, Ints
 from sidewall.errors import DataError
 from sidewall.features.rates import wilson_interval
-from sidewall.models.transforms import GapTransform
+from sidewall.models.curves import GapTransform
 from sidewall.placement.heights import CensoredNormal
 from sidewall.placement.player_curves import PlayerCurves
 

@@ -18,9 +18,9 @@ from sidewall.court import Court
 from sidewall.court.units import fold_name, parse_column
 from sidewall.errors import LogError, RefusedRowsWarning, UnitError
 from sidewall.log import cells
+from sidewall.log.cells import is_blank
 from sidewall.log.columns import Heading
 from sidewall.log.ledger import Problems
-from sidewall.log.numerals import is_blank
 from sidewall.log.raw import RawLog
 from sidewall.log.reading import Reading
 from sidewall.log.rows import lengths_within

@@ -24,7 +24,7 @@ from sidewall.estimator import Estimator
 from sidewall.features.coded import kept_and_left_out, struck_by
 from sidewall.features.rallies import need_whole_rallies
 from sidewall.features.shots import with_features
-from sidewall.models.transforms import GapTransform
+from sidewall.models.curves import GapTransform
 from sidewall.placement.player_curves import PlayerCurves
 from sidewall.rallies.strengths import Strengths
 
@@ -45,7 +45,7 @@ class PlacementWorth(Estimator):
     Parameters
     ----------
     transform : {"log1p", "linear", "spline"}, default "log1p"
-        How the gap enters the log odds; see :class:`~sidewall.models.transforms.GapTransform`.
+        How the gap enters the log odds; see :class:`~sidewall.models.curves.GapTransform`.
     depth : {"reply", "bounce", "none"}, default "reply"
         Distance from the front wall at which the opponent struck the ball, or at which it
         bounced first (not known for a ball met in the air). It enters as a spline with three

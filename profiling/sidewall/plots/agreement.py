@@ -15,9 +15,8 @@ from sidewall.errors import DataError
 from sidewall.models.answers import NOT_KNOWN
 from sidewall.numbers import count
 from sidewall.plots.frame import frame, given, panels
-from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.heat import heat
-from sidewall.plots.style import INK, PAPER, RESET, THRESHOLD, dress, title
+from sidewall.plots.style import INK, PAPER, RESET, THRESHOLD, dress, format_gap_axis, title
 from sidewall.plots.words import rows_by
 
 if TYPE_CHECKING:

@@ -27,7 +27,6 @@ from sidewall.plots.chain_graph import (
 )
 from sidewall.plots.chain_tables import ChainTables
 from sidewall.plots.frame import frame, given, panels
-from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_places import (
     Ball,
     court_places,
@@ -36,7 +35,7 @@ from sidewall.plots.state_places import (
     short,
 )
 from sidewall.plots.style import FAINT, INK, PAPER, QUIET, title, value_map
-from sidewall.plots.words import plain, rows_by
+from sidewall.plots.words import columns, drawable, plain, rows_by
 from sidewall.rallies.intervals import row_limits, shown_values
 
 if TYPE_CHECKING:

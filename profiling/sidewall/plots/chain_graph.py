@@ -12,9 +12,9 @@ from matplotlib.patches import Circle, FancyArrowPatch
 
 from sidewall.court.court import Court
 from sidewall.plots.court import plot_court
-from sidewall.plots.letters import drawable
 from sidewall.plots.state_places import Ball, group_words, ring_places, short
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, text_on
+from sidewall.plots.words import drawable
 from sidewall.rallies.states import SERVE
 from sidewall.rallies.transitions import ENDS
 

@@ -17,8 +17,7 @@ from sidewall.models.answers import CROSSES
 from sidewall.numbers import count
 from sidewall.plots.forest import above, mark, name_rows, say
 from sidewall.plots.frame import frame, given, panels
-from sidewall.plots.gap_axis import format_gap_axis
-from sidewall.plots.style import QUIET, SIDE_STYLE
+from sidewall.plots.style import QUIET, SIDE_STYLE, format_gap_axis
 from sidewall.plots.words import (
     board_width_of,
     family_words,

@@ -21,8 +21,17 @@ from sidewall.models.answers import CROSSES
 from sidewall.models.counted import ALL_STROKES
 from sidewall.numbers import count, number
 from sidewall.plots.frame import cell_panels, frame
-from sidewall.plots.gap_axis import format_gap_axis
-from sidewall.plots.style import ATTACK, INK, MUTED, QUIET, RESET, THRESHOLD, dress, title
+from sidewall.plots.style import (
+    ATTACK,
+    INK,
+    MUTED,
+    QUIET,
+    RESET,
+    THRESHOLD,
+    dress,
+    format_gap_axis,
+    title,
+)
 from sidewall.plots.words import cell_words, plain
 
 _NEEDED: Final = (

@@ -8,8 +8,8 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from sidewall.plots.letters import drawable
 from sidewall.plots.style import INK, PAPER, QUIET, dress
+from sidewall.plots.words import drawable
 
 
 def mark(

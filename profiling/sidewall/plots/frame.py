@@ -13,8 +13,8 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError
-from sidewall.plots.letters import columns, drawable
 from sidewall.plots.style import INK, QUIET, look, new_axes
+from sidewall.plots.words import columns, drawable
 
 _LEFT = 0.012
 #: Letters that fit on an inch, at the size of each text.

@@ -12,9 +12,8 @@ from sidewall.arguments import Table, as_frame, check_level
 from sidewall.combinations.tries import break_words, breaks_at, rivals_of
 from sidewall.numbers import count, share
 from sidewall.plots.frame import frame, lines, width_in
-from sidewall.plots.letters import drawable
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, RESET, THRESHOLD, dress, legend, new_axes
-from sidewall.plots.words import plain
+from sidewall.plots.words import drawable, plain
 
 if TYPE_CHECKING:
     from sidewall.combinations.combination import Combination

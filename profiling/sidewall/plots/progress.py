@@ -16,8 +16,7 @@ from sidewall.errors import DataError
 from sidewall.numbers import count, signed
 from sidewall.plots.forest import mark, name_rows, say
 from sidewall.plots.frame import frame, given, panels
-from sidewall.plots.gap_axis import format_gap_axis
-from sidewall.plots.style import INK, QUIET
+from sidewall.plots.style import INK, QUIET, format_gap_axis
 from sidewall.plots.words import family_words, plain, records
 
 _NEEDED: Final = (

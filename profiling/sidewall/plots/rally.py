@@ -13,19 +13,9 @@ from sidewall.arguments import Table, check_level
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.plots.frame import frame
-from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_places import short
-from sidewall.plots.style import (
-    FAINT,
-    INK,
-    MUTED,
-    PAPER,
-    QUIET,
-    dress,
-    new_axes,
-    title,
-)
-from sidewall.plots.words import plain, records
+from sidewall.plots.style import FAINT, INK, MUTED, PAPER, QUIET, dress, new_axes, title
+from sidewall.plots.words import columns, drawable, plain, records
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain

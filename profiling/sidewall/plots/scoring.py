@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 
 from sidewall.errors import DataError
 from sidewall.plots.frame import panels
-from sidewall.plots.letters import drawable
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, dress, new_axes, title
-from sidewall.plots.words import plain
+from sidewall.plots.words import drawable, plain
 from sidewall.scoring import Game, HandInHandOut, Match, PointARally
 
 SYSTEMS: Final[dict[str, Game]] = {

@@ -16,9 +16,8 @@ from matplotlib.patches import FancyArrowPatch
 from sidewall.court.court import Court
 from sidewall.plots.court import plot_court
 from sidewall.plots.frame import frame, lines
-from sidewall.plots.letters import drawable
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, new_axes
-from sidewall.plots.words import plain
+from sidewall.plots.words import drawable, plain
 
 if TYPE_CHECKING:
     from sidewall.combinations.combination import Combination

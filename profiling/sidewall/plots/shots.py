@@ -16,7 +16,6 @@ from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES
 from sidewall.plots.forest import mark, name_rows, say
 from sidewall.plots.frame import frame, panels
-from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (
     CHOICE_STYLE,
     FAINT,
@@ -24,6 +23,7 @@ from sidewall.plots.style import (
     QUIET,
     THRESHOLD,
     dress,
+    format_gap_axis,
     new_axes,
     note_below,
     title,

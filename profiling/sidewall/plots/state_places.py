@@ -13,8 +13,7 @@ import pandas as pd
 from sidewall.court.court import Court
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.counted import ALL_STROKES
-from sidewall.plots.letters import columns
-from sidewall.plots.words import plain
+from sidewall.plots.words import columns, plain
 from sidewall.rallies.states import SERVE
 
 _NAME: Final = re.compile(rf"({'|'.join(SIDES)}) ({'|'.join(FAMILIES)}) (.+)")

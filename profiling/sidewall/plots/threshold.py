@@ -24,7 +24,6 @@ from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES
 from sidewall.numbers import count
 from sidewall.plots.frame import cell_panels, frame
-from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (
     CHOICE_STYLE,
     FAINT,
@@ -32,6 +31,7 @@ from sidewall.plots.style import (
     QUIET,
     THRESHOLD,
     dress,
+    format_gap_axis,
     new_axes,
     note_below,
     text_on,

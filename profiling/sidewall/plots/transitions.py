@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 from sidewall.arguments import check_count, check_level
 from sidewall.plots.chain_tables import ChainTables
 from sidewall.plots.heat import heat
-from sidewall.plots.letters import columns, drawable
 from sidewall.plots.state_places import Ball, group_words, runs, short
 from sidewall.plots.style import INK, PAPER, QUIET, new_axes, note_below
-from sidewall.plots.words import plain
+from sidewall.plots.words import columns, drawable, plain
 from sidewall.rallies.intervals import row_limits
 from sidewall.rallies.transitions import ENDS
 

@@ -11,11 +11,11 @@ from matplotlib.ticker import FuncFormatter, PercentFormatter
 from sidewall.arguments import check_level
 from sidewall.features.coded import struck_by
 from sidewall.placement.worth import OUTCOMES, PlacementWorth
-from sidewall.plots.gap_axis import format_gap_axis
 from sidewall.plots.style import (
     ATTACK,
     RESET,
     dress,
+    format_gap_axis,
     legend,
     new_axes,
     note_n,
@@ -50,7 +50,7 @@ def plot_worth(
     of
         Along the ``gap`` or the ``depth`` that the ball left.
     unit, board_width_m
-        Of the gap axis; see :func:`~sidewall.plots.gap_axis.format_gap_axis`.
+        Of the gap axis; see :func:`~sidewall.plots.style.format_gap_axis`.
     level
         Confidence level of the bands.
     ax

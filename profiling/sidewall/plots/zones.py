@@ -15,13 +15,11 @@ from sidewall.arguments import Table, as_frame, check_count, check_level
 from sidewall.court.court import Court, Rectangle
 from sidewall.court.zones import Zones
 from sidewall.errors import DataError
-from sidewall.features.places import zones_of_court
-from sidewall.features.shots import with_features
+from sidewall.features.shots import with_features, zones_of_court
 from sidewall.features.zones import zone_features
 from sidewall.plots.court import plot_court
-from sidewall.plots.letters import columns
 from sidewall.plots.style import QUIET, colour_bar, new_axes, text_on, title, value_map
-from sidewall.plots.words import plain
+from sidewall.plots.words import columns, plain
 
 Value = Literal["win_rate", "attack_share", "share", "gap_m"]
 

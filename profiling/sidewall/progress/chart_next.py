@@ -17,8 +17,8 @@ import pandas as pd
 from sidewall.arguments import Floats, check_count, check_player
 from sidewall.features.coded import struck_by
 from sidewall.models.answers import asked
+from sidewall.models.counted import cell_of
 from sidewall.models.tightness import TightnessModel
-from sidewall.models.usable import cell_of
 
 #: The player's mean match stands for so many matches against an opponent.
 _MEAN_MATCHES: Final = 1.0

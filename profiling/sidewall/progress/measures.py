@@ -30,7 +30,7 @@ from sidewall.decisions import decisions
 from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES, SIDES
 from sidewall.models.answers import CROSSES, LEAST_OWN
-from sidewall.models.usable import cell_of
+from sidewall.models.counted import cell_of
 from sidewall.placement import placed_shots
 from sidewall.rallies.strengths import Strengths
 from sidewall.rallies.value import BallValue, gap_scale, outcomes

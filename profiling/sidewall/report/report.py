@@ -16,7 +16,7 @@ from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.estimator import Estimator
 from sidewall.files import account, make_folder, note_written, plan_files, write_file
-from sidewall.log.safe_text import file_stem
+from sidewall.log.writing import file_stem
 from sidewall.numbers import count
 from sidewall.report.content import Look, gather
 from sidewall.report.kept import Kept

@@ -21,8 +21,8 @@ from sidewall.court.court import Court
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.shots import with_features
-from sidewall.models.transforms import GapTransform
-from sidewall.models.usable import usable_shots
+from sidewall.models.counted import usable_shots
+from sidewall.models.curves import GapTransform
 from sidewall.trust.doubly_robust import chance_of_choice, independent_columns
 
 #: Logged reason -> what it says. Numbers first, then words.
@@ -71,7 +71,7 @@ def logged_reasons(
     Parameters
     ----------
     used : DataFrame
-        From :func:`sidewall.models.usable.usable_shots`, features and all.
+        From :func:`sidewall.models.counted.usable_shots`, features and all.
     reasons : sequence of str, optional
         Names of `REASONS`, or of further columns of the log that are known before the shot
         is struck; all of `REASONS` by default.

@@ -26,7 +26,7 @@ from sidewall.combinations.effect import games_played
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
 from sidewall.features.shots import with_features
-from sidewall.models.transforms import GapTransform
+from sidewall.models.curves import GapTransform
 from sidewall.rallies.intervals import rally_weights
 from sidewall.rallies.value import BallValue, outcomes
 

@@ -17,10 +17,10 @@ from sidewall.court import Court
 from sidewall.court.floor import FloorView
 from sidewall.court.units import to_metres
 from sidewall.errors import DataError, LogError
+from sidewall.log.cells import is_blank, parse_numbers
 from sidewall.log.mapping.column_map import RALLY, ROW_NAMES, SHOT, ColumnMap, Entry, plain
 from sidewall.log.mapping.headings import Headings
 from sidewall.log.mapping.unroll import Cells, unroll
-from sidewall.log.numerals import is_blank, parse_numbers
 from sidewall.log.raw import RawColumn, RawLog, shown_cell
 
 _Objects = npt.NDArray[np.object_]

@@ -11,10 +11,9 @@ from typing import Final
 import numpy as np
 
 from sidewall.court.units import parse_column
-from sidewall.log.cells import name_key
+from sidewall.log.cells import is_blank, name_key, parse_numbers
 from sidewall.log.columns import COLUMNS, SPECS, understand
 from sidewall.log.mapping.column_map import EXCHANGE, RALLY, ROW_NAMES, SHOT
-from sidewall.log.numerals import is_blank, parse_numbers
 from sidewall.log.raw import RawColumn
 from sidewall.log.source import Source, open_log
 from sidewall.log.synonyms import understand_word

@@ -10,9 +10,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from sidewall.errors import LogError
+from sidewall.log.cells import is_blank
 from sidewall.log.mapping.column_map import EXCHANGE, ColumnMap, Entry, SequenceCell, plain
 from sidewall.log.mapping.headings import Headings
-from sidewall.log.numerals import is_blank
 from sidewall.log.raw import RawColumn
 
 _Objects = npt.NDArray[np.object_]

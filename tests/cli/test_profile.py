@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sidewall.cli.tables import by_outcome, readable
+from sidewall.cli.profile import by_outcome, readable
 from sidewall.errors import UnitError
 
 

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sidewall.cli.names import find_player
+from sidewall.cli.options import find_player
 from sidewall.errors import DataError
-from sidewall.log.safe_text import file_stem
+from sidewall.log.writing import file_stem
 
 PLAYERS = ["Rowan", "Hazel", "rowan", "Alder Ash"]
 
