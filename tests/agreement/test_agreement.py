@@ -170,6 +170,9 @@ def test_correlations_from_sums_are_those_from_readings():
 
 def test_how_far_an_interval_reaches():
     assert reach(np.full(10_000, 5), 0.95) == pytest.approx(1.96, abs=0.001)
+    # Student's quantile from the tables: 12.706 with one degree of freedom, 2.776 with four
+    assert reach(np.ones(2), 0.95) == pytest.approx(12.706 * np.sqrt(2), rel=1e-4)
+    assert reach(np.full(5, 7), 0.95) == pytest.approx(2.776 * np.sqrt(5 / 4), rel=2e-4)
     # one long rally among short ones: as few as the long one alone
     assert reach(np.r_[1000, np.ones(20)], 0.95) > 5 > reach(np.ones(21), 0.95)
 

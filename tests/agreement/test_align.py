@@ -188,3 +188,17 @@ def test_rallies_cost_the_same_whoever_is_first(match):
     there, back = rally_costs(one, two, 2, 0.0), rally_costs(two, one, 2, 0.0)
     np.testing.assert_allclose(there, back.T)
     assert (np.diag(there) > 0).any()
+
+
+@pytest.mark.parametrize(
+    ("field", "apart", "costs"), [("t_s", 0.5, 1.5 / 4), ("t_s", 9.0, 1.5), ("gap_m", 0.2, 0.2)]
+)
+def test_a_shot_noted_elsewhere_or_later_costs_in_proportion_up_to_a_limit(
+    match, field, apart, costs
+):
+    """Two seconds and more cost one and a half, half a metre and more a half."""
+    names = sorted(match["player"].astype(str).unique())
+    one = Charted.of(match, rally_runs(match), names)
+    at = np.flatnonzero(~np.isnan(one.gap_m) & ~np.isnan(one.t_s))[:1]
+    two = replace(one, **{field: getattr(one, field) + apart})
+    assert shot_costs(one, two, at, at, 0.0).item() == pytest.approx(costs)

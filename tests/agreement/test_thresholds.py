@@ -11,7 +11,7 @@ from scipy.special import expit
 import sidewall as sw
 from sidewall import simulate
 from sidewall.agreement import simex, simex_thresholds, threshold_agreement
-from sidewall.agreement.thresholds import SimexPath, _gains
+from sidewall.agreement.thresholds import SimexPath, _gains, _joined
 from sidewall.errors import DataError
 from sidewall.rallies.value import BEND_M
 from sidewall.simulate.charter import second_charter
@@ -212,6 +212,31 @@ def test_a_log_against_itself_differs_by_nothing(ladder, match):
     both = found.merge(own, on=KEYS)
     assert both["threshold_m"].notna().any()
     np.testing.assert_allclose(both["threshold_m_first"], both["threshold_m"], atol=1e-4)
+
+
+def test_a_charters_matches_take_the_place_of_the_ladders_own(ladder, match):
+    """What the charter has no column for is left out; the other matches stay as they are."""
+    own = match.drop(columns="tempo_s", errors="ignore").assign(gap_m=0.123)
+    matches = set(own["match"].astype(str))
+    joined = _joined(ladder, own, matches)
+    theirs = joined[~joined["match"].astype(str).isin(matches)]
+    others = ladder[~ladder["match"].astype(str).isin(matches)]
+    assert 0 < len(theirs) == len(others) < len(ladder)
+    assert theirs["gap_m"].tolist() == pytest.approx(others["gap_m"].tolist(), nan_ok=True)
+    assert (joined.loc[joined["match"].astype(str).isin(matches), "gap_m"] == 0.123).all()
+    assert len(joined) == len(others) + len(own)
+
+
+def test_an_answer_that_one_log_alone_has_rests_on_no_shot_of_the_other(ladder):
+    """The second charter did not note how the ball was met: volleys are told by the first alone."""
+    second = ladder.drop(columns="contact")
+    model = sw.TightnessModel(outcome="rally", strokes=False, draws=50)
+    found = threshold_agreement(ladder, second, model=model)
+    volleys = found[found["family"] == "volley"]
+    assert (volleys["n_attack_first"] > 0).any()
+    for name in ("n_attack", "n_reset", "n_rallies"):
+        assert (volleys[f"{name}_second"] == 0).all()
+    assert (volleys["status_second"] == "not known yet").all()
 
 
 def test_other_matches_are_refused(ladder, match):

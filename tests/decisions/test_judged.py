@@ -1,10 +1,12 @@
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 import sidewall as sw
 from sidewall.decisions import DECISIONS, ChoiceWorth, decision_table, decisions, decisions_by
-from sidewall.decisions.judged import SURE
+from sidewall.decisions.judged import SURE, _thresholds
 from sidewall.errors import DataError, NotFittedError
 from sidewall.simulate import true_curves
 
@@ -236,3 +238,20 @@ def test_a_match_that_no_half_has_seen_is_judged_by_the_whole(table, model):
     whole = ChoiceWorth(model, new)
     np.testing.assert_allclose(found.mean, whole.mean)
     np.testing.assert_array_equal(np.isnan(found.p_right), np.isnan(whole.p_right))
+
+
+def test_five_own_attacks_and_resets_are_enough_and_four_are_not(table, model):
+    """The model's own answers, with another number of shots behind the first of them."""
+    balls, keys = table.head(40), ["player", "side", "family"]
+    answers = model.thresholds(0.95)
+    first = balls[keys].iloc[0].tolist()
+    cell = (answers[keys] == first).all(axis=1)
+    of_it = (balls[keys].astype(str) == first).all(axis=1).to_numpy()
+    assert cell.sum() == 1
+    for least in ("n_attack", "n_reset"):
+        for n in (4, 5):
+            changed = answers.copy()
+            changed.loc[cell, ["n_attack", "n_reset"]] = 50
+            changed.loc[cell, least] = n
+            told = SimpleNamespace(thresholds=lambda _, changed=changed: changed)
+            assert (_thresholds(balls, told, 0.95)["enough"][of_it] == (n == 5)).all()

@@ -161,6 +161,9 @@ def test_a_damaged_key(named, tmp_path):
     key.write_text(key.read_text() + "player,Oak,player-01\n")
     with pytest.raises(LogError, match="line 9 of the key is damaged or stands twice"):
         reidentify(named, key)
+    key.write_bytes(b"kind,name,code\n\xff\xfe\x00")
+    with pytest.raises(LogError, match=r"key\.csv: the key cannot be read"):
+        reidentify(named, key)
     with pytest.raises(LogError, match="no such key"):
         reidentify(named, tmp_path / "none.csv")
 

@@ -4,7 +4,7 @@ import pytest
 from sidewall.errors import LogError, WriteError
 from sidewall.log import write_template
 from sidewall.log.columns import COLUMNS
-from sidewall.log.sheet_formulas import DETAIL_COLUMNS
+from sidewall.log.sheet_formulas import DETAIL_COLUMNS, REMARKS
 from sidewall.log.template_workbook import explanations
 from sidewall.log.vocabulary import VOCABULARY
 
@@ -90,3 +90,30 @@ def test_every_column_is_explained(heading):
     assert not [spec.name for spec in COLUMNS if spec.name not in explained]
     assert [row[1] for row in rows if row[1].startswith(heading)]
     assert all(all(row[k] for k in (0, 1, 2, 3)) for row in rows)
+
+
+def test_every_remark_colours_the_cell_that_it_is_about(tmp_path):
+    sheet = openpyxl.load_workbook(write_template(tmp_path / "log.xlsx"))["log"]
+    column = {cell.value: cell.column_letter for cell in sheet[1]}
+    gap = next(name for name in column if name.startswith("gap") and name != "gap_class")
+    rules = {str(area.sqref): area.rules for area in sheet.conditional_formatting}
+    for text, name in REMARKS.items():
+        at = column[gap if name == "gap" else name]
+        said = [
+            formula
+            for cells, of_cells in rules.items()
+            if cells.startswith(f"{at}2:{at}")
+            for rule in of_cells
+            for formula in rule.formula
+        ]
+        assert any(f'="{text}"' in formula for formula in said), text
+
+
+def test_the_first_shot_is_not_held_against_the_headings_above_it(tmp_path):
+    """Its row may be checked for itself alone: all else would compare it with words."""
+    sheet = openpyxl.load_workbook(write_template(tmp_path / "log.xlsx"))["log"]
+    column = {cell.value: cell.column_letter for cell in sheet[1]}
+    remarks = {row: sheet[f"{column['remark']}{row}"].value for row in (2, 3)}
+    ending = column["ending"]
+    assert f'{ending}2=""' in remarks[3].replace("$", "")
+    assert f'{ending}1=""' not in remarks[2].replace("$", "")

@@ -1,4 +1,5 @@
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -8,9 +9,14 @@ from statsmodels.stats.contingency_tables import StratifiedTable
 
 import sidewall as sw
 from sidewall import simulate
+from sidewall.log.vocabulary import CHOICES, SIDES
 from sidewall.progress.measures import (
-    _WIDEST_SD,
+    Change,
+    _around_the_level,
     _fit,
+    _Period,
+    _shift,
+    _two_players,
     change_columns,
     comfort_rows,
     own_change,
@@ -53,7 +59,7 @@ def test_rallies_of_like_shots_know_less():
 def test_wins_without_fault_end_where_the_prior_holds_them():
     """20 (1 - p) = d / 3^2, near 3.8 log odds."""
     found = one_level(np.ones(20), np.arange(20))
-    mode = brentq(lambda d: 20 * expit(-d) - d / _WIDEST_SD**2, 0.0, 10.0)
+    mode = brentq(lambda d: 20 * expit(-d) - d / 3.0**2, 0.0, 10.0)
     assert found.deviation[0] == pytest.approx(mode, rel=1e-3)
 
 
@@ -186,7 +192,7 @@ def test_what_a_period_knows_is_the_curvature_of_its_penalised_likelihood():
 
     def likelihood(d):
         eta = logit(base) + C @ d
-        return y @ eta - np.logaddexp(0.0, eta).sum() - 0.5 * d @ d / _WIDEST_SD**2
+        return y @ eta - np.logaddexp(0.0, eta).sum() - 0.5 * d @ d / 3.0**2
 
     h, axes = 1e-3, np.eye(2)
     at = found.deviation
@@ -212,3 +218,102 @@ def test_comfort_needs_both_sides_in_both_periods(fitted):
     rows = comfort_rows(model, player, None, after)
     assert rows
     assert all("shots of a side in a period" in row["note"] for row in rows)
+
+
+def test_an_error_of_the_values_that_moves_both_periods_alike_is_none_of_the_change():
+    rng = np.random.default_rng(18)
+    one, two = np.eye(2), 2.0 * np.eye(2)
+    values = np.diag([0.5, 1.0, 2.0])
+    moves = rng.standard_normal((2, 2, 3))
+
+    def error(*of):
+        before, after = (
+            _Period(np.zeros(2), K, np.eye(2), M) for K, M in zip((one, two), of, strict=True)
+        )
+        return _around_the_level(before, after, values).covariance
+
+    assert error(moves[0], moves[0]) == pytest.approx(one + two)
+    apart = moves[1] - moves[0]
+    assert error(*moves) == pytest.approx(one + two + apart @ values @ apart.T)
+
+
+def test_the_player_alone_has_another_name_in_the_period_after():
+    names = ["Alder", "Birch", "Cedar"]
+    table = pd.DataFrame({"match": ["a", "a", "b", "b", "b"], "player": [*names[:2], *names]})
+    found = _two_players(table.assign(opponent=table["player"][::-1].to_numpy()), "Birch", {"b"})
+    new = ["Alder", "Birch", "Alder", "Birch\nafter", "Cedar"]
+    assert found["player"].tolist() == new
+    # turned round, Birch is the opponent once in each period
+    assert found["opponent"].tolist() == ["Cedar", "Birch", "Alder", "Birch\nafter", "Alder"]
+
+
+def still(k):
+    """No change of either choice, told without error."""
+    return {c: Change(np.zeros(k), np.zeros(k), *np.zeros((3, k, k))) for c in CHOICES}
+
+
+def test_the_weaker_side_is_the_one_that_wins_less_from_the_same_balls(fitted):
+    """Where nothing changed, it wins so much less in both periods; the same balls for both."""
+    model, late, _ = fitted
+    sides = set()
+    for player in model.players_:
+        own = (model.used_["player"].astype(str) == player).to_numpy()
+        for row in comfort_rows(model, player, still(len(model.cells_) + 1), late):
+            balls = model.used_[own & (model.used_["family"] == row["family"]).to_numpy()]
+            i = model.players_.index(player)
+            forehand, backhand = (
+                model.posterior_.of_own(i, balls.assign(side=side)).mean() for side in SIDES
+            )
+            assert row["side"] == ("backhand" if backhand < forehand else "forehand")
+            assert row["before"] == pytest.approx(abs(backhand - forehand))
+            assert row["after"] == pytest.approx(row["before"])
+            assert row["error"] == 0.0
+            sides.add(row["side"])
+    assert sides == set(SIDES)
+
+
+def test_a_side_with_a_level_of_its_own_moves_comfort_as_its_chances_move(fitted):
+    """A small step of one side's level, against each ball's chance worked out anew."""
+    model, late, _ = fitted
+    i, step, cells = 0, 1e-3, len(model.cells_)
+    found = still(cells + 1)
+    for change in found.values():
+        change.after[:cells] = [step * (side == "backhand") for side, _ in model.cells_]
+    own = (model.used_["player"].astype(str) == model.players_[i]).to_numpy()
+    for row in comfort_rows(model, model.players_[i], found, late):
+        balls = model.used_[own & (model.used_["family"] == row["family"]).to_numpy()]
+        p = model.posterior_.of_own(i, balls.assign(side="backhand")).mean(axis=0)
+        more = (expit(logit(p) + step) - p).mean()
+        sign = -1.0 if row["side"] == "backhand" else 1.0
+        assert row["after"] - row["before"] == pytest.approx(sign * more, rel=1e-2)
+
+
+@pytest.mark.parametrize(("few", "told"), [(9, False), (10, True)])
+@pytest.mark.parametrize("turned", [False, True])
+def test_comfort_is_told_from_ten_shots_of_a_side_in_each_period(fitted, few, told, turned):
+    model, _, _ = fitted
+    used = model.used_
+    mine = (used["player"].astype(str) == "Rowan") & (used["family"] == "ground")
+    for side in ("backhand", "forehand"):
+        at = np.flatnonzero((mine & (used["side"] == side)).to_numpy())
+        after = np.ones(len(used), dtype=bool)
+        after[np.flatnonzero((mine & (used["side"] != side)).to_numpy())[::2]] = False
+        after[at[:few]] = False
+        rows = comfort_rows(model, "Rowan", still(len(model.cells_) + 1), after ^ turned)
+        ground = next(row for row in rows if row["family"] == "ground")
+        assert np.isfinite(ground["before"]) == told
+        assert ("fewer than 10 shots of a side" in ground["note"]) != told
+
+
+def test_a_threshold_moves_by_the_gain_over_its_slope(fitted):
+    """The slope by differences over twelve centimetres, which a curve's bend changes little."""
+    model, _, _ = fitted
+    i, j, t, step = 0, 0, 0.5, 1e-3
+    found = still(len(model.cells_) + 1)
+    found["attack"].after[j] = step
+    row = _shift(model, i, j, found, t)
+    gain = model.posterior_.gain(i, j, np.array([t - 0.06, t + 0.06])).mean(axis=0)
+    slope = (gain[1] - gain[0]) / 0.12
+    p = model.posterior_.win(i, j, "attack", np.array([t])).mean()
+    assert row["before"] == pytest.approx(t)
+    assert row["after"] - t == pytest.approx(-(expit(logit(p) + step) - p) / slope, rel=0.15)

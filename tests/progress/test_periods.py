@@ -75,6 +75,8 @@ def test_periods_that_make_no_sense_are_refused(logs):
         ((own[:1], [], None, None), "comes after"),
         ((own[:1], ["m99"], None, None), "no match 'm99'"),
         ((None, None, None, None), "say which matches"),
+        ((own[:1], None, None, None), "say which matches"),
+        ((None, own[:1], None, None), "say which matches"),
         ((own[:1], own[1:], None, "2026-01-01"), "given twice"),
     ):
         with pytest.raises(DataError, match=said):

@@ -56,6 +56,21 @@ def test_drawn_matches_are_whole_and_the_others_stay(small):
     assert again["gap_m"].reset_index(drop=True).equals(mine["gap_m"].reset_index(drop=True))
 
 
+def test_a_drawn_match_has_the_rallies_of_one_match(small):
+    """So many as that match had, and matches differ in what is drawn of them."""
+    shots = small.assign(of=small["match"].astype(str))
+    drawn = _MoreMatches(shots, "Rowan").draw(6, np.random.default_rng(1))
+    drawn = drawn[drawn["match"].astype(str).str.startswith("drawn")]
+    by = drawn.groupby(drawn["match"].astype(str))
+    assert len(by) == 6
+    assert all(len(set(some)) == 1 for _, some in by["of"])
+    assert len(set(by["of"].first())) > 1
+    rallies = shots.groupby(["match", "game"], observed=True)["rally"].nunique()
+    rallies = rallies.groupby("match").sum()
+    rallies.index = rallies.index.astype(str)
+    assert (by["rally"].nunique() == rallies.loc[by["of"].first()].to_numpy()).all()
+
+
 def test_shots_and_rallies_are_those_of_a_player_on_average(small):
     """Of a game too short for a model."""
     few = small[(small["match"] == "m01") & (small["game"] == 1) & (small["rally"] <= 3)]

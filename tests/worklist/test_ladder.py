@@ -9,6 +9,7 @@ import sidewall as sw
 from sidewall.combinations.effect import as_moments, state_codes
 from sidewall.combinations.stratified import mantel_haenszel
 from sidewall.models.curves import GapTransform
+from sidewall.rallies.intervals import deviation
 from sidewall.rallies.value import BallValue
 from sidewall.worklist.gains import _compared, _lost_by_faults, measures
 from sidewall.worklist.ladder import (
@@ -206,3 +207,21 @@ def test_the_error_of_a_comparison_gives_its_interval_back(redrawn):
     found = mantel_haenszel(as_moments(columns, row, kind, codes, False), 0.95)
     ends = worth + np.array([-1.0, 1.0]) * norm.ppf(0.975) * error
     assert ends == pytest.approx([found.low, found.high], abs=1e-6)
+
+
+def test_the_error_of_what_a_length_on_target_is_worth_by_fits_to_every_redrawn_set(redrawn):
+    """Least squares in each set of rallies anew, residuals on the target less those off it."""
+    one = next(one for one in measures(redrawn)[0] if one.item == "length_on_target")
+    on, some = one.value == 1.0, redrawn.table.iloc[one.row]
+    after, gap = redrawn.after[one.row], some["gap_m"].to_numpy()
+    groups = some.groupby(["side", "family", "choice"], observed=True).indices.values()
+    found = []
+    for draw, weights in zip(after.drawn, redrawn.weights, strict=True):
+        weight, residual = weights[redrawn.rally[one.row]], after.fixed + after.basis @ draw
+        for rows in groups:
+            X, root = _along_the_gap(gap[rows]), np.sqrt(weight[rows])
+            fit = np.linalg.lstsq(root[:, None] * X, root * residual[rows], rcond=None)[0]
+            residual[rows] -= X @ fit
+        means = [np.average(residual[part], weights=weight[part]) for part in (on, ~on)]
+        found.append(means[0] - means[1])
+    assert one.worth_error == pytest.approx(deviation(np.array(found)), rel=1e-6)

@@ -92,6 +92,11 @@ def test_a_match_gains_by_exact_scoring(works):
     more = share + row["points_per_game"] / (len(last) / len(games))
     before, after = (Match().match_win_probability(p, p, serving=None) for p in (share, more))
     assert row["match_win"] == pytest.approx(after - before)
+    known = works.table("Rowan").query("status != @NOT_KNOWN")
+    for end in ("low", "high"):
+        points = known[f"points_per_game_{end}"].to_numpy()
+        each = match_gain(Match(), share, len(last) / len(games), points)
+        assert known[f"match_win_{end}"].to_numpy() == pytest.approx(each)
 
 
 def test_effort_is_the_coachs_and_changes_the_order(ladder, model, few):

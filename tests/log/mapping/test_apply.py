@@ -354,3 +354,11 @@ def test_shots_are_counted_only_where_the_map_says_so(shots_log):
     text = SHOTS.replace("shot = { count = true }\n", "")
     with pytest.raises(LogError, match="shot"):
         check_log(shots_log, mapping=ColumnMap.from_text(text))
+
+
+def test_a_problem_of_an_exchange_is_told_under_the_heading_of_its_own_player(tmp_path):
+    path = tmp_path / "theirs.csv"
+    path.write_text(EXCHANGE_LOG.replace("BH drive,30", "BH drive,wide"))
+    check = check_log(path, mapping=ColumnMap.from_text(EXCHANGES.format(more="")))
+    found = check.problems.query("value == 'wide'")["column"]
+    assert set(found) == {"B gap"}
