@@ -31,8 +31,8 @@ def table():
         [
             row("threshold", "m", 0.5, 0.3, "better", family="volley"),
             row("threshold", "m", np.nan, np.nan, "not known yet", family="ground"),
-            row("comfort", "share", 0.04, 0.01, "no change shown", family="ground"),
-            row("on target", "share", 0.4, 0.45, "no change shown"),
+            row("comfort", "share", 0.04, 0.01, "no change that matters", family="ground"),
+            row("on target", "share", 0.4, 0.45, "no change that matters"),
             row("forced", "share", 0.2, 0.5, "worse", side=""),
         ]
     )
@@ -61,8 +61,8 @@ def test_what_is_said(table):
     assert said == [
         "better: −20 cm (−30 to −10)",
         "not known yet",
-        "no change shown (14 in 100 would show)",
-        "no change shown (14 in 100 would show)",
+        "no change that matters: −3 in 100 (−13 to +7)",
+        "no change that matters: +5 in 100 (−5 to +15)",
         "worse: +30 in 100 (+20 to +40)",
     ]
     drawn = [text.get_text() for ax in plot_progress(table, unit="in") for text in ax.texts]

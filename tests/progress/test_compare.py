@@ -28,7 +28,7 @@ def rows(*changes, error=0.05, better="higher", matters=0.2):
         (0.2, 0.05, "higher", "better"),
         (0.2, 0.05, "lower", "worse"),
         (-0.2, 0.05, "lower", "better"),
-        (0.05, 0.05, "higher", "no change shown"),
+        (0.05, 0.05, "higher", "no change that matters"),
         (0.05, 0.10, "higher", "not known yet"),
         (np.nan, np.nan, "higher", "not known yet"),
     ],
@@ -41,8 +41,16 @@ def test_looking_at_more_takes_more():
     # 2.2 standard errors: enough alone, not among ten
     assert judge(rows(0.11), 0.95)["verdict"][0] == "better"
     many = judge(rows(0.11, *[0.0] * 9), 0.95)
-    assert many["verdict"][0] == "no change shown"
+    assert many["verdict"][0] == "not known yet"
     assert many["change_low"][0] > 0
+
+
+def test_no_change_that_matters_is_said_where_the_interval_holds_none():
+    """1.96 standard errors of 5 in 100 are 9.8: with a change of 10 they end at 19.8 of 20."""
+    others = [0.0] * 9
+    for change, word in ((0.10, "no change that matters"), (0.105, "not known yet")):
+        for sign in (1.0, -1.0):
+            assert judge(rows(sign * change, *others), 0.95)["verdict"][0] == word
 
 
 def test_a_true_change_of_the_smallest_size_is_shown_four_times_in_five():
@@ -107,6 +115,13 @@ def test_a_large_change_of_habits_is_seen_and_has_the_right_sign(compared):
     assert forced["verdict"] != "better"
 
 
+def test_a_much_better_attack_wins_more_from_the_same_balls(compared):
+    attack = of(compared, "attack")
+    assert attack["side"].tolist() == ["forehand", "backhand"]
+    assert (attack["verdict"] == "better").all()
+    assert (attack["change_low"] > 0.0).all()
+
+
 def test_a_much_better_attack_pays_from_tighter_balls(compared):
     thresholds = of(compared, "threshold")
     assert len(thresholds) == 4
@@ -133,8 +148,8 @@ def test_the_table_keeps_its_books(compared):
     shown = compared["verdict"].isin(["better", "worse"])
     assert (shown == (compared["p_holm"] <= 0.05)).all()
     quiet = known[(known["p_holm"] > 0.05)]
-    could = quiet["smallest_change"] <= quiet["matters"]
-    assert (quiet["verdict"] == np.where(could, "no change shown", "not known yet")).all()
+    small = np.maximum(quiet["change_high"], -quiet["change_low"]) < quiet["matters"]
+    assert (quiet["verdict"] == np.where(small, "no change that matters", "not known yet")).all()
     assert compared["player"].unique().tolist() == ["Rowan"]
 
 

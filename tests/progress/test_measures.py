@@ -17,6 +17,7 @@ from sidewall.progress.measures import (
     _Period,
     _shift,
     _two_players,
+    attack_rows,
     change_columns,
     comfort_rows,
     own_change,
@@ -317,3 +318,36 @@ def test_a_threshold_moves_by_the_gain_over_its_slope(fitted):
     p = model.posterior_.win(i, j, "attack", np.array([t])).mean()
     assert row["before"] == pytest.approx(t)
     assert row["after"] - t == pytest.approx(-(expit(logit(p) + step) - p) / slope, rel=0.15)
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_attacks_of_a_side_win_more_as_each_balls_chance_rises(fitted, side):
+    """A small step of one side's level, against each attacked ball's chance worked out anew."""
+    model, late, _ = fitted
+    step, cells, attack = 1e-3, len(model.cells_), still(len(model.cells_) + 1)
+    attack["attack"].after[:cells] = [step * (one == side) for one, _ in model.cells_]
+    name = model.players_[1]
+    own = (model.used_["player"].astype(str) == name).to_numpy()
+    for row in attack_rows(model, name, attack, late):
+        mine = own & ((model.used_["side"] == row["side"]) & (model.used_["choice"] == "attack"))
+        p = model.posterior_.of_own(1, model.used_[mine]).mean(axis=0)
+        assert (row["n_before"], row["n_after"]) == ((mine & ~late).sum(), (mine & late).sum())
+        assert row["before"] == pytest.approx(p.mean())
+        more = (expit(logit(p) + step) - p).mean() if row["side"] == side else 0.0
+        assert row["after"] - row["before"] == pytest.approx(more, rel=1e-2, abs=1e-9)
+        assert row["error"] == 0.0
+        assert row["better_when"] == "higher"
+
+
+@pytest.mark.parametrize(("few", "told"), [(4, False), (5, True)])
+def test_what_attacks_win_is_told_from_five_in_each_period(fitted, few, told):
+    model, _, _ = fitted
+    used = model.used_
+    mine = (used["player"].astype(str) == "Rowan") & (used["choice"] == "attack")
+    at = np.flatnonzero((mine & (used["side"] == "forehand")).to_numpy())
+    after = np.ones(len(used), dtype=bool)
+    after[at[:few]] = False
+    for when in (after, ~after):
+        row = attack_rows(model, "Rowan", still(len(model.cells_) + 1), when)[0]
+        assert np.isfinite(row["before"]) == told
+        assert ("fewer than 5 attacks" in row["note"]) != told

@@ -120,7 +120,7 @@ def _quick(
     try:
         table = pa_csv.read_csv(
             pa.py_buffer(body),
-            read_options=pa_csv.ReadOptions(column_names=names),
+            read_options=pa_csv.ReadOptions(column_names=names, use_threads=False),
             parse_options=pa_csv.ParseOptions(delimiter=separator, newlines_in_values=quoted),
             convert_options=pa_csv.ConvertOptions(
                 column_types=dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string())),

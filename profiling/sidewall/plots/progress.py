@@ -18,6 +18,7 @@ from sidewall.plots.forest import mark, name_rows, say
 from sidewall.plots.frame import frame, given, panels
 from sidewall.plots.style import INK, QUIET, format_gap_axis
 from sidewall.plots.words import family_words, plain, records
+from sidewall.progress.compare import NOT_KNOWN
 
 _NEEDED: Final = (
     *("player", "measure", "side", "family", "unit", "verdict", "before", "after", "change"),
@@ -25,7 +26,11 @@ _NEEDED: Final = (
     *("change_low", "change_high", "smallest_change"),
     *("n_before", "n_after", "matters"),
 )
-_NAMES: Final = {"forced": "tight balls attacked", "passed up": "loose balls reset"}
+_NAMES: Final = {
+    "attack": "rallies won after an attack",
+    "forced": "tight balls attacked",
+    "passed up": "loose balls reset",
+}
 #: Height of a comparison: a heading, words, then one bar for each period.
 _STEP: Final = 4.0
 _WIDTH_IN, _LINE_IN = 5.6, 0.27
@@ -153,9 +158,9 @@ def change_words(row: dict[str, Any], words: GapWords) -> str:
     else:
         at, low, high = (signed(100 * row[name], 0) for name in names)
         unit, smallest = " in 100", f"{100 * row['smallest_change']:.0f} in 100"
-    if verdict in ("better", "worse"):
-        return f"{verdict}: {at}{unit} ({low} to {high})"
-    return f"{verdict} ({smallest} would show)"
+    if verdict == NOT_KNOWN:
+        return f"{verdict} ({smallest} would show)"
+    return f"{verdict}: {at}{unit} ({low} to {high})"
 
 
 def _foot(table: pd.DataFrame, level: float) -> str:

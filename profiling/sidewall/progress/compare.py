@@ -17,6 +17,7 @@ from sidewall.features.coded import need_columns, struck_by
 from sidewall.features.shots import with_features
 from sidewall.models.tightness import TightnessModel
 from sidewall.progress.measures import (
+    attack_rows,
     comfort_rows,
     decision_rows,
     own_change,
@@ -27,7 +28,7 @@ from sidewall.progress.periods import find_periods
 
 BETTER: Final = "better"
 WORSE: Final = "worse"
-NO_CHANGE: Final = "no change shown"
+NO_CHANGE: Final = "no change that matters"
 NOT_KNOWN: Final = "not known yet"
 
 _POWER: Final = 0.8
@@ -59,18 +60,19 @@ def judge(table: pd.DataFrame, level: float) -> pd.DataFrame:
     found["smallest_change_all"] = (strict + power) * error
     shown = (found["p_holm"] <= 1.0 - level + 1e-12).to_numpy()
     rises = (change > 0) == (table["better_when"] == "higher").to_numpy()
-    could = (found["smallest_change"] <= table["matters"]).to_numpy()
+    small = np.abs(change) + z * error < table["matters"].to_numpy(dtype=float)
     found["verdict"] = np.select(
-        [shown & rises, shown, could], [BETTER, WORSE, NO_CHANGE], NOT_KNOWN
+        [shown & rises, shown, small], [BETTER, WORSE, NO_CHANGE], NOT_KNOWN
     )
     return found
 
 
-MEASURES: Final = ("threshold", "comfort", "on target", "forced", "passed up")
+MEASURES: Final = ("threshold", "attack", "comfort", "on target", "forced", "passed up")
 #: The smallest change worth knowing: metres for a threshold, shares for the others.
 #: Common practice, no source.
 MATTERS: Final[dict[str, float]] = {
-    "threshold": 0.40,
+    "threshold": 0.15,
+    "attack": 0.10,
     "comfort": 0.10,
     "on target": 0.15,
     "forced": 0.20,
@@ -132,8 +134,8 @@ def compare_periods(
         - ``before``, ``after`` and their limits; ``change`` (after minus before) with
           ``change_low`` and ``change_high``, each by itself and not adjusted for the others;
         - ``verdict``: *better* or *worse* where the change holds with all comparisons of the
-          table allowed for; *no change shown* where a change that matters would probably
-          have been seen; else *not known yet*;
+          table allowed for; *no change that matters* where the whole interval of the change is
+          smaller, either way, than what matters; else *not known yet*;
         - ``better_when``: lower or higher;
         - ``smallest_change``: the true change that this amount of data shows four times in
           five, in this comparison alone; ``smallest_change_all``: the same with all
@@ -160,10 +162,12 @@ def compare_periods(
     -----
     What is compared, in words. *threshold*: the gap from which attacking beats resetting,
     by side and stroke family; a lower one is called better, and the note says whether the
-    attack or the reset moved. *comfort*: how many rallies fewer the weaker side wins from
-    the same balls. *on target*: the share of shots on their target, in the same mix of
-    targets. *forced*: the share of tight balls that were attacked, *passed up*: the share of
-    loose balls that were reset, both against the threshold of the two periods together.
+    attack or the reset moved. *attack*: the share of rallies won after an attack, from the
+    attacked balls of both periods, by side. *comfort*: how many rallies fewer the weaker
+    side wins from the same balls. *on target*: the share of shots on their target, in the
+    same mix of targets. *forced*: the share of tight balls that were attacked, *passed up*:
+    the share of loose balls that were reset, both against the threshold of the two periods
+    together.
 
     A change is estimated from the player's own shots without shrinkage; see
     `sidewall.progress.measures` for why. The smallest change is ``(z + 0.84)`` standard
@@ -225,9 +229,10 @@ def compared(
         notes += fitted.notes_
         when = fitted.used_["match"].astype(str).isin(list(after)).to_numpy()
         _need_both(fitted, player, when)
-        if {"threshold", "comfort"} & set(measures):
+        if {"threshold", "attack", "comfort"} & set(measures):
             found = own_change(fitted, player, when, table)
             rows += threshold_rows(fitted, player, found, when, level)
+            rows += attack_rows(fitted, player, found, when)
             rows += comfort_rows(fitted, player, found, when)
         if {"forced", "passed up"} & set(measures):
             rows += decision_rows(table, fitted, player, list(after), level)

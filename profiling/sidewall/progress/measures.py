@@ -357,6 +357,37 @@ def _what_moved(model: TightnessModel, i: int, j: int, found: OwnChange, t: floa
     return f"at {100 * t:.0f} cm, before to after: {', '.join(said)}"
 
 
+def attack_rows(model: TightnessModel, player: str, found: OwnChange, after: Bools) -> list[Row]:
+    """Change of the share of rallies won after an attack, by side.
+
+    The balls are those attacked in either period, so that only the curve can change.
+    """
+    i, used = model.players_.index(player), model.used_
+    attacks = struck_by(used, player) & (used["choice"] == "attack").to_numpy()
+    rows: list[Row] = []
+    for side in SIDES:
+        mine = attacks & (used["side"] == side).to_numpy()
+        some, when = used[mine], after[mine]
+        row: Row = {"measure": "attack", "side": side, "family": "", "unit": "share",
+                    "better_when": "higher", "least": 0.0, "most": 1.0,
+                    **_counts(some, when), **_UNKNOWN}  # fmt: skip
+        if min(row["n_before"], row["n_after"]) < LEAST_OWN:
+            rows.append(row | {"note": f"fewer than {LEAST_OWN} attacks in a period"})
+            continue
+        drawn = model.posterior_.of_own(i, some)
+        p = drawn.mean(axis=0)
+        cell = cell_of(some["side"], some["family"], model.families_)
+        columns = change_columns(cell, some["gap_m"].to_numpy(dtype=float), len(model.cells_))
+        step, change = (p * (1.0 - p)) @ columns / len(some), found["attack"]
+        for name in ("before", "after"):
+            spread = step @ getattr(change, f"{name}_covariance") @ step
+            row[name] = float(p.mean() + step @ getattr(change, name))
+            row[f"{name}_error"] = float(np.sqrt(drawn.mean(axis=1).var() + spread))
+        row["error"] = float(np.sqrt(step @ change.covariance @ step))
+        rows.append(row | {"note": "from the balls attacked in either period"})
+    return rows
+
+
 def comfort_rows(model: TightnessModel, player: str, found: OwnChange, after: Bools) -> list[Row]:
     """Change of what the weaker side wins less than the other from the same balls, by family.
 
