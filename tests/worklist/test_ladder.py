@@ -10,8 +10,8 @@ from sidewall.combinations.effect import as_moments, state_codes
 from sidewall.combinations.stratified import mantel_haenszel
 from sidewall.models.curves import GapTransform
 from sidewall.rallies.intervals import deviation
-from sidewall.rallies.value import BallValue
-from sidewall.worklist.gains import _compared, _lost_by_faults, measures
+from sidewall.rallies.value import BallValue, outcomes
+from sidewall.worklist.gains import _compared, _InPlay, _lost_by_faults, measures
 from sidewall.worklist.ladder import (
     Ladder,
     Redrawn,
@@ -225,3 +225,38 @@ def test_the_error_of_what_a_length_on_target_is_worth_by_fits_to_every_redrawn_
         means = [np.average(residual[part], weights=weight[part]) for part in (on, ~on)]
         found.append(means[0] - means[1])
     assert one.worth_error == pytest.approx(deviation(np.array(found)), rel=1e-6)
+
+
+def test_who_wins_half_as_much_in_play_loses_half_as_much_by_an_error():
+    """Where it is known well; drawn toward the ladder where it is not, and 1 where nothing is."""
+    rng = np.random.default_rng(3)
+    more = np.array([-0.3, 0.02, -0.02, 0.01, np.nan])
+    noise = rng.standard_normal((4_000, 5))
+    known = np.array([True, True, True, False, True])
+    sure, vague = (
+        _InPlay(np.full(5, 0.6), more, more + error * noise).times(known, rng)
+        for error in (0.005, 0.15)
+    )
+    assert sure.mean(axis=0)[:3] == pytest.approx(1.0 + more[:3] / 0.6, abs=0.01)
+    assert sure.std(axis=0)[:3] == pytest.approx([0.005 / 0.6] * 3, rel=0.1)
+    assert 0.5 < vague.mean(axis=0)[0] < 0.95
+    assert (sure[:, 3:] == 1.0).all()
+
+
+def test_shots_in_play_bring_what_they_leave_between_the_two_who_play(redrawn):
+    """Shot by shot, with both players' strengths; the ladder's between average players."""
+    table, names = redrawn.table, redrawn.names
+    told = redrawn.struck & (table["choice"] == "attack") & table["won"].notna()
+    row = np.flatnonzero(told & ~redrawn.fault)
+    found = _InPlay.of(redrawn, row)
+    own = outcomes(table, BallValue().fit(table), 1).outcome[row]
+    player = redrawn.player[row]
+    n = np.bincount(player, minlength=len(names))
+    both = np.bincount(player, own, minlength=len(names)) / n
+    assert found.ladder + found.more == pytest.approx(both)
+    plain = np.bincount(player, redrawn.after.charted[row], minlength=len(names)) / n
+    assert np.abs(both - plain).max() > 0.005
+    # the ladder's are means over all players' shots with such balls
+    assert (found.ladder * n).sum() == pytest.approx((plain * n).sum())
+    error = found.drawn.std(axis=0, ddof=1) / np.sqrt(len(found.drawn))
+    assert (np.abs(found.drawn.mean(axis=0) - found.more) < 5 * error).all()

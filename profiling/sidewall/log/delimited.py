@@ -117,10 +117,14 @@ def _quick(
         of_line = np.bincount(np.searchsorted(ends, quotes), minlength=len(lengths))
         if (of_line % 2).any():
             return None  # a mark is stray or never closed, or a cell goes over several lines
+    # A copy: a thread of Arrow's that lets go of Python's memory while the program ends, as after a
+    # refused log, would break it off with a signal.
+    own = pa.BufferOutputStream()
+    own.write(body)
     try:
         table = pa_csv.read_csv(
-            pa.py_buffer(body),
-            read_options=pa_csv.ReadOptions(column_names=names, use_threads=False),
+            own.getvalue(),
+            read_options=pa_csv.ReadOptions(column_names=names),
             parse_options=pa_csv.ParseOptions(delimiter=separator, newlines_in_values=quoted),
             convert_options=pa_csv.ConvertOptions(
                 column_types=dict.fromkeys(names, pa.dictionary(pa.int32(), pa.string())),

@@ -25,7 +25,7 @@ from sidewall.placement.on_target import placed_shots
 from sidewall.placement.targets import BACK_STROKES
 from sidewall.rallies.intervals import deviation
 from sidewall.worklist.items import COMBINATION
-from sidewall.worklist.ladder import Ladder, Redrawn, Standing, standing
+from sidewall.worklist.ladder import Ladder, Redrawn, Standing, pooled_draws, standing
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -47,7 +47,7 @@ class Measure:
     players), are sums of value minus expectation in every redrawn set of rallies, with what a ball
     is worth and what is to be expected found anew in each. `scale` is that of the prior on the
     spread between players; `worth` what one of it is worth in chances of winning the rally, 1 for a
-    value measure.
+    value measure. Of errors, `in_play` is what such shots of each player bring in play.
     """
 
     item: str
@@ -59,6 +59,45 @@ class Measure:
     worth: float = 1.0
     worth_error: float = 0.0
     share: bool = False
+    in_play: _InPlay | None = None
+
+
+@dataclass(frozen=True)
+class _InPlay:
+    """What a player's own shots in play bring him, against what the ladder makes of such balls.
+
+    `ladder` and `more`, (players,), are means: of what is expected between average players, and
+    of what the player's shots bring beyond it against whom they were played; `drawn`, (draws,
+    players), the latter in every redrawn set of rallies.
+    """
+
+    ladder: Array
+    more: Array
+    drawn: Array
+
+    @classmethod
+    def of(cls, ladder: Ladder, row: Array) -> _InPlay:
+        """Of these shots."""
+        after = ladder.after[row]
+        expected, drawn = ladder.against(row, after)
+        edge, edge_drawn = ladder.sums(row, ladder.edge[row])
+        n, n_drawn = ladder.sums(row, np.ones(len(row)))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            more = (ladder.sums(row, after.charted - expected)[0] + edge) / n
+            drawn = np.where(n_drawn > 0, (drawn + edge_drawn) / n_drawn, more)
+        return cls(_means(ladder, row, expected), more, drawn)
+
+    def times(self, known: Array, rng: np.random.Generator) -> Array:
+        """How many times what the ladder's bring, (draws, players); 1 where it is not known.
+
+        Who wins little with an attack in play loses little by an error. Drawn toward the ladder.
+        """
+        known = known & np.isfinite(self.more) & (self.ladder > 0)
+        found = np.ones(self.drawn.shape)
+        if known.any():
+            more = pooled_draws(self.more[known], self.drawn[:, known], _POINTS, rng)
+            found[:, known] = np.maximum(1.0 + more / self.ladder[known], 0.0)
+        return found
 
 
 def measures(ladder: Ladder) -> tuple[list[Measure], dict[str, str]]:
@@ -101,7 +140,8 @@ def _values(ladder: Ladder) -> list[Measure]:
     for item, kind in (("reset_errors", ~attack), ("attack_errors", attack)):
         row = np.flatnonzero(use & kind)
         lost = _lost_by_faults(ladder, row, fault[row])
-        found.append(Measure(item, row, lost.charted, *ladder.against(row, lost)))
+        in_play = _InPlay.of(ladder, row[~fault[row]])
+        found.append(Measure(item, row, lost.charted, *ladder.against(row, lost), in_play=in_play))
     return found
 
 
@@ -267,14 +307,18 @@ def measure_gain(
         if other is not None:
             side = "backhand" if one.item.endswith("forehand") else "forehand"
             goal, target, why = other.drawn, OTHER_SIDE.format(side=side), ""
-    points = own.a_game * worth * (goal - own.drawn)
-    players = np.arange(len(ladder.names))
-    base = _means(ladder, one.row, one.expected) if one.share else np.zeros(len(players))
+    times = np.ones(own.drawn.shape)
+    if one.in_play is not None:
+        times = one.in_play.times(own.known, rng)
+    points = own.a_game * worth * times * (goal - own.drawn)
     now, at = (
-        100.0 * np.abs(base + _mean(drawn)) if one.share else 100.0 * (base + _mean(drawn))
+        100.0 * np.abs(_means(ladder, one.row, one.expected) + _mean(drawn))
+        if one.share
+        else 100.0 * _mean(times * drawn)
         for drawn in (own.drawn, np.broadcast_to(goal, own.drawn.shape))
     )
-    loss = one.worth * (one.value - one.expected)
+    each = one.worth * _mean(times)[ladder.player[one.row]]
+    loss = each * (one.value - one.expected)
     return Gain(one.item, target, points, own, now, at, one.share, one.row, loss, why)
 
 

@@ -95,8 +95,9 @@ class Ladder:
 
     The value of a ball is the model's where it has one. `table` are the features, and `columns` the
     same shots for combinations; `after` is, of every shot, 1 or 0 where the rally ended, else the
-    chance of winning with the ball that was left, see `values_left`. `weights`, (draws, rallies),
-    are how often each rally is drawn within matches, in sets that all items and players share.
+    chance of winning with the ball that was left, see `values_left`; `edge` is how much more that
+    is by the strengths of the two who play. `weights`, (draws, rallies), are how often each rally
+    is drawn within matches, in sets that all items and players share.
     Games, rallies, those decided and those won are by player.
     """
 
@@ -112,6 +113,7 @@ class Ladder:
         self.weights = rally_weights(match, draws, rng)
         value = model.value_ if hasattr(model, "value_") else BallValue().fit(self.table)
         self.after = values_left(value, self.table, draws, rng)
+        self.edge = outcomes(self.table, value, 1).outcome - self.after.charted
         self.struck = (
             (self.table["stroke"] != "serve")
             & self.table["choice"].notna()
