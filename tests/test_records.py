@@ -22,7 +22,7 @@ TOO_SHORT = {
     ("unseen reason", OF_WORLDS): "**A reason that the log does not hold**",
     ("carry over, hidden", OF_WORLDS): "**Something that a shot leaves behind and nobody charts.**",
     ("steep curves", ("gain", "attack")): "of steep curves",
-    ("kinks that differ", ("reset",)): "where players' kinks differ",
+    ("strokes differ by place", ("attack",)): "where strokes differ by place",
     ("gain, attack_forehand", ("covered %",)): "gain of attacking forehand balls",
 }
 
@@ -124,36 +124,43 @@ def test_records_say_how_they_were_made(tmp_path, monkeypatch, capsys):
 
 
 def test_a_record_is_older_once_what_it_judges_does_something_else(tmp_path, monkeypatch):
-    package = tmp_path / "sidewall"
-    for part in ("models", "log/mapping", "plots", "cli"):
-        (package / part).mkdir(parents=True)
-    (package / "__init__.pyi").write_text("from .models import Model as Model\n")
-    (package / "models" / "model.py").write_text("from sidewall.log.read import read\n")
-    (package / "log" / "read.py").write_text('def read():\n    """Read."""\n    return 1\n')
-    (package / "plots" / "draw.py").write_text("from sidewall.models import Model\n")
-    studies = tmp_path / "studies"
-    studies.mkdir()
+    package, studies = tmp_path / "sidewall", tmp_path / "studies"
+    for folder in (package / "models", package / "log", package / "plots", studies):
+        folder.mkdir(parents=True)
+
+    def write(name, *lines):
+        package.joinpath(*name.split("/")).write_text("\n".join(lines) + "\n")
+
+    write("__init__.pyi", "from .models import Model as Model")
+    write("models/__init__.py", "from sidewall.models.model import Model")
+    write("models/model.py", "from sidewall.log.read import read", "class Model: pass")
+    write("log/read.py", "def read():", '    """Read."""', "    raise ValueError('no')")
+    write("log/map.py", "def guess():", "    return 1")
+    write("plots/draw.py", "from sidewall.models.model import Model")
     (studies / "near.py").write_text("import sidewall as sw\nsw.Model()\n")
     (studies / "far.py").write_text("from near import this\n")
     (studies / "whole.py").write_text("import subprocess\n")
     monkeypatch.setattr(records, "PACKAGE", package)
     monkeypatch.setattr(records, "HERE", studies)
-    assert records.judged("near.py") == records.judged("far.py") == ["log", "models"]
-    assert records.judged("whole.py") == ["cli", "log", "models", "plots"]
+    reached = [package / "log" / "read.py", package / "models" / "model.py"]
+    assert records.judged("near.py") == records.judged("far.py") == reached
+    assert set(reached) < set(records.judged("whole.py"))
     known = {
-        name: {"judges": {"parts": parts, "code": records.digest(parts)}}
+        name: {
+            "command": f"python tests/studies/{name}.py --clubs 3",
+            "judges": {"code": records.digest(records.judged(f"{name}.py"))},
+        }
         for name in ("far", "whole")
-        for parts in [records.judged(f"{name}.py")]
     }
-    # a picture, and words about what is done, change nothing for who does not judge pictures
-    (package / "plots" / "draw.py").write_text("from sidewall.models import Other\n")
-    (package / "log" / "mapping" / "guess.py").write_text("def guess():\n    return 1\n")
-    (package / "log" / "read.py").write_text('def read():\n    """Read it."""\n    return 1\n')
+    assert records.older(known) == []
+    # what it does not reach, and words about what is done or refused, change nothing for it
+    write("log/map.py", "def guess():", "    return 2")
+    write("log/read.py", "def read():", '    """Read it."""', "    raise ValueError('never')")
     assert records.older(known) == ["whole"]
-    # nor does a move to another file of the part, with the imports that follow it
+    # nor does a move to another file, with the imports that follow it
     (package / "log" / "read.py").rename(package / "log" / "reading.py")
-    (package / "models" / "model.py").write_text("from sidewall.log.reading import read\n")
+    write("models/model.py", "from sidewall.log.reading import read", "class Model: pass")
     assert records.older(known) == ["whole"]
-    (package / "log" / "reading.py").write_text("def read():\n    return 2\n")
+    write("log/reading.py", "def read():", "    return 2")
     assert records.older(known) == ["far", "whole"]
     assert records.older({"of before": {}}) == ["of before"]

@@ -3,9 +3,8 @@
     python tests/studies/records.py page     # writes tests/studies/RESULTS.md
     python tests/studies/records.py older    # records older than the code that they judge
 
-A record holds the command, the seed, the date, the versions, the parts of the package that it
-judges with a digest of their code, and the figures: a list of rows (dicts of plain values), or
-such lists by name.
+A record holds the command, the seed, the date, the versions, a digest of the code that it judges,
+and the figures: a list of rows (dicts of plain values), or such lists by name.
 """
 
 import argparse
@@ -29,50 +28,75 @@ RESULTS = HERE / "results"
 PAGE = HERE / "RESULTS.md"
 PACKAGE = HERE.parents[1] / "profiling" / "sidewall"
 LIBRARIES = ("numpy", "pandas", "scipy")
-#: A log is read through a column map by the command line, and in no study without it.
-MAPPING = "log/mapping"
 #: How files are written, processes begun and waiting shown: no figure hangs on it.
 NO_FIGURES = ("files.py", "beside.py", "waiting.py")
 
 
+def file_of(module):
+    """The file of a module of the package, or None where there is none."""
+    place = PACKAGE.joinpath(*module.split(".")[1:])
+    found = (place.with_suffix(".py"), place / "__init__.py")
+    return next((file for file in found if file.exists()), None)
+
+
+def taken(text):
+    """Files that a text imports from; a name that a part's door hands on is its own file's."""
+    found = set()
+    for node in ast.walk(ast.parse(text)):
+        ours = isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidewall")
+        for one in node.names if ours else ():
+            file = file_of(f"{node.module}.{one.name}") or file_of(node.module)
+            if file and file.name == "__init__.py":
+                door = ast.walk(ast.parse(file.read_text("utf-8")))
+                behind = {n.asname or n.name: d.module for d in door
+                          if isinstance(d, ast.ImportFrom) for n in d.names}  # fmt: skip
+                homes = [behind[one.name]] if one.name in behind else behind.values()
+                found |= {file_of(home) for home in homes}
+            else:
+                found.add(file)
+    return found - {None}
+
+
 def judged(study):
-    """The parts that a study reaches, through other studies and parts; all, where it names none."""
+    """Files that a study reaches, through other studies and imports; all, where it names none."""
     stub = (PACKAGE / "__init__.pyi").read_text("utf-8")
-    public = re.findall(r"^from \.(\w+) import \w+ as (\w+)", stub, re.M)
+    public = re.findall(r"^from \.(\S*) import \w+ as (\w+)", stub, re.M)
     homes = {name: home for home, name in public}
     found, to_read = set(), [HERE / study]
     while to_read:
         file = to_read.pop()
         text = file.read_text("utf-8")
+        reached = taken(text)
         if file.parent == HERE:
             beside = re.findall(r"^from (\w+) import", text, re.M)
             to_read += [HERE / f"{n}.py" for n in beside if (HERE / f"{n}.py").exists()]
             to_read = [other for other in to_read if other.name != "records.py"]
-        names = re.findall(r"^\s*from sidewall\.(\w+)|\bsw\.(\w+)", text, re.M)
-        for line in re.findall(r"^\s*from sidewall import (.+)", text, re.M):
-            names.append(re.findall(r"\w+", line))
-        parts = {homes.get(name, name) for some in names for name in some if name} - found
-        found |= parts
-        to_read += [file for part in parts for file in (PACKAGE / part).rglob("*.py")]
-    every = {f.name for f in PACKAGE.iterdir() if f.is_dir() and f.name != "__pycache__"}
-    return sorted(every & found or every)
+            for name in re.findall(r"\bsw\.(\w+)", text):
+                home = homes.get(name)
+                line = f"from sidewall{'.' + home if home else ''} import {name}"
+                reached |= taken(line)
+        to_read += reached - found
+        found |= reached
+    return sorted(found or PACKAGE.rglob("*.py"))
 
 
 class _Plain(ast.NodeTransformer):
-    """Drops docstrings, and says not from where in the package a name is imported."""
+    """Drops docstrings, the words of refusals, and from where in the package a name comes."""
 
     def visit(self, node):
         self.generic_visit(node)
         told = isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
         if told and ast.get_docstring(node):
             node.body[:1] = []
-        ours = isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidewall.")
+        if isinstance(node, ast.Raise):
+            return ast.Raise()
+        ours = isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidewall")
         return None if ours else node
 
 
 @cache
 def statements(text):
-    """What a file of this text does: its statements, without comments and docstrings."""
+    """What a file of this text does, statement by statement."""
     found = set()
     for node in _Plain().visit(ast.parse(text)).body:
         if isinstance(node, ast.ImportFrom):
@@ -82,19 +106,13 @@ def statements(text):
     return found - {"from typing import TYPE_CHECKING"}
 
 
-def digest(parts):
-    """Sixteen letters that change with what these parts do.
+def digest(files):
+    """Sixteen letters that change with what these files do.
 
-    They stay when it is explained otherwise, or moves to another file of its part.
+    They stay when it is explained otherwise, or moves from one of them to another.
     """
-    found = hashlib.sha256()
-    shared = [file for file in PACKAGE.glob("*.py") if file.name not in NO_FIGURES]
-    files = {"": shared} | {part: (PACKAGE / part).rglob("*.py") for part in sorted(parts)}
-    skip = () if "cli" in parts else [*(PACKAGE / MAPPING).rglob("*.py")]
-    for part, its in files.items():
-        every = [statements(file.read_text("utf-8")) for file in its if file not in skip]
-        found.update("\n".join([part, *sorted(set().union(*every))]).encode())
-    return found.hexdigest()[:16]
+    every = [statements(file.read_text("utf-8")) for file in files if file.name not in NO_FIGURES]
+    return hashlib.sha256("\n".join(sorted(set().union(*every))).encode()).hexdigest()[:16]
 
 
 def rows_of(figures):
@@ -113,12 +131,12 @@ def record(name, figures, seed, libraries=LIBRARIES, **more):
     """
     by_name = figures if isinstance(figures, dict) else {"": figures}
     study = Path(sys.argv[0]).name
-    parts = judged(study)
+    files = judged(study)
     content = {
         "command": " ".join(["python", "tests/studies/" + study, *sys.argv[1:]]),
         "seed": seed,
         "date": dt.datetime.now(dt.UTC).date().isoformat(),
-        "judges": {"parts": parts, "code": digest(parts)},
+        "judges": {"files": len(files), "code": digest(files)},
         "versions": {"python": platform.python_version()} | {p: version(p) for p in libraries},
         "figures": {key: rows_of(table) for key, table in by_name.items()},
     } | more
@@ -173,7 +191,8 @@ def older(records):
     """Names of the records that judge code which does something else by now."""
 
     def same(one):
-        return "judges" in one and one["judges"]["code"] == digest(one["judges"]["parts"])
+        study = Path(one.get("command", "python tests/studies/none.py").split()[1]).name
+        return (HERE / study).exists() and one["judges"]["code"] == digest(judged(study))
 
     return [name for name, one in records.items() if not same(one)]
 
