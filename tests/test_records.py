@@ -20,7 +20,6 @@ OF_WORLDS += ("gain", "attack", "reset", "comfort")
 #: What may hold less than 93 in 100 beyond doubt, and the words of the guide that say so.
 TOO_SHORT = {
     ("unseen reason", OF_WORLDS): "**A reason that the log does not hold**",
-    ("carry over, hidden", OF_WORLDS): "**Something that a shot leaves behind and nobody charts.**",
     ("steep curves", ("gain", "attack")): "of steep curves",
     ("strokes differ by place", ("attack",)): "where strokes differ by place",
     ("gain, attack_forehand", ("covered %",)): "gain of attacking forehand balls",
