@@ -11,7 +11,7 @@ CASES = [
     (3, "match", "", "blank", "name of the match", 3),
     (3, "game", "0", "whole number", "1, 2, 3", 3),
     (3, "game", "first", "whole number", "1, 2, 3", 3),
-    (3, "rally", "1.5", "whole number", "1, 2, 3", 3),
+    (3, "rally", "1.5", "whole number", "number the rallies 1, 2, 3", 3),
     (3, "shot", "-2", "whole number", "1, 2, 3", 3),
     (3, "shot", "", "blank", "1, 2, 3", 3),
     (3, "shot", "1e12", "whole number", "1, 2, 3", 3),
@@ -145,6 +145,17 @@ def test_wrong_unit_is_guessed(log, checked, heading, typed, hint):
     log.loc[3, heading] = typed
     problem = checked(log).problems.query("kind == 'row'").iloc[0]
     assert hint in problem["mend"]
+
+
+@pytest.mark.parametrize(("heading", "factor"), [("gap_cm", 10), ("gap_m", 1), ("gap_in", 1)])
+def test_the_mend_quotes_the_cell_of_its_own_line(log, checked, heading, factor):
+    typed = [number * factor for number in (130, 135, 140, 145, 150, 155, 160)]
+    log = log.drop(columns=["x", "y"]).rename(columns={"gap_cm": heading})
+    log.loc[log[heading] != "", heading] = [str(one) for one in typed]
+    own = checked(log).problems.query("kind == 'row'")
+    assert own["value"].tolist() == [str(one) for one in typed]
+    for value, mend in zip(own["value"], own["mend"], strict=True):
+        assert f"{value} looks like" in mend
 
 
 def test_few_gaps_in_another_unit_are_asked_about(log, checked):

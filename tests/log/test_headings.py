@@ -88,6 +88,70 @@ def test_gap_without_unit(log, checked, heading):
         checked(log.rename(columns={"gap_cm": heading}))
 
 
+@pytest.mark.parametrize(("heading", "unit"), [("gap_ft", "ft"), ("Gap (mm)", "mm")])
+def test_gap_in_a_unit_that_is_not_known(log, checked, heading, unit):
+    with pytest.raises(UnitError, match="no unit that is known") as caught:
+        checked(log.rename(columns={"gap_cm": heading}).drop(columns="x"))
+    said = str(caught.value)
+    assert f"the heading '{heading}' gives the gap in '{unit}'" in said
+    assert "cm (centimetres), in (inches), m (metres), boards" in said
+
+
+def test_a_class_of_gaps_is_no_unit(log, checked):
+    with pytest.raises(LogError, match="required column missing: gap_cm"):
+        checked(log.rename(columns={"gap_cm": "gap_class"}).drop(columns="x"))
+
+
+@pytest.mark.parametrize(
+    ("written", "unit", "metres"),
+    [("{} cm", "cm", 0.01), ("{}in", "in", 0.0254), ('{}"', "in", 0.0254)],
+)
+def test_cells_may_carry_the_unit(log, checked, written, unit, metres):
+    log = log.drop(columns=["x", "y"])
+    typed = pd.to_numeric(log["gap_cm"])
+    log["gap"] = [written.format(one) if one else "" for one in log["gap_cm"]]
+    check = checked(log.drop(columns="gap_cm"))
+    assert check.rows_refused == 0
+    found = check.shots.set_index("line")["gap_m"]
+    # Another way to the same product: two units in the last place of a double at most.
+    assert found.to_numpy() == pytest.approx((typed * metres).to_numpy(), rel=1e-15, nan_ok=True)
+    noted = check.folded.query("found == '(no unit in the heading)'")
+    assert noted["read_as"].tolist() == [f"{unit}, as its cells say"]
+    assert noted["rows"].tolist() == [7]
+
+
+@pytest.mark.parametrize(
+    ("cells", "said"),
+    [
+        (["35 cm", "12 in"], "its cells say cm and in"),
+        (["35 cm", "70"], "its cells say cm and no unit"),
+        (["3 ft", "2 ft"], "its cells say ft"),
+    ],
+)
+def test_cells_that_do_not_carry_one_known_unit(log, checked, cells, said):
+    log["gap"] = ["", *cells, *[""] * (len(log) - 1 - len(cells))]
+    with pytest.raises(UnitError, match=f"does not say its unit, and {said}. Name it gap_cm"):
+        checked(log.drop(columns="gap_cm"))
+
+
+@pytest.mark.parametrize("title", ["My club, 2026", "Log of June", "1;2;3", '"a, b"'])
+@pytest.mark.parametrize("separator", [",", ";"])
+def test_a_title_above_the_headings(text, csv, checked, title, separator):
+    with pytest.raises(LogError, match="line 1 looks like a title") as caught:
+        checked(csv(f"{title}\n{text.replace(',', separator)}"))
+    assert "line 2 holds the headings: delete line 1." in str(caught.value)
+
+
+def test_a_title_of_two_lines(text, csv, checked):
+    with pytest.raises(LogError, match="line 4 holds the headings: delete lines 1 to 3"):
+        checked(csv(f"My club\n\nJune\n{text}"))
+
+
+def test_headings_that_lack_a_column_are_no_title(text, csv, checked):
+    with pytest.raises(LogError, match="required column missing: ending"):
+        checked(csv(text.replace("ending", "end", 1)))
+
+
 @pytest.mark.parametrize("heading", ["tin_height", "board width"])
 def test_detail_without_unit(log, checked, heading):
     log[heading] = "48"

@@ -40,6 +40,14 @@ def test_the_shots_stay(named, tmp_path):
     pd.testing.assert_frame_equal(after, before.drop(columns="initials"))
 
 
+def test_a_unit_that_only_the_cells_say_stays(named, tmp_path):
+    typed = [f"{one} cm" if one else "" for one in named["gap_cm"]]
+    log = named.rename(columns={"gap_cm": "gap"}).assign(gap=typed)
+    pseudonymise(log, tmp_path / "out.csv", tmp_path / "key.csv")
+    after = read_shots(tmp_path / "out.csv")["gap_m"]
+    pd.testing.assert_series_equal(after, read_shots(named)["gap_m"])
+
+
 @pytest.mark.parametrize("suffix", [".xlsx", ".parquet"])
 def test_other_formats(named, tmp_path, suffix):
     pseudonymise(named, tmp_path / f"out{suffix}", tmp_path / "key.csv", dates="keep")

@@ -11,6 +11,25 @@ from sidewall.log.vocabulary import VOCABULARY
 
 
 @pytest.mark.parametrize(
+    ("column", "typed", "near"),
+    [
+        ("hand", "hand", None),
+        ("hand", "rigth", "right"),
+        ("hand", "left handd", "left"),
+        ("ending", "tim", "tin"),
+        ("stroke", "dropp", "drop"),
+        ("stroke", "xyz", None),
+    ],
+)
+def test_only_a_word_that_is_near_is_suggested(column, typed, near):
+    meaning = understand_word(column, typed)
+    assert meaning.value is None
+    choice = f"use one of {', '.join(words_of(column))}"
+    expected = choice if near is None else f"did you mean {near}? Otherwise {choice}"
+    assert meaning.mend == expected
+
+
+@pytest.mark.parametrize(
     ("column", "typed", "value"),
     [
         ("side", "FH", "forehand"),

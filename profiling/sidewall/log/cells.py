@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from sidewall.court.units import parse_unit
 from sidewall.errors import UnitError
+from sidewall.log.columns import WITH_UNIT
 from sidewall.log.raw import RawColumn, shown_cell
 from sidewall.log.reading import Codes, Reading
 from sidewall.log.synonyms import understand_word, words_of
@@ -27,7 +28,6 @@ _NO_NAMES: Final = BLANKS - {"nan", "none", "null"}
 _COMMA: Final = re.compile(r"[+-]?\d+,\d+")
 _THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 _CLOCK: Final = re.compile(r"(?:(\d+):)?(\d{1,2}):(\d{2}(?:\.\d+)?)")
-_WITH_UNIT: Final = re.compile(r"([+-]?[\d.,]+)\s*(\"|[a-z]+)", re.IGNORECASE)
 
 
 def is_blank(text: Any, *, name: bool = False) -> bool:
@@ -99,7 +99,7 @@ def _odd_number(
 ) -> tuple[float, str, str]:
     """Value, how it was read, and the mend if it cannot be read."""
     timed = _CLOCK.fullmatch(text) if clock else None
-    carried = _WITH_UNIT.fullmatch(text) if unit is not None else None
+    carried = WITH_UNIT.fullmatch(text) if unit is not None else None
     value, how, mend = np.nan, "", ""
     if timed is not None:
         hours, minutes, seconds = timed.groups()
@@ -276,7 +276,8 @@ def counts(reading: Reading, name: str) -> Codes:
     for at in np.flatnonzero(~whole):
         text = shown_cell(column.distinct[at])
         reasons[int(at)] = "blank" if found.blank[at] else f"{text} is no whole number from 1"
-    mends = dict.fromkeys(reasons, f"number the {name}s 1, 2, 3 and so on")
+    many = "rallies" if name == "rally" else f"{name}s"
+    mends = dict.fromkeys(reasons, f"number the {many} 1, 2, 3 and so on")
     reading.note(name, {at: how for at, how in found.read_as.items() if whole[at]})
     reading.refuse_values(name, reasons, mends)
     return np.where(whole, value, 0).astype(np.int64)[column.codes]

@@ -32,6 +32,7 @@ from sidewall.log.match_details import detail_tables
 from sidewall.log.rallies import RallyChecks, in_order, pair_players, refuse_repeated
 from sidewall.log.raw import RawLog, shown_cell
 from sidewall.log.reading import Codes, Reading
+from sidewall.log.remarks import remarks
 from sidewall.log.rows import (
     SERVE,
     Rows,
@@ -175,7 +176,8 @@ class LogCheck:
         What was read as something else than typed: column, found, read_as, rows.
     doubts
         What to look at in rows that are used all the same: line, column, value, reason, mend.
-        Such as a word that is not known and was left blank, or one that contradicts a measure.
+        Such as a word that is not known and was left blank, or one that contradicts a measure;
+        what is odd about a whole log or match stands once, at its first line.
     rows_in, rows_used, rows_refused
         Numbers of rows; blank lines are not rows.
     source
@@ -366,6 +368,11 @@ def _finish(
     scoring = settled.get("scoring")
     settle_score(checks, pair, None if scoring is None else scoring[1])
     shots = build_shots(checks, pair, settled, choice_table)
+    used = order.rows[~checks.refused[order.rally]]
+    for one in remarks(shots):
+        mask = np.zeros(reading.rows, dtype=bool)
+        mask[used[one.at]] = True
+        reading.doubt(mask, one.column, one.reason, one.mend)
     raw = reading.raw
     of = np.zeros(reading.rows, dtype=np.int64) if raw.sheet_of is None else raw.sheet_of
     counts = np.bincount(of, minlength=len(raw.sheets)).tolist()

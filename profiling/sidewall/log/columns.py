@@ -7,14 +7,19 @@ length carries its unit at the end of its heading: ``gap_cm``, ``Gap (in)``.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 import pandas as pd
 
-from sidewall.court.units import fold_name, parse_column
+from sidewall.court.units import UNIT_NAMES, UNITS, fold_name, parse_column, parse_unit
 from sidewall.errors import LogError, UnitError
-from sidewall.log.raw import shown_cell, shown_list
+from sidewall.log.raw import RawColumn, shown_cell, shown_list
+
+#: A number with a unit after it; a double prime is the inch.
+WITH_UNIT: Final = re.compile(r"([+-]?[\d.,]+)\s*(\"|[a-z]+)", re.IGNORECASE)
 
 #: A count is from 1 and never blank; a score is from 0.
 Kind = Literal["name", "count", "score", "word", "length", "seconds", "detail"]
@@ -228,8 +233,10 @@ def understand(heading: Any) -> tuple[str, str | None] | None:
     return name, unit
 
 
-def resolve(headings: list[str], source: str) -> dict[str, Heading]:
-    """Say which column of the file is which.
+def resolve(
+    headings: list[str], source: str, columns: Sequence[RawColumn] = ()
+) -> dict[str, Heading]:
+    """Say which column of the file is which; their cells may tell a unit that a heading lacks.
 
     A LogError if two headings stand for the same column, or a required one is missing; a
     UnitError if a length carries no unit, or an unsuitable one.
@@ -249,9 +256,19 @@ def resolve(headings: list[str], source: str) -> dict[str, Heading]:
             )
         spec = SPECS[name]
         if spec.kind == "length":
-            unit = _unit_for(spec, unit, text, source)
+            carried = _carried(columns[place]) if columns and unit is None else []
+            unit = unit or _only(carried)
+            unit = _unit_for(spec, unit, text, source, carried)
         found[name] = Heading(place, text, unit)
     missing = missing_columns(headings)
+    for text in headings if "gap" in missing else []:
+        gap, _, unit = fold_name(text).partition("_")
+        if gap == "gap" and unit.isalpha() and understand(text) is None:
+            raise UnitError(
+                f"{source}: the heading {shown_cell(text)} gives the gap in {unit!r}, which is no "
+                f"unit that is known: {_listed_units()}. Convert the gaps (1 foot is 12 in, 10 mm "
+                "are 1 cm) and name the column after the unit, such as gap_cm."
+            )
     if missing:
         raise LogError(
             f"{source}: required column missing: {', '.join(_shown(name) for name in missing)}. "
@@ -289,11 +306,42 @@ def _shown(name: str) -> str:
     return name
 
 
-def _unit_for(spec: ColumnSpec, unit: str | None, text: str, source: str) -> str:
+def unit_in_cells(column: RawColumn) -> str | None:
+    """Unit that stands after every number of a column, or None."""
+    return _only(_carried(column))
+
+
+def _only(carried: list[str]) -> str | None:
+    return carried[0] if len(carried) == 1 and carried[0] in UNITS else None
+
+
+def _carried(column: RawColumn) -> list[str]:
+    """Units that stand after the numbers in the cells, as typed where not known."""
+    found: dict[str, None] = {}
+    for cell in column.distinct.tolist():
+        match = WITH_UNIT.fullmatch(cell.strip()) if isinstance(cell, str) else None
+        if match is not None:
+            try:
+                found[parse_unit("in" if match[2] == '"' else match[2])] = None
+            except UnitError:
+                found[match[2]] = None
+        elif any(one.isdigit() for one in str(cell)):
+            found["no unit"] = None
+    return [] if list(found) == ["no unit"] else list(found)
+
+
+def _listed_units() -> str:
+    return ", ".join(f"{unit} ({name})" for unit, name in UNIT_NAMES.items() if unit != name)
+
+
+def _unit_for(
+    spec: ColumnSpec, unit: str | None, text: str, source: str, carried: Sequence[str] = ()
+) -> str:
     if unit is None:
         if not spec.metres_assumed:
+            says = f", and its cells say {' and '.join(carried)}" if carried else ""
             raise UnitError(
-                f"{source}: the heading {shown_cell(text)} does not say its unit. Name it "
+                f"{source}: the heading {shown_cell(text)} does not say its unit{says}. Name it "
                 f"{spec.name}_cm, {spec.name}_in"
                 + (", gap_m or gap_boards." if spec.name == "gap" else " or _m.")
             )

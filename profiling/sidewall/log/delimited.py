@@ -13,9 +13,9 @@ import numpy.typing as npt
 
 from sidewall.arguments import first_of
 from sidewall.errors import LogError
-from sidewall.log.columns import understand
+from sidewall.log.columns import missing_columns, understand
 from sidewall.log.ledger import Folded
-from sidewall.log.raw import RawColumn, RawLog
+from sidewall.log.raw import RawColumn, RawLog, shown_cell
 
 SEPARATORS: Final = (",", ";", "\t", "|")
 _CHUNK: Final = 50_000
@@ -23,6 +23,8 @@ _LONGEST_CELL: Final = 131_072  # of what the parser of marks takes
 #: No note in a cell goes over more lines.
 _LONGEST_CELL_LINES: Final = 200
 _SHOWN_LINES: Final = 10
+#: Headings are looked for below a title on so many lines.
+_SEARCHED_LINES: Final = 10
 
 
 def read_delimited(data: bytes, source: str, delimiter: str | None, folded: Folded) -> RawLog:
@@ -44,6 +46,7 @@ def read_delimited(data: bytes, source: str, delimiter: str | None, folded: Fold
         end = _line_end(data, start)
     head = data[start:end].decode("utf-8")
     separator = delimiter or _separator(head)
+    _refuse_title(data[start:], head, separator, line, source)
     if head.count('"') % 2 == 0:
         headings = _parsed([head], separator) or head.split(separator)
         quick = _quick(data[end + 1 :], separator, headings, line + 1)
@@ -87,6 +90,24 @@ def _separator(head: str) -> str:
         return sum(understand(text) is not None for text in headings), len(headings)
 
     return max(SEPARATORS, key=sense)
+
+
+def _refuse_title(data: bytes, head: str, separator: str, line: int, source: str) -> None:
+    """Refuse lines that stand above the headings: they are no headings themselves."""
+    most = len(missing_columns([])) / 2
+    if len(missing_columns(_parsed([head], separator) or head.split(separator))) <= most:
+        return
+    end = 0
+    for below in range(1, _SEARCHED_LINES):
+        end = _line_end(data, end) + 1
+        lower = data[end : _line_end(data, end)].decode("utf-8")
+        separators = [separator, _separator(lower)]
+        if any(len(missing_columns(lower.split(one))) < most for one in separators):
+            raise LogError(
+                f"{source}: line {line} looks like a title ({shown_cell(head)}), and line "
+                f"{line + below} holds the headings: delete "
+                + (f"lines {line} to {line + below - 1}." if below > 1 else f"line {line}.")
+            )
 
 
 def _named(headings: list[str]) -> list[str]:

@@ -27,7 +27,7 @@ from sidewall.arguments import Table, as_frame, check_count
 from sidewall.errors import LogError, WriteError
 from sidewall.files import plan_files, write_file
 from sidewall.log.cells import ALWAYS_NAMED, is_blank, name_key, parse_numbers, tidy_name
-from sidewall.log.columns import DERIVED, SPECS, resolve, understand
+from sidewall.log.columns import DERIVED, SPECS, resolve, understand, unit_in_cells
 from sidewall.log.dates import parse_dates
 from sidewall.log.details import open_table
 from sidewall.log.match_details import detail_tables
@@ -317,7 +317,7 @@ def pseudonymise(
     if dates not in ("drop", "shift", "keep"):
         raise LogError(f"dates is {dates!r}: use 'drop', 'shift' or 'keep'.")
     raw = open_log(log, sheet=sheet, delimiter=delimiter, encoding=encoding)
-    resolve([text for text, _ in raw.columns], raw.source)
+    resolve([text for text, _ in raw.columns], raw.source, [column for _, column in raw.columns])
     tables = _tables(raw, players, matches, encoding)
     target = check_target(out)
     targets = {
@@ -422,7 +422,10 @@ def _known(raw: RawLog) -> list[tuple[str, str, str | None, RawColumn]]:
     for text, column in raw.columns:
         known = understand(text)
         if known is not None:
-            found.append((text, *known, column))
+            name, unit = known
+            if unit is None and SPECS[name].kind == "length":
+                unit = unit_in_cells(column)
+            found.append((text, name, unit, column))
         elif text.casefold() == "choice_source" and text.casefold() in DERIVED:
             found.append((text, "choice_source", None, column))
     return found

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from sidewall.court import Court
 from sidewall.errors import LogError
-from sidewall.log.columns import DERIVED, FOR_THE_EYE, Heading, resolve, understand
+from sidewall.log.columns import DERIVED, FOR_THE_EYE, SPECS, Heading, resolve, understand
 from sidewall.log.ledger import Problems
 from sidewall.log.raw import RawColumn, RawLog
 
@@ -27,12 +27,14 @@ class Reading:
         self.folded = raw.folded
         self.problems = Problems(raw.lines, raw.headings_by_row, raw.sheet_names)
         texts = [text for text, _ in raw.columns]
-        self.headings: dict[str, Heading] = resolve(texts, raw.source)
+        columns = [column for _, column in raw.columns]
+        self.headings: dict[str, Heading] = resolve(texts, raw.source, columns)
         if not self.rows:
             raise LogError(
                 f"{raw.source}: there are headings but no rows. Write one shot on each line below "
                 "the headings."
             )
+        self._note_units()
         self._note_unused(texts)
         self._refuse_overfull()
 
@@ -100,6 +102,16 @@ class Reading:
         counts = np.bincount(column.codes, minlength=len(column.distinct))
         for at, text in read_as.items():
             self.folded.add(self.shown(name), column.found[at], text, int(counts[at]))
+
+    def _note_units(self) -> None:
+        """List the units that only the cells say."""
+        for name, heading in self.headings.items():
+            assumed = "m" if SPECS[name].metres_assumed else None
+            if understand(heading.text) == (name, None) and heading.unit not in (None, assumed):
+                column = self.raw.columns[heading.place][1]
+                filled = int((~column.blank).sum())
+                read_as = f"{heading.unit}, as its cells say"
+                self.folded.add(self.shown(name), "(no unit in the heading)", read_as, filled)
 
     def _note_unused(self, texts: list[str]) -> None:
         used = {heading.place for heading in self.headings.values()}

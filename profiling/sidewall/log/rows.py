@@ -28,6 +28,8 @@ _ROUNDING_M: Final = 0.01
 #: A column of at least so many gaps that never leaves the wall is in another unit.
 _ENOUGH_GAPS: Final = 30
 _ALWAYS_TIGHT_M: Final = 0.05
+#: Nobody strikes most balls so near the middle, or as near the wall as the limit above.
+_MOSTLY_WIDE_M: Final = 2.5
 #: Fewer gaps than this do not tell their unit.
 _FEW_GAPS: Final = 3
 
@@ -174,13 +176,17 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
     wide = np.flatnonzero(gap > half)
     if len(wide):
         most = bool(2 * len(wide) > np.count_nonzero(~np.isnan(gap)))
-        hint = _wide_hint(unit, float(np.median(typed[wide])), half, most)
+        typical = float(np.median(typed[wide]))
+        hints = {
+            value: _wide_hint(unit, typical, value, half, most)
+            for value in np.unique(typed[wide]).tolist()
+        }
         reading.problems.add(
             wide,
             reading.shown("gap"),
             reading.cells("gap", wide),
             f"the nearest side wall is never farther than {half:g} m, half the width of the court",
-            hint,
+            [hints[value] for value in typed[wide].tolist()],
         )
     rows.gap_m = gap
 
@@ -288,15 +294,20 @@ def _refuse_other_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str
 
 
 def _ask_for_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str) -> None:
-    """Note gaps in centimetres that look like metres or millimetres, where few can tell."""
+    """Note gaps that lie as no player's do, and what unit they look like where that is plain."""
     known = gap[~np.isnan(gap)]
-    if unit != "cm" or len(known) < _FEW_GAPS:
+    if len(known) < _FEW_GAPS:
         return
     typical = float(np.median(known))
-    if len(known) < _ENOUGH_GAPS and 0 < known.max() <= _ALWAYS_TIGHT_M:
+    enough = len(known) >= _ENOUGH_GAPS
+    if unit == "cm" and not enough and 0 < known.max() <= _ALWAYS_TIGHT_M:
         looks, mend = "metres", "rename the column gap_m if they are"
-    elif typical > reading.court.half_width_m / 2:
+    elif unit == "cm" and typical > reading.court.half_width_m / 2:
         looks, mend = "millimetres", "divide them by 10 if they are"
+    elif enough and known.min() < known.max() and not _ALWAYS_TIGHT_M < typical <= _MOSTLY_WIDE_M:
+        looks = "another unit"
+        mend = "check what they were measured in, and name the column after it"
+        mend += ", or multiply them by 12 if they are feet" if unit == "in" else ""
     else:
         return
     first = np.zeros(reading.rows, dtype=bool)
@@ -304,20 +315,22 @@ def _ask_for_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str) -> 
     reading.doubt(
         first,
         "gap",
-        f"the {len(known)} gaps look like {looks}: read as centimetres, the middle one is "
-        f"{100 * typical:g} cm",
+        f"the {len(known)} gaps look like {looks}: read as {UNIT_NAMES[unit]}, the middle one is "
+        f"{100 * typical:.4g} cm",
         mend,
     )
 
 
-def _wide_hint(unit: str, typical: float, half: float, most: bool) -> str:
+def _wide_hint(unit: str, typical: float, own: float, half: float, most: bool) -> str:
+    """Mend of a gap typed as `own`; the `typical` one of those too wide tells their unit."""
+    largest = max(typical, own)
     for other in ("cm", "in"):
-        fits = float(to_metres(typical, other)) <= half + _ROUNDING_M
+        fits = float(to_metres(largest, other)) <= half + _ROUNDING_M
         if other != unit and fits and (unit != "m" or typical >= 2 * half):
             return (
-                f"the heading says {UNIT_NAMES[unit]}, but {typical:g} looks like "
+                f"the heading says {UNIT_NAMES[unit]}, but {own:g} looks like "
                 f"{UNIT_NAMES[other]}: rename the column gap_{other} if all are, or mend the value"
             )
-    if unit == "cm" and most and typical / 1000 <= half:
-        return f"{typical:g} looks like millimetres: divide all gaps by 10, or mend the value"
+    if unit == "cm" and most and largest / 1000 <= half:
+        return f"{own:g} looks like millimetres: divide all gaps by 10, or mend the value"
     return "measure to the nearest side wall, not across the court, and check the unit"

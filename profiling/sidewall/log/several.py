@@ -16,6 +16,7 @@ from sidewall.errors import LogError
 from sidewall.log.cells import name_key
 from sidewall.log.ledger import RALLY, WITH_ITS_RALLY
 from sidewall.log.raw import RawLog, shown_cell
+from sidewall.log.remarks import remarks
 from sidewall.log.rows import SCORES
 from sidewall.log.source import Source
 from sidewall.log.vocabulary import VOCABULARY
@@ -174,7 +175,7 @@ class _Join:
             self.checks[0],
             shots=shots,
             problems=_named(labelled, [check.problems for check in self.checks], self.problems),
-            doubts=_named(labelled, [check.doubts for check in self.checks]),
+            doubts=_named(labelled, [check.doubts for check in self.checks], self._across(shots)),
             folded=_named(labelled, [check.folded for check in self.checks], self.folded),
             rows_in=sum(check.rows_in for check in self.checks),
             rows_used=len(shots),
@@ -186,6 +187,24 @@ class _Join:
             passed_over=(),
             notes=(*self._notes_of(labelled), *self.notes),
         )
+
+    def _across(self, shots: pd.DataFrame) -> list[pd.DataFrame]:
+        """What only the logs together make one ask."""
+        said = {
+            (label, line, mend)
+            for label, check in zip(self.labels, self.checks, strict=True)
+            for line, mend in zip(check.doubts["line"], check.doubts["mend"], strict=True)
+        }
+        found = []
+        for one in remarks(shots):
+            where = shots.iloc[one.at]
+            if (where["log"], where["line"], one.mend) in said:
+                continue
+            sheet = {"sheet": where["sheet"]} if pd.notna(where.get("sheet")) else {}
+            place = {"log": where["log"], **sheet, "line": where["line"]}
+            words = {"column": one.column, "value": "", "reason": one.reason, "mend": one.mend}
+            found.append(pd.DataFrame([place | words]))
+        return found
 
     def _notes_of(self, labelled: list[tuple[str, LogCheck]]) -> Iterator[str]:
         for label, check in labelled:

@@ -177,4 +177,6 @@ def _mend(column: str, word: str, suggest: bool) -> str:
     # "not attacking" is not a slip for "attacking".
     no = _NEGATION.match(word)
     close = [one for one in close if no is None or one.startswith(no[0])]
+    # Nor is "hand", all that a cell says, near "left hand".
+    close = [one for one in close if 2 * abs(len(one) - len(word)) <= min(len(one), len(word))]
     return f"did you mean {known[close[0]]}? Otherwise {choice}" if close else choice
