@@ -130,36 +130,51 @@ def test_a_record_is_older_once_what_it_judges_does_something_else(tmp_path, mon
     def write(name, *lines):
         package.joinpath(*name.split("/")).write_text("\n".join(lines) + "\n")
 
+    def model(home, *more):
+        lines = "class Model:", "    def fit(self) -> None:", "        return read()"
+        write("models/model.py", f"from sidewall.log.{home} import read", *lines, *more)
+
+    def read(words, doc="Read.", *more):
+        lines = (
+            "def read():",
+            f'    """{doc}"""',
+            "    if LEAST > 3:",
+            f"        raise E('{words}')",
+        )
+        return "LEAST = 4", *lines, "    return LEAST", *more
+
     write("__init__.pyi", "from .models import Model as Model")
     write("models/__init__.py", "from sidewall.models.model import Model")
-    write("models/model.py", "from sidewall.log.read import read", "class Model: pass")
-    write("log/read.py", "def read():", '    """Read."""', "    raise ValueError('no')")
-    write("log/map.py", "def guess():", "    return 1")
+    model("read")
+    write("log/read.py", *read("no"))
     write("plots/draw.py", "from sidewall.models.model import Model")
-    (studies / "near.py").write_text("import sidewall as sw\nsw.Model()\n")
+    (studies / "near.py").write_text("import sidewall as sw\nsw.Model().fit()\n")
     (studies / "far.py").write_text("from near import this\n")
+    (studies / "lazy.py").write_text("import sidewall as sw\nsw.Model\n")
     (studies / "whole.py").write_text("import subprocess\n")
     monkeypatch.setattr(records, "PACKAGE", package)
     monkeypatch.setattr(records, "HERE", studies)
-    reached = [package / "log" / "read.py", package / "models" / "model.py"]
-    assert records.judged("near.py") == records.judged("far.py") == reached
-    assert set(reached) < set(records.judged("whole.py"))
     known = {
         name: {
             "command": f"python tests/studies/{name}.py --clubs 3",
-            "judges": {"code": records.digest(records.judged(f"{name}.py"))},
+            "judges": records.digest(f"{name}.py"),
         }
-        for name in ("far", "whole")
+        for name in ("far", "lazy", "whole")
     }
     assert records.older(known) == []
-    # what it does not reach, and words about what is done or refused, change nothing for it
-    write("log/map.py", "def guess():", "    return 2")
-    write("log/read.py", "def read():", '    """Read it."""', "    raise ValueError('never')")
+    # words about what is done or refused change nothing, nor does what a study does not reach
+    write("log/read.py", *read("never", "Read it."))
+    assert records.older(known) == []
+    write("log/read.py", *read("never", "Read it.", "def other(): pass"))
+    model("read", "    def draw(self): pass")
     assert records.older(known) == ["whole"]
     # nor does a move to another file, with the imports that follow it
     (package / "log" / "read.py").rename(package / "log" / "reading.py")
-    write("models/model.py", "from sidewall.log.reading import read", "class Model: pass")
+    model("reading")
     assert records.older(known) == ["whole"]
-    write("log/reading.py", "def read():", "    return 2")
+    # a number that a function of a method of a class looks at
+    write("log/reading.py", *("LEAST = 5", *read("no")[1:]))
     assert records.older(known) == ["far", "whole"]
+    model("reading", "    least = 3")
+    assert records.older(known) == ["far", "lazy", "whole"]
     assert records.older({"of before": {}}) == ["of before"]

@@ -29,90 +29,146 @@ PAGE = HERE / "RESULTS.md"
 PACKAGE = HERE.parents[1] / "profiling" / "sidewall"
 LIBRARIES = ("numpy", "pandas", "scipy")
 #: How files are written, processes begun and waiting shown: no figure hangs on it.
-NO_FIGURES = ("files.py", "beside.py", "waiting.py")
-
-
-def file_of(module):
-    """The file of a module of the package, or None where there is none."""
-    place = PACKAGE.joinpath(*module.split(".")[1:])
-    found = (place.with_suffix(".py"), place / "__init__.py")
-    return next((file for file in found if file.exists()), None)
-
-
-def taken(text):
-    """Files that a text imports from; a name that a part's door hands on is its own file's."""
-    found = set()
-    for node in ast.walk(ast.parse(text)):
-        ours = isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidewall")
-        for one in node.names if ours else ():
-            file = file_of(f"{node.module}.{one.name}") or file_of(node.module)
-            if file and file.name == "__init__.py":
-                door = ast.walk(ast.parse(file.read_text("utf-8")))
-                behind = {n.asname or n.name: d.module for d in door
-                          if isinstance(d, ast.ImportFrom) for n in d.names}  # fmt: skip
-                homes = [behind[one.name]] if one.name in behind else behind.values()
-                found |= {file_of(home) for home in homes}
-            else:
-                found.add(file)
-    return found - {None}
-
-
-def judged(study):
-    """Files that a study reaches, through other studies and imports; all, where it names none."""
-    stub = (PACKAGE / "__init__.pyi").read_text("utf-8")
-    public = re.findall(r"^from \.(\S*) import \w+ as (\w+)", stub, re.M)
-    homes = {name: home for home, name in public}
-    found, to_read = set(), [HERE / study]
-    while to_read:
-        file = to_read.pop()
-        text = file.read_text("utf-8")
-        reached = taken(text)
-        if file.parent == HERE:
-            beside = re.findall(r"^from (\w+) import", text, re.M)
-            to_read += [HERE / f"{n}.py" for n in beside if (HERE / f"{n}.py").exists()]
-            to_read = [other for other in to_read if other.name != "records.py"]
-            for name in re.findall(r"\bsw\.(\w+)", text):
-                home = homes.get(name)
-                line = f"from sidewall{'.' + home if home else ''} import {name}"
-                reached |= taken(line)
-        to_read += reached - found
-        found |= reached
-    return sorted(found or PACKAGE.rglob("*.py"))
+NO_FIGURES = ("sidewall.files", "sidewall.beside", "sidewall.waiting")
 
 
 class _Plain(ast.NodeTransformer):
-    """Drops docstrings, the words of refusals, and from where in the package a name comes."""
+    """Drops docstrings, types, the words of refusals, and where in the package a name stands."""
 
     def visit(self, node):
+        if isinstance(node, ast.Raise):
+            return ast.Raise()
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidewall"):
+            return None
+        if isinstance(node, ast.AnnAssign):
+            node.annotation = ast.Name("object")
+        if isinstance(node, ast.arg):
+            node.annotation = None
+        if isinstance(node, ast.FunctionDef):
+            node.returns = None
         self.generic_visit(node)
         told = isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
         if told and ast.get_docstring(node):
             node.body[:1] = []
-        if isinstance(node, ast.Raise):
-            return ast.Raise()
-        ours = isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidewall")
-        return None if ours else node
+        return node
+
+
+class _Room:
+    """A file: what each of its names is, and what it takes from other files."""
+
+    def __init__(self, text):
+        tree = ast.parse(text)
+        self.taken, self.names, self.methods = {}, {}, {}
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("sidewall"):
+                for one in node.names:
+                    self.taken[one.asname or one.name] = node.module, one.name
+        self.tree = _Plain().visit(tree)
+        for node in self.tree.body:
+            targets = getattr(node, "targets", [getattr(node, "target", None)])
+            for one in (part for target in targets if target for part in ast.walk(target)):
+                if isinstance(one, ast.Name):
+                    self.names[one.id] = node
+            if isinstance(node, ast.ClassDef):
+                own = [part for part in node.body if isinstance(part, ast.FunctionDef)]
+                self.methods[node.name] = own
+                node.body = [part for part in node.body if part not in own]
+            if hasattr(node, "name"):
+                self.names[node.name] = node
 
 
 @cache
-def statements(text):
-    """What a file of this text does, statement by statement."""
-    found = set()
-    for node in _Plain().visit(ast.parse(text)).body:
-        if isinstance(node, ast.ImportFrom):
-            found |= {f"from {node.module} import {ast.unparse(alias)}" for alias in node.names}
-        elif ast.unparse(node).partition("\n")[0] != "if TYPE_CHECKING:":
-            found.add(ast.unparse(node))
-    return found - {"from typing import TYPE_CHECKING"}
+def _room(file, _changed):
+    return _Room(file.read_text("utf-8"))
 
 
-def digest(files):
-    """Sixteen letters that change with what these files do.
+def _rooms():
+    """Every file of the package by the name of its module; a door by that of its part."""
+    found = {}
+    for file in sorted(PACKAGE.rglob("*.py")):
+        parts = file.relative_to(PACKAGE).with_suffix("").parts
+        name = ".".join(["sidewall", *parts]).removesuffix(".__init__")
+        found[name] = _room(file, file.stat().st_mtime_ns)
+    return found
 
-    They stay when it is explained otherwise, or moves from one of them to another.
+
+class _Reached:
+    """What is reached of the package from some names, and from what these name, and so on.
+
+    A method is reached where its class is and something of its name is asked for anywhere.
     """
-    every = [statements(file.read_text("utf-8")) for file in files if file.name not in NO_FIGURES]
-    return hashlib.sha256("\n".join(sorted(set().union(*every))).encode()).hexdigest()[:16]
+
+    def __init__(self):
+        self.rooms, self.texts, self.seen = _rooms(), set(), set()
+        self.asked, self.waiting = set(), []
+
+    def name(self, module, name):
+        """Reach a name of a module."""
+        if (module, name) in self.seen or module in NO_FIGURES or module not in self.rooms:
+            return
+        self.seen.add((module, name))
+        room = self.rooms[module]
+        if name in room.names:
+            node = room.names[name]
+            self.texts.add(ast.unparse(node))
+            self.walk(node, room, module)
+            self.waiting += [(method, module) for method in room.methods.get(name, ())]
+        elif name in room.taken:
+            self.name(*room.taken[name])
+
+    def walk(self, node, room, module):
+        """Reach all that a piece of code of a module names."""
+        for part in ast.walk(node):
+            if isinstance(part, ast.Name):
+                here = module if part.id in room.names else None
+                home, name = (here, part.id) if here else room.taken.get(part.id, ("", ""))
+                self.name(home, name)
+            elif isinstance(part, ast.Attribute):
+                self.asked.add(part.attr)
+                home = room.taken.get(getattr(part.value, "id", ""))
+                if home and ".".join(home) in self.rooms:
+                    self.name(".".join(home), part.attr)
+            elif isinstance(part, ast.Constant) and str(part.value).isidentifier():
+                self.asked.add(str(part.value))  # for getattr
+
+    def methods(self):
+        """Reach the methods that are asked for, until no more are."""
+        while True:
+            now = [m for m in self.waiting if m[0].name in self.asked or "__" in m[0].name]
+            if not now:
+                return
+            self.waiting = [m for m in self.waiting if m not in now]
+            for method, module in now:
+                self.texts.add(ast.unparse(method))
+                self.walk(method, self.rooms[module], module)
+
+
+def digest(study):
+    """Sixteen letters that change with what the package does for a study.
+
+    They stay when it is explained otherwise, or stands in another file. A study that runs
+    commands, or names nothing of the package, hangs on all of it.
+    """
+    stub = (PACKAGE / "__init__.pyi").read_text("utf-8")
+    public = re.findall(r"^from \.(\S*) import \w+ as (\w+)", stub, re.M)
+    homes = {name: f"sidewall.{home}".rstrip(".") for home, name in public}
+    reached, to_read = _Reached(), [HERE / study]
+    while to_read:
+        text = to_read.pop().read_text("utf-8")
+        beside = (HERE / f"{name}.py" for name in re.findall(r"^from (\w+) import", text, re.M))
+        to_read += [file for file in beside if file.exists() and file.name != "records.py"]
+        room = _Room(text)
+        for name in re.findall(r"\bsw\.(\w+)", text):
+            room.taken.setdefault(name, (homes.get(name, "sidewall"), name))
+            reached.name(*room.taken[name])
+        for home, name in re.findall(r"\bsw\.(\w+)\.(\w+)", text):
+            reached.name(f"sidewall.{home}", name)
+        reached.walk(room.tree, room, "")
+    reached.methods()
+    texts = reached.texts
+    if not texts or any(module.startswith("sidewall.cli") for module, _ in reached.seen):
+        texts = {ast.unparse(room.tree) for room in reached.rooms.values()}
+    return hashlib.sha256("\n".join(sorted(texts)).encode()).hexdigest()[:16]
 
 
 def rows_of(figures):
@@ -131,12 +187,11 @@ def record(name, figures, seed, libraries=LIBRARIES, **more):
     """
     by_name = figures if isinstance(figures, dict) else {"": figures}
     study = Path(sys.argv[0]).name
-    files = judged(study)
     content = {
         "command": " ".join(["python", "tests/studies/" + study, *sys.argv[1:]]),
         "seed": seed,
         "date": dt.datetime.now(dt.UTC).date().isoformat(),
-        "judges": {"files": len(files), "code": digest(files)},
+        "judges": digest(study),
         "versions": {"python": platform.python_version()} | {p: version(p) for p in libraries},
         "figures": {key: rows_of(table) for key, table in by_name.items()},
     } | more
@@ -191,8 +246,8 @@ def older(records):
     """Names of the records that judge code which does something else by now."""
 
     def same(one):
-        study = Path(one.get("command", "python tests/studies/none.py").split()[1]).name
-        return (HERE / study).exists() and one["judges"]["code"] == digest(judged(study))
+        study = Path(one.get("command", "python none").split()[1]).name
+        return (HERE / study).exists() and one["judges"] == digest(study)
 
     return [name for name, one in records.items() if not same(one)]
 
