@@ -193,7 +193,7 @@ def test_training_carries_gain_and_progression(content):
     (training,) = [one for one in content.sections if one.key == "training"]
     assert [line.title for line in training.lines] == [one.title for one in content.sheet.training]
     for line in training.lines:
-        assert re.match(r"[+−]?\d+\.\d \([+−]?\d+\.\d to [+−]?\d+\.\d\) rallies", line.says)
+        assert re.match(r"[+−]?\d+\.\d \([+−]?\d+\.\d+ to [+−]?\d+\.\d+\) rallies", line.says)
         assert [stage for stage, _ in line.more] == ["Simple", "Varied", "In a game"]
 
 
