@@ -152,7 +152,7 @@ def test_the_coachs_pages_say_one_number_for_a_tape_and_no_word_of_the_method(co
         assert method not in words
     attack = next(one for one in content.sections if one.key == "attack")
     for picture, tape in zip(attack.pictures, content.sheet.tapes, strict=True):
-        assert picture.says == f"Attack from {tape.says}."
+        assert picture.says == f"Attack from {tape.says}{', a first guess' * tape.guess}."
         # nothing else is said from where to attack
         assert len(re.findall(r"\d+ cm", picture.alt)) == 1
 
