@@ -36,9 +36,13 @@ def test_when_to_vary_asks_only_for_what_is_missing(pages):
     table = pages.ladder.repeat
     row = table[table["player"] == pages.player].iloc[0]
     assert f"{row['n_repeated'] + row['n_varied']:,} replies" in says
-    pages.mine = shots.assign(direction=np.where(np.arange(len(shots)) == 1, None, "straight"))
+    second = np.arange(len(shots)) == 1
+    pages.mine = shots.assign(direction=np.where(second, None, "straight"))
     says = told(pages.unknown())["When to vary"]
     assert says.endswith("Chart direction of every shot.")
+    boast = np.where(second, "boast", "drive")
+    pages.mine = pages.mine.assign(stroke=boast)  # which has no direction
+    assert "direction" not in told(pages.unknown())["When to vary"]
 
 
 def test_what_is_charted_is_not_asked_for_and_what_is_not_is_asked_once(pages, monkeypatch):

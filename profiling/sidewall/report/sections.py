@@ -438,7 +438,8 @@ class Pages:
 
     def _vary_open(self) -> str:
         """How many replies leave open when to vary, and what is missing on the shots."""
-        table, shots = self.ladder.repeat, self.mine[self.mine["stroke"] != "serve"]
+        table = self.ladder.repeat
+        shots = self.mine[~self.mine["stroke"].isin(_NO_DIRECTION)]
         rows = [] if table is None else own(table, self.player).to_dict("records")
         n = sum(int(row["n_repeated"]) + int(row["n_varied"]) for row in rows)
         words = f"Open after {count(n, 'reply', 'replies')} to a ball that had come before."
@@ -451,6 +452,8 @@ class Pages:
         return f"{words} Chart more."
 
 
+#: Strokes that are neither straight nor cross, so that none is missing on them.
+_NO_DIRECTION: Final = ("serve", "boast", "back_wall_boast", "skid_boast")
 #: Decisions that cost, in words.
 _COSTLY: Final = {"forced": "too tight, attacked", "passed up": "loose, not attacked"}
 #: What a log may leave out, what it then cannot tell, and what to chart.
