@@ -7,8 +7,8 @@ from matplotlib import pyplot as plt
 
 from sidewall.combinations import BUILT_IN, effects
 from sidewall.errors import DataError
-from sidewall.numbers import signed_interval
 from sidewall.plots import plot_effects
+from sidewall.plots.words import difference_words
 from sidewall.simulate import draw_players, round_robin, simulate_shots
 
 
@@ -43,7 +43,7 @@ def test_a_mark_an_interval_and_words_for_every_line_with_enough(table):
     assert drawn == pytest.approx(sorted(100.0 * known["difference"]))
     for one in known.to_dict("records"):
         ends = (100.0 * one[f"difference{end}"] for end in ("", "_low", "_high"))
-        assert signed_interval(ends) in said(ax)
+        assert difference_words(ends) in said(ax)
     lines = [one for one in ax.lines if str(one.get_label()).startswith("_interval")]
     lows = sorted(float(one.get_xdata()[0]) for one in lines)
     assert lows == pytest.approx(sorted(100.0 * known["difference_low"].clip(-0.6)))

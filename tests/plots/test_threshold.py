@@ -11,7 +11,7 @@ from sidewall.errors import DataError, NotFittedError, UnitError
 from sidewall.features import shot_features
 from sidewall.models import TightnessModel
 from sidewall.plots import plot_threshold
-from sidewall.plots.threshold import stretches, sure_words
+from sidewall.plots.threshold import ThresholdTables, draw_threshold, stretches, sure_words
 from sidewall.simulate import draw_players, round_robin, simulate_shots
 
 NAMES = ["Rowan", "Hazel", "Al$d$er", "Willow"]
@@ -82,6 +82,42 @@ def test_the_line_stands_at_the_threshold_and_the_span_is_its_interval(model, cr
     centimetres = f"{100 * crossing['threshold_m']:.0f} cm"
     ends = f"({100 * low:.0f} to {100 * high:.0f})"
     assert f"Attack from {centimetres} {ends}" in said(ax)
+
+
+def test_a_rule_that_is_a_guess_is_dashed_and_shaded_to_the_open_ends(model, crossing, open_answer):
+    rules = model.rule()
+    sure, guess = (panel(model, row, rule=rules) for row in (crossing, open_answer))
+    assert labelled(sure, "_rule").get_linestyle() == "-"
+    line = labelled(guess, "_rule")
+    assert line.get_linestyle() == "--"
+    assert line.get_alpha() < 1
+    assert line.get_linewidth() < labelled(sure, "_rule").get_linewidth()
+    span = labelled(guess, "_interval").get_paths()[0].get_extents()
+    low, high, widest = open_answer[["threshold_low_m", "threshold_high_m", "gap_max_m"]]
+    ends = 0.0 if np.isnan(low) else low, widest if np.isnan(high) else high
+    assert (span.x0, span.x1) == pytest.approx(ends)
+
+
+def test_the_clubs_answer_is_not_said_where_own_shots_are_few(model):
+    tables = ThresholdTables(model.thresholds(), model.curves(), model.used_)
+    words = GapWords("cm", None)
+    cells = model.thresholds().query("status == 'not known yet' or status == 'crosses'")
+    for row in cells.to_dict("records"):
+        own = {
+            name: table[table["player"].astype(str) == row["player"]]
+            for name, table in vars(tables).items()
+            if isinstance(table, pd.DataFrame)
+        }
+        own["answers"] = own["answers"].assign(
+            status="not known yet", threshold_low_m=np.nan, threshold_high_m=np.nan
+        )
+        cell = row["side"], row["family"]
+        if "right 4 times in 5" in said(draw_threshold(ThresholdTables(**own), *cell, words)):
+            own["answers"] = own["answers"].assign(n_attack=4)
+            few = draw_threshold(ThresholdTables(**own), *cell, words)
+            assert "right 4 times in 5" not in said(few)
+            return
+    pytest.fail("no cell in which the curves say more")
 
 
 def test_a_lower_level_gives_a_shorter_span(model, crossing):

@@ -13,6 +13,7 @@ from sidewall.numbers import count, signed
 from sidewall.plots.words import (
     answer_words,
     columns,
+    difference_words,
     drawable,
     more_shots_words,
     plain,
@@ -145,3 +146,18 @@ def test_counts_agree_with_their_noun():
 )
 def test_differences_carry_true_signs_and_nothing_has_none(value, digits, words):
     assert signed(value, digits) == words
+
+
+def test_an_end_keeps_the_digits_that_show_its_sign():
+    assert difference_words((0.08, -0.02, 0.2)) == "+0.1 (−0.02 to +0.2)"
+    assert difference_words((-0.04, -1.26, 0.5)) == "0.0 (−1.3 to +0.5)"
+    assert difference_words((0.014, 0.0, 0.2), 2) == "+0.01 (0.00 to +0.20)"
+    assert difference_words((np.nan, -1.0, 1.0)) == "not known yet"
+
+
+@given(st.floats(-2, 2), st.integers(0, 2))
+def test_the_sign_of_an_end_reads_back(end, digits):
+    low, high = difference_words((0.5, end, end), digits).partition("(")[2][:-1].split(" to ")
+    assert low == high
+    read = float(low.replace("−", "-"))
+    assert np.sign(read) == np.sign(round(end, digits + 3))

@@ -59,6 +59,11 @@ def test_words_give_interval_rank_certainty_effort_and_n(table):
     assert "not known yet" in words
 
 
+def test_rounding_never_hides_on_which_side_of_nothing_an_end_lies(table):
+    table.loc[1, ["points_per_game", "points_per_game_low"]] = 0.08, -0.002
+    assert "0.08 (−0.002 to 0.50)  ·  39%  ·  3" in said(plot_work_list(table))
+
+
 def test_the_first_item_stands_on_top(table):
     ax = plot_work_list(table)
     assert ax.get_yticklabels()[0].get_text() == "Title of length"

@@ -152,7 +152,7 @@ def test_the_coachs_pages_say_one_number_for_a_tape_and_no_word_of_the_method(co
         assert method not in words
     attack = next(one for one in content.sections if one.key == "attack")
     for picture, tape in zip(attack.pictures, content.sheet.tapes, strict=True):
-        assert picture.says == f"Attack from {tape.says}."
+        assert picture.says == f"Attack from {tape.says}{', a first guess' * tape.guess}."
         # nothing else is said from where to attack
         assert len(re.findall(r"\d+ cm", picture.alt)) == 1
 
@@ -193,7 +193,7 @@ def test_training_carries_gain_and_progression(content):
     (training,) = [one for one in content.sections if one.key == "training"]
     assert [line.title for line in training.lines] == [one.title for one in content.sheet.training]
     for line in training.lines:
-        assert re.match(r"[+−]?\d+\.\d \([+−]?\d+\.\d to [+−]?\d+\.\d\) rallies", line.says)
+        assert re.match(r"[+−]?\d+\.\d \([+−]?\d+\.\d+ to [+−]?\d+\.\d+\) rallies", line.says)
         assert [stage for stage, _ in line.more] == ["Simple", "Varied", "In a game"]
 
 

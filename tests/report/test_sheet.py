@@ -20,6 +20,36 @@ from sidewall.worklist.items import COMBINATION
 METHOD = ("interval", "posterior", "draw ", "threshold", "model", "p =", "95%", "estimate", "n =")
 
 
+CELLS = [(side, family) for side in ("forehand", "backhand") for family in ("ground", "volley")]
+
+
+def pretend(ladder, player, monkeypatch, cells, **told):
+    """Give a player's rules and thresholds of some cells other values."""
+    for name in ("rules", "thresholds"):
+        monkeypatch.setattr(ladder, name, _other(getattr(ladder, name), player, cells, told))
+
+
+def _other(plain, player, cells, told):
+    def table(one, by=""):
+        rows = plain(one, by) if by else plain(one).copy()
+        if one == player and not by:
+            here = [cell in cells for cell in zip(rows["side"], rows["family"], strict=True)]
+            for name, value in told.items():
+                if name in rows:
+                    rows.loc[here, name] = value
+        return rows
+
+    return table
+
+
+def everything_pays(ladder, player, monkeypatch, **other):
+    """Let every item of the work list be worth training; `other` are points of some."""
+    rows = ladder.work.table(player).assign(status="worth training", points_per_game=0.5)
+    rows["points_per_game"] = rows["item"].map(other).fillna(rows["points_per_game"])
+    monkeypatch.setattr(ladder.work, "table", lambda _: rows)
+    return rows
+
+
 @pytest.fixture(scope="module")
 def sheet(report, odd):
     return report.sheet(odd)
@@ -114,20 +144,119 @@ def test_every_drill_can_be_filled_in_also_where_nothing_is_known(report, odd, i
 
 def test_what_nobody_charted_is_not_known_and_what_to_chart_is_said(report, odd, monkeypatch):
     ladder = report.ladder_
-    rules, plain = ladder.value.rule(), ladder.rules
-    here = (rules["player"] == odd) & (rules["side"] == "backhand") & (rules["family"] == "volley")
-    rules.loc[here, "n_attack"] = 3
-
-    def few(player, by=""):
-        return plain(player, by) if by else rules[rules["player"] == player]
-
-    monkeypatch.setattr(ladder, "rules", few)
+    pretend(ladder, odd, monkeypatch, [("backhand", "volley")], n_attack=3, more_shots=230.0)
     sheet = make_sheet(ladder, odd)
     (tape,) = [one for one in sheet.tapes if (one.side, one.met) == ("backhand", "volley")]
     assert tape.says == "not known yet"
-    assert tape.chart == "Chart at least 2 more attacks."
+    assert tape.chart == (
+        "Chart at least 2 more attacks for a first guess. To be sure takes about 230 more shots."
+    )
     assert not tape.taped
+    assert sheet.zone("backhand") == ("attack", "bounce only")
     assert len(re.findall("<line", render_sheet(sheet))) == len(sheet.tapes) - 1
+
+
+ATTACKS = re.compile(r"attack|kill|drop|boast|smash|flick")
+
+
+def test_length_at_any_gap_leaves_no_word_of_attacking(report, odd, monkeypatch, parse):
+    ladder = report.ladder_
+    items = everything_pays(ladder, odd, monkeypatch)["item"]
+    assert {"attack_forehand", "attack_errors", "passed_up"} <= set(items)
+    pretend(ladder, odd, monkeypatch, CELLS, rule_m=math.inf)
+    sheet = make_sheet(ladder, odd)
+    page = parse(render_sheet(sheet))
+    assert {tape.says for tape in sheet.tapes} == {"length at any gap"}
+    assert [node.text for node in page.all("text")] == ["front wall", "length"]
+    assert page.all("line") == []
+    assert "Stick the tape" not in page.all("main")[0].text
+    cards = [node.text for node in page.all("section") if "tape-card" in node.attrs["class"]]
+    assert not ATTACKS.search(" ".join(cards))
+    assert not ATTACKS.search(" ".join(one.drill for one in sheet.training))
+    assert len(sheet.training) == 3
+    assert sheet.no_attacks
+
+
+def test_where_one_stroke_is_attacked_the_court_and_the_drills_are_about_it(
+    report, odd, monkeypatch
+):
+    ladder = report.ladder_
+    everything_pays(ladder, odd, monkeypatch)
+    never = [("forehand", "ground"), ("backhand", "ground"), ("backhand", "volley")]
+    pretend(ladder, odd, monkeypatch, never, rule_m=math.inf)
+    sheet = make_sheet(ladder, odd)
+    assert sheet.zone("forehand") == ("attack", "volley only")
+    assert sheet.zone("backhand") == ("length", "")
+    assert len(re.findall("<line", render_sheet(sheet))) == 1
+    rules = rules_of(ladder, odd)
+    for item in ("attack_forehand", "passed_up", "attack_errors", "volley_forehand"):
+        numbers = _Numbers(ladder, odd, item, rules, Lengths("cm", None))
+        assert numbers.cell == ("forehand", "volley")
+    assert not [one for one in sheet.training if one.item in ("attack_backhand", "volley_backhand")]
+
+
+def test_without_a_known_tape_no_feed_to_attack_is_given(report, odd, monkeypatch, parse):
+    ladder = report.ladder_
+    rows = everything_pays(ladder, odd, monkeypatch)
+    pretend(ladder, odd, monkeypatch, CELLS, n_reset=0)
+    sheet = make_sheet(ladder, odd)
+    page = parse(render_sheet(sheet))
+    assert "no tape is known yet" in sheet.sure
+    assert [node.text for node in page.all("text")] == ["front wall"]
+    assert not ATTACKS.search(" ".join(one.drill for one in sheet.training))
+    assert not re.search(r"\d cm", " ".join(one.drill for one in sheet.training))
+    assert not sheet.no_attacks
+    monkeypatch.setattr(ladder.work, "table", lambda _: rows.head(0))
+    assert "First chart what is missing above" in render_sheet(make_sheet(ladder, odd))
+
+
+def test_what_is_a_first_guess_is_marked_and_nothing_else(report, odd, monkeypatch, parse):
+    ladder = report.ladder_
+    ends = {"threshold_low_m": 0.1, "threshold_high_m": 1.5}
+    pretend(ladder, odd, monkeypatch, CELLS, status="crosses", **ends)
+    pretend(ladder, odd, monkeypatch, [("backhand", "volley")], status="not known yet")
+    sheet = make_sheet(ladder, odd)
+    assert [t.guess for t in sheet.tapes] == [
+        (t.side, t.met) == ("backhand", "volley") for t in sheet.tapes
+    ]
+    page = parse(render_sheet(sheet))
+    (line,) = [node for node in page.all("line") if "guess" in node.attrs["class"]]
+    assert "dashed" in line.attrs["class"]
+    (card,) = [n for n in page.all("section") if n.attrs["class"] == "tape-card backhand"]
+    assert card.text.partition("volley")[2].count("a first guess") == 1
+    assert page.all("main")[0].text.count("a first guess") == 2  # there and under "How sure?"
+
+
+def test_what_gains_nothing_is_not_offered(report, odd, monkeypatch):
+    ladder = report.ladder_
+    rows = everything_pays(ladder, odd, monkeypatch)
+    first = make_sheet(ladder, odd).training[0].item
+    everything_pays(ladder, odd, monkeypatch, **{first: -0.01})
+    rest = [one.item for one in make_sheet(ladder, odd).training]
+    assert rest
+    assert first not in rest
+    assert first in set(rows["item"])
+
+
+def test_the_sheet_has_the_words_of_the_work_list(report, odd, monkeypatch):
+    ladder = report.ladder_
+    rows = everything_pays(ladder, odd, monkeypatch).assign(status="may be nothing")
+    monkeypatch.setattr(ladder.work, "table", lambda _: rows)
+    assert {one.sure for one in make_sheet(ladder, odd).training} == {"may be nothing"}
+
+
+def test_every_sentence_of_a_drill_begins_with_a_capital(report, odd, monkeypatch):
+    ladder = report.ladder_
+    rows = everything_pays(ladder, odd, monkeypatch)
+    pretend(ladder, odd, monkeypatch, CELLS, rule_m=0.2)  # tighter than any feed can be
+    lowered = 0
+    for item in rows["item"]:
+        one = rows[rows["item"] == item]
+        monkeypatch.setattr(ladder.work, "table", lambda _, one=one: one)
+        (training,) = make_sheet(ladder, odd).training
+        assert not re.search(r"(^|\. )[a-z]", training.drill)
+        lowered += "A ball that clings" in training.drill
+    assert lowered
 
 
 def test_a_change_is_told_only_where_the_log_can_tell_and_a_player_can_see_it(report, sheet, odd):

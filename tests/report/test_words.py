@@ -36,6 +36,7 @@ def test_gaps_in_the_readers_unit():
 def test_a_column_is_written_with_its_interval_and_in_100():
     row = {"gain": -0.0004, "gain_low": -0.0126, "gain_high": 0.0054}
     assert signed_in(row, "gain", 2) == "0.00 (−0.01 to +0.01)"
+    assert signed_in(row, "gain") == "0.0 (−0.01 to +0.01)"
     assert signed_in(row, "gain", times=100) == "0.0 (−1.3 to +0.5)"
     assert signed_in(row | {"gain": math.nan}, "gain") == "not known yet"
 

@@ -10,11 +10,10 @@ from matplotlib.axes import Axes
 
 from sidewall.arguments import Table, as_frame, check_level
 from sidewall.errors import DataError
-from sidewall.numbers import signed_interval
 from sidewall.plots.forest import above, left_part, mark, name_rows, say
 from sidewall.plots.frame import frame
 from sidewall.plots.style import QUIET, new_axes
-from sidewall.plots.words import plain, records
+from sidewall.plots.words import difference_words, plain, records
 
 _NEEDED: Final = (
     *("combination", "player", "status", "played_on", "another_way", "n_rallies"),
@@ -130,7 +129,7 @@ def _row(ax: Axes, y: float, row: dict[str, Any], false_discovery_rate: float) -
         say(ax, _NUMBERS, y, _TOO_FEW, colour=QUIET, style="italic")
         return
     ends = [100.0 * float(row[f"difference{end}"]) for end in ("", "_low", "_high")]
-    say(ax, _NUMBERS, y, signed_interval(ends))
+    say(ax, _NUMBERS, y, difference_words(ends))
     sure = pd.notna(row.get("p_adjusted")) and float(row["p_adjusted"]) <= false_discovery_rate
     diamond = "D" if pd.isna(row["player"]) else "o"
     ends = [float(end) for end in np.clip(ends, -_WIDEST, _WIDEST)]

@@ -21,7 +21,7 @@ from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.log.vocabulary import CHOICES
-from sidewall.models.answers import CROSSES
+from sidewall.models.answers import CROSSES, LEAST_OWN, NOT_KNOWN
 from sidewall.numbers import count
 from sidewall.plots.frame import cell_panels, frame
 from sidewall.plots.style import (
@@ -254,6 +254,7 @@ def plot_threshold(
     rule
         From :meth:`TightnessModel.rule`: the gap to play by is drawn in place of the threshold,
         whose interval stays as a band; the words are left to what stands beside the picture.
+        Where the threshold is not known yet the line is dashed and pale.
     truth
         Of simulated players: ``player``, ``side``, ``family`` and ``threshold_m``, drawn as a
         diamond on the axis.
@@ -366,7 +367,7 @@ def draw_threshold(
     says, known = "no such shot charted", ""
     if len(shots):
         _curves(ax, curve, widest)
-        _threshold(ax, answer, rule)
+        _threshold(ax, answer, rule, widest)
         _truth(ax, truth)
         _rugs(ax, shots, widest)
         if strip:
@@ -374,7 +375,8 @@ def draw_threshold(
         if other is not None:
             _bracket_beside(ax, other)
         says, known = answer_words(answer, words)
-        known = known or sure_words(curve, words)
+        if min(answer["n_attack"], answer["n_reset"]) >= LEAST_OWN:  # else it is the club's
+            known = known or sure_words(curve, words)
     if rule is None or not len(shots):
         lines = [known] if known or tables.beside is None else []
         if other is not None:
@@ -425,16 +427,20 @@ def _curves(ax: Axes, curve: pd.DataFrame, widest: float) -> None:
         )
 
 
-def _threshold(ax: Axes, answer: dict[str, Any], rule: dict[str, Any] | None) -> None:
+def _threshold(
+    ax: Axes, answer: dict[str, Any], rule: dict[str, Any] | None, widest: float
+) -> None:
     low, high = float(answer["threshold_low_m"]), float(answer["threshold_high_m"])
-    crosses = answer["status"] == CROSSES
-    if crosses:
+    crosses, is_open = answer["status"] == CROSSES, answer["status"] == NOT_KNOWN
+    if crosses or (is_open and rule is not None):  # an open end reaches to the end of what was met
+        ends = [low if np.isfinite(low) else 0.0, high if np.isfinite(high) else widest]
         ax.fill_between(
-            [low, high], 0, 100, color=THRESHOLD, alpha=0.10, lw=0, zorder=1.5, label="_interval"
+            ends, 0, 100, color=THRESHOLD, alpha=0.10, lw=0, zorder=1.5, label="_interval"
         )
     if rule is not None:
         at = float(rule["rule_m"])
-        ax.plot([at, at], [0, 100], color=THRESHOLD, lw=3.0, zorder=3, label="_rule")
+        look = {"lw": 2.0, "ls": (0, (3, 2)), "alpha": 0.6} if is_open else {"lw": 3.0}
+        ax.plot([at, at], [0, 100], color=THRESHOLD, zorder=3, label="_rule", **look)
         return
     if crosses:
         at = float(answer["threshold_m"])

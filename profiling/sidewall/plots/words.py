@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,7 +20,7 @@ from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.models.answers import CROSSES, NOT_KNOWN
 from sidewall.models.counted import ALL_STROKES
-from sidewall.numbers import UNKNOWN, in_100
+from sidewall.numbers import UNKNOWN, in_100, signed
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -173,6 +173,25 @@ def board_width_of(model: TightnessModel, player: str, given: float | None) -> f
     own = struck_by(model.used_, player)
     widths = model.used_.loc[own, "board_width_m"].unique()
     return float(widths[0]) if len(widths) == 1 and np.isfinite(widths[0]) else None
+
+
+#: So many more digits an end may take to show its sign; with fewer left it counts as nothing.
+_MORE_DIGITS: Final = 3
+
+
+def difference_words(
+    ends: Iterable[float], digits: int = 1, write: Callable[[float, int], str] = signed
+) -> str:
+    """Write a difference with its two ends; rounding never hides on which side of 0 an end lies."""
+    at, low, high = ends
+    if not all(map(math.isfinite, (at, low, high))):
+        return UNKNOWN
+
+    def end(value: float) -> str:
+        tried = range(digits, digits + _MORE_DIGITS + 1)
+        return write(value, next((k for k in tried if round(abs(value), k)), digits))
+
+    return f"{write(at, digits)} ({end(low)} to {end(high)})"
 
 
 def threshold_difference_words(row: Mapping[str, Any], words: GapWords) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Any, Final
 
 import pandas as pd
@@ -10,11 +9,11 @@ from matplotlib.axes import Axes
 
 from sidewall.arguments import Table, as_frame, check_count, check_level
 from sidewall.errors import DataError
-from sidewall.numbers import count, number, spread
+from sidewall.numbers import count, number
 from sidewall.plots.forest import above, left_part, mark, name_rows, say
 from sidewall.plots.frame import frame
 from sidewall.plots.style import FAINT, QUIET, new_axes
-from sidewall.plots.words import plain, records
+from sidewall.plots.words import difference_words, plain, records
 from sidewall.worklist.worklist import NOT_KNOWN, WORTH
 
 _NEEDED: Final = (
@@ -130,7 +129,7 @@ def _row(ax: Axes, y: int, row: dict[str, Any]) -> None:
         return
     ends = [float(row[f"points_per_game{end}"]) for end in ("", "_low", "_high")]
     mark(ax, y, ends, f"gain {row['item']}", sure=row["status"] == WORTH)
-    words = spread(ends, partial(number, digits=2))
+    words = difference_words(ends, 2, number)
     say(ax, _WORDS, y - 0.18, f"{words}  ·  {row['first_in']:.0%}  ·  {row['effort']:g}", size=10)
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from sidewall.errors import DataError
 from sidewall.models.answers import CROSSES
-from sidewall.numbers import share
+from sidewall.numbers import UNKNOWN, share
 from sidewall.placement.aim import BEST
 from sidewall.plots.words import (
     answer_words,
@@ -22,8 +22,8 @@ from sidewall.plots.words import (
     win_difference_words,
 )
 from sidewall.report.ladder import FittedLadder, own
-from sidewall.report.sections import LEAST_RALLIES, tin_of
-from sidewall.report.sheet import gap_words
+from sidewall.report.sections import LEAST_RALLIES, LIKE_BALL, tin_of
+from sidewall.report.sheet import gap_words, rules_of
 from sidewall.report.views import NumberTable
 from sidewall.report.words import Lengths, signed_in, stroke_words
 from sidewall.worklist.worklist import NOT_KNOWN
@@ -85,6 +85,9 @@ class _Numbers:
             ends = self.lengths.interval(answer["threshold_low_m"], answer["threshold_high_m"])
             return f"{self.lengths.gap(answer['threshold_m'])} ({ends})"
 
+        def known(words: Callable[[Row], str]) -> Callable[[Row], str]:
+            return lambda row: words(row) if row["known"] else UNKNOWN
+
         def by_rally(row: Row) -> str:
             answer = other.get((row["side"], row["family"]))
             return "" if answer is None else answer_words(answer, words)[0]
@@ -97,11 +100,11 @@ class _Numbers:
             "in 100 such balls that knowing the truth would save, with its upper limit. Even: "
             "where attack and reset are worth the same, with its interval; in the last column "
             "judged by who won the rally.",
-            self.ladder.rules(self.player),
+            pd.DataFrame(rules_of(self.ladder, self.player).values()),
             {
                 "Side and stroke": self._cell,
-                "Rule": lambda row: gap_words(row["rule_m"], self.lengths),
-                "Cost": lambda row: f"{row['cost']:.2f} (up to {row['cost_at_most']:.2f})",
+                "Rule": known(lambda row: gap_words(row["rule_m"], self.lengths)),
+                "Cost": known(lambda row: f"{row['cost']:.2f} (up to {row['cost_at_most']:.2f})"),
                 "Even": crossing,
                 "Even, by rally": by_rally,
                 **_CHOICES,
@@ -240,7 +243,7 @@ class _Numbers:
             "openings",
             "Who made the opening",
             "How often in 100 the next ball comes back loose (50 cm or more) after a shot, "
-            "against the player's other shots from the same ball. Shots after which the rally goes "
+            f"against the player's other shots from {LIKE_BALL}. Shots after which the rally goes "
             f"on; kinds with {LEAST_RALLIES} rallies or more. Points: rallies in 100 such shots "
             "that the difference is worth.",
             rows,

@@ -16,13 +16,13 @@ from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.models.answers import LEAST_OWN
-from sidewall.numbers import count, number, share, spread
-from sidewall.plots.words import cell_words, family_words, win_difference_words
+from sidewall.numbers import count, number, share
+from sidewall.plots.words import cell_words, difference_words, family_words, win_difference_words
 from sidewall.progress import next_balls
 from sidewall.report.ladder import FittedLadder, own
 from sidewall.report.pictures import inline
 from sidewall.report.rallies import Rallies
-from sidewall.report.sheet import VARY_OPEN, Sheet
+from sidewall.report.sheet import VARY_OPEN, Sheet, Tape
 from sidewall.report.views import Line, Link, Picture, Section
 from sidewall.report.words import Lengths, signed_in, stroke_words
 from sidewall.worklist import drill_for
@@ -37,6 +37,8 @@ _LEAST_BOUNCES: Final = 20
 _LEAST_TRIES: Final = 20
 #: Rallies that an answer about openings rests on at least.
 LEAST_RALLIES: Final = 10
+#: What shots are matched by in the table of openings (`sidewall.rallies.states.BallStates`).
+LIKE_BALL: Final = "a ball of the same side, contact and gap"
 _MOST_COMBINATIONS: Final = 2
 #: The sections in their usual order, by what a coach's file calls them.
 SECTIONS: Final = (
@@ -113,12 +115,13 @@ class Pages:
             rule = (
                 f"{_capital(tape.says)}." if " any " in tape.says else f"Attack from {tape.says}."
             )
-            says = tape.chart or rule
+            says = tape.chart or (f"{rule[:-1]}, a first guess." if tape.guess else rule)
             shows = "the chance of winning the rally against the gap, attacking and resetting"
             found += self._picture(draw, (_WIDE, 3.3), cell, says, shows, link)
         read = (
             "To the right the ball is looser, upwards more rallies are won. Full orange: attack. "
-            "Dashed blue: reset. Red line: the tape. Where the curves lie close, either will do."
+            "Dashed blue: reset. Red line: the tape, dashed where it is a first guess. Shaded: "
+            "where it may lie. Where the curves lie close, either will do."
         )
         verdict = self._sides() if found else ""
         return Section("attack", "When does attacking pay?", verdict, found, read=read)
@@ -131,6 +134,8 @@ class Pages:
                 words = family_words(str(row["family"]))
                 told = {str(k): v for k, v in row.items()}
                 said.append(f"{words}, {win_difference_words(told)}")
+        if not said and not any(tape.taped for tape in self.sheet.tapes):
+            return ""
         if not said:
             return "Beyond the tape attack, at the wall side of it length."
         return f"Forehand against backhand from the same balls: {'; '.join(said)}."
@@ -143,7 +148,7 @@ class Pages:
         if self.ladder.decisions is None:
             return Section("choice", title, "")
         mine, found = own(self.ladder.decisions, self.player), list[Picture]()
-        for side, family in self.model.cells_:
+        for (side, family), tape in zip(self.model.cells_, self.sheet.tapes, strict=True):
             cell = mine[(mine["side"] == side) & (mine["family"] == family)]
             if not len(cell):
                 continue
@@ -159,8 +164,8 @@ class Pages:
                 plot_decisions, mine, self.player, side, family, unit=self.words.unit,
                 board_width_m=self.words.board_width_m, level=self.ladder.level, bare=True,
             )  # fmt: skip
-            shows = "the share of balls attacked at each gap"
-            found += self._picture(draw, (_WIDE, 2.9), words, _decision_words(cell), shows, link)
+            says, shows = _decision_words(cell, tape), "the share of balls attacked at each gap"
+            found += self._picture(draw, (_WIDE, 2.9), words, says, shows, link)
         read = (
             "Dots: the share of balls attacked at each gap. Orange from below: attacked though too "
             "tight. Blue from above: not attacked though loose."
@@ -176,9 +181,12 @@ class Pages:
             return ""
         table = own(self.ladder.decision_table, self.player)
         names = ["points", "points_high", "points_low"]
+        table = table[table["n_shots"] > 0]
+        if not len(table):
+            return ""
         sums = -table.groupby("decision", observed=True)[names].sum()
         at = {
-            decision: spread(sums.loc[decision].to_numpy(), partial(number, digits=1))
+            decision: difference_words(sums.loc[decision].to_numpy(), 1, number)
             for decision in _COSTLY
             if decision in sums.index
         }
@@ -267,7 +275,8 @@ class Pages:
                 shot = stroke_words(*(row[name] for name in told))
                 says = (
                     f"After it {100 * row['share']:.0f} in 100 next balls come loose, after other "
-                    f"shots from the same ball {100 * row['matched_share']:.0f} "
+                    f"shots from {LIKE_BALL} {100 * row['matched_share']:.0f}. Difference: "
+                    f"{signed_in(row, 'difference', times=100)} in 100 "
                     f"({count(int(row['n_shots']), 'shot')}): {way} openings."
                 )
                 lines.append(Line(shot, says))
@@ -275,7 +284,7 @@ class Pages:
             return Section("opening", title, "")
         kinds = count(len(table), "kind of shot", "kinds of shot")
         make = f"{len(more) or 'none'} clearly make{'s' if len(more) < 2 else ''}"
-        verdict = f"Of {kinds}, {make} more openings than others from the same ball."
+        verdict = f"Of {kinds}, {make} more openings than others from {LIKE_BALL}."
         return Section("opening", title, verdict, lines=lines)
 
     def height(self) -> Section:
@@ -367,8 +376,15 @@ class Pages:
             link = self.rallies.add(key, f"{one.title}: what cost most", shots)
             worth = f"{signed_in(row, 'points_per_game')} rallies a game if it is {_goal(row)}."
             stages = list(zip(("Simple", "Varied", "In a game"), drill.progression, strict=True))
+            if one.drill == drill.simple:  # the others ask for an attack
+                stages = stages[:1]
             lines.append(Line(one.title, worth, stages, link))
         verdict = f"Move on from each stage at {self.sheet.training[0].mark}."
+        if self.sheet.no_attacks:
+            verdict += (
+                " Where length is right at any gap no attack is trained here; what better attacks "
+                "would gain stands in the work list below."
+            )
         return Section("training", title, verdict, lines=lines)
 
     def unknown(self) -> Section:
@@ -378,10 +394,11 @@ class Pages:
             for tape in self.sheet.tapes
             if tape.chart
         ]
-        charted = self.ladder.features.columns
-        for name, words, what in _WOULD_TELL:
-            if name not in charted or not self.ladder.features[name].notna().any():
-                lines.append(Line(words, f"Chart {what}."))
+        shots = self.ladder.features
+        asked = [
+            one for one in _WOULD_TELL if one[0] not in shots or not shots[one[0]].notna().any()
+        ]
+        lines += [Line(words, f"Chart {what}.") for _, words, what in asked]
         missing = dict(self.ladder.missing)
         if self.ladder.work is not None:
             missing |= self.ladder.work.missing_
@@ -389,6 +406,7 @@ class Pages:
             Line(_capital(what.replace("_", " ")), f"{_capital(why).rstrip('.')}.")
             for what, why in missing.items()
             if not what.startswith(COMBINATION)  # told below
+            and _RESTS_ON.get(what) not in {name for name, *_ in asked}  # told above
         ]
         lines += self._open_answers()
         if not all(tape.chart for tape in self.sheet.tapes):
@@ -408,7 +426,7 @@ class Pages:
                 words = f"Whether it wins more than another way: open after {n}. Chart more."
                 lines.append(Line(stroke_words(row["combination"]), words))
         if self.ladder.repeat is not None and self.sheet.vary == VARY_OPEN:
-            lines.append(Line("When to vary", "Open. Chart direction and stroke of every shot."))
+            lines.append(Line("When to vary", self._vary_open()))
         if self.ladder.work is not None:
             table = self.ladder.work.table(self.player)
             for row in table[table["status"] == NOT_KNOWN].to_dict("records"):
@@ -418,17 +436,40 @@ class Pages:
                     )
         return lines
 
+    def _vary_open(self) -> str:
+        """How many replies leave open when to vary, and what is missing on the shots."""
+        table = self.ladder.repeat
+        shots = self.mine[~self.mine["stroke"].isin(_NO_DIRECTION)]
+        rows = [] if table is None else own(table, self.player).to_dict("records")
+        n = sum(int(row["n_repeated"]) + int(row["n_varied"]) for row in rows)
+        words = f"Open after {count(n, 'reply', 'replies')} to a ball that had come before."
+        missing = [
+            name for name in ("direction", "stroke")
+            if name not in shots or shots[name].isna().any()
+        ]  # fmt: skip
+        if missing:
+            return f"{words} Chart {' and '.join(missing)} of every shot."
+        return f"{words} Chart more."
 
+
+#: Strokes that are neither straight nor cross, so that none is missing on them.
+_NO_DIRECTION: Final = ("serve", "boast", "back_wall_boast", "skid_boast")
 #: Decisions that cost, in words.
 _COSTLY: Final = {"forced": "too tight, attacked", "passed up": "loose, not attacked"}
 #: What a log may leave out, what it then cannot tell, and what to chart.
 _WOULD_TELL: Final = (
     ("balance", "How the tape moves when stretched", "balance (set, stretched, jammed)"),
-    ("y_m", "How the tape moves by place", "where the ball is struck (x, y)"),
+    ("depth", "How the tape moves by place", "where the ball is struck (depth, or x and y)"),
     ("bounce_x_m", "Whether the length lands", "the first bounce (bounce_x, bounce_y)"),
     ("wall_z_m", "Height over the tin", "the height on the front wall (wall_z)"),
     ("t_s", "Pace, and where to look in the video", "the time (t)"),
 )
+#: Answers that a column of these is needed for, by what the ladder and the work list call them.
+_RESTS_ON: Final = {
+    "placement": "bounce_x_m",
+    "length_on_target": "bounce_x_m",
+    "tin margin": "wall_z_m",
+}
 
 
 def _capital(words: str) -> str:
@@ -449,19 +490,25 @@ def tin_of(ladder: FittedLadder, player: str) -> float:
     return float(ladder.margin.tin_height_m) if ladder.margin is not None else 0.48
 
 
-def _decision_words(cell: pd.DataFrame) -> str:
+def _decision_words(cell: pd.DataFrame, tape: Tape) -> str:
     """Count what was forced and passed up."""
-    said = []
-    for decision, other, verb, noun in (
-        ("forced", "reset tight", "attacked", "tight"),
-        ("passed up", "attacked loose", "not attacked", "loose"),
+    said, unknown = [], []
+    for decision, other, verb, noun, is_one in (
+        ("forced", "reset tight", "attacked", "tight", tape.taped or not tape.attacks),
+        ("passed up", "attacked loose", "not attacked", "loose", tape.attacks),
     ):
         n = int((cell["decision"] == decision).sum())
         of = n + int((cell["decision"] == other).sum())
-        said.append(
-            f"{n:,} of {of:,} clearly {noun} balls {verb}" if of else f"no clearly {noun} ball"
-        )
-    return f"{_capital(', '.join(said))}."
+        if of:
+            said.append(f"{n:,} of {of:,} clearly {noun} balls {verb}")
+        elif is_one or tape.chart:
+            unknown.append(noun)
+        else:
+            said.append(f"no ball is clearly {noun}")
+    told = [f"{_capital(', '.join(said))}."] if said else []
+    if unknown:
+        told.append(f"Which balls are clearly {' or '.join(unknown)} is not known yet.")
+    return " ".join(told)
 
 
 def _most_met(rows: pd.DataFrame) -> str:

@@ -7,6 +7,7 @@ which shot to play; one combination; three things to train; how sure it all is.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -16,10 +17,17 @@ import pandas as pd
 from sidewall.combinations.effect import COSTS, GAINS
 from sidewall.combinations.repeat_or_vary import REPEAT_ALWAYS, VARY_ALWAYS, VARY_FROM
 from sidewall.court.court import Court, court_lines
-from sidewall.models.answers import CROSSES, LEAST_OWN
+from sidewall.models.answers import CROSSES, LEAST_OWN, NOT_KNOWN
 from sidewall.models.posterior import GAP_ERROR_M
 from sidewall.numbers import count, share
-from sidewall.plots.words import board_width_of, cell_words, family_words, known_player, rows_by
+from sidewall.plots.words import (
+    board_width_of,
+    cell_words,
+    family_words,
+    known_player,
+    more_shots_words,
+    rows_by,
+)
 from sidewall.report.ladder import FittedLadder, own
 from sidewall.report.words import Lengths, counts_words, date_words
 from sidewall.worklist import CAUTIONS, MOVE_ON, drill_for
@@ -32,6 +40,9 @@ Cell = tuple[str, str]
 #: of a gap judged by eye.
 CLEAR_M: Final = 3 * GAP_ERROR_M
 _TRAIN: Final = 3
+#: The drill that needs no attack in its simple form, and those that need one throughout.
+_WAIT: Final = "choice: wait"
+_ATTACKS: Final = ("choice: go", "attack", "volley", "tin margin")
 #: Said where the log cannot tell when to vary.
 VARY_OPEN: Final = (
     "When to vary is not known yet. Until it is: not the same reply three times running to the "
@@ -54,7 +65,8 @@ class Tape:
     The tape lies `at_m` metres from the side wall, NaN without one; `says` is the gap, or what
     there is in its place, and `boards` the same in boards. `changes` are situations, and from which
     gap to attack there; `shot` is the attack to play off a loose ball, `alike` those that may be as
-    good; `chart` is what to chart where nothing is known.
+    good; `chart` is what to chart where nothing is known. `attacks` tells whether any ball is to be
+    attacked; `guess` that the log does not yet settle from where.
     """
 
     side: str
@@ -66,6 +78,8 @@ class Tape:
     shot: str
     alike: list[str]
     chart: str
+    attacks: bool
+    guess: bool
 
     @property
     def taped(self) -> bool:
@@ -97,6 +111,8 @@ class Sheet:
     combination_says: str
     vary: str
     training: list[Training]
+    #: Whether attacks would be among these, were any ball to be attacked.
+    no_attacks: bool
     sure: str
     cautions: list[str]
 
@@ -104,6 +120,16 @@ class Sheet:
     def sides(self) -> list[str]:
         """The side at the left wall, then the one at the right."""
         return ["backhand", "forehand"] if self.right_handed else ["forehand", "backhand"]
+
+    def zone(self, side: str) -> tuple[str, str]:
+        """What to play off a loose ball of a side, and what that holds for if not for all."""
+        mine = [one for one in self.tapes if one.side == side and not one.chart]
+        told = [one for one in mine if one.attacks] or mine
+        if not told:
+            return "", ""
+        every = len(told) == sum(one.side == side for one in self.tapes)
+        only = "" if every else f"{told[0].met.replace('after the ', '')} only"
+        return "attack" if told[0].attacks else "length", only
 
     @property
     def court(self) -> Any:
@@ -134,6 +160,7 @@ def make_sheet(
     hands = set(mine["hand"].dropna().astype(str)) if "hand" in mine.columns else set()
     steps, says, vary = _combination(ladder, player)
     dates = date_words(mine)
+    training, no_attacks = _training(ladder, player, tapes, lengths)
     return Sheet(
         player=player,
         counts=counts_words(mine) + (f", {dates}" if dates else ""),
@@ -143,7 +170,8 @@ def make_sheet(
         combination=steps,
         combination_says=says,
         vary=vary,
-        training=_training(ladder, player, tapes, lengths),
+        training=training,
+        no_attacks=no_attacks,
         sure=_how_sure(ladder, player, tapes, lengths),
         cautions=list(CAUTIONS),
     )
@@ -153,11 +181,17 @@ def make_sheet(
 
 
 def rules_of(ladder: FittedLadder, player: str) -> dict[Cell, dict[str, Any]]:
-    """Rows of the rule by side and family; ``known`` where own shots are enough for one."""
+    """Rows of the rule by side and family, with the status of the threshold.
+
+    ``known`` where own shots are enough for a rule; ``attacks`` where it then says to attack any.
+    """
     found = {}
+    answers = rows_by(ladder.thresholds(player), "side", "family")
     for (side, family), row in rows_by(ladder.rules(player), "side", "family").items():
         known = min(row["n_attack"], row["n_reset"]) >= LEAST_OWN
-        found[side, family] = row | {"known": known}
+        told = {name: answers[side, family][name] for name in ("status", "more_shots")}
+        attacks = known and row["rule_m"] < math.inf
+        found[side, family] = row | told | {"known": known, "attacks": attacks}
     return found
 
 
@@ -179,20 +213,26 @@ def _tape(
             for one in ("attack", "reset")
             if row[f"n_{one}"] < LEAST_OWN
         ]
-        chart = f"Chart at least {' and '.join(few)}."
-        return Tape(side, met, math.nan, "not known yet", "", [], "", [], chart)
-    taped = 0.0 < at < math.inf
-    shot, *alike = _shots(ladder, player, cell, at) or ["not known yet"]
+        chart = (
+            f"Chart at least {' and '.join(few)} for a first guess. To be sure takes "
+            f"{more_shots_words(row['more_shots'])}."
+        )
+        return Tape(side, met, math.nan, "not known yet", "", [], "", [], chart, False, False)
+    taped, attacks = 0.0 < at < math.inf, bool(row["attacks"])
+    # Where no ball is to be attacked, nothing else on the sheet may say so.
+    shot, *alike = (_shots(ladder, player, cell, at) or ["not known yet"]) if attacks else [""]
     return Tape(
         side=side,
         met=met,
         at_m=at if taped else math.nan,
         says=gap_words(at, lengths),
         boards=lengths.boards(at) if taped else "",
-        changes=_changes(ladder, player, cell, at, lengths),
+        changes=_changes(ladder, player, cell, at, lengths) if attacks else [],
         shot=shot,
         alike=alike,
         chart="",
+        attacks=attacks,
+        guess=row["status"] == NOT_KNOWN,
     )
 
 
@@ -277,18 +317,30 @@ def _worth(ladder: FittedLadder, player: str, names: list[str]) -> list[str]:
 
 def _training(
     ladder: FittedLadder, player: str, tapes: dict[Cell, dict[str, Any]], lengths: Lengths
-) -> list[Training]:
+) -> tuple[list[Training], bool]:
+    """What to train, and whether attacks were passed over since no ball is to be attacked."""
     if ladder.work is None:
-        return []
+        return [], False
     rows = ladder.work.table(player)
-    rows = rows[rows["status"].isin((WORTH, MAY_BE_NOTHING))].head(_TRAIN)
-    found = []
-    for row in rows.to_dict("records"):
+    gains = rows["points_per_game"] > 0.0  # else the target is below the player
+    found, passed_over = list[Training](), False
+    for row in rows[gains & rows["status"].isin((WORTH, MAY_BE_NOTHING))].to_dict("records"):
         item = str(row["item"])
-        drill = drill_for(item).court.format_map(_Numbers(ladder, player, item, tapes, lengths))
-        sure = "" if row["status"] == WORTH else "may be little"
-        found.append(Training(str(row["title"]), sure, drill.strip(), MOVE_ON, item))
-    return found
+        numbers, drill = _Numbers(ladder, player, item, tapes, lengths), drill_for(item)
+        rule = tapes[numbers.cell]
+        if drill.name in _ATTACKS and not rule["attacks"]:
+            passed_over |= rule["known"]
+            continue
+        simple = drill.name == _WAIT and not rule["attacks"]
+        words = drill.simple if simple else drill.court.format_map(numbers)
+        sure = "" if row["status"] == WORTH else MAY_BE_NOTHING
+        found.append(Training(str(row["title"]), sure, _sentences(words), MOVE_ON, item))
+    return found[:_TRAIN], passed_over
+
+
+def _sentences(words: str) -> str:
+    """Begin each sentence with a capital: what is filled in may stand first."""
+    return re.sub(r"(?:^|(?<=\. ))[a-z]", lambda first: first[0].upper(), words.strip())
 
 
 class _Numbers(dict[str, str]):
@@ -313,14 +365,21 @@ class _Numbers(dict[str, str]):
         """The side and contact that the drill is about: the item's own, or the costliest."""
         kind, _, side = self.item.partition("_")
         cells = list(self.tapes)
+        if drill_for(self.item).name in _ATTACKS:  # off balls to be attacked, where there are any
+            cells = [cell for cell in cells if self.tapes[cell]["attacks"]] or cells
         if side in ("forehand", "backhand"):
             family = "volley" if kind == "volley" else "ground"
-            return next((c for c in cells if c == (side, family)), (side, cells[0][1]))
+            here = [cell for cell in self.tapes if cell[0] == side]
+            usual = [cell for cell in here if cell[1] == family] or here
+            if kind == "attack":
+                usual = [cell for cell in (*usual, *here) if cell in cells] or usual
+            return usual[0]
         found = self.ladder.decisions
         if found is not None and self.item in ("forced", "passed_up"):
             mine = own(found, self.player)
             mine = mine[mine["decision"] == self.item.replace("_", " ")]
             lost = mine.groupby(["side", "family"], observed=True)["points"].sum()
+            lost = lost[[cell in cells for cell in lost.index]]
             if len(lost):
                 side, family = lost.index[int(lost.to_numpy().argmin())]
                 return str(side), str(family)
@@ -336,8 +395,8 @@ class _Numbers(dict[str, str]):
         return cell_words(*self.cell)
 
     def _loose_words(self) -> str:
-        if math.isnan(self._at_m):
-            return "a racket's length"
+        if not math.isfinite(self._at_m):
+            return "any gap"
         return self.lengths.gap(loose_m(self.ladder, self.cell, self._at_m))
 
     def _tight_words(self) -> str:
@@ -347,8 +406,6 @@ class _Numbers(dict[str, str]):
         return self.lengths.gap(at)
 
     def _shot_words(self) -> str:
-        if math.isnan(self._at_m):
-            return "attack"
         return (_shots(self.ladder, self.player, self.cell, self._at_m) or ["attack"])[0]
 
     def _share_words(self) -> str:
@@ -394,22 +451,22 @@ def _how_sure(
     mine = ladder.own_features(player)
     matches = count(int(mine["match"].nunique()), "match", "matches")
     if not known:
-        return f"From {matches} nothing is known yet: chart more."
+        return f"From {matches} no tape is known yet: chart what is missing."
     basis = min((row["own"], row["own_words"]) for row in known.values())[1]
     basis = basis.replace("half the player's own", "half the player's own and half the club's")
     answers = rows_by(ladder.thresholds(player), "side", "family")
     off = [
         max(one["threshold_high_m"] - row["rule_m"], row["rule_m"] - one["threshold_low_m"])
         for one, row in ((answers[cell], row) for cell, row in known.items())
-        if one["status"] == CROSSES
+        if one["status"] == CROSSES and math.isfinite(row["rule_m"])
     ]
     costs = [row["cost_at_most"] for row in known.values() if math.isfinite(row["cost_at_most"])]
     cost = math.ceil(max(costs, default=1.0))
     lost = f"at most {count(cost, 'rally', 'rallies')} in 100 such balls"
-    if len(off) < len(known):
-        return (
-            f"From {matches}, {basis}: some tapes are a first guess and may lie far off, at a cost "
-            f"of {lost}."
-        )
-    far = lengths.gap(0.05 * math.ceil(20 * max(off)))
-    return f"From {matches}, {basis}: a tape may be off by {far}, which should cost {lost}."
+    parts = []
+    if off:
+        parts.append(f"a tape may be off by {lengths.gap(0.05 * math.ceil(20 * max(off)))}")
+    if any(row["status"] == NOT_KNOWN for row in known.values()):
+        parts.append("what is marked as a first guess may be far off")
+    wrong = " and ".join(parts) or "an answer may be wrong"
+    return f"From {matches}, {basis}: {wrong}, which should cost {lost}."

@@ -9,7 +9,8 @@ from typing import Any
 import pandas as pd
 
 from sidewall.court.units import GapWords
-from sidewall.numbers import count, signed_interval
+from sidewall.numbers import count
+from sidewall.plots.words import difference_words
 
 
 class Lengths:
@@ -63,7 +64,7 @@ def date_words(own: pd.DataFrame) -> str:
 def signed_in(row: Mapping[Any, Any], name: str, digits: int = 1, times: float = 1.0) -> str:
     """Write a row's column that may be above or below nothing, with its interval."""
     ends = (times * float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
-    return signed_interval(ends, digits)
+    return difference_words(ends, digits)
 
 
 def stroke_words(*parts: Any) -> str:
