@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from functools import partial
 
 #: In the place of a number that the log does not tell.
 UNKNOWN = "not known yet"
@@ -28,11 +27,6 @@ def spread(ends: Iterable[float], write: Callable[[float], str]) -> str:
     if not all(map(math.isfinite, (at, low, high))):
         return UNKNOWN
     return f"{write(at)} ({write(low)} to {write(high)})"
-
-
-def signed_interval(ends: Iterable[float], digits: int = 1) -> str:
-    """Write a difference with its two ends."""
-    return spread(ends, partial(signed, digits=digits))
 
 
 def in_100(value: float) -> str:

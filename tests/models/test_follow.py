@@ -51,16 +51,20 @@ def test_the_parts_of_a_ball(model):
     """Where rule and player agree the result mends the curve, weighted; else the curve stands."""
     used = model.used_[model.used_["player"] == "Birch"].iloc[:60].reset_index(drop=True)
     chance = np.full(60, 0.4)
-    gain, differs = _doubly_robust(model, used, np.full(60, 0.5), chance)
-    attack, reset = np.empty(60), np.empty(60)
+    gain, differs, off = _doubly_robust(model, used, np.full(60, 0.5), chance)
+    attack, reset = np.empty((100, 60)), np.empty((100, 60))
     for rows, a, r in model.posterior_.of_shots(used):
-        attack[rows], reset[rows] = a.mean(axis=0), r.mean(axis=0)
+        attack[:, rows], reset[:, rows] = a, r
     for k, shot in enumerate(used.itertuples()):
-        rule = attack[k] if shot.gap_m >= 0.5 else reset[k]
+        drawn = (attack if shot.gap_m >= 0.5 else reset)[:, k]
+        rule = drawn.mean()
         same = (shot.choice == "attack") == (shot.gap_m >= 0.5)
         weight = 1 / (0.4 if shot.choice == "attack" else 0.6) if same else 0.0
         assert gain[k] == pytest.approx(rule + weight * (shot.outcome - rule) - shot.outcome)
         assert differs[k] == (not same)
+        # what the part would be with each draw's curve in place of the mean
+        each = drawn + weight * (shot.outcome - drawn) - shot.outcome
+        assert off[:, k] == pytest.approx(each - gain[k])
 
 
 def test_the_error_counts_rallies():
@@ -75,6 +79,41 @@ def test_the_error_counts_rallies():
     assert alike["points_per_game"] == pytest.approx(each.sum() * 4 / 10)
     few = _points(each[:20], np.ones(20, dtype=bool), np.arange(20), 10, 0.95)
     assert np.isnan(few["points_per_game"])
+
+
+def test_the_error_of_curves_that_nothing_mends_is_in_the_interval():
+    """Two parts of the matches, whose curves err alike: 1 and 2 rallies make 3, not root 5."""
+    rng = np.random.default_rng(4)
+    use, rally = np.ones(400, dtype=bool), np.arange(400)
+    gain = np.tile([0.01, -0.01], 200)
+    draws = rng.standard_normal((3, 1000))
+    draws = (draws - draws.mean(axis=1)[:, None]) / draws.std(axis=1)[:, None]
+    moved = [
+        (np.arange(at, at + 200), np.repeat(d[:, None] * size / 200, 200, axis=1))
+        for at, size, d in ((0, 1.0, draws[0]), (200, 2.0, draws[1]))
+    ]
+    plain, wide = (_points(gain, use, rally, 10, 0.95, m) for m in ((), moved))
+    error = [
+        (row["points_per_game_high"] - row["points_per_game_low"]) / (2 * 1.959964)
+        for row in (plain, wide)
+    ]
+    assert error[1] ** 2 == pytest.approx(error[0] ** 2 + (3.0 / 10) ** 2, rel=1e-6)
+    assert plain["points_per_game"] == wide["points_per_game"]
+
+
+def test_a_cell_with_few_own_attacks_or_resets_is_not_told(club, model):
+    """Of Birch's attacks on one side four are kept, and that side is left out of all."""
+    shots = model.used_
+    mine = (shots["player"] == "Birch") & (shots["side"] == "forehand")
+    few = np.flatnonzero((mine & (shots["choice"] == "attack")).to_numpy())[4:]
+    keep = np.ones(len(club[2]), dtype=bool)
+    keep[shots["row"].to_numpy()[few]] = False
+    found = sw.TightnessModel(draws=50).fit(club[2], keep).follow("Birch", folds=2)
+    of = found.set_index(["side", "family"])
+    assert of.loc["forehand", "points_per_game"].isna().all()
+    assert (of.loc["forehand", "n_shots"] == 0).all()
+    assert of.loc[("all", "all"), "n_shots"] == of.loc["backhand", "n_shots"].sum() > 0
+    assert np.isfinite(of.loc[("all", "all"), "points_per_game"])
 
 
 def test_one_match_cannot_be_tried_on_itself(club):

@@ -6,21 +6,25 @@ of a game. Matches take turns: the rule and the curves for a match come from the
 the same rallies do not choose and judge. The estimate is doubly robust: the curves' own
 difference, mended by how results differ from the curves where player and rule agree, weighted
 by the inverse of the chance to choose so (Kallus & Uehara 2020, Journal of Machine Learning
-Research 21:167; Robins, Rotnitzky & Zhao 1994). Errors are clustered by rally.
+Research 21:167; Robins, Rotnitzky & Zhao 1994). Errors are clustered by rally. Where a player
+hardly ever chose as the rule does, the curves stand unmended, and their own error is added. In
+a cell with few own attacks or resets nothing is said.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from sidewall.arguments import Array, Bools, Floats, kept_rows
+from sidewall.arguments import Array, Bools, Floats, Ints, kept_rows
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.parts import one_table
+from sidewall.models.answers import LEAST_OWN
 from sidewall.models.counted import cell_of
 from sidewall.models.curves import side_and_volley
 from sidewall.rallies.value import gap_scale, spline_bends
@@ -42,16 +46,23 @@ def follow_table(model: TightnessModel, player: str, level: float, folds: int) -
     met = np.unique(matches)
     if len(met) < 2:
         raise DataError(f"{player} has one match charted, and a rule cannot be tried on itself")
-    gain, says, rule = (np.full(len(own), np.nan) for _ in range(3))
+    gain, says = (np.full(len(own), np.nan) for _ in range(2))
     cell = cell_of(own["side"], own["family"], model.families_)
     chance = _chance_to_attack(model.used_, model, player)
+    attacked = (own["choice"] == "attack").to_numpy()
+    counts = [
+        np.bincount(cell[some], minlength=len(model.cells_)) for some in (attacked, ~attacked)
+    ]
+    enough = np.minimum(*counts)[cell] >= LEAST_OWN
+    moved = []
     for held in np.array_split(met, min(folds, len(met))):
         there = np.isin(matches, held)
         again = _without(model, held)
         rules = again.rule().set_index(["player", "side", "family"])["rule_m"]
         key = pd.MultiIndex.from_frame(own.loc[there, ["player", "side", "family"]].astype(str))
-        rule[there] = rules.reindex(key).to_numpy()
-        gain[there], says[there] = _doubly_robust(again, own[there], rule[there], chance[there])
+        rule = np.where(enough[there], rules.reindex(key).to_numpy(), np.nan)
+        gain[there], says[there], off = _doubly_robust(again, own[there], rule, chance[there])
+        moved.append((np.flatnonzero(there), off))
     known = ~np.isnan(gain)
     games = own.groupby(["match", "game"], observed=True).ngroups
     rows = []
@@ -59,7 +70,7 @@ def follow_table(model: TightnessModel, player: str, level: float, folds: int) -
     for side, family, mine in [*labels, ("all", "all", np.ones(len(own), dtype=bool))]:
         rows.append(
             {"player": player, "side": side, "family": family}
-            | _points(gain, mine & known, own["rally_id"].to_numpy(), games, level)
+            | _points(gain, mine & known, own["rally_id"].to_numpy(), games, level, moved)
             | {"changed": float(says[mine & known].mean()) if (mine & known).any() else np.nan}
         )
     return pd.DataFrame(rows).assign(n_games=games, n_matches=len(met))
@@ -94,23 +105,33 @@ def _chance_to_attack(used: pd.DataFrame, model: TightnessModel, player: str) ->
 
 def _doubly_robust(
     model: TightnessModel, shots: pd.DataFrame, rule_m: Floats, chance: Floats
-) -> tuple[Floats, Floats]:
-    """Each ball's part in the gain, and whether rule and player differ on it."""
-    gain = np.full(len(shots), np.nan)
-    attack_win, reset_win = np.full(len(shots), np.nan), np.full(len(shots), np.nan)
-    for rows, attack, reset in model.posterior_.of_shots(shots):
-        attack_win[rows], reset_win[rows] = attack.mean(axis=0), reset.mean(axis=0)
+) -> tuple[Floats, Floats, Floats]:
+    """Each ball's part in the gain, whether rule and player differ, and how draws move the part.
+
+    The last is of shape (draws, n): where results mend the curve in full, no draw moves it.
+    """
+    drawn = np.full((model.posterior_.n_draws, len(shots)), np.nan)
     attacked = (shots["choice"] == "attack").to_numpy()
     should = shots["gap_m"].to_numpy(dtype=float) >= rule_m
-    by_rule = np.where(should, attack_win, reset_win)
+    for rows, attack, reset in model.posterior_.of_shots(shots):
+        drawn[:, rows] = np.where(should[rows], attack, reset)
+    by_rule = drawn.mean(axis=0)
     agree = attacked == should
     chosen = np.clip(np.where(attacked, chance, 1.0 - chance), _LEAST_CHANCE, 1.0)
     y = shots["outcome"].to_numpy(dtype=float)
     gain = by_rule + np.where(agree, (y - by_rule) / chosen, 0.0) - y
-    return np.where(np.isnan(rule_m), np.nan, gain), (~agree).astype(float)
+    off = (1.0 - agree / chosen) * (drawn - by_rule)
+    return np.where(np.isnan(rule_m), np.nan, gain), (~agree).astype(float), off
 
 
-def _points(gain: Floats, use: Bools, rally: Array, games: int, level: float) -> dict[str, Any]:
+def _points(
+    gain: Floats,
+    use: Bools,
+    rally: Array,
+    games: int,
+    level: float,
+    moved: Sequence[tuple[Ints, Floats]] = (),
+) -> dict[str, Any]:
     n = int(use.sum())
     code = np.unique(rally[use], return_inverse=True)[1]
     rallies = int(code.max(initial=-1)) + 1
@@ -121,7 +142,9 @@ def _points(gain: Floats, use: Bools, rally: Array, games: int, level: float) ->
         each = n / rallies * (gain[use].mean())
         size = np.bincount(code)
         scores = sums - gain[use].mean() * size
-        error = float(np.sqrt(rallies / (rallies - 1) * (scores @ scores))) / games
+        # models of most of the same matches err alike: deviations add up, not variances
+        curves = sum(float(off[:, use[rows]].sum(axis=1).std()) for rows, off in moved)
+        error = float(np.sqrt(rallies / (rallies - 1) * (scores @ scores) + curves**2)) / games
         middle = each * rallies / games
         reach = float(ndtri(0.5 + level / 2.0)) * error
         row = {"points_per_game": middle, "points_per_game_low": middle - reach}

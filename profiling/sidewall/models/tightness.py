@@ -541,7 +541,8 @@ class TightnessModel(Estimator):
         -------
         DataFrame
             A row for each side and family, and one for all together: ``points_per_game`` with
-            ``points_per_game_low`` and ``_high`` (missing with fewer than 30 rallies);
+            ``points_per_game_low`` and ``_high`` (missing with fewer than 30 rallies, or
+            five own attacks or resets in a cell, which "all" then leaves out);
             ``changed``, the share of balls on which rule and player differ; ``n_shots``,
             ``n_rallies``, ``n_games``, ``n_matches``.
 
