@@ -43,6 +43,19 @@ def test_a_planted_effect_is_found_and_none_is_not(chain, effect):
     assert table["n_shots"].sum() == (goes_on & (moves.table["stroke"] != "serve")).sum()
 
 
+@pytest.mark.parametrize("name", ["balance", "depth"])
+def test_a_shot_played_from_harder_balls_gets_no_blame_for_them(chain, name):
+    """What comes hangs on the ball alone; without that column kinds of shot would differ by it."""
+    levels = chain.moves().table[name]
+    told = levels.notna().to_numpy()
+    outcome = (levels == levels[told].mode()[0]).to_numpy(dtype=float)
+    options = ["stroke"], 20, 0.95, np.random.default_rng(2)
+    table = matched_table(chain, outcome, *options)
+    matched = table[table["n_matched_shots"] > 0]
+    assert matched["difference"].to_numpy() == pytest.approx(0.0, abs=1e-12)
+    assert len(set(matched["matched_share"])) > 1
+
+
 def test_credit_carries_points_counts_and_intervals(chain):
     table = chain.set_up_credit(draws=60)
     assert {"n_shots", "n_rallies", "matched_share"} <= set(table)

@@ -80,7 +80,7 @@ def test_an_opening_shows_the_interval_of_its_difference(pages, monkeypatch):
     section = pages.opening()
     for line, row in zip(section.lines, rows.to_dict("records"), strict=True):
         assert signed_in(row, "difference", times=100) in line.says
-        assert "from a ball of the same side, contact and gap" in line.says
+        assert "from a ball of the same side, contact, gap, depth and balance" in line.says
         assert f"{row['n_shots']:,} shot" in line.says
     assert "same ball" not in section.verdict
 

@@ -2,10 +2,11 @@
 
 For one kind of shot, the quantity is: how much more often does the striker's next ball
 come back loose (or the rally end in the striker's next shot) than after the other shots
-that the same player struck from the same state? Shots that stood in the same place and
-went another way are the comparison, so that a kind of shot gets no credit for being
-played from good positions. Only shots after which the rally goes on are compared: a shot
-that ends it has its worth in the table of values, and made no opening.
+that the same player struck from the same state, at the same depth and balance where these
+are charted? Shots that stood in the same place and went another way are the comparison, so
+that a kind of shot gets no credit for being played from good positions. Only shots after
+which the rally goes on are compared: a shot that ends it has its worth in the table of
+values, and made no opening.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Array, Keep, column_names, kept_rows
+from sidewall.arguments import Array, Bools, Ints, Keep, column_names, kept_rows
 from sidewall.errors import DataError
 from sidewall.rallies.intervals import RallyBootstrap, percentile_limits
 from sidewall.rallies.transitions import Transitions
@@ -24,6 +25,8 @@ from sidewall.rallies.transitions import Transitions
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
 
+#: What tells two balls of a state apart besides, where it is charted.
+BESIDE: Final = ("depth", "balance")
 #: Numbers of resampled cells that are held at once.
 _MOST_NUMBERS: Final = 1_000_000
 
@@ -48,6 +51,17 @@ def finished_next(moves: Transitions) -> Array:
     return ((at >= 0) & (moves.target[at] == s)).astype(float)
 
 
+def _places(moves: Transitions, use: Bools, beside: Sequence[str]) -> tuple[Ints, int]:
+    """Which shots of a player met balls of one kind, numbered, and how many kinds there are."""
+    place = moves.striker[use] * len(moves.states) + moves.start[use]
+    for name in beside:
+        if name in moves.table.columns:
+            codes, levels = pd.factorize(moves.table[name][use], use_na_sentinel=False)
+            place = place * len(levels) + codes
+    found, kinds = pd.factorize(place)
+    return found, len(kinds)
+
+
 def matched_table(
     chain: RallyChain,
     outcome: Array,
@@ -60,14 +74,14 @@ def matched_table(
 ) -> pd.DataFrame:
     """Compare each kind of shot with the others struck by the same player from the same state.
 
-    In each (player, state) with both, the difference in the share of the outcome, 0 or 1, between
-    shots of the kind and all others is weighted by the number of shots of the kind. `by` names the
-    columns that make a kind; `draws` are of the rally bootstrap behind the intervals; where `loose`
-    says which balls are, the difference is also given in points, at what a loose ball is worth. The
-    table: ``share`` after the kind; ``matched_share`` after the others from the same states;
-    ``difference`` with ``difference_low`` and ``difference_high``; ``n_shots`` and ``n_rallies`` of
-    the kind; ``n_matched_shots``, those that had any to be compared with. A DataError when the log
-    lacks a column, or nothing can be compared.
+    In each player, state, depth and balance with both, the difference in the share of the outcome,
+    0 or 1, between shots of the kind and all others is weighted by the number of shots of the kind.
+    `by` names the columns that make a kind; `draws` are of the rally bootstrap behind the
+    intervals; where `loose` says which balls are, the difference is also given in points, at what a
+    loose ball is worth. The table: ``share`` after the kind; ``matched_share`` after the others
+    from the same states; ``difference`` with ``difference_low`` and ``difference_high``;
+    ``n_shots`` and ``n_rallies`` of the kind; ``n_matched_shots``, those that had any to be
+    compared with. A DataError when the log lacks a column, or nothing can be compared.
     """
     from scipy import sparse  # noqa: PLC0415 - slow to load
 
@@ -82,9 +96,8 @@ def matched_table(
     grouped = keys.groupby(list(by), sort=True)
     kind = grouped.ngroup().to_numpy()
     labels = keys.drop_duplicates().sort_values(list(by)).reset_index(drop=True)
-    kinds, s = len(labels), len(moves.states)
-    place = moves.striker[use] * s + moves.start[use]
-    places = len(moves.players) * s
+    kinds = len(labels)
+    place, places = _places(moves, use, [name for name in BESIDE if name not in by])
     y, boot = outcome[use], RallyBootstrap(moves, chain.pooling_, draws, rng)
     rally, rallies = boot.rally[use], boot.weights.shape[1]
     cells, cell = np.unique(kind * places + place, return_inverse=True)

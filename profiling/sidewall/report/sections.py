@@ -19,6 +19,7 @@ from sidewall.models.answers import LEAST_OWN
 from sidewall.numbers import count, number, share
 from sidewall.plots.words import cell_words, difference_words, family_words, win_difference_words
 from sidewall.progress import next_balls
+from sidewall.rallies.credit import BESIDE
 from sidewall.report.ladder import FittedLadder, own
 from sidewall.report.pictures import inline
 from sidewall.report.rallies import Rallies
@@ -37,8 +38,8 @@ _LEAST_BOUNCES: Final = 20
 _LEAST_TRIES: Final = 20
 #: Rallies that an answer about openings rests on at least.
 LEAST_RALLIES: Final = 10
-#: What shots are matched by in the table of openings (`sidewall.rallies.states.BallStates`).
-LIKE_BALL: Final = "a ball of the same side, contact and gap"
+#: What shots are matched by in the table of openings (`sidewall.rallies.credit`).
+LIKE_BALL: Final = ("side", "contact", "gap")
 _MOST_COMBINATIONS: Final = 2
 #: The sections in their usual order, by what a coach's file calls them.
 SECTIONS: Final = (
@@ -269,13 +270,17 @@ class Pages:
         told = [name for name in ("side", "stroke", "direction") if name in table.columns]
         table = table[table["n_rallies"] >= LEAST_RALLIES].sort_values("difference", kind="stable")
         more, fewer = table[table["difference_low"] > 0][::-1], table[table["difference_high"] < 0]
+        shots = self.ladder.features
+        beside = (name for name in BESIDE if name in shots and shots[name].notna().any())
+        *first, last = *LIKE_BALL, *beside
+        like = f"a ball of the same {', '.join(first)} and {last}"
         lines = []
         for some, way in ((more.head(2), "more"), (fewer.head(2), "fewer")):
             for row in some.to_dict("records"):
                 shot = stroke_words(*(row[name] for name in told))
                 says = (
                     f"After it {100 * row['share']:.0f} in 100 next balls come loose, after other "
-                    f"shots from {LIKE_BALL} {100 * row['matched_share']:.0f}. Difference: "
+                    f"shots from {like} {100 * row['matched_share']:.0f}. Difference: "
                     f"{signed_in(row, 'difference', times=100)} in 100 "
                     f"({count(int(row['n_shots']), 'shot')}): {way} openings."
                 )
@@ -284,7 +289,7 @@ class Pages:
             return Section("opening", title, "")
         kinds = count(len(table), "kind of shot", "kinds of shot")
         make = f"{len(more) or 'none'} clearly make{'s' if len(more) < 2 else ''}"
-        verdict = f"Of {kinds}, {make} more openings than others from {LIKE_BALL}."
+        verdict = f"Of {kinds}, {make} more openings than others from {like}."
         return Section("opening", title, verdict, lines=lines)
 
     def height(self) -> Section:
