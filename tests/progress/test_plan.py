@@ -8,7 +8,7 @@ import sidewall as sw
 from sidewall import simulate
 from sidewall.errors import DataError
 from sidewall.progress import plan
-from sidewall.progress.plan import _median, _MoreMatches, _needed, _one
+from sidewall.progress.plan import _median, _MoreMatches, _needed, _one, _source
 
 
 @pytest.fixture(scope="module")
@@ -69,6 +69,15 @@ def test_a_drawn_match_has_the_rallies_of_one_match(small):
     rallies = rallies.groupby("match").sum()
     rallies.index = rallies.index.astype(str)
     assert (by["rally"].nunique() == rallies.loc[by["of"].first()].to_numpy()).all()
+
+
+@pytest.mark.parametrize(("matches", "rough"), [(2, True), (3, False)])
+def test_matches_drawn_from_too_few_are_rough(small, matches, rough):
+    names = small["match"].astype(str)
+    own = pd.unique(names[small["player"].astype(str) == "Rowan"])[:matches]
+    source, _ = _source(small[names.isin(own)].reset_index(drop=True), "Rowan", None)
+    assert f"Rowan's {matches} matches" in source
+    assert ("take all numbers as rough" in source) == rough
 
 
 def test_shots_and_rallies_are_those_of_a_player_on_average(small):

@@ -25,6 +25,8 @@ from sidewall.waiting import waiting
 
 #: Numbers of matches that are tried.
 MATCHES: Final = (1, 2, 3, 5, 8)
+#: So many of a player's matches tell how they differ.
+_LEAST_CHARTED: Final = 3
 _RESAMPLES: Final = 500
 #: A forecast beyond so many times the matches tried would be a guess.
 _FARTHEST: Final = 20
@@ -194,7 +196,10 @@ def _source(
         raise DataError(f"no shot is by {player!r}; players of the log: {', '.join(names)}")
     again = _MoreMatches(shots, player)
     said = f"{again.charted} {'match' if again.charted == 1 else 'matches'}"
-    return f"matches like {player}'s {said} of the log", lambda k: again.draw(k, rng)
+    source = f"matches like {player}'s {said} of the log"
+    if again.charted < _LEAST_CHARTED:
+        source += ", too few to tell how matches differ: take all numbers as rough"
+    return source, lambda k: again.draw(k, rng)
 
 
 class _MoreMatches:
