@@ -106,7 +106,8 @@ def test_winning_by_loops(letters):
     found = candidates(first_order(letters), 3, 6.0)
     wins = winning(letters, found, least=5)
     row, which = occurrences(letters, found)
-    for at in range(0, len(found.player), 6):
+    seen = set()
+    for at in range(len(found.player)):
         mine = row[which == at]
         player, (_, b, c) = found.player[at], found.code[at]
         pair = np.flatnonzero(
@@ -122,8 +123,15 @@ def test_winning_by_loops(letters):
         u = pd.Series(weight * e).groupby(letters.rally[pair]).sum()
         groups = len(np.unique(letters.rally[mine]))
         error = np.sqrt((u**2).sum() * groups / (groups - 1))
-        if not np.isnan(wins.p[at]):
+        others = len(np.unique(letters.rally[pair])) - groups
+        told = groups >= 5 and others >= 5 and error > 0
+        assert np.isfinite(wins.p[at]) == told
+        if told:
             assert wins.standard_error[at] == pytest.approx(error)
+            z = (letters.won[mine].mean() - letters.won[rest].mean()) / error
+            assert wins.p[at] == pytest.approx(2.0 * norm.sf(abs(z)))
+        seen.add((told, groups == 5))
+    assert {(True, False), (True, True), (False, False)} <= seen
 
 
 def test_the_result(table):

@@ -23,6 +23,7 @@ def test_one_word_or_several_in_the_order_of_the_vocabulary():
         (lambda: Step.own(stroke=3), "a word or several"),
         (lambda: Step("both"), "'own' or 'reply'"),
         (lambda: Step.own(gap_m=(0.8, 0.3)), "from, to"),
+        (lambda: Step.own(gap_m=(0.3, 0.3)), "from, to"),
         (lambda: Step.own(gap_m=(None, None)), "from, to"),
         (lambda: Step.own(gap_m=0.5), "from, to"),
         (lambda: Step.own(gap_m=(0.1, 0.3, 0.5)), "from, to"),
@@ -43,6 +44,8 @@ def test_what_is_not_understood_is_named(build, named):
     [
         (Step.any_reply(), "the opponent plays any reply"),
         (Step.own(), "the player plays any shot"),
+        (Step.own(stroke="drop", choice="attack"), "the player plays a drop as an attack"),
+        (Step.own(stroke="lob", choice="reset"), "the player plays a lob as a reset"),
         (
             Step.own(stroke=("drop", "kill"), contact="volley", direction="straight"),
             "the player plays a straight volley drop or kill",

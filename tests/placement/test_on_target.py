@@ -3,6 +3,7 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
+from sidewall.court import Court
 from sidewall.errors import DataError
 from sidewall.features.rates import wilson_interval
 from sidewall.placement import (
@@ -13,7 +14,7 @@ from sidewall.placement import (
     placement_table,
     with_pace,
 )
-from sidewall.placement.on_target import pace_slope
+from sidewall.placement.on_target import _wall_played_to, pace_slope
 
 
 def one(table, rally, shot):
@@ -143,3 +144,10 @@ def test_a_pace_that_never_varies_has_no_slope_and_no_fit(monkeypatch):
         {"player": list("aabb"), "pace_m_s": [9.0, 9.0, 11.0, 11.0], "on_target": [1.0, 0, 1, 0]}
     )
     assert np.isnan(list(pace_slope(group, 0.95).values())).all()
+
+
+def test_a_straight_shot_from_no_known_wall_goes_where_it_bounced():
+    walls = pd.Categorical([None, "left", None, "left"], ["left", "right"])
+    table = pd.DataFrame({"wall": walls, "direction": ["straight", "straight", "cross", "cross"]})
+    found = _wall_played_to(table, np.array([5.0, 5.0, 1.0, 1.0]), Court())
+    assert found.tolist() == [1, 0, 0, 1]

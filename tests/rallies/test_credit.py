@@ -3,7 +3,9 @@ import pandas as pd
 import pytest
 
 import sidewall as sw
+from sidewall.errors import DataError
 from sidewall.rallies.credit import finished_next, loose_next, matched_table
+from sidewall.rallies.transitions import ChainCounts, add_up
 
 
 def test_next_loose_and_finish_by_a_plain_loop(chain, shots):
@@ -91,3 +93,36 @@ def test_credit_of_kept_shots_is_that_of_one_player_among_all(chain, credit):
     pd.testing.assert_frame_equal(
         own, table[table["player"] == "Elm"].reset_index(drop=True), check_dtype=False
     )
+
+
+def test_matched_shots_by_plain_loops(chain):
+    """Shots of a kind, each against all others of its place, also where there is but one."""
+    moves = chain.moves()
+    outcome = (moves.table["gap_m"].fillna(0.0) > 0.4).to_numpy(dtype=float)
+    table = matched_table(chain, outcome, ["stroke"], 2, 0.95, np.random.default_rng(0))
+    use = (moves.start >= 0) & (moves.target < len(moves.states))
+    use &= (moves.table["stroke"] != "serve").to_numpy()
+    rows = moves.table.loc[use, ["player", "stroke", "depth", "balance"]].astype(object)
+    rows = rows.where(rows.notna(), "none").assign(state=moves.start[use], y=outcome[use])
+    others = set()
+    for row in table.itertuples():
+        n, own, other = 0, 0.0, 0.0
+        for _, place in rows.groupby(["player", "state", "depth", "balance"]):
+            mine = place["stroke"] == row.stroke
+            if mine.any() and not mine.all():
+                n += mine.sum()
+                own += place.loc[mine, "y"].sum()
+                other += mine.sum() * place.loc[~mine, "y"].mean()
+                others.add(int((~mine).sum()))
+        assert row.n_matched_shots == n
+        assert row.share == pytest.approx(own / n)
+        assert row.matched_share == pytest.approx(other / n)
+    assert 1 in others
+
+
+def test_parts_with_other_states_are_refused_whichever_comes_first():
+    one, two = (ChainCounts([name], ["Elm"], np.zeros((1, 1, 4))) for name in ("loose", "tight"))
+    for parts in ((one, two), (two, one)):
+        with pytest.raises(DataError, match="other states in other parts"):
+            add_up(parts)
+    assert add_up([one, one]).states == ["loose"]
