@@ -14,7 +14,10 @@ from sidewall.combinations.sequences import (
     Candidates,
     FirstOrder,
     _look_up,
+    _pair_sums,
     _parts,
+    _rally_counts,
+    _robust_variance,
     candidates,
     first_order,
     frequency,
@@ -100,6 +103,23 @@ def test_three_shots_have_the_hypergeometric_variance_at_least(letters):
         # the variance without the correction for a finite deal is smaller by 1 / middle
         z *= np.sqrt(middle / (middle - 1.0))
         assert often.p[at] >= 2.0 * norm.sf(abs(z)) * (1.0 - 1e-9)
+
+
+def test_the_variance_is_the_sum_of_squares_over_all_rallies(letters):
+    """Multiplied out: what came in a rally less what its own moves had to do with it."""
+    order = first_order(letters)
+    found = candidates(order, 4, 3.0)
+    row, which = occurrences(letters, found)
+    occurred = _pair_sums(which, letters.rally[row], np.ones(len(row)))
+    parts, counts = _parts(found, order)[0].toarray(), _rally_counts(letters).toarray()
+    rallies = letters.rally.max() + 1
+    came = np.zeros((len(found.player), rallies))
+    np.add.at(came, (which, letters.rally[row]), 1.0)
+    variance = _robust_variance(letters, found, occurred, _parts(found, order)[0])
+    for at, player in enumerate(found.player):
+        own = counts[np.arange(rallies) * letters.players + player]
+        rest = came[at] - found.expected[at] * (own @ parts[at])
+        assert variance[at] == pytest.approx((rest**2).sum())
 
 
 def test_winning_by_loops(letters):
