@@ -142,6 +142,24 @@ def test_every_drill_can_be_filled_in_also_where_nothing_is_known(report, odd, i
         assert known or " cm" not in words
 
 
+@pytest.mark.parametrize(
+    ("item", "mark"), [("reset_errors", "level with"), ("attack_errors", "a hand")]
+)
+def test_where_balls_go_now_is_said_only_where_heights_were_charted(
+    report, odd, monkeypatch, item, mark
+):
+    ladder, lengths = report.ladder_, Lengths("cm", None)
+    rules = rules_of(ladder, odd)
+
+    def words():
+        return drill_for(item).court.format_map(_Numbers(ladder, odd, item, rules, lengths))
+
+    assert re.search(r"front wall \d\.\d\d m up, where your \w+ go now", words())
+    monkeypatch.setattr(ladder, "scatter", None)
+    assert f"front wall {mark}" in words()
+    assert "go now" not in words()
+
+
 def test_what_nobody_charted_is_not_known_and_what_to_chart_is_said(report, odd, monkeypatch):
     ladder = report.ladder_
     pretend(ladder, odd, monkeypatch, [("backhand", "volley")], n_attack=3, more_shots=230.0)

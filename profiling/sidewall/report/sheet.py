@@ -421,17 +421,19 @@ class _Numbers(dict[str, str]):
         return f"In matches {now} of 100 {row['side']} drives land there."
 
     def _drive_words(self) -> str:
-        return self._height(("drive",))
+        height = self._height(("drive",))
+        return f"{height} up, where your drives go now" if height else "level with the service line"
 
     def _attack_words(self) -> str:
-        return self._height(("drop", "kill"))
+        height = self._height(("drop", "kill"))
+        return f"{height} up, where your attacks go now" if height else "a hand above the tin"
 
     def _height(self, strokes: tuple[str, ...]) -> str:
         table = self.ladder.scatter
         rows = pd.DataFrame() if table is None else own(table, self.player)
         rows = rows[rows["stroke"].isin(strokes)] if len(rows) else rows
         if not len(rows):
-            return "the height of the service line" if "drive" in strokes else "a hand's breadth"
+            return ""
         return f"{float(np.average(rows['mean_m'], weights=rows['n_shots'])):.2f} m"
 
     def _step_words(self) -> str:
