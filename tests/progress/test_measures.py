@@ -36,7 +36,7 @@ def fitted(joined):
 def one_level(y, rally):
     """One column about an even chance, as binary outcomes."""
     n = len(y)
-    return _fit(y, np.full(n, 0.5), np.ones((n, 1)), rally, 1.0, np.zeros((n, 0)))
+    return _fit(y, np.full(n, 0.5), np.ones((n, 1)), rally, 1.0, np.zeros((n, 0)), np.zeros(n))
 
 
 def test_a_change_of_level_is_found_without_shrinkage():
@@ -189,7 +189,7 @@ def test_what_a_period_knows_is_the_curvature_of_its_penalised_likelihood():
     C = np.column_stack([np.ones(n), rng.standard_normal(n)])
     base = rng.uniform(0.3, 0.7, n)
     y = (rng.random(n) < base).astype(float)
-    found = _fit(y, base, C, np.arange(n), 1.0, np.zeros((n, 0)))
+    found = _fit(y, base, C, np.arange(n), 1.0, np.zeros((n, 0)), np.zeros(n))
 
     def likelihood(d):
         eta = logit(base) + C @ d
@@ -229,13 +229,39 @@ def test_an_error_of_the_values_that_moves_both_periods_alike_is_none_of_the_cha
 
     def error(*of):
         before, after = (
-            _Period(np.zeros(2), K, np.eye(2), M) for K, M in zip((one, two), of, strict=True)
+            _Period(np.zeros(2), K, np.eye(2), M, np.zeros(2))
+            for K, M in zip((one, two), of, strict=True)
         )
-        return _around_the_level(before, after, values).covariance
+        return _around_the_level(before, after, values, np.zeros((2, 2))).covariance
 
     assert error(moves[0], moves[0]) == pytest.approx(one + two)
     apart = moves[1] - moves[0]
     assert error(*moves) == pytest.approx(one + two + apart @ values @ apart.T)
+
+
+def test_errors_of_the_strengths_are_in_what_attacks_win(fitted):
+    """Strengths known to 0.1 and 0.2 that move the level by a tenth of it: root 0.01^2 + 0.02^2."""
+    model, late, _ = fitted
+    strengths, lead = np.diag([0.1, 0.2]) ** 2, np.zeros(len(model.cells_) + 1)
+    lead[:-1] = 0.1
+    none, one = np.zeros((len(lead), len(lead))), np.eye(len(lead))
+    periods = [_Period(np.zeros(len(lead)), none, one, np.zeros((len(lead), 0)), lead)] * 2
+    change = _around_the_level(*periods, np.zeros((0, 0)), strengths)
+    plain = still(len(lead))["attack"]
+    for row, exact in zip(
+        attack_rows(model, "Rowan", {"attack": change}, late),
+        attack_rows(model, "Rowan", {"attack": plain}, late),
+        strict=True,
+    ):
+        mine = (model.used_["player"] == "Rowan") & (model.used_["side"] == row["side"])
+        balls = model.used_[mine & (model.used_["choice"] == "attack")]
+        p = model.posterior_.of_own(model.players_.index("Rowan"), balls).mean(axis=0)
+        slope = (p * (1.0 - p)).mean()
+        assert row["error"] == pytest.approx(slope * np.sqrt(0.01**2 + 0.02**2))
+        # half of the change lies before, where both periods know as much
+        for name in ("before_error", "after_error"):
+            more = row[name] ** 2 - exact[name] ** 2
+            assert more == pytest.approx((row["error"] / 2.0) ** 2)
 
 
 def test_the_player_alone_has_another_name_in_the_period_after():
@@ -250,7 +276,8 @@ def test_the_player_alone_has_another_name_in_the_period_after():
 
 def still(k):
     """No change of either choice, told without error."""
-    return {c: Change(np.zeros(k), np.zeros(k), *np.zeros((3, k, k))) for c in CHOICES}
+    half = np.eye(k) / 2
+    return {c: Change(np.zeros(k), np.zeros(k), *np.zeros((4, k, k)), half) for c in CHOICES}
 
 
 def test_the_weaker_side_is_the_one_that_wins_less_from_the_same_balls(fitted):

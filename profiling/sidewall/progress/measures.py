@@ -27,13 +27,13 @@ from scipy.special import expit, logit
 
 from sidewall.arguments import Array, Bools, Ints
 from sidewall.decisions import decisions
-from sidewall.features.coded import struck_by
+from sidewall.features.coded import positions, struck_by
 from sidewall.log.vocabulary import CHOICES, SIDES
 from sidewall.models.answers import CROSSES, LEAST_OWN
 from sidewall.models.counted import cell_of
 from sidewall.placement import placed_shots
 from sidewall.rallies.strengths import Strengths
-from sidewall.rallies.value import BallValue, gap_scale, outcomes
+from sidewall.rallies.value import SLOPE, BallValue, gap_scale, outcomes
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -132,6 +132,8 @@ _WIDEST_SD: Final = 3.0
 _STEPS: Final = 8
 #: Scale of the prior on the spread of strengths, log odds.
 _CHANGE: Final = 0.5
+#: Behind the player's name in the period after: a line break stands in no name of a log.
+_AFTER: Final = "\nafter"
 
 
 @dataclass(frozen=True)
@@ -139,7 +141,10 @@ class Change:
     """How one choice's curve moved, in log odds, by the columns of `change_columns`, (k,).
 
     `before` and `after` are deviations from the player's curve over both periods, each with its
-    covariance, (k, k); the change is ``after - before``, with its own.
+    covariance, (k, k); the change is ``after - before``, with its own. Not in it are the errors of
+    the player's strength in either period, by which a ball left is valued: they move attack and
+    reset alike. `strengths`, (k, k), is what they add where one choice is looked at alone, and
+    `share`, (k, k), how much of a change lies before.
     """
 
     before: Array
@@ -147,6 +152,8 @@ class Change:
     covariance: Array
     before_covariance: Array
     after_covariance: Array
+    strengths: Array
+    share: Array
 
 
 #: By choice.
@@ -172,6 +179,7 @@ def own_change(model: TightnessModel, player: str, after: Bools, table: pd.DataF
     own = struck_by(model.used_, player)
     rows, late = model.used_[own].reset_index(drop=True), after[own]
     y, moved, covariance = rows["outcome"].to_numpy(dtype=float), None, np.zeros((0, 0))
+    lead, known = np.zeros(len(rows)), np.zeros((2, 2))
     if model.horizon_ != "rally":
         matches = set(rows.loc[late, "match"].astype(str))
         parted = _two_players(table, player, matches)
@@ -183,6 +191,10 @@ def own_change(model: TightnessModel, player: str, after: Bools, table: pd.DataF
         moved = value.columns(parted)[ball]
         moved *= np.where(ball >= 0, judged.sign[at], 0.0)[:, None]
         covariance = value.covariance_
+        lead = np.where(ball >= 0, SLOPE, 0.0)
+        both = positions(pd.Series([player, f"{player}{_AFTER}"]), value.strengths_.strength_.index)
+        known = value.strengths_.covariance_
+        known = np.diag(known[both]) if known.ndim == 1 else known[np.ix_(both, both)]
     base = model.posterior_.mean_of(rows)
     cell = cell_of(rows["side"], rows["family"], model.families_)
     columns = change_columns(cell, rows["gap_m"].to_numpy(dtype=float), len(model.cells_))
@@ -195,8 +207,9 @@ def own_change(model: TightnessModel, player: str, after: Bools, table: pd.DataF
             shifts = np.zeros((len(some), 0)) if moved is None else moved[some]
             scale = model.curves_[choice].dispersion
             rally = rows["rally_id"].to_numpy()[some]
-            periods.append(_fit(y[some], base[some], columns[some], rally, scale, shifts))
-        found[choice] = _around_the_level(periods[0], periods[1], covariance)
+            mine_ = y[some], base[some], columns[some], rally, scale, shifts, lead[some]
+            periods.append(_fit(*mine_))
+        found[choice] = _around_the_level(periods[0], periods[1], covariance, known)
     return found
 
 
@@ -206,22 +219,24 @@ def _two_players(table: pd.DataFrame, player: str, after_matches: set[str]) -> p
     new = {}
     for who in ("player", "opponent"):
         names = table[who].astype(str)
-        # a line break stands in no name of a log
-        new[who] = pd.Categorical(names.mask(late & (names == player), f"{player}\nafter"))
+        new[who] = pd.Categorical(names.mask(late & (names == player), f"{player}{_AFTER}"))
     return table.assign(**new)
 
 
 @dataclass(frozen=True)
 class _Period:
-    """Deviations in one period: estimate, error, information, and how values move them."""
+    """Deviations in one period: estimate, error, information; how values and strength move them."""
 
     deviation: Array  # (k,)
     covariance: Array  # (k, k)
     information: Array  # (k, k)
     moves: Array  # (k, m)
+    lead: Array  # (k,)
 
 
-def _fit(y: Array, base: Array, C: Array, rally: Array, scale: float, shifts: Array) -> _Period:
+def _fit(
+    y: Array, base: Array, C: Array, rally: Array, scale: float, shifts: Array, lead: Array
+) -> _Period:
     """A player's deviations by Newton's method."""
     k = C.shape[1]
     P = np.eye(k) / _WIDEST_SD**2
@@ -237,10 +252,11 @@ def _fit(y: Array, base: Array, C: Array, rally: Array, scale: float, shifts: Ar
     scores = np.zeros((n, k))
     np.add.at(scores, code, C * ((y - p) / scale)[:, None])
     J = n / max(n - k, 1) * scores.T @ scores
-    return _Period(d, inverse @ (J + P) @ inverse, H + P, inverse @ (C.T / scale) @ shifts)
+    by_outcome = inverse @ (C.T / scale)
+    return _Period(d, inverse @ (J + P) @ inverse, H + P, by_outcome @ shifts, by_outcome @ lead)
 
 
-def _around_the_level(before: _Period, after: _Period, values: Array) -> Change:
+def _around_the_level(before: _Period, after: _Period, values: Array, strengths: Array) -> Change:
     change = after.deviation - before.deviation
     covariance = before.covariance + after.covariance
     moves = after.moves - before.moves
@@ -248,12 +264,15 @@ def _around_the_level(before: _Period, after: _Period, values: Array) -> Change:
         covariance = covariance + moves @ values @ moves.T
     share = np.linalg.solve(before.information + after.information, after.information)
     rest = share - np.eye(len(share))
+    leads = np.column_stack([-before.lead, after.lead])
     return Change(
         -share @ change,
         -rest @ change,
         covariance,
         share @ covariance @ share.T,
         rest @ covariance @ rest.T,
+        leads @ strengths @ leads.T,
+        share,
     )
 
 
@@ -379,11 +398,16 @@ def attack_rows(model: TightnessModel, player: str, found: OwnChange, after: Boo
         cell = cell_of(some["side"], some["family"], model.families_)
         columns = change_columns(cell, some["gap_m"].to_numpy(dtype=float), len(model.cells_))
         step, change = (p * (1.0 - p)) @ columns / len(some), found["attack"]
+        ways = {"before": step @ change.share, "after": step - step @ change.share, "": step}
+        errors = {
+            name: step @ getattr(change, f"{name}_covariance".strip("_")) @ step
+            + way @ change.strengths @ way
+            for name, way in ways.items()
+        }
         for name in ("before", "after"):
-            spread = step @ getattr(change, f"{name}_covariance") @ step
             row[name] = float(p.mean() + step @ getattr(change, name))
-            row[f"{name}_error"] = float(np.sqrt(drawn.mean(axis=1).var() + spread))
-        row["error"] = float(np.sqrt(step @ change.covariance @ step))
+            row[f"{name}_error"] = float(np.sqrt(drawn.mean(axis=1).var() + errors[name]))
+        row["error"] = float(np.sqrt(errors[""]))
         rows.append(row | {"note": "from the balls attacked in either period"})
     return rows
 
