@@ -215,6 +215,8 @@ def test_the_error_of_what_a_length_on_target_is_worth_by_fits_to_every_redrawn_
     on, some = one.value == 1.0, redrawn.table.iloc[one.row]
     after, gap = redrawn.after[one.row], some["gap_m"].to_numpy()
     groups = some.groupby(["side", "family", "choice"], observed=True).indices.values()
+    cells = redrawn.against(one.row, after, cell=on.astype(int))[1]
+    assert cells.shape == (len(redrawn.weights), 2)
     found = []
     for draw, weights in zip(after.drawn, redrawn.weights, strict=True):
         weight, residual = weights[redrawn.rally[one.row]], after.fixed + after.basis @ draw
