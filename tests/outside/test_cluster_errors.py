@@ -35,7 +35,7 @@ def player():
 def test_estimates_and_errors_are_those_of_a_clustered_logistic_regression(player, monkeypatch):
     y, base, X, rally = player
     monkeypatch.setattr(own_change, "_WIDEST_SD", 1e6)  # no prior at all
-    ours = own_change._fit(y, base, X, rally, 1.0, np.zeros((ROWS, 0)))
+    ours = own_change._fit(y, base, X, rally, 1.0, np.zeros((ROWS, 0)), np.zeros(ROWS))
     kinds = {"groups": rally, "use_correction": False}
     theirs = sm.Logit(y, X, offset=logit(base)).fit(disp=0, cov_type="cluster", cov_kwds=kinds)
     np.testing.assert_allclose(ours.deviation, theirs.params, atol=1e-6)
@@ -48,6 +48,6 @@ def test_estimates_and_errors_are_those_of_a_clustered_logistic_regression(playe
 
 def test_the_weak_prior_moves_less_than_a_tenth_of_an_error(player):
     y, base, X, rally = player
-    ours = own_change._fit(y, base, X, rally, 1.0, np.zeros((ROWS, 0)))
+    ours = own_change._fit(y, base, X, rally, 1.0, np.zeros((ROWS, 0)), np.zeros(ROWS))
     theirs = sm.Logit(y, X, offset=logit(base)).fit(disp=0)
     assert (np.abs(ours.deviation - theirs.params) < 0.1 * theirs.bse).all()
