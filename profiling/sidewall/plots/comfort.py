@@ -15,8 +15,7 @@ from sidewall.court.units import GapWords
 from sidewall.log.vocabulary import SIDES
 from sidewall.models.answers import CROSSES
 from sidewall.numbers import count
-from sidewall.plots.forest import above, mark, name_rows, say
-from sidewall.plots.frame import frame, given, panels
+from sidewall.plots.frame import above, frame, given, mark, name_rows, panels, say
 from sidewall.plots.style import QUIET, SIDE_STYLE, format_gap_axis
 from sidewall.plots.words import (
     board_width_of,

@@ -1,4 +1,4 @@
-"""Figures of panels that a picture makes for itself: their heading, their small print."""
+"""Figures of a picture: panels, heading and small print, and rows of estimates with intervals."""
 
 from __future__ import annotations
 
@@ -10,10 +10,11 @@ import numpy as np
 from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from sidewall.errors import DataError
-from sidewall.plots.style import INK, QUIET, look, new_axes
+from sidewall.plots.style import INK, PAPER, QUIET, dress, look, new_axes
 from sidewall.plots.words import columns, drawable
 
 _LEFT = 0.012
@@ -93,3 +94,78 @@ def width_in(ax: Axes) -> float:
 def lines(words: str, inches: float, letters_an_inch: float = 11.0) -> list[str]:
     """Break words into lines that fit on so many inches."""
     return wrap(words, width=max(int(inches * letters_an_inch), 16)) or [""]
+
+
+def mark(
+    ax: Axes,
+    y: float,
+    ends: Sequence[float],
+    name: str,
+    *,
+    colour: str = INK,
+    marker: str = "o",
+    line: Any = "-",
+    sure: bool = True,
+    faint: bool = False,
+) -> None:
+    """Draw an estimate with its interval: `ends` are the estimate, its lower and its upper end.
+
+    The mark is labelled ``_name``, its line ``_interval name``. It is filled where `sure`, else
+    hollow; a `faint` line stands in for another answer.
+    """
+    at, *ends = ends
+    ax.plot(
+        ends, [y, y], color=colour, alpha=0.35 if faint else 1.0, ls=line, lw=2.2, marker="|", ms=9,
+        mew=1.8, zorder=2, label=f"_interval {name}",
+    )  # fmt: skip
+    ax.plot(
+        [at], [y], ls="", marker=marker, ms=8, mew=1.8, color=colour, mfc=colour if sure else PAPER,
+        zorder=3, label=f"_{name}",
+    )  # fmt: skip
+
+
+def name_rows(ax: Axes, names: Sequence[tuple[float, str]], top: float, bottom: float) -> None:
+    """Write names to the left of their rows, and dress the axes for rows."""
+    drawn = [drawable(name) for _, name in names]
+    ax.set_ylim(bottom, top)
+    ax.set_yticks([y for y, _ in names], [name for name, _ in drawn])
+    for tick, (_, style) in zip(ax.get_yticklabels(), drawn, strict=True):
+        tick.set(**style)
+    dress(ax, grid="x")
+    ax.spines["left"].set_visible(False)
+    ax.tick_params(axis="y", length=0)
+
+
+def left_part(ax: Axes, low: float, high: float, part: float, label: str) -> None:
+    """Keep the marks, from `low` to `high`, in the left part of the axes: words get the rest."""
+    ax.set_xlim(low, low + (high - low) / part)
+    places = MaxNLocator(nbins=5, steps=[1, 2, 5, 10]).tick_values(low, high)
+    ax.set_xticks([x for x in places if low <= x <= high])
+    ax.spines["bottom"].set_bounds(low, high)
+    ax.axvline(0.0, color=QUIET, lw=1.2, zorder=1, label="_zero")
+    ax.set_xlabel(label, x=part / 2)
+
+
+def say(
+    ax: Axes,
+    x: float,
+    y: float,
+    words: str,
+    *,
+    size: float = 10.5,
+    colour: str = INK,
+    weight: str = "normal",
+    **look: Any,
+) -> None:
+    """Write words into a row, `x` as a part of the width; grid lines are kept off them."""
+    words, style = drawable(words, weight)
+    ax.text(
+        x, y, words, transform=ax.get_yaxis_transform(), va="center", fontsize=size, color=colour,
+        fontweight=weight, zorder=4, **look, **style,
+        bbox={"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 1.0},
+    )  # fmt: skip
+
+
+def above(ax: Axes, x: float, words: str, side: str = "left") -> None:
+    """Write small words above the axes, `x` as a part of the width."""
+    ax.text(x, 1.01, words, transform=ax.transAxes, ha=side, va="bottom", fontsize=9.5, color=QUIET)

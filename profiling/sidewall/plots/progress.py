@@ -14,8 +14,7 @@ from sidewall.arguments import Table, as_frame, check_level
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.numbers import count, signed
-from sidewall.plots.forest import mark, name_rows, say
-from sidewall.plots.frame import frame, given, panels
+from sidewall.plots.frame import frame, given, mark, name_rows, panels, say
 from sidewall.plots.style import INK, QUIET, format_gap_axis
 from sidewall.plots.words import family_words, plain, records
 from sidewall.progress.compare import NOT_KNOWN

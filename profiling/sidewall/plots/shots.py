@@ -14,8 +14,7 @@ from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import CHOICES
 from sidewall.models.answers import CROSSES
-from sidewall.plots.forest import mark, name_rows, say
-from sidewall.plots.frame import frame, panels
+from sidewall.plots.frame import frame, mark, name_rows, panels, say
 from sidewall.plots.style import (
     CHOICE_STYLE,
     FAINT,

@@ -10,8 +10,7 @@ from matplotlib.axes import Axes
 from sidewall.arguments import Table, as_frame, check_count, check_level
 from sidewall.errors import DataError
 from sidewall.numbers import count, number
-from sidewall.plots.forest import above, left_part, mark, name_rows, say
-from sidewall.plots.frame import frame
+from sidewall.plots.frame import above, frame, left_part, mark, name_rows, say
 from sidewall.plots.style import FAINT, QUIET, new_axes
 from sidewall.plots.words import difference_words, plain, records
 from sidewall.worklist.worklist import NOT_KNOWN, WORTH
