@@ -8,6 +8,7 @@ import json
 import subprocess
 import sys
 import tomllib
+from dataclasses import is_dataclass
 from pathlib import Path
 
 import pytest
@@ -112,6 +113,30 @@ def test_version_stands_in_the_package_and_what_changed_in_it_in_the_readme():
     assert f'__version__ = "{sw.__version__}"' in place.read_text(encoding="utf-8")
     changed = (ROOT / "README.md").read_text(encoding="utf-8").split("## What changed")[1]
     assert changed.strip().startswith(f"**{sw.__version__}**")
+
+
+#: Tables that are filled in while one reads, fits or writes.
+FILLED_IN = {
+    *("log.several._Held", "log.workbook._Tab", "log.rows.Rows", "log.rallies.Order"),
+    *("log.pseudonyms.Key", "log.pseudonyms.Pseudonymised", "clips.clips.WrittenClips"),
+    *("report.report.WrittenReport", "files.Account", "models.pooled_logit._Mode"),
+    *("models.fitting.FittedCurve", "cli.profile.Profile"),
+}
+
+
+def test_what_is_known_stays_as_it_is():
+    """Every dataclass is frozen, but for those named."""
+    found, changing = set(), set()
+    for path in sorted(PACKAGE.rglob("*.py")):
+        name = ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
+        for one in vars(importlib.import_module(f"sidewall.{name}")).values():
+            if isinstance(one, type) and is_dataclass(one):
+                at = f"{one.__module__.removeprefix('sidewall.')}.{one.__qualname__}"
+                found.add(at)
+                if not one.__dataclass_params__.frozen:
+                    changing.add(at)
+    assert len(found) > 100
+    assert changing == FILLED_IN
 
 
 def imports():

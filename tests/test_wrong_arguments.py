@@ -103,6 +103,51 @@ def test_a_wrong_argument_is_refused_before_anything_else(function, name, wrong)
         assert vars(given["self"]) == {}
 
 
+#: The least that a count may be, where it is not a matter of taste.
+LEAST = {
+    "draws": {"WorkList.__init__": 50, "TightnessModel.__init__": 50, "TightnessModel.again": 50},
+    "folds": {},
+    "permutations": {"Combination.effect": 0},
+    "seed": {},
+    "most": {"RepeatOrVary.__init__": 2, "plot_work_list": 1},
+    "least": {"Predictability.__init__": 2},
+    "bands": {"pace_and_accuracy": 2},
+    "jobs": {"Report.write": 1, "write_report": 1},
+    "max_iter": {"PooledLogit.__init__": 1},
+    "min_shots": {"plot_zone_map": 1},
+    "shots_per_part": {"write_partitions": 1},
+    "late_from": {"decisions_by": 1},
+}
+USUAL_LEAST = {"draws": 2, "folds": 2, "seed": 0}
+
+
+def least_tries():
+    for name, function in public_callables():
+        for parameter in inspect.signature(function).parameters:
+            if (name, parameter) in APART or parameter not in LEAST or name == "plan":  # slow
+                continue
+            least = LEAST[parameter].get(name, USUAL_LEAST.get(parameter))
+            if least is not None:
+                yield pytest.param(function, parameter, least, id=f"{name}-{parameter}")
+
+
+@pytest.mark.parametrize(("function", "name", "least"), [*least_tries()])
+def test_the_least_that_is_asked_for_is_taken_and_one_less_is_not(function, name, least):
+    given = {
+        parameter.name: stand_in(parameter)
+        for parameter in inspect.signature(function).parameters.values()
+        if parameter.default is parameter.empty and parameter.kind != parameter.VAR_KEYWORD
+    }
+    with pytest.raises(SidewallError, match=f"^{name} is {least - 1}; give a "):
+        function(**{**given, name: least - 1})
+    said = ""
+    try:
+        function(**{**given, name: least})
+    except Exception as error:  # noqa: BLE001 - of whatever the stand-ins lack
+        said = str(error)
+    assert not said.startswith(f"{name} is ")
+
+
 def test_many_functions_are_tried():
     names = {one.id.split("-")[0] for one in tries()}
     assert len(names) > 80

@@ -5,9 +5,10 @@ import pandas as pd
 import pytest
 
 import sidewall as sw
-from sidewall.combinations import Predictability
+from sidewall.combinations import Predictability, predictability
 from sidewall.combinations.predictability import _bits, corrected_log
 from sidewall.errors import DataError
+from sidewall.rallies.intervals import rally_weights
 
 
 def entropy_bits(counts):
@@ -98,3 +99,18 @@ def test_refusals(by_hand, ladder):
         Predictability().fit(by_hand(("Hazel", "serve", "drive straight")))
     with pytest.raises(DataError, match="no column 'mood'"):
         Predictability(situation=("mood",)).fit(ladder)
+
+
+@pytest.mark.parametrize("draws", [3, 4, 10])
+def test_so_many_draws_are_made_as_are_asked_for(ladder, monkeypatch, draws):
+    made = []
+
+    def counted(match, n, rng):
+        made.append(n)
+        return rally_weights(match, n, rng)
+
+    monkeypatch.setattr(predictability, "_CHUNK", 4)
+    monkeypatch.setattr(predictability, "rally_weights", counted)
+    Predictability(draws=draws, seed=1).fit(ladder)
+    assert sum(made) == draws
+    assert max(made) <= 4

@@ -50,7 +50,8 @@ def test_points_are_the_difference_of_the_models_own_curves(shots):
     worth = ChoiceWorth(model, probe)
     gain = model.curves(gaps_m=[0.4]).set_index(["player", "side", "family"])
     at = pd.MultiIndex.from_frame(probe[["player", "side", "family"]].astype(str))
-    for ours, theirs in (("mean", "gain"), ("low", "gain_low"), ("p_right", "p_attack_better")):
+    pairs = {"mean": "gain", "low": "gain_low", "high": "gain_high", "p_right": "p_attack_better"}
+    for ours, theirs in pairs.items():
         assert getattr(worth, ours) == pytest.approx(gain[theirs].reindex(at), abs=1e-10)
     turned = ChoiceWorth(model, probe.assign(choice="reset"))
     assert turned.mean == pytest.approx(-worth.mean)

@@ -17,10 +17,12 @@ from sidewall.models.answers import (
     ALWAYS_RESET,
     CROSSES,
     NOT_KNOWN,
+    Asked,
     own_share,
     own_words,
     rule_of,
     shots_to_settle,
+    threshold_and_share,
     threshold_of,
 )
 from sidewall.models.curves import side_and_volley
@@ -361,3 +363,30 @@ def test_the_club_has_no_players_own_part_in_it(by_value):
         np.testing.assert_array_equal(moved, club)
         one, two = (Posterior(m).win(0, 0, choice, gaps) for m in (by_value, other))
         assert (two > one).all()
+
+
+def test_which_shot_tells_the_ends_of_the_draws(by_value):
+    posterior, level = by_value.posterior_, 0.9
+    cell = by_value.cells_.index(("forehand", "ground"))
+    table = by_value.which_shot("Alder", "forehand", "ground", 0.5, level=level)
+    for row in table.itertuples():
+        win = posterior.win(0, cell, row.choice, np.array([0.5]), None, row.stroke)[:, 0]
+        ends = np.quantile(win, [0.05, 0.95])
+        assert (row.win_low, row.win_high) == pytest.approx(tuple(ends), abs=1e-9)
+
+
+@pytest.mark.parametrize(("own", "more"), [((2, 38), 60.0), ((38, 4), 10.5), ((0, 7), 35.0)])
+def test_more_shots_are_asked_for_until_there_are_enough_of_the_rarer(by_value, own, more):
+    """As often as it was played: 2 in 40 make 3 more in 60; one that never was counts as once."""
+    ask = Asked({}, None, None)
+    answer, share, shots = threshold_and_share(by_value.posterior_, 0, 0, ask, 0.95, own)
+    assert (answer.status, shots) == (NOT_KNOWN, pytest.approx(more))
+    assert np.isnan(share)
+
+
+@pytest.mark.parametrize(("way", "chance"), [(-5.0, 0.0), (5.0, 1.0)])
+def test_no_correction_makes_a_chance_of_an_own_shot_less_than_none(by_value, shots, way, chance):
+    model = copy(by_value)
+    model.corrections_ = by_value.corrections_ + np.array([way, 0.0, way, 0.0])
+    mine = model.used_[model.used_["player"] == "Alder"].iloc[:40]
+    assert (Posterior(model).of_own(0, mine) == chance).all()

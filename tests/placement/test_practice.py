@@ -3,6 +3,7 @@ import warnings
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import f
 
 from sidewall.errors import DataError, LogError, RefusedRowsWarning, UnitError
 from sidewall.placement import (
@@ -165,3 +166,29 @@ def test_a_clean_log_warns_of_nothing(path):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         read_practice(path)
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95])
+def test_a_ratio_of_spreads_has_the_interval_of_the_f_test(level):
+    """Moore, McCabe & Craig, Introduction to the Practice of Statistics, 7.3; from memory."""
+    rng = np.random.default_rng(5)
+    before, after = (
+        read_practice(drill(rng, session, balls, 0.2, spread))
+        for session, balls, spread in (("before", 25, 0.4), ("after", 40, 0.2))
+    )
+    found = compare_practice(before, after, level=level).loc["spread long (m)"]
+    squared = (after["error_long_m"].std() / before["error_long_m"].std()) ** 2
+    n = after["error_long_m"].notna().sum(), before["error_long_m"].notna().sum()
+    ends = squared / f(n[0] - 1, n[1] - 1).ppf([0.5 + level / 2, 0.5 - level / 2])
+    expected = np.sqrt([squared, *ends])
+    assert found[["change", "change_low", "change_high"]].to_numpy() == pytest.approx(expected)
+
+
+@pytest.mark.filterwarnings("ignore:Precision loss")
+def test_spreads_that_cannot_be_told_are_not_compared():
+    rng = np.random.default_rng(6)
+    many, one = (read_practice(drill(rng, "a", n, 0.2, 0.3)) for n in (30, 1))
+    still = many.assign(error_long_m=0.1)
+    ends = ["change", "change_low", "change_high"]
+    for before, after in ((many, one), (one, many), (still, many)):
+        assert compare_practice(before, after).loc["spread long (m)", ends].isna().all()

@@ -261,3 +261,23 @@ def test_gaps_that_are_all_alike_have_no_column(study):
         margin = TinMargin().fit(table.assign(gap_m=gaps))
         (gain,) = margin.gains_.values()
         assert ("gap" in gain.curves_.columns_) == there
+
+
+def test_a_line_of_the_gain_is_lifted_by_the_levels_asked_for_and_sloped_by_the_height(ladder):
+    margin = TinMargin(pressure="gap").fit(ladder)
+    gain, heights = margin.gains_["drop"], margin.heights_
+    values, covariance = gain.curves_.of("Rowan")
+    names = gain.curves_.columns_
+    slopes = [names.index(name) for name in names if name.startswith("height")]
+    mine = heights[heights["stroke"].eq("drop") & heights["player"].eq("Rowan")]
+    met = mine.groupby(["side", "pressure"], observed=True)
+    assert len(met) == 4
+    for (side, pressure), balls in met:
+        line, spread = gain.line("Rowan", str(side), str(pressure))
+        at = np.array(
+            [float(n in ("constant", f"side {side}", f"pressure {pressure}")) for n in names]
+        )
+        loose = np.log1p(balls["gap_m"].astype(float) / 0.25) - np.log1p(2.0)
+        at[names.index("gap")] = loose.fillna(0.0).mean()
+        assert line == pytest.approx([at @ values, *values[slopes]])
+        assert spread[0] == pytest.approx([at @ covariance @ at, *(covariance @ at)[slopes]])

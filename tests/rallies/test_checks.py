@@ -77,3 +77,9 @@ def test_the_chain_answers_in_its_own_states(chain):
     found = chain.order_test(0)
     assert found.p_g < 1e-6
     assert chain.stationarity_test("game").n == len(chain.moves().table)
+
+
+def test_thin_is_told_of_the_tables_that_are_tested():
+    """A table with one row of counts tells nothing, however small its counts are."""
+    firm, still = [[30, 20], [10, 40]], [[1, 2], [0, 0]]
+    assert independence(np.array([firm, still]), "").thin_cells == 0.0

@@ -192,7 +192,9 @@ def compare_practice(before: Table, after: Table, *, level: float = 0.95) -> pd.
 
 
 def _sd(values: Floats) -> float:
-    return float(np.std(values, ddof=1)) if len(values) > 1 else np.nan
+    if len(values) < 2:
+        return np.nan
+    return float(np.std(values, ddof=1)) if np.ptp(values) > 0 else 0.0  # not 1e-17
 
 
 def _ends(a: Floats, b: Floats, how: Any) -> tuple[float, float]:
