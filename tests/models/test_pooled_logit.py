@@ -4,7 +4,7 @@ import pytest
 from scipy.special import expit
 
 from sidewall.errors import DataError, NotFittedError, SeparationError
-from sidewall.models import PooledLogit, pooled_logit
+from sidewall.models import PooledLogit
 
 
 def simulate(seed=0, n=3000, groups=12):
@@ -37,25 +37,6 @@ def test_recovers_what_was_planted():
     assert fit.fixed_effects_["x"] == pytest.approx(0.5, abs=4 * fit.summary().loc["x", "se"])
     sd = np.sqrt(np.diag(fit.random_covariance_))
     np.testing.assert_allclose(sd, [0.7, 0.6], atol=0.2)
-
-
-@pytest.mark.parametrize("covariance", ["diagonal", "full"])
-@pytest.mark.parametrize(("groups", "few"), [(20, 200), (20, 2000), (1, 2000)])
-def test_many_rows_end_where_they_would_without_some_first(monkeypatch, covariance, groups, few):
-    y, X, _, g = simulate(n=8000, groups=groups)
-    rng = np.random.default_rng(2)
-    # no two rows equal, and a column that some of the rows may know nothing of
-    X["x"] += rng.normal(0, 0.01, len(X))
-    X["seldom"] = (rng.permutation(len(X)) < 12).astype(float)
-    at_once = PooledLogit(covariance).fit(y, X, X[["one", "x"]], g)
-    monkeypatch.setattr(pooled_logit, "_MANY", 5000)
-    monkeypatch.setattr(pooled_logit, "_FEW", few)
-    fit = PooledLogit(covariance).fit(y, X, X[["one", "x"]], g)
-    assert fit.converged_
-    assert fit.loglik_ == pytest.approx(at_once.loglik_, abs=1e-5)
-    apart = np.abs(fit.fixed_effects_ - at_once.fixed_effects_) / at_once.summary()["se"]
-    assert apart.max() < 20 * fit.tol
-    np.testing.assert_allclose(fit.fixed_covariance_, at_once.fixed_covariance_, rtol=0.01)
 
 
 def test_counts_and_single_rows_give_the_same_fit():

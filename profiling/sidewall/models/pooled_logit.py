@@ -8,9 +8,9 @@ are written as ``L v``, which keeps everything smooth where a variance reaches z
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -32,11 +32,6 @@ _DECREMENT: Final = 1e-11
 _STEP: Final = 2e-3
 #: Largest gradient that counts as arrived, in units of `tol`.
 _ARRIVED: Final = 20.0
-#: Distinct rows beyond which some of them are fitted first, and how many.
-_MANY: Final = 50_000
-_FEW: Final = 20_000
-#: Least curvature over the largest with which those tell where to start.
-_LEAST_CURVATURE: Final = 1e-4
 
 
 class PooledLogit(Estimator):
@@ -161,8 +156,7 @@ class PooledLogit(Estimator):
         self._constant = _log_choose(ya, n)
         self._free = self._free_entries(rows)
         with one_thread():
-            params, gradient = self._search(rows, self._start(rows))
-            self._finish(rows, params, gradient)
+            self._finish(rows, *self._search(rows))
         return self
 
     def _free_entries(self, rows: _Rows) -> tuple[Array, ...]:
@@ -173,68 +167,36 @@ class PooledLogit(Estimator):
         q = rows.Z.shape[1]
         return np.diag_indices(q) if self.covariance == "diagonal" else np.tril_indices(q)
 
-    def _search(self, rows: _Rows, start: _Start) -> tuple[Floats, float]:
+    def _search(self, rows: _Rows) -> tuple[Floats, float]:
         """Quasi-Newton steps: parameters (fixed effects, free entries of L), largest gradient.
 
-        The coordinates, and so the gradient, are in units of about one standard error.
+        They start at the fixed effects as without any spread, and usual standard deviations. The
+        coordinates, and so the gradient, are in units of about one standard error.
         """
         from scipy.optimize import minimize  # noqa: PLC0415 - slow to load
 
-        self._likelihood, self._unscale = _Likelihood(rows, start.v), start.unscale
-        x, far = start.params, start.far
-
-        def objective(step: Floats) -> tuple[float, Floats]:
-            value, gradient = self._evaluate(x + self._unscale @ (far * step))
-            return -value / far**2, -(self._unscale.T @ gradient) / far
-
-        options = {"gtol": self.tol / far, "maxiter": self.max_iter}
-        found = minimize(objective, np.zeros(len(x)), jac=True, method="BFGS", options=options)
-        self.n_iter_ = int(found.nit)
-        return x + self._unscale @ (far * found.x), float(far * np.abs(found.jac).max())
-
-    def _start(self, rows: _Rows) -> _Start:
-        """Start where some of the rows lead, if they are many: all are then gone through seldom."""
-        few = rows.some(_FEW) if len(rows.won) > _MANY else rows
-        share = len(few.won) / len(rows.won)
-        # not where most rows are the first of their group
-        found = self._near(few, share) if share < 0.5 else None
-        return self._far(rows) if found is None else found
-
-    def _far(self, rows: _Rows) -> _Start:
-        """Fixed effects as without any spread, and usual standard deviations."""
         of_kind = rows.by_kind(rows.won), rows.by_kind(rows.trials)
         beta, suspect = _logistic_start(rows.X, *of_kind)
         if suspect:
             self._refuse_separation(rows.X, *of_kind)
         _refuse_pure(rows)
-        groups, p, q = len(rows.start) - 1, len(beta), rows.Z.shape[1]
+        groups, p = len(rows.start) - 1, len(beta)
         sd = self._usual_sd(rows)
         mu = rows.won.sum() / rows.trials.sum()
         info = rows.X.T @ (rows.X * (of_kind[1] * mu * (1 - mu))[:, None])
-        unscale = np.zeros((p + len(sd), p + len(sd)))
+        unscale = np.diag(np.append(np.zeros(p), sd / np.sqrt(2 * groups)))
         unscale[:p, :p] = 2.0 * np.linalg.cholesky(np.linalg.inv(info + 1e-9 * np.eye(p)))
-        spreads = range(p, p + len(sd))
-        unscale[spreads, spreads] = sd / np.sqrt(2 * groups)
-        params = np.append(beta, np.where(self._is_sd, sd, 0.0))
-        return _Start(params, unscale, 1.0, np.zeros((groups, q)))
+        self._likelihood, self._unscale = _Likelihood(rows), unscale
+        start = np.append(beta, np.where(self._is_sd, sd, 0.0))
 
-    def _near(self, few: _Rows, share: float) -> _Start | None:
-        """Where a share of the rows leads; None where it knows too little."""
-        try:
-            params, gradient = self._search(few, self._start(few))
-        except SeparationError:
-            return None
-        sd, least = params[len(self.fixed_names_) :], 0.1 * self._usual_sd(few)
-        # from a standard deviation of zero no slope leads away
-        sd[:] = np.where(self._is_sd & (np.abs(sd) < least), least, sd)
-        # as if each stood for those left out: more rows of as many groups
-        as_all = replace(few, won=few.won / share, trials=few.trials / share)
-        self._likelihood = _Likelihood(as_all, self._likelihood.v)
-        values, vectors = np.linalg.eigh(self._curvature(params))
-        if not (gradient < _ARRIVED * self.tol and values[0] > _LEAST_CURVATURE * values[-1]):
-            return None
-        off = float(np.sqrt(len(params) / share))
-        return _Start(params, self._unscale @ (vectors / np.sqrt(values)), off, self._likelihood.v)
+        def objective(step: Floats) -> tuple[float, Floats]:
+            value, gradient = self._evaluate(start + unscale @ step)
+            return -value, -(unscale.T @ gradient)
+
+        options = {"gtol": self.tol, "maxiter": self.max_iter}
+        found = minimize(objective, np.zeros(len(start)), jac=True, method="BFGS", options=options)
+        self.n_iter_ = int(found.nit)
+        return start + unscale @ found.x, float(np.abs(found.jac).max())
 
     def _usual_sd(self, rows: _Rows) -> Floats:
         """0.4 in log odds, in units of each free entry's column."""
@@ -338,27 +300,17 @@ class PooledLogit(Estimator):
         return pd.DataFrame({"estimate": found, "se": se, **ends})
 
 
-class _Start(NamedTuple):
-    """Where a search starts."""
-
-    params: Floats
-    unscale: Floats  # coordinates of about one standard error each
-    far: float  # how many of these it may be from the end
-    v: Floats  # (groups, q), standardised effects
-
-
 @dataclass(frozen=True)
 class _Rows:
     """Distinct rows sorted by group; their columns X, Z are held once a kind of row.
 
-    `kind`, `group`, `won` and `trials`, which need not be whole, are (n,); `start`, (groups + 1,),
-    is where each group begins, and the end.
+    `kind`, `won` and `trials`, which need not be whole, are (n,); `start`, (groups + 1,), is where
+    each group begins, and the end.
     """
 
     X: Floats
     Z: Floats
     kind: Ints
-    group: Ints
     start: Ints
     won: Floats
     trials: Floats
@@ -374,26 +326,10 @@ class _Rows:
         found, place = np.unique(group * np.int64(len(first)) + kind, return_inverse=True)
         who, which = np.divmod(found, len(first))
         won, trials = (np.bincount(place, part).astype(float) for part in (y, n))
-        return cls._with_columns(X, Z, first[which], who, won, trials)
-
-    @classmethod
-    def _with_columns(
-        cls, X: Floats, Z: Floats, at: Ints, group: Ints, won: Floats, trials: Floats
-    ) -> _Rows:
-        """Rows sorted by group whose columns are those at given rows of X and Z.
-
-        Kinds come in the order of the rows, so that these read their columns front to back.
-        """
-        kind, first = pd.factorize(at)
-        start = np.searchsorted(group, np.arange(group[-1] + 2))
-        return cls(X[first], Z[first], kind, group, start, won, trials)
-
-    def some(self, count: int) -> _Rows:
-        """About so many rows, chosen evenly, and the first of every group."""
-        taken = np.random.default_rng(0).random(len(self.kind)) < count / len(self.kind)
-        taken[self.start[:-1]] = True
-        at, group = self.kind[taken], self.group[taken]
-        return self._with_columns(self.X, self.Z, at, group, self.won[taken], self.trials[taken])
+        # kinds come in the order of the rows, so that these read their columns front to back
+        kind, first = pd.factorize(first[which])
+        start = np.searchsorted(who, np.arange(who[-1] + 2))
+        return cls(X[first], Z[first], kind, start, won, trials)
 
     def by_kind(self, values: Floats) -> Floats:
         """Sums of a value of every row, shape (kinds,)."""
@@ -423,8 +359,8 @@ class _Likelihood:
     Group by group, whose rows fit the processor's own memory, and without a copy of them.
     """
 
-    def __init__(self, rows: _Rows, v: Floats) -> None:
-        self.rows, self.v = rows, v
+    def __init__(self, rows: _Rows) -> None:
+        self.rows, self.v = rows, np.zeros((len(rows.start) - 1, rows.Z.shape[1]))
         self._parts = [slice(low, high) for low, high in pairwise(rows.start)]
         Z = rows.Z[rows.kind]
         self._Z = [Z[part] for part in self._parts]
