@@ -66,7 +66,7 @@ def test_a_true_change_of_the_smallest_size_is_shown_four_times_in_five():
 @pytest.mark.parametrize("level", [0.8, 0.95])
 @pytest.mark.parametrize("others", [0, 1, 9])
 def test_the_smallest_change_that_shows_among_all_allows_for_as_many_as_are_told(level, others):
-    """Bonferroni's bound, which Holm's first step is; a change that is not known is none of them."""
+    """Bonferroni's bound, which is Holm's first; a change that is not known is none of them."""
     table = pd.concat([rows(*[0.0] * (1 + others), error=0.05), rows(np.nan, error=np.nan)])
     found = judge(table.reset_index(drop=True), level)
     strict = norm.isf((1.0 - level) / 2.0 / (1 + others))
