@@ -202,3 +202,29 @@ def test_a_shot_noted_elsewhere_or_later_costs_in_proportion_up_to_a_limit(
     at = np.flatnonzero(~np.isnan(one.gap_m) & ~np.isnan(one.t_s))[:1]
     two = replace(one, **{field: getattr(one, field) + apart})
     assert shot_costs(one, two, at, at, 0.0).item() == pytest.approx(costs)
+
+
+@pytest.mark.parametrize(
+    ("what", "costs"), [("server", 1.0), ("winner", 0.5), ("ending", 0.25), ("game", 0.5)]
+)
+def test_rallies_alike_but_for_one_thing_cost_what_that_thing_weighs(match, what, costs):
+    """Another server's serve is also a stroke more of the one and a stroke less of the other."""
+    names = sorted(match["player"].astype(str).unique())
+    one = Charted.of(match, rally_runs(match), names)
+    server = one.player.copy()
+    server[one.first] = 1 - server[one.first]
+    ending = one.words["ending"].copy()
+    ending[one.last] = np.where(ending[one.last] == 0, 1, 0)
+    two = {
+        "server": replace(one, player=server),
+        "winner": replace(one, winner=1 - one.winner),
+        "ending": replace(one, words=one.words | {"ending": ending}),
+        "game": replace(one, game=one.game + 1),
+    }[what]
+    alike, unlike = (np.diag(rally_costs(one, other, 2, 0.0)) for other in (one, two))
+    assert (alike == 0.0).all()
+    shots = one.last - one.first + 1
+    strokes = 1.5 * 2 / (2 * shots) if what == "server" else np.zeros(len(shots))
+    won = one.winner >= 0  # what is blank costs nothing
+    assert 0 < (~won).sum() < won.sum()
+    np.testing.assert_allclose(unlike[won], (costs + strokes)[won])

@@ -7,9 +7,10 @@ from scipy.stats import false_discovery_control
 
 import sidewall as sw
 from sidewall.combinations import Combination, Step, effects
-from sidewall.combinations.effect import decisive_moments
+from sidewall.combinations.effect import BANDS_M, decisive_moments, state_codes
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
+from sidewall.rallies.states import BallStates
 
 VOLLEY = Combination.built_in("length then volley")
 ATTACK = Combination(
@@ -99,6 +100,21 @@ def test_when_how_the_ball_is_met_decides_states_do_not_tell_it(ladder):
     row = VOLLEY.effect(ladder, permutations=0).iloc[0]
     # with ground strokes and volleys in states of their own, no stratum would have both
     assert row["compared"] > 0.9 * (row["played_on"] + row["another_way"])
+
+
+def test_states_tell_how_the_ball_is_met_unless_that_is_what_is_decided(ladder):
+    """Side, ground stroke or volley, and three bands of the gap; without the volleys else."""
+    columns = ShotColumns(ladder)
+    table = columns.features
+    apart = BallStates(bands_m=BANDS_M)
+    together = apart(table.assign(family="ground"))
+    for told, named in ((state_codes(columns, None), apart(table)),
+                        (state_codes(columns, None, False), apart(table)),
+                        (state_codes(columns, None, True), together),
+                        (state_codes(columns, apart, True), apart(table))):  # fmt: skip
+        np.testing.assert_array_equal(told[0], named.cat.codes)
+        assert told[1] == len(named.cat.categories)
+    assert together.nunique() < apart(table).nunique()
 
 
 def test_several_combinations_are_adjusted_together(ladder):

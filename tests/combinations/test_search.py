@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -152,6 +153,16 @@ def test_winning_by_loops(letters):
             assert wins.p[at] == pytest.approx(2.0 * norm.sf(abs(z)))
         seen.add((told, groups == 5))
     assert {(True, False), (True, True), (False, False)} <= seen
+
+
+def test_rallies_that_all_end_alike_tell_no_difference_of_no_error(letters):
+    """As often after as after others, but by how much more or less nobody knows."""
+    found = candidates(first_order(letters), 3, 6.0)
+    alike = replace(letters, won=np.where(np.isnan(letters.won), np.nan, 1.0))
+    assert np.isfinite(winning(letters, found, least=5).standard_error).any()
+    wins = winning(alike, found, least=5)
+    assert (wins.rate == 1.0).all()
+    assert np.isnan([wins.standard_error, wins.p]).all()
 
 
 def test_the_result(table):

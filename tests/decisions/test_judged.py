@@ -8,6 +8,7 @@ import sidewall as sw
 from sidewall.decisions import DECISIONS, ChoiceWorth, decision_table, decisions, decisions_by
 from sidewall.decisions.judged import SURE, _thresholds
 from sidewall.errors import DataError, NotFittedError
+from sidewall.features.rates import clustered_rate
 from sidewall.simulate import true_curves
 
 
@@ -122,6 +123,19 @@ def test_each_interval_is_that_of_the_column_it_is_named_after(table, model):
         per_100 = 100.0 * row[f"points{end}"] / row["n_shots"]
         assert row[f"points_per_100{end}"] == pytest.approx(per_100)
     assert not {"low", "high"} & set(by)
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95])
+def test_a_share_has_the_interval_of_the_players_shots_alone(table, model, level):
+    by = decision_table(table, model, "player", level).set_index(["player", "decision"])
+    for player, own in table.groupby("player", observed=True):
+        rally = pd.factorize(own["rally_id"])[0]
+        for decision in DECISIONS:
+            hit = (own["decision"] == decision).to_numpy(dtype=float)
+            rate = clustered_rate(hit, rally, np.zeros(len(own), dtype=np.int64), 1, level)
+            found = by.loc[(player, decision), ["share", "share_low", "share_high"]]
+            expected = hit.mean(), rate.low[0], rate.high[0]
+            assert found.to_numpy(dtype=float) == pytest.approx(np.array(expected))
 
 
 def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players, schedule):

@@ -1,10 +1,12 @@
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from scipy.special import expit
 
 from sidewall.errors import DataError, NotFittedError, SeparationError
 from sidewall.models import PooledLogit
+from sidewall.models.pooled_logit import _logistic_start
 
 
 def simulate(seed=0, n=3000, groups=12):
@@ -37,6 +39,20 @@ def test_recovers_what_was_planted():
     assert fit.fixed_effects_["x"] == pytest.approx(0.5, abs=4 * fit.summary().loc["x", "se"])
     sd = np.sqrt(np.diag(fit.random_covariance_))
     np.testing.assert_allclose(sd, [0.7, 0.6], atol=0.2)
+
+
+@pytest.mark.parametrize("often", [1, 20])
+def test_without_groups_the_start_is_the_plain_logistic_regression(often):
+    """statsmodels, row by row; such rows are not taken for ones without end."""
+    y, X, _, _ = simulate(seed=3, n=400)
+    trials = np.full(len(y), float(often))
+    won = np.random.default_rng(4).binomial(often, expit(X.to_numpy() @ [0.2, 0.5, -0.3]))
+    beta, suspect = _logistic_start(X.to_numpy(), won.astype(float), trials)
+    plain = sm.GLM(np.column_stack([won, trials - won]), X, family=sm.families.Binomial()).fit()
+    np.testing.assert_allclose(beta, plain.params, atol=1e-6)
+    assert not suspect
+    beta, suspect = _logistic_start(X.to_numpy(), np.where(X["x"] > 0, trials, 0.0), trials)
+    assert suspect
 
 
 def test_counts_and_single_rows_give_the_same_fit():

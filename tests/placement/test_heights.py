@@ -5,6 +5,7 @@ from hypothesis import strategies as st
 
 from sidewall.errors import DataError
 from sidewall.placement import CensoredNormal
+from sidewall.placement.heights import _likelihood, _start
 
 
 def test_without_censoring_it_is_mean_and_spread():
@@ -73,3 +74,14 @@ def test_units_and_zero_do_not_matter(shift, scale, share, seed):
 def test_what_cannot_be_estimated_is_said(y, limit, X, words):
     with pytest.raises(DataError, match=words):
         CensoredNormal().fit(y, limit, X)
+
+
+def test_where_all_is_seen_the_search_begins_at_the_answer():
+    """Least squares: no slope of the likelihood is left there but that of rounding."""
+    rng = np.random.default_rng(5)
+    X = np.column_stack([np.ones(50), rng.normal(size=50)])
+    y = X @ [0.7, 0.1] + rng.normal(0.0, 0.2, 50)
+    seen = np.zeros(50, dtype=bool)
+    theta = _start(y, np.zeros(50), X, seen)
+    _, slope, bend = _likelihood(theta, X, y, seen)
+    assert np.abs(np.linalg.solve(bend, slope)).max() < 1e-9 * np.abs(theta).max()

@@ -8,7 +8,9 @@ from scipy.stats import norm
 from sidewall.errors import DataError, NotFittedError
 from sidewall.placement import TinMargin
 from sidewall.placement.aim import (
+    BEST,
     _few_aims,
+    aim_answer,
     best_height,
     even_normal,
     scatter_of,
@@ -87,6 +89,21 @@ def test_edges_are_told():
     found = best_height(aims, np.stack([aims, -aims]))
     assert found.at_edge.tolist() == [1, -1]
     assert found.height_m == pytest.approx([aims[-1], aims[0]])
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95])
+def test_the_interval_of_the_gain_is_told_at_the_height_that_is_advised(planted, level):
+    """Every draw's chance there, between the heights looked at, less its own at the mean."""
+    _, margin = planted
+    cells = [margin._cell(key, 0.48, 200) for key in margin._scatter]
+    answers = [aim_answer(cell, level) for cell in cells]
+    told = [pair for pair in zip(cells, answers, strict=True) if pair[1]["status"] == BEST]
+    assert len(told) > 3
+    for cell, row in told:
+        there = [np.interp(row["best_m"], cell.aims_m, draw) for draw in cell.drawn]
+        gains = 100.0 * (np.array(there) - cell.now[1:])
+        ends = np.quantile(gains, [0.5 - level / 2, 0.5 + level / 2])
+        assert (row["gain_per_100_low"], row["gain_per_100_high"]) == pytest.approx(tuple(ends))
 
 
 def test_planted_scatter_and_height_are_found(planted, study):

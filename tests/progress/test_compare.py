@@ -3,6 +3,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 import sidewall as sw
 from sidewall.errors import DataError
@@ -60,6 +61,18 @@ def test_a_true_change_of_the_smallest_size_is_shown_four_times_in_five():
     found = judge(rows(*(smallest + error * rng.standard_normal(2000)), error=error), 0.95)
     seen = (found["p"] <= 0.05) & (found["change"] > 0)
     assert abs(seen.mean() - 0.8) < 3 * np.sqrt(0.16 / 2000)
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95])
+@pytest.mark.parametrize("others", [0, 1, 9])
+def test_the_smallest_change_that_shows_among_all_allows_for_as_many_as_are_told(level, others):
+    """Bonferroni's bound, which is Holm's first; a change that is not known is none of them."""
+    table = pd.concat([rows(*[0.0] * (1 + others), error=0.05), rows(np.nan, error=np.nan)])
+    found = judge(table.reset_index(drop=True), level)
+    strict = norm.isf((1.0 - level) / 2.0 / (1 + others))
+    expected = 0.05 * (strict + norm.ppf(0.8))
+    assert found["smallest_change_all"].to_numpy()[:-1] == pytest.approx(expected)
+    assert np.isnan(found["smallest_change_all"].iloc[-1])
 
 
 def test_a_period_is_kept_within_its_scale_and_the_change_is_not():

@@ -22,6 +22,7 @@ from sidewall.progress.measures import (
     comfort_rows,
     own_change,
     share_change,
+    threshold_rows,
 )
 
 
@@ -378,3 +379,22 @@ def test_what_attacks_win_is_told_from_five_in_each_period(fitted, few, told):
         row = attack_rows(model, "Rowan", still(len(model.cells_) + 1), when)[0]
         assert np.isfinite(row["before"]) == told
         assert ("fewer than 5 attacks" in row["note"]) != told
+
+
+@pytest.mark.parametrize("choice", CHOICES)
+@pytest.mark.parametrize(("few", "told"), [(4, False), (5, True)])
+def test_a_threshold_is_told_from_five_of_each_choice_in_each_period(fitted, few, told, choice):
+    model, _, _ = fitted
+    used = model.used_
+    mine = (used["player"].astype(str) == "Rowan") & (used["side"] == "forehand")
+    mine &= used["family"] == "ground"
+    after = np.arange(len(used)) % 2 == 0
+    at = np.flatnonzero((mine & (used["choice"] == choice)).to_numpy())
+    after[at] = True
+    after[at[:few]] = False
+    for when in (after, ~after):
+        changes = still(len(model.cells_) + 1)
+        rows = threshold_rows(model, "Rowan", changes, when, 0.95)
+        (row,) = [r for r in rows if (r["side"], r["family"]) == ("forehand", "ground")]
+        assert np.isfinite(row["before"]) == told
+        assert row["note"].startswith("fewer than 5 attacks or resets in a period") != told

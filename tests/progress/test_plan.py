@@ -119,6 +119,13 @@ def test_how_many_are_needed(widths, wanted, matches, how):
     assert _needed(table, wanted) == (matches, how)
 
 
+def test_fewer_matches_than_were_tried_are_never_said_to_be_enough():
+    table = pd.DataFrame({"n_matches": [3, 12], "half_width_m": [0.2, 0.1]})
+    for wanted in (0.2, 0.4, 0.9):
+        assert _needed(table, wanted) == (3, "simulated")
+    assert _needed(table.head(1), 0.4) == (3, "simulated")
+
+
 @pytest.mark.slow
 def test_questions_that_make_no_sense_are_refused(small):
     with pytest.raises(DataError, match="no shot is by 'Oak'"):

@@ -132,6 +132,21 @@ def test_many_players_get_the_strengths_that_few_would(monkeypatch):
     assert np.corrcoef(truth, exact.strength_)[0, 1] > 0.9
 
 
+def test_many_players_are_never_held_pair_against_pair(monkeypatch):
+    """A federation's players would fill the memory: as many numbers as players are kept."""
+
+    def refuse(self, w, spread):
+        raise AssertionError("a matrix of players by players")
+
+    counts, _ = random_counts(30, np.random.default_rng(3))
+    monkeypatch.setattr(module, "_MOST_EXACT", 29)
+    monkeypatch.setattr(_Pairs, "_hessian", refuse)
+    many = Strengths().fit_counts(RallyCounts.of(rallies(counts)))
+    assert many.covariance_.shape == (30,)
+    drawn = many.draws(4000, np.random.default_rng(4))
+    np.testing.assert_allclose(drawn.std(axis=0), many.se_, rtol=5 / np.sqrt(2 * 4000))
+
+
 def test_ones_win_is_the_others_loss():
     table = rallies(THREE)
     fit = Strengths().fit(table_of_shots(table))

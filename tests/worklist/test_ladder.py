@@ -262,3 +262,26 @@ def test_shots_in_play_bring_what_they_leave_between_the_two_who_play(redrawn):
     assert (found.ladder * n).sum() == pytest.approx((plain * n).sum())
     error = found.drawn.std(axis=0, ddof=1) / np.sqrt(len(found.drawn))
     assert (np.abs(found.drawn.mean(axis=0) - found.more) < 5 * error).all()
+
+
+def test_what_shots_in_play_bring_is_told_in_every_set_that_holds_one(redrawn):
+    """Fits to every redrawn set anew; a set without a shot of the player's tells nothing new."""
+    table = redrawn.table
+    told = redrawn.struck & (table["choice"] == "attack") & table["won"].notna()
+    row = np.flatnonzero(told & ~redrawn.fault)
+    row = np.concatenate([row[redrawn.player[row] == 0][:1], row[redrawn.player[row] > 0]])
+    found = _InPlay.of(redrawn, row)
+    after, mine = redrawn.after[row], redrawn.weights[:, redrawn.rally[row[0]]]
+    assert {0, 1} <= set(mine)
+    some = table.iloc[row]
+    alike = (some[["side", "family"]] == some[["side", "family"]].iloc[0]).all(axis=1).to_numpy()
+    X = _along_the_gap(some["gap_m"].to_numpy(dtype=float)[alike])
+    edge = redrawn.edge[row[0]]
+    for draw, times in enumerate(mine):
+        if times == 0:
+            assert found.drawn[draw, 0] == found.more[0]
+            continue
+        value = after.fixed + after.basis @ after.drawn[draw]
+        root = np.sqrt(redrawn.weights[draw, redrawn.rally[row]])[alike]
+        fit = np.linalg.lstsq(root[:, None] * X, root * value[alike], rcond=None)[0]
+        assert found.drawn[draw, 0] == pytest.approx(value[0] - X[0] @ fit + edge, abs=1e-6)

@@ -164,6 +164,26 @@ def test_a_pixel_above_the_floor_refuses_its_row(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("pixels", "said"),
+    [
+        (",5", {"v": "half a place", "u": "blank"}),
+        ("3,", {"u": "half a place"}),
+        ("3,five", {"u": "half a place", "v": "'five' is no number"}),
+        ("640,-20", {"u": "above the floor", "v": "above the floor"}),
+    ],
+)
+def test_a_place_that_is_not_known_is_not_read_as_metres(tmp_path, pixels, said):
+    """Five pixels from the top are not five metres from the front, whatever the other half is."""
+    log = pixel_log([(0.3, 8.0)])
+    ball = log.splitlines()[2].split(",")
+    check = read(tmp_path, log.replace(f"{ball[7]},{ball[8]}", pixels), IN_PIXELS + PIXELS)
+    assert check.rows_used == 0
+    found = check.problems[check.problems["line"] == 3].set_index("column")["reason"]
+    assert set(found.index) == set(said)
+    assert all(words in found[column] for column, words in said.items())
+
+
+@pytest.mark.parametrize(
     ("text", "error", "message"),
     [
         (IN_PIXELS, LogError, "four points of the floor under \\[pixels\\] go together"),

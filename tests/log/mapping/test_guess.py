@@ -5,6 +5,7 @@ import tomllib
 import pandas as pd
 import pytest
 
+from sidewall.court import Court
 from sidewall.log import ColumnMap, check_log, guess_map
 
 LOG = """\
@@ -76,6 +77,18 @@ def test_repeated_columns(pattern):
         text = text.replace('unit = "?"', 'unit = "cm"')
     check = check_log(frame, mapping=ColumnMap.from_text(text))
     assert (check.rows_used, check.rows_in) == (6, 6)
+
+
+@pytest.mark.parametrize(
+    ("longest", "unit"), [(Court().length_m, "m"), (Court().length_m + 0.1, "?"), (25.0, "?")]
+)
+def test_lengths_are_metres_where_the_court_holds_them_all(longest, unit):
+    """And where some have decimals: whole numbers may be anything."""
+    cells = [0.5, 1.2, 3.1, 4.7, 2.2, 5.9, longest]
+    frame = pd.DataFrame({"Match": "M1", "Rally": 1, "Shot": range(1, 8), "y": cells})
+    assert tomllib.loads(guess_map(frame))["columns"]["y"]["unit"] == unit
+    whole = frame.assign(y=[1, 2, 3, 4, 5, 6, 7])
+    assert tomllib.loads(guess_map(whole))["columns"]["y"]["unit"] == "?"
 
 
 def test_a_cell_of_shots():

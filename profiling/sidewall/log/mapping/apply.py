@@ -135,12 +135,14 @@ class Across:
                 parse_numbers(self._ours(name), comma_decimals=True).value for name in (x, y)
             ]
             floor = view.places(np.column_stack(numbers))
-            for name, metres in zip((x, y), floor.T, strict=True):
+            told = ~np.isnan(numbers)
+            for name, own, metres in zip((x, y), told, floor.T, strict=True):
                 cells = self._ours(name).copy()
                 found = ~np.isnan(metres)
                 cells[found] = np.round(metres[found], 3)
-                lost = ~found & ~np.isnan(numbers[0] + numbers[1])
-                cells[lost] = "above the floor"  # which no reader takes for a number
+                # words, which no reader takes for a number of metres
+                cells[own & ~found] = "above the floor"
+                cells[own & ~told.all(axis=0)] = "half a place"
                 self._put(name, cells, name, "m")
 
     def apply_rules(self) -> None:
