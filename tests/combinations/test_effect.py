@@ -49,18 +49,21 @@ def test_situation_is_asked_of_both_ways(by_hand):
     assert found.played_on.tolist() == [True, False]
 
 
+def one_a_game(by_hand, results, match="m1"):
+    """Rallies that Rowan serves, each in a game of its own, with Hazel's last shot as told."""
+    parts = [
+        by_hand((winner, "serve", "drive", "lob", shot), match=match).assign(game=k)
+        for k, (winner, shot) in enumerate(results, start=1)
+    ]
+    return pd.concat(parts, ignore_index=True)
+
+
 def test_difference_by_hand(by_hand):
     """One state, one player: two of three against one of four."""
     on, off = "drop", "lob"
     results = [("Hazel", on), ("Hazel", on), ("Rowan", on)]
     results += [("Hazel", off), ("Rowan", off), ("Rowan", off), ("Rowan", off)]
-    # Rowan serves throughout, in matches of their own
-    parts = [
-        by_hand((winner, "serve", "drive", "lob", shot), match=f"m{k}")
-        for k, (winner, shot) in enumerate(results * 6)
-    ]
-    shots = pd.concat(parts, ignore_index=True)
-    shots["match"] = pd.Categorical(shots["match"], categories=shots["match"].unique())
+    shots = one_a_game(by_hand, results * 6)
     two = Combination("two", [Step.own(stroke="drive"), Step.any_reply(), Step.own(stroke="drop")])
     row = two.effect(shots, player="Hazel", state=one_state).iloc[0]
     assert (row["played_on"], row["another_way"], row["n_rallies"]) == (18, 24, 42)
@@ -76,6 +79,29 @@ def test_difference_by_hand(by_hand):
     assert few["status"] == "too few"
     assert np.isnan(few["difference"])
     assert few["played_on"] == 6
+
+
+def test_what_is_played_more_on_a_good_day_gains_nothing_by_that(by_hand):
+    """A day on which Hazel wins 4 of 5 and drops 4 of 5, one of 1 of 5: whichever the shot."""
+    days = []
+    for match, usual, seldom in (("good", "drop", "lob"), ("bad", "lob", "drop")):
+        winners = ["Hazel", "Rowan"] if match == "good" else ["Rowan", "Hazel"]
+        mixed = [
+            (winners[k % 5 == 4], usual if j % 5 else seldom) for k in range(10) for j in range(10)
+        ]
+        days.append(one_a_game(by_hand, mixed, match))
+    shots = pd.concat(days, ignore_index=True)
+    shots["match"] = pd.Categorical(shots["match"], categories=["good", "bad"])
+    drop = Combination(
+        "drop", [Step.own(stroke="drive"), Step.any_reply(), Step.own(stroke="drop")]
+    )
+    row = drop.effect(shots, player="Hazel", state=one_state).iloc[0]
+    assert row["strata"] == 2
+    assert row["difference"] == pytest.approx(0.0, abs=1e-12)
+    last = shots[shots["shot"] == 4]
+    won = last["rally_won_by"] == "Hazel"
+    drops = last["stroke"] == "drop"
+    assert won[drops].mean() - won[~drops].mean() == pytest.approx(0.36)
 
 
 def test_by_player_and_together(ladder):

@@ -465,12 +465,12 @@ class Combination:
     ) -> pd.DataFrame:
         """Is the rally won more often when the combination is played on?
 
-        The quantity: among the moments at which this player, the lead-up done, stood in the
-        same state of the rally and was about to strike, how much more often was the rally
-        won when the decisive shot was played than when another way was taken. Both kinds of
-        moments meet what the decisive step asks of the *situation*; they differ in what
-        the player decides (stroke, direction, choice, where the ball goes). It is a
-        comparison of like with like as far as the state tells, not an experiment. Whether
+        The quantity: among the moments of a match at which this player, the lead-up done,
+        stood in the same state of the rally and was about to strike, how much more often was
+        the rally won when the decisive shot was played than when another way was taken. Both
+        kinds of moments meet what the decisive step asks of the *situation*; they differ in
+        what the player decides (stroke, direction, choice, where the ball goes). It is a
+        comparison of like with like as far as match and state tell, not an experiment. Whether
         the combination was then finished is not asked: a rally that went wrong, or was won
         at once, cannot be finished.
 

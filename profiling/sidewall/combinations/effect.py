@@ -131,20 +131,24 @@ def state_codes(
 def as_moments(
     columns: ShotColumns, row: Ints, kind: Bools, state: tuple[Ints, int], first: bool
 ) -> Moments:
-    """Moments in strata of player and state, those without result or state left out.
+    """Moments in strata of player, match and state, those without result or state left out.
 
-    Rows rise; `state` are codes from `state_codes` and how many there are; `first` keeps only the
-    first moment of each rally and player.
+    Against a weaker opponent, or on a good day, more of everything is won, and other shots are
+    played: only moments of one match are alike but for the shot. Rows rise; `state` are codes from
+    `state_codes` and how many there are; `first` keeps only the first moment of each rally and
+    player.
     """
     codes, states = state
     rally = columns.runs.of_shot[row]
+    match = pd.factorize(columns.shots["match"].iloc[row])[0]
     player = columns.player[row]
     winner = columns.winner[rally] if len(row) else rally
     known = (codes[row] >= 0) & (winner >= 0)
+    alike = (match * len(columns.names) + player) * states + codes[row]
     moments = Moments(
         (winner == player).astype(np.float64),
         kind,
-        player * states + codes[row],
+        np.unique(alike, return_inverse=True)[1].astype(np.int64),
         rally,
         rally * len(columns.names) + player,
     )[known]
