@@ -298,3 +298,29 @@ def test_a_line_of_the_gain_is_lifted_by_the_levels_asked_for_and_sloped_by_the_
         at[names.index("gap")] = loose.fillna(0.0).mean()
         assert line == pytest.approx([at @ values, *values[slopes]])
         assert spread[0] == pytest.approx([at @ covariance @ at, *(covariance @ at)[slopes]])
+
+
+@pytest.mark.parametrize("kind", ["normal", "skewed", "tails"])
+def test_no_best_height_is_told_of_a_scatter_that_is_not_normal(study, kind):
+    """Gamma of shape 2 (skewness 1.4) and Student's t of 3 degrees of freedom, tins unseen."""
+    rng = np.random.default_rng(31)
+    shots = study.drops(study.draw_players(rng), 300, rng)
+    drawn = {
+        "normal": rng.normal(size=len(shots)),
+        "skewed": (rng.gamma(2.0, size=len(shots)) - 2.0) / np.sqrt(2.0),
+        "tails": rng.standard_t(3, len(shots)) / np.sqrt(3.0),
+    }[kind]
+    height = 0.75 + 0.14 * drawn
+    low = height < study.TIN_M
+    shots = shots.assign(
+        wall_z_m=np.where(low, np.nan, height),
+        ending=np.where(low, "tin", None),
+        won=np.where(low, 0.0, shots["won"]),
+    )
+    margin = TinMargin().fit(shots)
+    best = margin.best(tin_heights_m=[study.TIN_M])
+    named = [note for note in margin.notes_ if "normal scatter" in note]
+    assert len(named) == (0 if kind == "normal" else len(best))
+    if named:
+        assert (best["status"] == "not known yet").all()
+        assert best[["best_m", "gain_per_100"]].isna().all(axis=None)

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from numpy.polynomial import chebyshev
 from numpy.typing import ArrayLike
-from scipy.special import expit, ndtr, ndtri
+from scipy.special import chdtrc, expit, ndtr, ndtri
 
 from sidewall.arguments import Array, Floats, Ints
 from sidewall.errors import DataError
@@ -185,6 +185,9 @@ def _looseness(rows: pd.DataFrame) -> pd.Series:
 
 #: Fewest heights seen for a scatter of its own.
 LEAST_SEEN = 15
+#: Skewness and excess kurtosis from which a normal scatter misleads about the tin, and how seldom
+#: a normal one would look so.
+_SKEWED, _LONG_TAILED, _STRANGE = 0.5, 1.0, 0.01
 
 
 @dataclass(frozen=True)
@@ -198,6 +201,21 @@ class Scatter:
     in_tin: int
     #: Share in the tin that a normal scatter around the mean gives.
     tin_expected: float
+    skewness: float
+    kurtosis: float
+
+    @property
+    def is_normal(self) -> bool:
+        """Whether heights lie about as a normal scatter has them.
+
+        Neither skewed, as where safe high balls are mixed with low ones, nor with long tails. By
+        the test of Jarque & Bera 1987 (International Statistical Review 55:163-172), which large
+        samples do not pass for what does not matter.
+        """
+        n = self.seen + self.in_tin
+        beyond = float(chdtrc(2, n / 6 * (self.skewness**2 + self.kurtosis**2 / 4)))
+        matters = abs(self.skewness) > _SKEWED or abs(self.kurtosis) > _LONG_TAILED
+        return not (beyond < _STRANGE and matters)
 
 
 def scatter_of(group: pd.DataFrame, around_each_player: bool) -> Scatter | None:
@@ -228,7 +246,14 @@ def scatter_of(group: pd.DataFrame, around_each_player: bool) -> Scatter | None:
     sd = fit.sd_ * float(np.sqrt(grow))
     expected = float(tin_chance(means, sd, group["tin_m"].to_numpy()).mean())
     mean = float(weight @ fit.coefficients_.to_numpy())
-    return Scatter(mean, sd, covariance, seen, int(group["in_tin"].sum()), expected)
+    off, end = ((group[name].to_numpy(dtype=float) - means) / sd for name in ("height_m", "tin_m"))
+    lost = np.isnan(off)
+    # nobody knows how far below the edge: as in the normal tail there
+    tail = (np.arange(lost.sum()) + 0.5) / max(lost.sum(), 1) * ndtr(np.sort(end[lost]))
+    off = np.append(off[~lost], ndtri(tail))
+    off = (off - off.mean()) / off.std()
+    shape = float((off**3).mean()), float((off**4).mean() - 3.0)
+    return Scatter(mean, sd, covariance, seen, int(lost.sum()), expected, *shape)
 
 
 def scatter_row(one: Scatter, level: float) -> dict[str, Any]:
@@ -244,6 +269,8 @@ def scatter_row(one: Scatter, level: float) -> dict[str, Any]:
         "tin_share_low": float(low),
         "tin_share_high": float(high),
         "tin_expected": one.tin_expected,
+        "skewness": one.skewness,
+        "kurtosis": one.kurtosis,
         "mean_m": one.mean_m,
         "mean_low_m": one.mean_m - z * e_mean,
         "mean_high_m": one.mean_m + z * e_mean,
@@ -354,6 +381,8 @@ def aim_answer(cell: AimChances, level: float) -> dict[str, Any]:
     status = BEST if np.isfinite([low, high]).all() and one.at_edge == 0 else NOT_KNOWN
     if low == np.inf:
         status = NO_GAIN
+    if not scatter.is_normal:
+        status, low, high = NOT_KNOWN, -np.inf, np.inf
     row: dict[str, Any] = {
         "tin_m": tin,
         "n_shots": scatter.seen + scatter.in_tin,

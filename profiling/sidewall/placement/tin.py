@@ -152,8 +152,15 @@ class TinMargin(Estimator):
         except DataError as error:  # the other cells can still be told
             self.notes_.append(f"{', '.join(key)}: {error}")
             return
-        if one is not None:
-            self._scatter[key] = one
+        if one is None:
+            return
+        self._scatter[key] = one
+        if not one.is_normal:
+            self.notes_.append(
+                f"{', '.join(key)}: heights do not lie as a normal scatter has them (skewness "
+                f"{one.skewness:.1f}, excess kurtosis {one.kurtosis:.1f}), so no best height is "
+                "told; where low balls are mixed with safe ones, tell them apart by `pressure`"
+            )
 
     # -- what is known of a cell --------------------------------------------------------
 
@@ -170,9 +177,9 @@ class TinMargin(Estimator):
         DataFrame
             One row a player (``all players``: around each one's own mean), stroke, side and
             pressure: ``n_shots``, ``in_tin``, ``tin_share`` with Wilson limits, ``tin_expected``
-            (what the fitted normal scatter gives: far from the share, the scatter is not
-            normal), ``mean_m`` and ``sd_m`` with limits. Cells of fewer than 15 heights are left
-            out.
+            (what the fitted normal scatter gives), ``skewness`` and ``kurtosis`` (beyond that of
+            a normal scatter, 0 for both), ``mean_m`` and ``sd_m`` with limits. Cells of fewer
+            than 15 heights are left out.
         """
         check_level(level)
         self.need_fit()
@@ -297,7 +304,7 @@ class TinMargin(Estimator):
             ``now_m``, the mean height now; chance of the tin there (``tin_now``) and at the
             best (``tin_best``); ``win_now``, ``win_best`` and ``gain_per_100`` (rallies won
             more in 100 such shots, with limits). Where not known yet, what follows from the
-            best height is missing.
+            best height is missing; ``notes_`` names the cells whose scatter is not normal.
 
         Raises
         ------
