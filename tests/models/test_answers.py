@@ -389,4 +389,7 @@ def test_no_correction_makes_a_chance_of_an_own_shot_less_than_none(by_value, sh
     model = copy(by_value)
     model.corrections_ = by_value.corrections_ + np.array([way, 0.0, way, 0.0])
     mine = model.used_[model.used_["player"] == "Alder"].iloc[:40]
-    assert (Posterior(model).of_own(0, mine) == chance).all()
+    moved = Posterior(model)
+    assert (moved.of_own(0, mine) == chance).all()
+    for choice in ("attack", "reset"):
+        assert (moved.win(0, 0, choice, np.array([0.2, 0.9]), None) == chance).all()

@@ -6,10 +6,8 @@ import pytest
 
 import sidewall as sw
 from sidewall.errors import DataError
-from sidewall.models.follow import _doubly_robust, _points
+from sidewall.models.follow import _chance_to_attack, _doubly_robust, _points
 from sidewall.simulate import World, draw_players, round_robin, rule_gains, simulate_shots
-
-pytestmark = pytest.mark.slow
 
 NAMES = ["Alder", "Birch", "Cedar", "Elm"]
 
@@ -31,6 +29,7 @@ def model(club):
     return sw.TightnessModel(draws=100).fit(club[2])
 
 
+@pytest.mark.slow
 def test_one_who_attacks_too_early_would_gain_as_much_as_the_exact_chain_says(club, model):
     players, schedule, _ = club
     found = model.follow("Alder", folds=2).set_index(["side", "family"])
@@ -101,6 +100,7 @@ def test_the_error_of_curves_that_nothing_mends_is_in_the_interval():
     assert plain["points_per_game"] == wide["points_per_game"]
 
 
+@pytest.mark.slow
 def test_a_cell_with_few_own_attacks_or_resets_is_not_told(club, model):
     """Of Birch's attacks on one side four are kept, and that side is left out of all."""
     shots = model.used_
@@ -116,6 +116,7 @@ def test_a_cell_with_few_own_attacks_or_resets_is_not_told(club, model):
     assert np.isfinite(of.loc[("all", "all"), "points_per_game"])
 
 
+@pytest.mark.slow
 def test_one_match_cannot_be_tried_on_itself(club):
     shots = club[2]
     one = shots[shots["match"].isin(pd.unique(shots["match"])[:2])]
@@ -124,3 +125,20 @@ def test_one_match_cannot_be_tried_on_itself(club):
         model.follow(model.players_[0])
     with pytest.raises(DataError, match="Yew"):
         model.follow("Yew")
+
+
+def test_the_chance_to_attack_is_how_often_such_balls_were_attacked(model):
+    """In thirds of the own balls by gap: a logistic fit with an intercept meets the total."""
+    own = model.used_[model.used_["player"] == "Birch"]
+    chance = _chance_to_attack(model.used_, model, "Birch")
+    attacked = (own["choice"] == "attack").to_numpy()
+    third = pd.qcut(own["gap_m"], 3, labels=False).to_numpy()
+    assert 0.1 < attacked.mean() < 0.9
+    for k in range(3):
+        some = third == k
+        error = np.sqrt((chance[some] * (1 - chance[some])).sum()) / some.sum()
+        assert abs(chance[some].mean() - attacked[some].mean()) < 3 * error
+    assert chance[third == 2].mean() > chance[third == 0].mean()
+    for choice in ("attack", "reset"):
+        always = model.used_.assign(choice=choice)
+        assert (_chance_to_attack(always, model, "Birch") == float(choice == "attack")).all()
