@@ -58,13 +58,13 @@ def test_points_are_the_difference_of_the_models_own_curves(shots):
     assert turned.mean == pytest.approx(-worth.mean)
 
 
-def test_one_half_chooses_and_the_other_judges(model, table):
+def test_one_half_chooses_what_the_whole_judges(model, table):
     first, second = model.halves().posteriors
     half = model.halves().of(table)
-    for k, (judge, chooser) in enumerate(((first, second), (second, first))):
+    for k, chooser in enumerate((second, first)):
         some = table[half == k].dropna(subset="points").iloc[::40]
         sign = np.where(some["choice"] == "attack", 1.0, -1.0)
-        for posterior, name in ((judge, "points"), (chooser, "p_right")):
+        for posterior, name in ((model.posterior_, "points"), (chooser, "p_right")):
             for rows, attack, reset in posterior.of_shots(some):
                 drawn = sign[rows] * (attack - reset)
                 found = (drawn if name == "points" else drawn > 0).mean(axis=0)

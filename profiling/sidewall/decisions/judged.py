@@ -46,9 +46,9 @@ class ChoiceWorth:
         of the model's situation; with `halves` also the keys of the rally.
     level : float, default 0.95
     halves : bool, default False
-        Judge every ball by the model of its own half of the log, and let the other half
-        choose (:mod:`sidewall.models.halves`). Rallies that the fit has not seen are judged
-        by the model of the whole.
+        Let the half of the log that a ball does not lie in choose what it is called
+        (:mod:`sidewall.models.halves`). For rallies that the fit has not seen the model of the
+        whole chooses.
 
     Attributes
     ----------
@@ -71,13 +71,12 @@ class ChoiceWorth:
         model.need_fit()
         self._table, self._cut = table, 0.5 * (1.0 - level)
         self._posteriors: list[Posterior | None] = [model.posterior_]
-        self._judge = np.zeros(len(table), dtype=np.int64)
-        self._chooser = [0]
+        self._chooser = np.zeros(len(table), dtype=np.int64)
         if halves:
             split = model.halves()
-            self._posteriors = [*split.posteriors, model.posterior_]
+            self._posteriors += split.posteriors
             half = split.of(table)
-            self._judge, self._chooser = np.where(half < 0, 2, half), [1, 0, 2]
+            self._chooser = np.where(half < 0, 0, 2 - half)
         self.n_draws = min(one.n_draws for one in self._posteriors if one is not None)
         choice = table["choice"].astype(object)
         self._sign = np.select([choice == "attack", choice == "reset"], [1.0, -1.0], np.nan)
@@ -105,16 +104,15 @@ class ChoiceWorth:
     @cached_property
     def p_right(self) -> Array:  # noqa: D102
         found = np.full(len(self._table), np.nan)
-        for k, chooser in enumerate(self._chooser):
-            for rows, drawn in self._read(chooser, np.flatnonzero(self._judge == k)):
+        for k in range(len(self._posteriors)):
+            for rows, drawn in self._read(k, np.flatnonzero(self._chooser == k)):
                 found[rows] = (drawn > 0).mean(axis=0)
         return found
 
     def draws(self, chosen: Array | None = None) -> Iterator[tuple[Array, Array]]:
         """Some rows at a time with their draws, (draws, rows); of the chosen rows only."""
-        for k in range(len(self._posteriors)):
-            mine = self._judge == k
-            yield from self._read(k, np.flatnonzero(mine if chosen is None else mine & chosen))
+        rows = np.arange(len(self._table)) if chosen is None else np.flatnonzero(chosen)
+        yield from self._read(0, rows)
 
     def _read(self, judge: int, rows: Array) -> Iterator[tuple[Array, Array]]:
         use = rows[~np.isnan(self._sign[rows])]
@@ -177,8 +175,8 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
     draws say how often attacking is the better choice. Where at least 4 in 5 say so the ball
     is loose for this player, where at most 1 in 5 do it is tight; between them nobody can
     say. The matches are dealt out in two halves: what a ball is called is said by the half
-    that it does not lie in, what it brought or cost by its own, so that the same rallies do
-    not choose and judge.
+    that it does not lie in, so that no rally chooses itself; what it brought or cost is read
+    off the whole log, since half of it knows too little of a player and says so by half.
 
     Parameters
     ----------

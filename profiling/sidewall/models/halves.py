@@ -1,9 +1,8 @@
-"""The log in two halves with a model of each: one chooses, the other judges.
+"""The log in two halves with a model of each, so that no rally chooses itself.
 
 A ball that is called loose because the draws say so is, in those very draws, worth more than
-it is: the same rallies would choose and judge. So what a group of chosen balls brought is read
-off the model of the half that they lie in, and which balls are chosen off the model of the
-other half (sample splitting; Cox 1975, Biometrika 62:441-444).
+it is. So which balls are called so is read off the model of the half that they do not lie in
+(sample splitting; Cox 1975, Biometrika 62:441-444).
 """
 
 from __future__ import annotations
