@@ -107,7 +107,11 @@ def test_a_wrong_argument_is_refused_before_anything_else(function, name, wrong)
 LEAST = {
     "draws": {"WorkList.__init__": 50, "TightnessModel.__init__": 50, "TightnessModel.again": 50},
     "folds": {},
-    "permutations": {"Combination.effect": 0},
+    "permutations": {
+        "Combination.effect": 0,
+        "RallyChain.order_test": 0,
+        "RallyChain.stationarity_test": 0,
+    },
     "seed": {},
     "most": {"RepeatOrVary.__init__": 2, "plot_work_list": 1},
     "least": {"Predictability.__init__": 2},

@@ -418,31 +418,84 @@ class RallyChain(Estimator):
         outcome = finished_next(self.moves())
         return matched_table(self, outcome, by, draws, level, rng, keep=keep)
 
-    def order_test(self, order: int = 1) -> ChainTest:
+    def order_test(self, order: int = 1, permutations: int = 199, seed: int = 0) -> ChainTest:
         """Does the past matter beyond the present state? Order 0, 1 or 2 against one more.
+
+        The answer is ``p_value``: the chance that moves lie at least as unevenly as these where
+        a chain of this order has made them, the same for all players. The past is shuffled
+        among the moves with the same present, which such a chain makes fair, so it is right
+        for a log of any size. Past balls also tell who plays whom: where players differ much,
+        the answer may be yes for that reason.
 
         Parameters
         ----------
         order : {1, 0, 2}, default 1
             Shots that are taken to be enough to know the next.
+        permutations : int, default 199
+            Shuffles; with 0, ``p_value`` is NaN.
+        seed : int, default 0
+            Of the shuffles.
+
+        Returns
+        -------
+        ChainTest
+            With ``p_value``; and ``p_g`` and ``p_chi_square``, the classical p-values of a
+            likelihood-ratio and of Pearson's test, where at most a fifth of the cells are thin.
+
+        Examples
+        --------
+        >>> chain.order_test(0, permutations=99).p_value
+        0.01
         """
         check_count(order, "order", 0, 2)
+        check_count(permutations, "permutations", 0)
+        check_seed(seed)
         moves = self.moves()
-        return order_test(moves.start, moves.rally, order, len(moves.states))
+        return order_test(moves.start, moves.rally, order, len(moves.states), permutations, seed)
 
-    def stationarity_test(self, by: str = "game") -> ChainTest:
+    def stationarity_test(
+        self, by: str = "game", permutations: int = 199, seed: int = 0
+    ) -> ChainTest:
         """Are the transitions the same in every game (or match, or other column)?
 
-        Different players meet in different matches, so that by match the answer is no
-        wherever players differ.
+        The answer is ``p_value``: the chance that games differ at least as much as these where
+        any rally might as well have been played in another game of its match. Whole rallies
+        are shuffled, so their moves may depend on one another, and within matches, so players
+        and days may differ. A column that does not change within matches is shuffled over all
+        of the log; different players meet in different matches, so that by match the answer is
+        no wherever players differ.
 
         Parameters
         ----------
         by : str, default "game"
-            Column whose values are compared.
+            Column whose values are compared. One that changes within a rally has no
+            ``p_value``.
+        permutations, seed
+            As in :meth:`order_test`.
+
+        Returns
+        -------
+        ChainTest
+            As of :meth:`order_test`.
+
+        Examples
+        --------
+        >>> chain.stationarity_test("match", permutations=99).p_value < 0.05
+        True
         """
+        check_count(permutations, "permutations", 0)
+        check_seed(seed)
         moves = self.moves()
         check_word(by, map(str, moves.table.columns), "by")
         period = pd.factorize(moves.table[by])[0]
         known = moves.known & (period >= 0)
-        return stationarity_test(moves.start[known], moves.target[known], period[known])
+        match = pd.factorize(moves.table["match"])[0]
+        return stationarity_test(
+            moves.start[known],
+            moves.target[known],
+            period[known],
+            moves.rally[known],
+            match[known],
+            permutations,
+            seed,
+        )
