@@ -101,6 +101,39 @@ def as_frame(table: object, name: str = "shots") -> pd.DataFrame:
     )
 
 
+def check_kind(found: object, kind: str, name: str, mend: str) -> None:
+    """Refuse what is not of a class; the class is named, so that it need not be loaded for it."""
+    if kind not in [one.__name__ for one in type(found).__mro__]:
+        raise DataError(f"{name} is {_shown(found)}; give {mend}")
+
+
+def check_fitted(
+    found: Any, kind: str = "TightnessModel", name: str = "model", asks: str = "shots"
+) -> None:
+    """Refuse what is not of a class of fits, and one that is not fitted.
+
+    Parameters
+    ----------
+    found : object
+        What the caller handed in.
+    kind : str
+        Name of a public class with a `fit`.
+    name : str
+        What the caller calls it.
+    asks : str
+        What its `fit` takes.
+
+    Raises
+    ------
+    DataError
+        For anything else.
+    NotFittedError
+        Before a fit.
+    """
+    check_kind(found, kind, name, f"a fitted {kind}, sw.{kind}().fit({asks})")
+    found.need_fit()
+
+
 def check_level(level: float) -> float:
     """Return a confidence level strictly between 0 and 1."""
     if not _is_number(level) or not 0.0 < level < 1.0:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from sidewall.arguments import Array, Table, as_frame, check_level, check_seed
+from sidewall.arguments import Array, Table, as_frame, check_kind, check_level, check_seed
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.models.answers import LEAST_OWN, NOT_KNOWN, Threshold, threshold_of
@@ -171,7 +171,10 @@ _DEGREES: Final = {"linear": 1, "quadratic": 2}
 
 def _fitted(model: TightnessModel | None, shots: pd.DataFrame) -> TightnessModel:
     """Fit a copy, so that the model given stays as it was."""
-    return copy.copy(model or TightnessModel()).fit(shots)
+    if model is None:
+        return TightnessModel().fit(shots)
+    check_kind(model, "TightnessModel", "model", "one, sw.TightnessModel()")
+    return copy.copy(model).fit(shots)
 
 
 def threshold_agreement(

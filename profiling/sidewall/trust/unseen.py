@@ -18,6 +18,7 @@ from scipy.special import logit
 
 from sidewall.arguments import (
     Array,
+    check_fitted,
     check_gaps_m,
     check_level,
     check_number,
@@ -42,7 +43,7 @@ def draws_at(
 
 def position(model: TightnessModel, player: str) -> int:
     """Position of a player in the model; a DataError with the names it knows."""
-    model.need_fit()
+    check_fitted(model)
     return model.players_.index(check_player(player, model.players_))
 
 
