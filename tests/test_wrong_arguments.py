@@ -511,3 +511,27 @@ def test_what_is_no_fit_is_refused_with_the_call_that_makes_one(kind, name, call
 def test_another_thing_of_the_package_in_its_place_is_refused(call, says, shots, model):
     with pytest.raises(DataError, match=f"^{says}"):
         call(shots, model)
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda s, m: sw.Step.own(gap_m=(20, 50)), "gap_m holds 20"),
+        (lambda s, m: sw.Step.own(room_m=(None, 150)), "room_m holds 150"),
+        (lambda s, m: sw.BallStates(bands_m=(40, 60)), "bands_m holds 60"),
+        (lambda s, m: sw.LooseBall(loose_from_m=50), "loose_from_m holds 50"),
+        (lambda s, m: sw.choice_overlap(s, bands_m=(20, 60)), "bands_m holds 60"),
+        (lambda s, m: sw.attack_effect(m, bands_m=(20, 60)), "bands_m holds 60"),
+        (lambda s, m: sw.threshold_tilt(m, "Rowan", moves_m=[-10]), "moves_m holds -10"),
+        (lambda s, m: sw.simex_thresholds(s, 5), "gap_sd_m holds 5"),
+        (lambda s, m: sw.plan(half_width_m=15), "half_width_m holds 15"),
+        (lambda s, m: sw.TinMargin(tin_height_m=48), "tin_height_m holds 48"),
+        (lambda s, m: sw.TinMargin(tight_below_m=30), "tight_below_m holds 30"),
+        (lambda s, m: sw.court_targets(width_m=80), "width_m holds 80"),
+        (lambda s, m: sw.court_targets(depth_m=120), "depth_m holds 120"),
+        (lambda s, m: m.predict_proba(s.assign(gap_m=40.0)), "gap_m holds 40"),
+    ],
+)
+def test_centimetres_are_not_taken_for_metres(call, said, shots, model):
+    with pytest.raises(DataError, match=rf"^{said} m \(centimetres\? divide by 100\)"):
+        call(shots, model)

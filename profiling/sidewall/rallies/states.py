@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import check_kind, check_lengths_m, check_scale
+from sidewall.arguments import check_kind, check_length_m, check_lengths_m
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category
 from sidewall.log.vocabulary import FAMILIES, GAP_CLASS_EDGES_M, GAP_CLASSES, SIDES
@@ -58,7 +58,7 @@ class LooseBall:
     loose_from_m: float = 0.5
 
     def __post_init__(self) -> None:
-        check_scale(self.loose_from_m, "loose_from_m")
+        check_length_m(self.loose_from_m, "loose_from_m")
         if self.thresholds is not None:
             check_kind(self.thresholds, "DataFrame", "thresholds", _TABLE)
             lacks = [name for name in _NEEDED if name not in self.thresholds]
