@@ -495,6 +495,7 @@ def test_what_is_no_fit_is_refused_with_the_call_that_makes_one(kind, name, call
             lambda s, m: sw.Combination("any", [sw.Step.own()]).find(s, loose=m),
             r"loose is TightnessModel\(.*sw\.LooseBall\(",
         ),
+        (lambda s, m: sw.shot_features(s, court="ours"), r"court is 'ours'; .*sw\.Court\(\)"),
         (lambda s, m: sw.plot_calibration(m), r"diagnostics is Tight.*model\.diagnostics\(\)"),
         (lambda s, m: sw.plot_funnel(s, s), r"combination is a DataFrame .*sw\.Combination\("),
         (lambda s, m: sw.plot_sequence(s), r"combination is a DataFrame .*sw\.Combination\("),
