@@ -9,6 +9,7 @@ import pytest
 
 from sidewall import arguments
 from sidewall.combinations import Combination
+from sidewall.court import Court
 from sidewall.errors import DataError, SidewallError
 from sidewall.log import ColumnMap
 from sidewall.placement import read_targets
@@ -142,6 +143,19 @@ def test_centimetres_are_told_from_metres():
         arguments.check_gaps_m([20, 50], widest=1.5)
     with pytest.raises(DataError, match=r"gaps_m holds 1\.8 m, and nothing is known beyond 1\.50"):
         arguments.check_gaps_m([0.2, 1.8], widest=1.5)
+
+
+def test_no_length_is_beyond_the_court():
+    court = Court()
+    assert court.half_width_m == arguments.GAP_M
+    assert (court.width_m, court.length_m) == (arguments.WIDTH_M, arguments.LENGTH_M)
+    assert court.front_wall_line_m == arguments.HEIGHT_M
+    assert arguments.check_length_m(3.2, "loose_from_m") == 3.2
+    assert arguments.check_lengths_m([0.3, 9.75], "y_m", most=9.75).tolist() == [0.3, 9.75]
+    with pytest.raises(
+        DataError, match=r"^y_m holds 60 m \(centimetres\? .* none is above 9\.75 m"
+    ):
+        arguments.check_lengths_m([0.3, 60], "y_m", most=9.75)
 
 
 def test_one_name_is_a_list_of_one():

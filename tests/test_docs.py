@@ -81,6 +81,8 @@ def test_help_of_the_package_is_one_screen_that_names_everything_once():
     assert len(sw.__doc__.splitlines()) <= 45
     _, tasks = sw.__doc__.split("The names by task", 1)
     assert sorted(re.findall(r"`(\w+)`", tasks)) == sorted(sw.__all__)
+    assert re.findall(r"`(\w+\.\w+\.\w+)`", tasks) == ["sidewall.combinations.search"]
+    assert callable(importlib.import_module("sidewall.combinations").search)
 
 
 @pytest.mark.parametrize("thing", FUNCTIONS)

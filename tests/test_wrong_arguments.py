@@ -19,8 +19,8 @@ from matplotlib import pyplot as plt
 import sidewall as sw
 from sidewall import simulate
 from sidewall.decisions import decisions
-from sidewall.errors import SidewallError
-from sidewall.progress import next_balls
+from sidewall.errors import DataError, NotFittedError, SidewallError
+from sidewall.progress import next_balls, next_matches
 from sidewall.trust import check_ranks, e_value, simulation_ranks
 
 WRONG = {
@@ -436,3 +436,107 @@ def test_what_is_unknown_is_refused(call, shots, model, chain):
         call(shots, model, chain)
     plt.close("all")
     assert len(str(found.value)) > 20
+
+
+#: Doors that take something fitted: its class and the caller's name for it, then the calls, each
+#: of a log and of what is given in its place.
+OF_A_FIT = {
+    ("TightnessModel", "model"): [
+        sw.work_list,
+        sw.decision_table,
+        sw.decisions_by,
+        decisions,
+        lambda s, x: sw.WorkList(x).fit(s),
+        lambda s, x: sw.attack_effect(x),
+        lambda s, x: sw.attack_effect(x, "Rowan"),
+        lambda s, x: sw.threshold_tilt(x, "Rowan"),
+        lambda s, x: sw.unseen_reason(x, "Rowan"),
+        lambda s, x: next_balls(x, "Rowan"),
+        lambda s, x: next_matches(x, "Rowan"),
+        lambda s, x: sw.plot_threshold(x, "Rowan"),
+        lambda s, x: sw.plot_thresholds_by(x, "Rowan"),
+        lambda s, x: sw.plot_comfort(x, "Rowan"),
+        lambda s, x: sw.plot_shot_map(x, "Rowan", "forehand", "ground"),
+    ],
+    ("RallyChain", "chain"): [
+        lambda s, x: sw.plot_chain(x),
+        lambda s, x: sw.plot_chain(x, "Rowan"),
+        lambda s, x: sw.plot_chain(x, start="serve"),
+        lambda s, x: sw.plot_transitions(x),
+        lambda s, x: sw.plot_rally(x, "m01", 1, 1),
+    ],
+    ("Agreement", "agreement"): [lambda s, x: sw.plot_agreement(x)],
+    ("TinMargin", "margin"): [
+        lambda s, x: sw.plot_aim(x, "Rowan", "drop", "forehand"),
+        lambda s, x: sw.plot_front_wall_hits(x, "Rowan", "drop"),
+    ],
+    ("RepeatOrVary", "model"): [lambda s, x: sw.plot_repeat(x)],
+    ("PlacementWorth", "worth"): [lambda s, x: sw.plot_worth(x)],
+}
+
+
+@pytest.mark.parametrize(
+    ("kind", "name", "call"),
+    [pytest.param(*k, c, id=f"{k[0]} {i}") for k, v in OF_A_FIT.items() for i, c in enumerate(v)],
+)
+def test_what_is_no_fit_is_refused_with_the_call_that_makes_one(kind, name, call, shots):
+    takes = "first, second" if kind == "Agreement" else "shots"
+    mend = rf"; give a fitted {kind}, sw\.{kind}\(\)\.fit\({takes}\)$"
+    for wrong, told in ((shots, "a DataFrame of shape "), ("Rowan", "'Rowan'"), (3, "3")):
+        with pytest.raises(DataError, match=f"^{name} is {told}.*{mend}"):
+            call(shots, wrong)
+    with pytest.raises(NotFittedError, match=rf"^call {kind}\(\)\.fit\({takes}\) first"):
+        call(shots, getattr(sw, kind)())
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda s, m: sw.LooseBall(m), r"thresholds is TightnessModel\(.*model\.thresholds\(\)"),
+        (lambda s, m: sw.LooseBall(s), r"thresholds has no column family; .*\.thresholds\(\)"),
+        (lambda s, m: sw.BallStates(loose=m), r"loose is TightnessModel\(.*sw\.LooseBall\("),
+        (
+            lambda s, m: sw.Combination("any", [sw.Step.own()]).find(s, loose=m),
+            r"loose is TightnessModel\(.*sw\.LooseBall\(",
+        ),
+        (lambda s, m: sw.shot_features(s, court="ours"), r"court is 'ours'; .*sw\.Court\(\)"),
+        (lambda s, m: sw.plot_calibration(m), r"diagnostics is Tight.*model\.diagnostics\(\)"),
+        (lambda s, m: sw.plot_funnel(s, s), r"combination is a DataFrame .*sw\.Combination\("),
+        (lambda s, m: sw.plot_sequence(s), r"combination is a DataFrame .*sw\.Combination\("),
+        (lambda s, m: sw.plot_threshold(m, "Rowan", beside=s), r"beside is a DataFrame .*fitted"),
+        (lambda s, m: sw.threshold_agreement(s, s, model=s), r"model is a DataFrame .*\(\)$"),
+        (lambda s, m: sw.simex_thresholds(s, 0.05, s), r"model is a DataFrame .*\(\)$"),
+        (
+            lambda s, m: sw.compare_periods(s, "Rowan", ["m01"], ["m02"], model=s),
+            r"model is a DataFrame .*\(\)$",
+        ),
+        (lambda s, m: sw.TightnessModel(value=s).fit(s), r"value is a DataFrame .*rallies\.value"),
+    ],
+)
+def test_another_thing_of_the_package_in_its_place_is_refused(call, says, shots, model):
+    with pytest.raises(DataError, match=f"^{says}"):
+        call(shots, model)
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda s, m: sw.Step.own(gap_m=(20, 50)), "gap_m holds 20"),
+        (lambda s, m: sw.Step.own(room_m=(None, 150)), "room_m holds 150"),
+        (lambda s, m: sw.BallStates(bands_m=(40, 60)), "bands_m holds 60"),
+        (lambda s, m: sw.LooseBall(loose_from_m=50), "loose_from_m holds 50"),
+        (lambda s, m: sw.choice_overlap(s, bands_m=(20, 60)), "bands_m holds 60"),
+        (lambda s, m: sw.attack_effect(m, bands_m=(20, 60)), "bands_m holds 60"),
+        (lambda s, m: sw.threshold_tilt(m, "Rowan", moves_m=[-10]), "moves_m holds -10"),
+        (lambda s, m: sw.simex_thresholds(s, 5), "gap_sd_m holds 5"),
+        (lambda s, m: sw.plan(half_width_m=15), "half_width_m holds 15"),
+        (lambda s, m: sw.TinMargin(tin_height_m=48), "tin_height_m holds 48"),
+        (lambda s, m: sw.TinMargin(tight_below_m=30), "tight_below_m holds 30"),
+        (lambda s, m: sw.court_targets(width_m=80), "width_m holds 80"),
+        (lambda s, m: sw.court_targets(depth_m=120), "depth_m holds 120"),
+        (lambda s, m: m.predict_proba(s.assign(gap_m=40.0)), "gap_m holds 40"),
+    ],
+)
+def test_centimetres_are_not_taken_for_metres(call, said, shots, model):
+    with pytest.raises(DataError, match=rf"^{said} m \(centimetres\? divide by 100\)"):
+        call(shots, model)

@@ -21,8 +21,9 @@ The names by task; `help(sw.read_shots)` and so on explain each:
   `threshold_tilt`, `unseen_reason`, `choice_overlap`, `plot_overlap`, `attack_effect`.
 - What a ball is worth: `RallyChain`, `BallStates`, `LooseBall`, `plot_chain`,
   `plot_transitions`, `plot_rally`; games and matches: `scoring`, `plot_match_win_probability`.
-- Combinations: `Combination`, `Step`, `plot_sequence`, `plot_funnel`, `plot_effects`;
-  habits: `Predictability`, `RepeatOrVary`, `plot_repeat`.
+- Combinations: `Combination`, `Step`, `plot_sequence`, `plot_funnel`, `plot_effects`; those
+  that a log holds often: `sidewall.combinations.search`; habits: `Predictability`,
+  `RepeatOrVary`, `plot_repeat`.
 - Placement: `court_targets`, `read_targets`, `Target`, `placement_table`,
   `pace_and_accuracy`, `error_ellipse`, `plot_placement`, `PlacementWorth`, `plot_worth`;
   height: `TinMargin`, `plot_aim`, `plot_front_wall_hits`; drills: `read_practice`,

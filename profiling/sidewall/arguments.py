@@ -32,8 +32,17 @@ Keep = str | Callable[[pd.DataFrame], Any] | Sequence[bool] | NDArray[np.bool_] 
 
 _MOST_SHOWN: Final = 12
 _DEEPEST: Final = 20
+_CENTIMETRES: Final = " (centimetres? divide by 100)"
 _TOO_DEEP: Final = "its tables or lists lie too deep within one another"
-_HALF_COURT_M: Final = 3.2  # no ball is further from the nearest side wall of a singles court
+
+#: No gap, no place and no height is beyond these, in metres: half the width of a singles court,
+#: its width, its length and the lower edge of its out line (World Squash Federation,
+#: *Specifications for Squash Courts*), and the longest way across its floor.
+GAP_M: Final = 3.2
+WIDTH_M: Final = 6.4
+LENGTH_M: Final = 9.75
+HEIGHT_M: Final = 4.57
+ACROSS_M: Final = math.hypot(WIDTH_M, LENGTH_M)
 
 #: What pandas raises on a query that it cannot read or answer.
 _QUERY_ERRORS: Final = (
@@ -101,6 +110,39 @@ def as_frame(table: object, name: str = "shots") -> pd.DataFrame:
     )
 
 
+def check_kind(found: object, kind: str, name: str, mend: str) -> None:
+    """Refuse what is not of a class; the class is named, so that it need not be loaded for it."""
+    if kind not in [one.__name__ for one in type(found).__mro__]:
+        raise DataError(f"{name} is {_shown(found)}; give {mend}")
+
+
+def check_fitted(
+    found: Any, kind: str = "TightnessModel", name: str = "model", asks: str = "shots"
+) -> None:
+    """Refuse what is not of a class of fits, and one that is not fitted.
+
+    Parameters
+    ----------
+    found : object
+        What the caller handed in.
+    kind : str
+        Name of a public class with a `fit`.
+    name : str
+        What the caller calls it.
+    asks : str
+        What its `fit` takes.
+
+    Raises
+    ------
+    DataError
+        For anything else.
+    NotFittedError
+        Before a fit.
+    """
+    check_kind(found, kind, name, f"a fitted {kind}, sw.{kind}().fit({asks})")
+    found.need_fit()
+
+
 def check_level(level: float) -> float:
     """Return a confidence level strictly between 0 and 1."""
     if not _is_number(level) or not 0.0 < level < 1.0:
@@ -131,6 +173,21 @@ def check_number(
 def check_scale(scale: float, name: str = "prior_scale") -> float:
     """Return a scale or a length: a finite number above 0."""
     return check_number(scale, name, above=0.0)
+
+
+def check_length_m(length: float, name: str, most: float = GAP_M) -> float:
+    """Return a length in metres above 0 that fits on a court: by default a gap."""
+    return within_court(check_scale(length, name), name, most)
+
+
+def within_court(length: float, name: str, most: float, where: str = "") -> float:
+    """Return a length in metres; refuse one that no court has, as centimetres are."""
+    if abs(length) > most:
+        raise DataError(
+            f"{where}{name} holds {length:g} m{_CENTIMETRES}, and on a court none is above "
+            f"{most:.4g} m; give metres"
+        )
+    return length
 
 
 def check_count(count: int, name: str, least: int = 1, most: int | None = None) -> int:
@@ -169,9 +226,12 @@ def numbers_of(values: ArrayLike, name: str, mend: str = "give numbers") -> NDAr
 
 
 def check_lengths_m(
-    lengths: ArrayLike, name: str, widest: float | None = None
+    lengths: ArrayLike, name: str, widest: float | None = None, most: float = GAP_M
 ) -> NDArray[np.float64]:
-    """Return lengths in metres, shape (n,): at least one, each from 0 to `widest`."""
+    """Return lengths in metres, shape (n,): at least one, each from 0 to `widest`.
+
+    None is above `most`, the longest there is on a court: by default of a gap.
+    """
     mend = f"{name} takes metres, such as [0.2, 0.5]"
     found = np.atleast_1d(numbers_of(lengths, name, mend))
     if found.ndim != 1 or not found.size:
@@ -181,11 +241,12 @@ def check_lengths_m(
         raise DataError(f"{name} holds {wrong[0]:g}; {mend}")
     if widest is not None and found.max() > widest:
         far = float(found.max())
-        centimetres = " (centimetres? divide by 100)" if far > _HALF_COURT_M else ""
+        centimetres = _CENTIMETRES if far > GAP_M else ""
         raise DataError(
             f"{name} holds {far:g} m{centimetres}, and nothing is known beyond {widest:.2f} m, "
             "the widest gap that was met; leave out what lies beyond"
         )
+    within_court(float(found.max()), name, most)
     return found
 
 

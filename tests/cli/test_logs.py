@@ -86,6 +86,8 @@ def test_compare_needs_two_periods(home):
     result = run("compare", home, "--player", "Rowan")
     assert result.exit_code == 2
     assert "which matches come before" in result.stderr
+    for option in ("--before", "--after", "--change"):
+        assert option in result.stderr
 
 
 def test_agree_gives_the_summary(shots, home, tmp_path):
@@ -95,6 +97,17 @@ def test_agree_gives_the_summary(shots, home, tmp_path):
     assert result.exit_code == 0, result.output
     logs = [sw.read_shots(home / "a.csv"), sw.read_shots(tmp_path / "second.csv")]
     assert result.stdout == sw.Agreement(seed=4).fit(*logs).summary() + "\n"
+
+
+def test_a_log_is_not_compared_with_itself(home, tmp_path):
+    lines = (home / "a.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    again = tmp_path / "again.csv"
+    again.write_text("".join([lines[0], "\n", *lines[1:]]), encoding="utf-8")
+    for second in (home / "a.csv", again):
+        result = run("agree", home / "a.csv", second)
+        assert result.exit_code == 2
+        assert "both logs are the same" in result.stderr
+        assert "two people or on two days" in result.stderr
 
 
 def test_efforts_writes_ratings_to_change(tmp_path):

@@ -76,6 +76,19 @@ def test_the_set_is_where_the_drawn_lines_cross(fitted):
     assert average["repeats_high"] == pytest.approx(np.quantile(cross, 0.975, method="higher"))
 
 
+def test_a_sudden_change_is_told_early_as_the_notes_say(planted):
+    """Repeating wins more up to 4 repeats and much less from the fifth on."""
+    assert "somewhat early" in RepeatOrVary.__doc__
+    rng = np.random.default_rng(8)
+    late = planted["same_reply_run"] >= 5
+    repeated = planted["repeats_reply"].eq(True)
+    chance = np.select([repeated & late, repeated], [0.2, 0.6], 0.5)
+    won = pd.Series(rng.random(len(planted)) < chance, planted.index).astype(planted["won"].dtype)
+    average = RepeatOrVary().fit(planted.assign(won=won)).answers().iloc[0]
+    assert average["status"] == "vary from here on"
+    assert average["repeats"] < 4.0
+
+
 def test_curves_cross_where_the_answer_says(fitted):
     curves = fitted.curves()
     average = curves[curves["player"].isna()]

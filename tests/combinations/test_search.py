@@ -307,3 +307,13 @@ def test_weights_of_the_parts_by_a_loop():
     weights, inverse = _parts(found, order)
     np.testing.assert_allclose(weights.toarray(), wanted)
     np.testing.assert_allclose(inverse, wanted.sum(axis=1))
+
+
+def test_any_arrow_table_is_searched(table):
+    pa = pytest.importorskip("pyarrow")
+    two = table[table["match"].isin(table["match"].unique()[:2])].reset_index(drop=True)
+    wanted = search(two, longest=3)
+    found = search(pa.Table.from_pandas(two, preserve_index=False), longest=3)
+    assert found["letters"].tolist() == wanted["letters"].tolist()
+    with pytest.raises(DataError, match=r"shots is 'log\.csv'; give a table"):
+        search("log.csv")

@@ -180,6 +180,23 @@ def test_the_curve_and_the_chances_agree_with_the_table(planted):
     assert chances["tin_low"] < chances["tin"] < chances["tin_high"]
 
 
+def test_heights_in_centimetres_are_refused(planted):
+    _, margin = planted
+    for ask, name in (
+        (
+            lambda: margin.tin_chances("Rowan", "drop", "forehand", aims_m=[60, 70]),
+            "aims_m holds 70",
+        ),
+        (
+            lambda: margin.win_curve("Rowan", "drop", "forehand", tin_height_m=48),
+            "tin_height_m holds 48",
+        ),
+        (lambda: margin.best("Rowan", tin_heights_m=[48]), "tin_heights_m holds 48"),
+    ):
+        with pytest.raises(DataError, match=rf"^{name}.*centimetres\? divide by 100"):
+            ask()
+
+
 def test_a_spline_finds_the_planted_height_too(study):
     rng = np.random.default_rng(12)
     players = study.draw_players(rng)

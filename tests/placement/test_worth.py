@@ -149,6 +149,20 @@ def test_what_is_not_there_is_said(ladder, planted):
         planted[0].curves(of="time")
 
 
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"values_m": [20]}, "values_m holds 20 m .* above 3.2 m"),
+        ({"of": "depth", "values_m": [300]}, "values_m holds 300 m .* above 9.75 m"),
+        ({"at_m": 300}, "at_m holds 300 m .* above 9.75 m"),
+        ({"of": "depth", "at_m": 20}, "at_m holds 20 m .* above 3.2 m"),
+    ],
+)
+def test_lengths_in_centimetres_are_refused(planted, asked, said):
+    with pytest.raises(DataError, match=said):
+        planted[0].curves(**asked)
+
+
 def test_the_curve_along_the_bounce_is_told_where_the_bounce_was_asked_for(ladder):
     """Where a ball bounced is not where the reply was struck: each has a curve of its own."""
     bounce = PlacementWorth(depth="bounce").fit(ladder)

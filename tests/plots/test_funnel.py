@@ -89,7 +89,7 @@ def test_a_break_that_is_not_sure_is_not_called_one(shots):
 
 
 def test_nobody_tried(shots):
-    never = Combination("never", [Step.own(stroke="serve", gap_m=(9.0, None)), Step.any_reply()])
+    never = Combination("never", [Step.own(stroke="serve", gap_m=(3.1, None)), Step.any_reply()])
     ax = plot_funnel(never, shots)
     assert said(ax).count("no try came this far") == 2
     assert "no tries to tell from" in ax.figure.get_supxlabel().replace("\n", " ")

@@ -108,8 +108,12 @@ def test_markup_in_the_coachs_words_is_text_and_nothing_is_fetched(notes):
 
 
 def test_notes_that_cannot_be_read_are_told(tmp_path):
-    with pytest.raises(DataError, match="cannot be read"):
+    with pytest.raises(DataError, match=r"none\.md: there is no such file\. Check the name"):
         notes_by_heading(tmp_path / "none.md", [])
+    with pytest.raises(DataError, match=r"none\.toml: there is no such file\. Check the name"):
+        read_sections(tmp_path / "none.toml")
+    with pytest.raises(DataError, match=r"cannot be read \(Is a directory\)"):
+        read_sections(tmp_path)
     (tmp_path / "odd.md").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(DataError, match="UTF-8"):
         notes_by_heading(tmp_path / "odd.md", [])

@@ -11,7 +11,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from sidewall.arguments import Array, Table, as_frame, check_level, check_seed
+from sidewall.arguments import (
+    GAP_M,
+    Array,
+    Table,
+    as_frame,
+    check_kind,
+    check_level,
+    check_seed,
+    numbers_of,
+    within_court,
+)
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
 from sidewall.models.answers import LEAST_OWN, NOT_KNOWN, Threshold, threshold_of
@@ -171,7 +181,10 @@ _DEGREES: Final = {"linear": 1, "quadratic": 2}
 
 def _fitted(model: TightnessModel | None, shots: pd.DataFrame) -> TightnessModel:
     """Fit a copy, so that the model given stays as it was."""
-    return copy.copy(model or TightnessModel()).fit(shots)
+    if model is None:
+        return TightnessModel().fit(shots)
+    check_kind(model, "TightnessModel", "model", "one, sw.TightnessModel()")
+    return copy.copy(model).fit(shots)
 
 
 def threshold_agreement(
@@ -341,6 +354,7 @@ def simex_thresholds(
     shots = as_frame(shots)
     check_seed(seed)
     check_level(level)
+    within_court(numbers_of(gap_sd_m, "gap_sd_m").max(initial=0.0), "gap_sd_m", GAP_M)
     need_columns(shots, ["gap_m"])
     if len(lambdas) < max(_DEGREES.values()):
         raise DataError(f"lambdas {tuple(lambdas)}: a quadratic takes two or more.")

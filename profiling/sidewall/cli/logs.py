@@ -26,7 +26,7 @@ from sidewall.cli.options import (
     read_log,
     usable_log,
 )
-from sidewall.errors import SidewallError
+from sidewall.errors import DataError, SidewallError
 from sidewall.files import plan_files, write_file
 
 if TYPE_CHECKING:
@@ -205,6 +205,11 @@ def compare(
     from sidewall.progress import compare_periods  # noqa: PLC0415
 
     parse_unit(unit)
+    if change is None and not (before and after):
+        raise DataError(
+            "say which matches come before and which after: --before and --after, each once for "
+            "each match, or --change with the first day of the second period"
+        )
     plan_files([] if out is None else [out], overwrite=False)
     width_m = None if board_width_cm is None else board_width_cm / 100
     with Steps("compare", 2) as steps:
@@ -263,6 +268,12 @@ def agree(
             usable_log(read_log([log], None, None, board_width_cm, None, encoding)).shots
             for log in (first, second)
         ]
+        rows = [one.drop(columns=[*_WHERE], errors="ignore") for one in shots]
+        if rows[0].equals(rows[1]):
+            raise DataError(
+                f"{first} and {second}: both logs are the same, so nothing is told by their "
+                "agreement; chart the match twice, by two people or on two days"
+            )
         steps.next("intervals")
         found = Agreement(seed=seed).fit(*shots)
     typer.echo(found.summary())

@@ -175,6 +175,13 @@ class RepeatOrVary(Estimator):
     Predictability
     plot_repeat
 
+    Notes
+    -----
+    A straight line bends nowhere. Where repeating is fine for a while and then fails at once,
+    the line goes down before that, so varying is said to be better somewhat early. Many matches
+    are needed, too: unless it matters much whether a reply is repeated, the answer stays "not
+    known yet" for a long time, and that does not say that repeating is safe.
+
     Examples
     --------
     >>> habit = sw.RepeatOrVary(most=3).fit(shots)

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Array, Bools
+from sidewall.arguments import Array, Bools, Table, as_frame
 from sidewall.combinations.many_tests import adjusted_by_question
 from sidewall.combinations.sequences import (
     Candidates,
@@ -54,7 +54,7 @@ LONGEST: Final = 5
 
 
 def search(
-    shots: pd.DataFrame,
+    shots: Table,
     player: str | None = None,
     longest: int = LONGEST,
     by: Sequence[str] | None = None,
@@ -113,6 +113,7 @@ def search(
         raise DataError(f"longest is {longest}; a sequence has 3 to {LONGEST} shots.")
     if least < 2:
         raise DataError(f"least is {least}; it must be at least 2.")
+    shots = as_frame(shots)
     columns = ShotColumns(shots)
     if by is None:
         charted = "direction" in shots.columns and shots["direction"].notna().any()

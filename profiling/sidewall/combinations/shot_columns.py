@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Bools, Floats, Ints, check_player
+from sidewall.arguments import Bools, Floats, Ints, check_kind, check_player
 from sidewall.combinations.step import CONDITIONS, Step
 from sidewall.court.court import Court
 from sidewall.court.zones import DEPTHS, LANES, Zones
@@ -48,6 +48,8 @@ class ShotColumns:
         self.runs: RallyRuns = rally_runs(shots)
         self.names = player_names(shots)
         self.zones = zones_of_court(court)
+        if loose is not None:
+            check_kind(loose, "LooseBall", "loose", "sw.LooseBall(model.thresholds())")
         self.loose = loose or LooseBall()
         self._codes: dict[str, Ints] = {}
 

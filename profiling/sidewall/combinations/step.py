@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import combinations, pairwise
 from typing import Any, Final, Literal, TypedDict, Unpack
 
-from sidewall.arguments import near
+from sidewall.arguments import ACROSS_M, GAP_M, near, within_court
 from sidewall.court.zones import DEPTHS, LANES
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import BALANCES, CHOICES, CONTACTS, DIRECTIONS, SIDES, STROKES
@@ -121,8 +122,10 @@ def checked_range(name: str, value: object, where: str = "") -> tuple[float | No
     if low is None and high is None:
         raise wrong
     for end in ends:
-        if end is not None and not 0.0 <= end < 100.0:
+        if end is not None and not 0.0 <= end < math.inf:
             raise wrong
+        if end is not None:
+            within_court(end, name, GAP_M if name == "gap_m" else ACROSS_M, where)
     if low is not None and high is not None and low >= high:
         raise wrong
     return low, high

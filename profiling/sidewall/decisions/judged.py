@@ -15,6 +15,7 @@ from sidewall.arguments import (
     Table,
     as_frame,
     check_count,
+    check_fitted,
     check_level,
     column_names,
     kept_rows,
@@ -68,7 +69,7 @@ class ChoiceWorth:
         level: float = 0.95,
         halves: bool = False,
     ) -> None:
-        model.need_fit()
+        check_fitted(model)
         self._table, self._cut = table, 0.5 * (1.0 - level)
         self._posteriors: list[Posterior | None] = [model.posterior_]
         self._chooser = np.zeros(len(table), dtype=np.int64)
@@ -213,7 +214,7 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
     NotFittedError
         If the model is not fitted.
     """
-    model.need_fit()
+    check_fitted(model)
     table, left_out = _with_choice(with_features(shots), list(model.situation_))
     if model.families_ == (ALL_STROKES,):
         table = table.assign(family=ALL_STROKES)

@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
 from sidewall.arguments import Bools, Ints
 from sidewall.errors import DataError
+from sidewall.log.columns import SPECS
+
+#: Columns that read_shots fills in where a log does without them.
+_ALWAYS_READ: Final = ("opponent", "choice", "rally_won_by")
 
 
 def need_columns(shots: pd.DataFrame, columns: Sequence[str]) -> None:
-    """Raise a DataError that names the columns that a shot table lacks."""
+    """Raise a DataError that names the columns that a shot table lacks, and what gives them."""
     missing = [name for name in columns if name not in shots.columns]
-    if missing:
-        raise DataError(
-            f"The shot table has no column {', '.join(missing)}. "
-            "Read the log with read_shots, which gives every column that is needed."
-        )
+    if not missing:
+        return
+    by_heading = {name: SPECS.get(re.sub("_(m|s)$", "", name)) for name in missing}
+    chart = [
+        f"{spec.name} ({spec.meaning})"
+        for spec in by_heading.values()
+        if spec is not None and not spec.required and spec.name not in _ALWAYS_READ
+    ]
+    mends = [f"Chart {' and '.join(chart)}, which a log need not have."] if chart else []
+    if len(chart) < len(missing):
+        mends.append("Read the log with read_shots, which gives every column that is needed.")
+    raise DataError(f"The shot table has no column {', '.join(missing)}. {' '.join(mends)}")
 
 
 def struck_by(table: pd.DataFrame, player: str) -> Bools:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Array, Bools, Floats, Ints, Table, as_frame
+from sidewall.arguments import Array, Bools, Floats, Ints, Table, as_frame, check_kind
 from sidewall.court.court import Court
 from sidewall.court.zones import (
     BOUNCES,
@@ -47,7 +47,10 @@ def zones_of_court(court: Court | Zones | None) -> Zones:
     """Zones with the default boundaries for a court, or the very zones that were given."""
     if isinstance(court, Zones):
         return court
-    return Zones() if court is None else Zones(court)
+    if court is None:
+        return Zones()
+    check_kind(court, "Court", "court", "one, such as sw.Court(), or the Zones of one")
+    return Zones(court)
 
 
 def place_columns(

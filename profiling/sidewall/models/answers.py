@@ -16,6 +16,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from sidewall.arguments import (
+    WIDTH_M,
     Bools,
     Floats,
     check_gaps_m,
@@ -390,7 +391,7 @@ def check_ball_words(table: pd.DataFrame, model: TightnessModel) -> None:
     gap = table["gap_m"]
     if not pd.api.types.is_numeric_dtype(gap.dtype):
         raise DataError("gap_m holds words; give gaps in metres, such as 0.4")
-    check_lengths_m(gap.fillna(0.0).to_numpy() if len(gap) else [0.0], "gap_m")
+    check_lengths_m(gap.fillna(0.0).to_numpy() if len(gap) else [0.0], "gap_m", most=WIDTH_M)
 
 
 def comfort_table(model: TightnessModel, level: float, players: Sequence[int]) -> pd.DataFrame:

@@ -12,7 +12,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sidewall.arguments import Bools, read_toml
+from sidewall.arguments import Bools, check_length_m, read_toml
 from sidewall.court import WALLS, Court, Rectangle
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import STROKES
@@ -178,7 +178,10 @@ def court_targets(
     ['back left', 'back right', 'front left', 'front right']
     """
     court = court or Court()
-    width = court.service_box_m / 2 if width_m is None else width_m
+    width = court.service_box_m / 2
+    if width_m is not None:
+        width = check_length_m(width_m, "width_m", court.width_m)
+    check_length_m(depth_m, "depth_m", court.length_m)
     behind = court.service_box_back_y_m + court.line_width_m
     back = Rectangle(0.0, behind, width, min(behind + depth_m, court.length_m))
     front = Rectangle(0.0, 0.0, width, depth_m)

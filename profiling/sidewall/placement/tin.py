@@ -10,9 +10,11 @@ import pandas as pd
 from scipy.special import ndtri
 
 from sidewall.arguments import (
+    HEIGHT_M,
     Table,
     as_frame,
     check_count,
+    check_length_m,
     check_lengths_m,
     check_level,
     check_scale,
@@ -103,7 +105,8 @@ class TinMargin(Estimator):
         prior_scale: float = 0.2,
         seed: int = 0,
     ) -> None:
-        check_scale(tight_below_m, "tight_below_m")
+        check_length_m(tight_below_m, "tight_below_m")
+        check_length_m(tin_height_m, "tin_height_m", HEIGHT_M)
         check_scale(prior_scale)
         check_seed(seed)
         self.pressure = pressure
@@ -221,10 +224,10 @@ class TinMargin(Estimator):
             ``aim_m``, ``tin``, ``tin_low``, ``tin_high``.
         """
         check_level(level)
-        check_scale(tin_height_m, "tin_height_m")
+        check_length_m(tin_height_m, "tin_height_m", HEIGHT_M)
         one = self._scatter[self._key(player, stroke, side, pressure)]
         aims = aims_from(tin_height_m, tin_height_m + 1.0)
-        aims = aims if aims_m is None else check_lengths_m(aims_m, "aims_m")
+        aims = aims if aims_m is None else check_lengths_m(aims_m, "aims_m", most=HEIGHT_M)
         z = float(ndtri(0.5 + level / 2.0)) * float(np.sqrt(one.covariance[1, 1]))
         ends = [tin_chance(aims, one.sd_m * np.exp(k), tin_height_m) for k in (-z, z)]
         return pd.DataFrame(
@@ -263,7 +266,7 @@ class TinMargin(Estimator):
         """
         check_level(level)
         check_count(draws, "draws", 2)
-        check_scale(tin_height_m, "tin_height_m")
+        check_length_m(tin_height_m, "tin_height_m", HEIGHT_M)
         key = self._key(player, stroke, side, pressure)
         self._top(stroke)
         cell = self._cell(key, tin_height_m, draws)
@@ -336,7 +339,7 @@ class TinMargin(Estimator):
             dict(zip(("player", "stroke", "side", "pressure"), key, strict=True))
             | aim_answer(self._cell(key, float(tin), draws), level)
             for key in keys
-            for tin in check_lengths_m(tin_heights_m, "tin_heights_m")
+            for tin in check_lengths_m(tin_heights_m, "tin_heights_m", most=HEIGHT_M)
         ]
         return pd.DataFrame(rows)
 

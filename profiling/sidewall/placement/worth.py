@@ -10,6 +10,8 @@ import pandas as pd
 from scipy.special import expit, ndtri
 
 from sidewall.arguments import (
+    GAP_M,
+    LENGTH_M,
     Array,
     Table,
     as_frame,
@@ -317,16 +319,18 @@ class PlacementWorth(Estimator):
             raise DataError(f"of is {of!r}; it must be 'gap' or 'depth'")
         if of == "depth" and self.depth == "none":
             raise DataError("the model was fitted without depth; use depth='reply'")
-        name, other = "gap_left_m", "depth_left_m"
+        name, other, most, others_most = "gap_left_m", "depth_left_m", GAP_M, LENGTH_M
         if of == "depth":
-            name, other = other, name
+            name, other, most, others_most = other, name, others_most, most
         if values_m is None:
             low, high = self.used_[name].quantile([0.01, 0.99])
             values = np.linspace(low, high, 60)
         else:
-            values = check_lengths_m(values_m, "values_m")
+            values = check_lengths_m(values_m, "values_m", most=most)
         if self.depth == "none":
             return values, None
-        fixed = float(self.used_[other].median()) if at_m is None else at_m
+        if at_m is None:
+            at_m = float(self.used_[other].median())
+        fixed = check_lengths_m(at_m, "at_m", most=others_most)[0]
         rest = np.full(len(values), fixed)
         return (values, rest) if of == "gap" else (rest, values)

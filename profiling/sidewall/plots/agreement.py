@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from sidewall.agreement.align import AGREED
+from sidewall.arguments import check_fitted
 from sidewall.court.units import GapWords, parse_unit
 from sidewall.errors import DataError
 from sidewall.models.answers import NOT_KNOWN
@@ -79,7 +80,8 @@ def plot_agreement(
     >>> agreement = sw.Agreement(draws=50).fit(shots, sw.simulate.second_charter(shots, seed=1))
     >>> axes = sw.plot_agreement(agreement, "stroke", unit="in")
     """
-    said = agreement.summary()  # refuses what is not fitted
+    check_fitted(agreement, "Agreement", "agreement", "first, second")
+    said = agreement.summary()
     if column not in agreement.tables_:
         raise DataError(
             f"There are no words {column!r} in both logs; there are {', '.join(agreement.tables_)}."

@@ -11,7 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, PercentFormatter
 
-from sidewall.arguments import check_level
+from sidewall.arguments import check_fitted, check_level
 from sidewall.numbers import number, spread
 from sidewall.placement.aim import BEST, NO_GAIN
 from sidewall.placement.heights import TIN_HEIGHTS_M
@@ -76,6 +76,7 @@ def plot_aim(
     >>> ax = sw.plot_aim(margin, "all players", "drive", "backhand")
     """
     check_level(level)
+    check_fitted(margin, "TinMargin", "margin")
     parts = []
     for tin in list(tin_heights_m)[: len(_STYLES)]:
         cell = player, stroke, side, pressure

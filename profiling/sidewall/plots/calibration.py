@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import MultipleLocator
 
+from sidewall.arguments import check_kind
 from sidewall.errors import DataError
 from sidewall.plots.style import INK, MUTED, RESET, dress, legend, new_axes, note_n, title
 
@@ -51,6 +52,7 @@ def plot_calibration(diagnostics: Diagnostics, ax: Axes | None = None) -> Axes:
     >>> fast = sw.TightnessModel(outcome="rally", strokes=False, draws=50).fit(shots)
     >>> ax = sw.plot_calibration(fast.diagnostics(folds=2))
     """
+    check_kind(diagnostics, "Diagnostics", "diagnostics", "those of a fit, model.diagnostics()")
     table = diagnostics.calibration
     if len(table) == 0:
         raise DataError("The calibration table is empty: no shots were held out.")

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from sidewall.arguments import check_level
+from sidewall.arguments import check_fitted, check_level
 from sidewall.court import Court
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
@@ -66,7 +66,8 @@ def plot_front_wall_hits(
     >>> ax = sw.plot_front_wall_hits(margin, "Rowan", "drive")
     """
     check_level(level)
-    scatter = margin.scatter(level)  # refuses what is not fitted
+    check_fitted(margin, "TinMargin", "margin")
+    scatter = margin.scatter(level)
     rows = margin.heights_
     own = rows[struck_by(rows, player) & (rows["stroke"].astype(str) == stroke)]
     if own["height_m"].notna().sum() == 0:

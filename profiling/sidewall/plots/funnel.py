@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 from matplotlib.axes import Axes
 
-from sidewall.arguments import Table, as_frame, check_level
+from sidewall.arguments import Table, as_frame, check_kind, check_level
 from sidewall.combinations.tries import break_words, breaks_at, rivals_of
 from sidewall.numbers import count, share
 from sidewall.plots.frame import frame, lines, width_in
@@ -89,6 +89,7 @@ def plot_funnel(
     """
     shots = as_frame(shots)
     check_level(level)
+    check_kind(combination, "Combination", "combination", "one, sw.Combination(name, steps)")
     table = combination.funnel(shots, player=player, court=court, loose=loose, level=level)
     own = ax is None
     ax = draw_funnel(table, ax)

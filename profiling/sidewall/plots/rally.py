@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from scipy.special import ndtri
 
-from sidewall.arguments import Table, check_level
+from sidewall.arguments import Table, check_fitted, check_level
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.plots.frame import frame
@@ -98,6 +98,7 @@ def plot_rally(
     >>> ax = sw.plot_rally(chain, "m01", game=1, rally=1, shots=shots)
     """
     check_level(level)
+    check_fitted(chain, "RallyChain", "chain")
     table = _the_rally(chain.shot_values(shots, measure="pair"), match, game, rally)
     server, receiver = (str(table[who].iloc[0]) for who in ("player", "opponent"))
     player = server if player is None else player

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from sidewall.arguments import check_level
+from sidewall.arguments import check_fitted, check_level
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
@@ -77,7 +77,7 @@ def plot_repeat(
     >>> ax = sw.plot_repeat(sw.RepeatOrVary(most=3).fit(shots), "Rowan")
     """
     check_level(level)
-    model.need_fit()
+    check_fitted(model, "RepeatOrVary")
     if player is not None and player not in model.players_:
         raise DataError(
             f"The model does not know {player!r}; it knows {', '.join(model.players_)}."

@@ -13,6 +13,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import FancyArrowPatch
 
+from sidewall.arguments import check_kind
 from sidewall.court.court import Court
 from sidewall.plots.court import plot_court
 from sidewall.plots.frame import frame, lines
@@ -250,6 +251,7 @@ def plot_sequence(
     --------
     >>> ax = sw.plot_sequence(sw.Combination.built_in("length then volley"))
     """
+    check_kind(combination, "Combination", "combination", "one, sw.Combination(name, steps)")
     court = court or Court()
     own = ax is None
     ax = plot_court(court, ax=new_axes(ax, size=_SIZE))

@@ -299,7 +299,7 @@ def plot_threshold(
         return table[struck_by(table, player)]
 
     if beside is not None:
-        known_player(beside, player)
+        known_player(beside, player, "beside")
     tables = ThresholdTables(
         model.thresholds(level, player=player),
         model.curves(level=level, player=player),

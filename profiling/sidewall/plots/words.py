@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import check_fitted
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
@@ -154,9 +155,12 @@ def answer_words(answer: Mapping[str, Any], words: GapWords) -> tuple[str, str]:
     return f"{status}: {more_shots_words(answer['more_shots'])}", ", ".join(known)
 
 
-def known_player(model: TightnessModel, player: str) -> str:
-    """Return the player's name if the model knows it; else a DataError with those it knows."""
-    model.need_fit()
+def known_player(model: TightnessModel, player: str, name: str = "model") -> str:
+    """Return the player's name if the model knows it; else a DataError with those it knows.
+
+    `name` is what the caller calls the model.
+    """
+    check_fitted(model, "TightnessModel", name)
     if player not in model.players_:
         raise DataError(
             f"{player!r} has no shots that the model could use: none but serves and lets, or "

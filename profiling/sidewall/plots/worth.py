@@ -8,7 +8,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, PercentFormatter
 
-from sidewall.arguments import check_level
+from sidewall.arguments import check_fitted, check_level
 from sidewall.features.coded import struck_by
 from sidewall.placement.worth import OUTCOMES, PlacementWorth
 from sidewall.plots.style import (
@@ -69,6 +69,7 @@ def plot_worth(
     >>> ax = sw.plot_worth(sw.PlacementWorth().fit(shots), "Rowan", of="gap")
     """
     check_level(level)
+    check_fitted(worth, "PlacementWorth", "worth")
     table = worth.curves(player, of, level=level)
     ax = draw_worth(table, of, ax)
     if of == "gap":

@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Floats, check_count, check_player
+from sidewall.arguments import Floats, check_count, check_fitted, check_player
 from sidewall.features.coded import struck_by
 from sidewall.models.answers import asked
 from sidewall.models.counted import cell_of
@@ -161,5 +161,5 @@ def next_matches(model: TightnessModel, player: str) -> pd.DataFrame:
 
 
 def _position(model: TightnessModel, player: str) -> int:
-    model.need_fit()
+    check_fitted(model)
     return model.players_.index(check_player(player, model.players_))

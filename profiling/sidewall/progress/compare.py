@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from sidewall.arguments import Table, as_frame, check_level, names_of
+from sidewall.arguments import Table, as_frame, check_kind, check_level, names_of
 from sidewall.combinations.many_tests import adjusted
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns, struck_by
@@ -198,11 +198,12 @@ def compare_periods(
             f"measures: {', '.join(map(str, strange)) or 'none'} given; choose from "
             f"{', '.join(MEASURES)}"
         )
+    fresh = _fresh(model)
     periods = find_periods(shots, player, before, after, later, change)
     table = with_features(periods.shots)
     fitted = None
     if set(measures) - {"on target"}:
-        fitted = _fresh(model).fit(table)
+        fitted = fresh.fit(table)
     result = compared(table, fitted, player, periods.after, measures, matters, targets, level)
     result.attrs["notes"] = [*periods.notes, *result.attrs["notes"]]
     return result
@@ -254,6 +255,7 @@ def compared(
 def _fresh(model: TightnessModel | None) -> TightnessModel:
     if model is None:
         return TightnessModel()
+    check_kind(model, "TightnessModel", "model", "one, sw.TightnessModel()")
     options = ("outcome", "horizon", "situation", "strokes", "draws", "seed")
     return TightnessModel(**{name: getattr(model, name) for name in options})
 

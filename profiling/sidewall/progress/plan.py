@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.arguments import Table, as_frame, check_count, check_level, check_scale, check_seed
+from sidewall.arguments import Table, as_frame, check_count, check_length_m, check_level, check_seed
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns, struck_by
 from sidewall.features.rallies import rally_runs
@@ -141,7 +141,7 @@ def plan(
     check_level(level)
     check_seed(seed)
     check_count(simulations, "simulations", 2)  # with one, their error cannot be told
-    check_scale(half_width_m, "half_width_m")
+    check_length_m(half_width_m, "half_width_m")
     if isinstance(matches, str) or not isinstance(matches, Sequence) or not matches:
         raise DataError(f"matches is {matches!r}; give numbers of matches, such as (2, 5)")
     sizes = sorted({check_count(k, "matches", 1) for k in matches})

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sidewall.arguments import Array, Ints
+from sidewall.arguments import Array, Ints, check_fitted
 from sidewall.rallies.absorbing import alternating_values, win_share
 from sidewall.rallies.pooling import Pooling, ladder_rows
 from sidewall.rallies.transitions import Transitions
@@ -150,8 +150,8 @@ def state_table(
 
 def shown_rows(chain: RallyChain, player: str | None) -> tuple[Array, Ints]:
     """Transition rows, shape (s, s + 3), and the shots behind each, shape (s,)."""
+    check_fitted(chain, "RallyChain", "chain")
     if player is None:
-        chain.need_fit()
         return chain.transition_.to_numpy(), chain.visits_.to_numpy()
     at = chain.position(player)
     return chain.rows_[at], chain.counts_[at].sum(axis=1).astype(np.int64)
@@ -159,6 +159,7 @@ def shown_rows(chain: RallyChain, player: str | None) -> tuple[Array, Ints]:
 
 def shown_values(chain: RallyChain, player: str | None, draws: int, level: float) -> pd.DataFrame:
     """State values, as of `RallyChain`: between average players, or of one against the average."""
+    check_fitted(chain, "RallyChain", "chain")
     if player is None:
         return chain.state_values(draws, level)
     at = chain.position(player)
@@ -184,6 +185,7 @@ def row_limits(
     chain: RallyChain, player: str | None, draws: int, level: float
 ) -> tuple[Array, Array]:
     """Ends of the intervals of transition rows, each of shape (s, s + 3)."""
+    check_fitted(chain, "RallyChain", "chain")
     at = None if player is None else chain.position(player)
     again = [
         ladder_rows(counts) if at is None else chain.pooling_.rows(counts)[:, at]

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import check_lengths_m, check_scale
+from sidewall.arguments import check_kind, check_length_m, check_lengths_m
 from sidewall.errors import DataError
 from sidewall.features.coded import as_category
 from sidewall.log.vocabulary import FAMILIES, GAP_CLASS_EDGES_M, GAP_CLASSES, SIDES
@@ -23,6 +23,10 @@ StateRule = Callable[[pd.DataFrame], pd.Series]
 
 #: Edges of the gap bands in metres. They are closer together where most balls are.
 BANDS_M: Final = (0.15, 0.30, 0.50, 0.80, 1.20)
+
+#: What tells whose thresholds lie where, and the call that gives such a table.
+_NEEDED: Final = ("player", "side", "family", "threshold_m")
+_TABLE: Final = "the table of a fitted TightnessModel, model.thresholds()"
 
 
 @dataclass(frozen=True)
@@ -54,7 +58,12 @@ class LooseBall:
     loose_from_m: float = 0.5
 
     def __post_init__(self) -> None:
-        check_scale(self.loose_from_m, "loose_from_m")
+        check_length_m(self.loose_from_m, "loose_from_m")
+        if self.thresholds is not None:
+            check_kind(self.thresholds, "DataFrame", "thresholds", _TABLE)
+            lacks = [name for name in _NEEDED if name not in self.thresholds]
+            if lacks:
+                raise DataError(f"thresholds has no column {lacks[0]}; give {_TABLE}")
 
     def __call__(self, table: pd.DataFrame) -> pd.Series:
         """Name every ball "tight" or "loose"; missing where nothing tells.
@@ -117,6 +126,8 @@ class BallStates:
 
     def __post_init__(self) -> None:
         check_lengths_m(self.bands_m, "bands_m")
+        if self.loose is not None:
+            check_kind(self.loose, "LooseBall", "loose", "sw.LooseBall(model.thresholds())")
         if any(low >= high for low, high in pairwise((0.0, *self.bands_m))):
             raise DataError(f"bands_m must rise from above 0, not {tuple(self.bands_m)}")
 

@@ -79,5 +79,9 @@ def _writer() -> MarkdownIt:
 def _text(path: str | PathLike[str]) -> str:
     try:
         return Path(path).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise DataError(f"{path}: the file cannot be read as UTF-8 text ({error})") from error
+    except FileNotFoundError:
+        raise DataError(f"{path}: there is no such file. Check the name and the folder.") from None
+    except OSError as error:
+        raise DataError(f"{path}: the file cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise DataError(f"{path}: not UTF-8 text; save it as UTF-8") from error

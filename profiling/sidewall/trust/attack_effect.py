@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from sidewall.arguments import Array, Bools, check_level
+from sidewall.arguments import Array, Bools, check_fitted, check_level
 from sidewall.errors import DataError, SeparationError
 from sidewall.models import TightnessModel
 from sidewall.models.answers import CROSSES
@@ -104,7 +104,7 @@ def attack_effect(
     1    0.6     1.0       138      104        111
     """
     check_level(level)
-    model.need_fit()
+    check_fitted(model)
     if player is not None:
         position(model, player)
     z = float(ndtri(0.5 + level / 2.0))

@@ -17,12 +17,15 @@ from numpy.typing import ArrayLike
 from scipy.special import logit
 
 from sidewall.arguments import (
+    GAP_M,
     Array,
+    check_fitted,
     check_gaps_m,
     check_level,
     check_number,
     check_player,
     numbers_of,
+    within_court,
 )
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
@@ -42,7 +45,7 @@ def draws_at(
 
 def position(model: TightnessModel, player: str) -> int:
     """Position of a player in the model; a DataError with the names it knows."""
-    model.need_fit()
+    check_fitted(model)
     return model.players_.index(check_player(player, model.players_))
 
 
@@ -261,7 +264,7 @@ def threshold_tilt(
     own = model.thresholds(level, player=player)
     write = GapWords(unit, board_width_m)
     write.gap(0.5)  # a width that is missing is found at once
-    moves = [check_number(move, "moves_m") for move in moves_m]
+    moves = [within_court(check_number(move, "moves_m"), "moves_m", GAP_M) for move in moves_m]
     rows: list[dict[str, Any]] = []
     for answer, n in zip(own.to_dict("records"), counts, strict=True):
         cell = (str(answer["side"]), str(answer["family"]))

@@ -18,6 +18,7 @@ from sidewall.arguments import (
     Table,
     as_frame,
     check_count,
+    check_fitted,
     check_level,
     check_number,
     check_player,
@@ -340,7 +341,7 @@ class WorkList(Estimator):
 
             self.model_ = TightnessModel().fit(shots)
         else:
-            self.model.need_fit()
+            check_fitted(self.model)
             self.model_ = self.model
         rng = np.random.default_rng(self.seed)
         given = self.efforts
