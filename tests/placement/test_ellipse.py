@@ -5,7 +5,7 @@ from sklearn.covariance import MinCovDet
 
 from sidewall.errors import DataError
 from sidewall.placement import error_ellipse
-from sidewall.placement.ellipse import _robust, _tightest_half
+from sidewall.placement.ellipse import _REACH, _reach, _robust, _tightest_half
 
 COVARIANCE = np.array([[0.09, 0.05], [0.05, 0.64]])
 
@@ -50,6 +50,86 @@ def test_the_next_shot_falls_inside_as_often_as_said(n):
         drawn = points(n + 1, rng)
         hits.append(error_ellipse(*drawn[:-1].T, 0.8).contains(*drawn[-1]))
     assert np.mean(hits) == pytest.approx(0.8, abs=4 * np.sqrt(0.16 / logs))
+
+
+SIZES = (*range(10, 19), 20, 22, 25, 28, 30, 31, 35, 40, 41, 50, 60, 61, 80, 81, 100, 140)
+SIZES += (200, 300, 400)
+SHARES = np.array([0.5, 0.6, 0.7, 0.8, 0.9, 0.95])
+
+
+def squares(n, logs, seed=2031):
+    """Squared distances of 64 next shots and of the true mean, by the robust ellipse of n."""
+    rng = np.random.default_rng([seed, n])
+    shots, mean = np.empty((logs, 64)), np.empty(logs)
+    for log in range(logs):
+        drawn, following = rng.standard_normal((n, 2)), rng.standard_normal((64, 2))
+        centre, covariance, _ = _robust(drawn, log)
+        inverse = np.linalg.inv(covariance)
+        away = following - centre
+        shots[log] = np.einsum("pi,ij,pj->p", away, inverse, away)
+        mean[log] = centre @ inverse @ centre
+    return {"shots": shots, "mean": mean}
+
+
+def weights(of, drawn):
+    """Weights of `_REACH`, by least squares of the error in the share.
+
+    ``{n: squares(n, 6000) for n in SIZES}`` takes half an hour and makes those in the package,
+    but for the noise of the simulation. The mean's have a first term, for many points, as the
+    middle of the bulk tells less than that of all; the shots' have none.
+    """
+    rows, far = [], -np.log(1.0 - SHARES)
+    for n, found in drawn.items():
+        plain = (
+            2 * (n - 1) / (n * (n - 2)) * f.ppf(SHARES, 2, n - 2) * (n + 1 if of == "shots" else 1)
+        )
+        ratio = np.log(np.quantile(found[of], SHARES) / plain)
+        rows.append((_reach(n, SHARES).T, ratio, (1.0 - SHARES) * far * np.sqrt(len(found[of]))))
+    terms, ratio, weight = (np.concatenate(part) for part in zip(*rows, strict=True))
+    first = 1 if of == "shots" else 0
+    best = np.linalg.lstsq(terms[:, first:] * weight[:, None], ratio * weight)[0]
+    return np.r_[np.zeros(first), best]
+
+
+@pytest.mark.parametrize("n", [25, 80])
+@pytest.mark.parametrize("share", [0.5, 0.9])
+def test_the_next_shot_falls_inside_the_robust_one_as_often_as_said(n, share):
+    """Within 4 standard errors over logs, and what the formula for all sizes may be off."""
+    rng, logs, inside = np.random.default_rng([n, 3]), 300, []
+    for log in range(logs):
+        ellipse = error_ellipse(*points(n, rng).T, share, robust=True, seed=log)
+        inside.append(ellipse.contains(*points(200, rng).T).mean())
+    assert np.mean(inside) == pytest.approx(share, abs=4 * np.std(inside) / np.sqrt(logs) + 0.013)
+
+
+@pytest.mark.parametrize("n", [25, 80])
+def test_the_true_mean_lies_inside_the_robust_one_as_often_as_said(n):
+    rng, logs = np.random.default_rng([n, 4]), 400
+    inside = [
+        error_ellipse(*points(n, rng).T, of="mean", robust=True, seed=log).contains(0.4, 7.8)
+        for log in range(logs)
+    ]
+    assert np.mean(inside) == pytest.approx(0.8, abs=4 * np.sqrt(0.16 / logs) + 0.035)
+
+
+def test_many_shots_need_no_further_reach():
+    x, y = points(20_000, np.random.default_rng(12)).T
+    robust, plain = (error_ellipse(x, y, 0.9, robust=how) for how in (True, False))
+    assert robust.radius == pytest.approx(plain.radius, rel=0.001)
+    assert area(robust) == pytest.approx(area(plain), rel=0.03)
+
+
+@pytest.mark.slow
+def test_the_further_reach_is_what_a_simulation_gives():
+    """Of fewer logs, at every other size; a log's own share is at most 0.5 from the mean's."""
+    logs = 200
+    drawn = {n: squares(n, logs, seed=1) for n in SIZES[::2]}
+    for of, off in (("shots", 0.013), ("mean", 0.035)):
+        made = weights(of, drawn)
+        for n in drawn:
+            ratio = (made - _REACH[of]) @ _reach(n, SHARES)
+            share = (1.0 - SHARES) * -np.log(1.0 - SHARES) * ratio
+            assert np.abs(share).max() < off + 4 * 0.5 / np.sqrt(logs)
 
 
 def test_mishits_blow_up_the_classical_and_not_the_robust():

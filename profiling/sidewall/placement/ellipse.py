@@ -16,6 +16,14 @@ from sidewall.errors import DataError
 _LEAST, _LEAST_ROBUST = 3, 10
 #: Share of normal points that the robust ellipse keeps.
 _BULK: Final = 0.975
+#: How much further than the plain ellipse the robust one reaches: the logarithm of the ratio of
+#: their squared radii for n normal points, as weights of the terms in `_reach`. Least squares
+#: through the quantiles from 0.5 to 0.95 of simulated distances, 28 sizes from 10 to 400 with up
+#: to 6,000 logs each; ``weights`` in ``tests/placement/test_ellipse.py`` makes them anew.
+_REACH: Final = {
+    "shots": (0.0, 13.88, -12.73, -19.05, 33.65, -72.86, 4.72, 13.57),
+    "mean": (0.21, 58.64, -291.27, 455.19, 75.74, -208.8, 10.43, 9.28),
+}
 #: Triples that its search starts from, points that they are tried on, and those followed up.
 _STARTS, _LOOKED_AT, _FOLLOWED = 200, 1500, 10
 
@@ -116,8 +124,12 @@ def error_ellipse(
     Mathematical Statistics 2:360-378), so the shares are exact whatever n. The robust
     estimate is the reweighted minimum covariance determinant (Rousseeuw & Van Driessen
     1999, Technometrics 41:212-223), made consistent at the normal (Croux & Haesbroeck 1999,
-    Journal of Multivariate Analysis 71:161-190); its n is the number of shots kept, and its
-    share is approximate.
+    Journal of Multivariate Analysis 71:161-190); its n is the number of shots kept. It knows
+    its centre and its width less well than all n points would tell, and few points make it too
+    narrow, so it reaches further by a factor of n and share, found by simulation of normal
+    points from 10 to 400: the shares from 0.5 to 0.95 come out within 0.013, those of the mean
+    within 0.035. Its shares are those of the bulk: where scatter has long tails or is skew, the
+    next shot falls outside more often than said.
 
     Examples
     --------
@@ -137,14 +149,29 @@ def error_ellipse(
         raise DataError(
             f"{len(points)} shots with a known bounce; an ellipse needs at least {least}"
         )
-    usual = points.mean(axis=0), np.cov(points.T), len(points)
-    mean, covariance, n = _robust(points, seed) if robust else usual
+    n = len(points)
+    usual = points.mean(axis=0), np.cov(points.T), n
+    mean, covariance, kept = _robust(points, seed) if robust else usual
     if not np.linalg.det(covariance) > 1e-12 * np.trace(covariance) ** 2:
         raise DataError("the shots lie on one line, so they have no ellipse; check the bounces")
     square = 2.0 * (n - 1) / (n * (n - 2)) * float(fdtri(2, n - 2, share))
     if of == "shots":
         square *= n + 1
-    return Ellipse((float(mean[0]), float(mean[1])), covariance, float(np.sqrt(square)), n)
+    if robust:
+        square *= float(np.exp(_REACH[of] @ _reach(n, share)))
+    return Ellipse((float(mean[0]), float(mean[1])), covariance, float(np.sqrt(square)), kept)
+
+
+def _reach(n: ArrayLike, share: ArrayLike) -> Array:
+    """Terms of the robust ellipse's further reach, shape (8, ...).
+
+    All but the first vanish for many points. An odd n has the smaller half to start from.
+    """
+    n, share = np.broadcast_arrays(np.asarray(n, dtype=float), share)
+    far, odd = -np.log(1.0 - share), n % 2
+    short, tiny = n**-1.5, n**-2.0
+    terms = (n**0, 1 / n, short, tiny, far * short, far * tiny, odd * short, odd * far * tiny)
+    return np.stack(terms)
 
 
 def _robust(points: Array, seed: int) -> tuple[Array, Array, int]:
