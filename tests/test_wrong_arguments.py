@@ -510,7 +510,6 @@ def test_what_is_no_fit_is_refused_with_the_call_that_makes_one(kind, name, call
             lambda s, m: sw.compare_periods(s, "Rowan", ["m01"], ["m02"], model=s),
             r"model is a DataFrame .*\(\)$",
         ),
-        (lambda s, m: sw.TightnessModel(value=s).fit(s), r"value is a DataFrame .*rallies\.value"),
     ],
 )
 def test_another_thing_of_the_package_in_its_place_is_refused(call, says, shots, model):

@@ -177,10 +177,10 @@ def check_scale(scale: float, name: str = "prior_scale") -> float:
 
 def check_length_m(length: float, name: str, most: float = GAP_M) -> float:
     """Return a length in metres above 0 that fits on a court: by default a gap."""
-    return within_court(check_scale(length, name), name, most)
+    return check_within_court(check_scale(length, name), name, most)
 
 
-def within_court(length: float, name: str, most: float, where: str = "") -> float:
+def check_within_court(length: float, name: str, most: float, where: str = "") -> float:
     """Return a length in metres; refuse one that no court has, as centimetres are."""
     if abs(length) > most:
         raise DataError(
@@ -246,7 +246,7 @@ def check_lengths_m(
             f"{name} holds {far:g} m{centimetres}, and nothing is known beyond {widest:.2f} m, "
             "the widest gap that was met; leave out what lies beyond"
         )
-    within_court(float(found.max()), name, most)
+    check_within_court(float(found.max()), name, most)
     return found
 
 

@@ -19,8 +19,8 @@ from sidewall.arguments import (
     check_kind,
     check_level,
     check_seed,
+    check_within_court,
     numbers_of,
-    within_court,
 )
 from sidewall.errors import DataError
 from sidewall.features.coded import need_columns
@@ -181,10 +181,8 @@ _DEGREES: Final = {"linear": 1, "quadratic": 2}
 
 def _fitted(model: TightnessModel | None, shots: pd.DataFrame) -> TightnessModel:
     """Fit a copy, so that the model given stays as it was."""
-    if model is None:
-        return TightnessModel().fit(shots)
-    check_kind(model, "TightnessModel", "model", "one, sw.TightnessModel()")
-    return copy.copy(model).fit(shots)
+    check_kind(model or TightnessModel(), "TightnessModel", "model", "one, sw.TightnessModel()")
+    return copy.copy(model or TightnessModel()).fit(shots)
 
 
 def threshold_agreement(
@@ -354,7 +352,7 @@ def simex_thresholds(
     shots = as_frame(shots)
     check_seed(seed)
     check_level(level)
-    within_court(numbers_of(gap_sd_m, "gap_sd_m").max(initial=0.0), "gap_sd_m", GAP_M)
+    check_within_court(numbers_of(gap_sd_m, "gap_sd_m").max(initial=0.0), "gap_sd_m", GAP_M)
     need_columns(shots, ["gap_m"])
     if len(lambdas) < max(_DEGREES.values()):
         raise DataError(f"lambdas {tuple(lambdas)}: a quadratic takes two or more.")

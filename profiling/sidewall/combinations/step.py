@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields, replace
 from itertools import combinations, pairwise
 from typing import Any, Final, Literal, TypedDict, Unpack
 
-from sidewall.arguments import ACROSS_M, GAP_M, near, within_court
+from sidewall.arguments import ACROSS_M, GAP_M, check_within_court, near
 from sidewall.court.zones import DEPTHS, LANES
 from sidewall.errors import DataError
 from sidewall.log.vocabulary import BALANCES, CHOICES, CONTACTS, DIRECTIONS, SIDES, STROKES
@@ -125,7 +125,7 @@ def checked_range(name: str, value: object, where: str = "") -> tuple[float | No
         if end is not None and not 0.0 <= end < math.inf:
             raise wrong
         if end is not None:
-            within_court(end, name, GAP_M if name == "gap_m" else ACROSS_M, where)
+            check_within_court(end, name, GAP_M if name == "gap_m" else ACROSS_M, where)
     if low is not None and high is not None and low >= high:
         raise wrong
     return low, high

@@ -17,7 +17,6 @@ from sidewall.arguments import (
     check_count,
     check_folds,
     check_gaps_m,
-    check_kind,
     check_level,
     check_player,
     check_seed,
@@ -199,9 +198,6 @@ class TightnessModel(Estimator):
         if not (keep is None or isinstance(keep, str) or callable(keep)):
             one_table(parts, "a mask to keep shots by")
         self.parts, self.keep = parts, keep
-        if self.value is not None:
-            check_kind(self.value, "BallValue", "value", "one of sidewall.rallies.value, fitted")
-            self.value.need_fit()
         strengths = self.value.strengths_ if self.value is not None else Strengths()
         if not hasattr(strengths, "strength_"):
             strengths.fit_counts(RallyCounts.add_up(parts.each(RallyCounts.of)))

@@ -24,8 +24,8 @@ from sidewall.arguments import (
     check_level,
     check_number,
     check_player,
+    check_within_court,
     numbers_of,
-    within_court,
 )
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
@@ -264,7 +264,9 @@ def threshold_tilt(
     own = model.thresholds(level, player=player)
     write = GapWords(unit, board_width_m)
     write.gap(0.5)  # a width that is missing is found at once
-    moves = [within_court(check_number(move, "moves_m"), "moves_m", GAP_M) for move in moves_m]
+    moves = [
+        check_within_court(check_number(move, "moves_m"), "moves_m", GAP_M) for move in moves_m
+    ]
     rows: list[dict[str, Any]] = []
     for answer, n in zip(own.to_dict("records"), counts, strict=True):
         cell = (str(answer["side"]), str(answer["family"]))
