@@ -130,8 +130,8 @@ def test_a_record_is_older_once_what_it_judges_does_something_else(tmp_path, mon
     def write(name, *lines):
         package.joinpath(*name.split("/")).write_text("\n".join(lines) + "\n")
 
-    def model(home, *more):
-        lines = "class Model:", "    def fit(self) -> None:", "        return read()"
+    def model(home, *more, check="        pass"):
+        lines = "class Model:", "    def fit(self) -> None:", check, "        return read()"
         write("models/model.py", f"from sidewall.log.{home} import read", *lines, *more)
 
     def read(words, doc="Read.", *more):
@@ -164,6 +164,9 @@ def test_a_record_is_older_once_what_it_judges_does_something_else(tmp_path, mon
     assert records.older(known) == []
     # words about what is done or refused change nothing, nor does what a study does not reach
     write("log/read.py", *read("never", "Read it."))
+    assert records.older(known) == []
+    # nor the check of an argument, which refuses or does nothing
+    model("read", check="        check_level(self.level)")
     assert records.older(known) == []
     write("log/read.py", *read("never", "Read it.", "def other(): pass"))
     model("read", "    def draw(self): pass")
