@@ -151,7 +151,7 @@ def test_not_known_has_nothing_to_overturn(model):
 
 
 def test_targets_beyond_the_gaps_met_are_missing(model):
-    row = threshold_tilt(model, "Alder", moves_m=[5.0]).iloc[0]
+    row = threshold_tilt(model, "Alder", moves_m=[3.0]).iloc[0]
     assert np.isnan(row["tilt"])
     assert "within the gaps met" in row["words"]
 

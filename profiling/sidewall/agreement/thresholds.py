@@ -181,7 +181,12 @@ _DEGREES: Final = {"linear": 1, "quadratic": 2}
 
 def _fitted(model: TightnessModel | None, shots: pd.DataFrame) -> TightnessModel:
     """Fit a copy, so that the model given stays as it was."""
-    check_kind(model or TightnessModel(), "TightnessModel", "model", "one, sw.TightnessModel()")
+    check_kind(
+        TightnessModel() if model is None else model,
+        "TightnessModel",
+        "model",
+        "one, sw.TightnessModel()",
+    )
     return copy.copy(model or TightnessModel()).fit(shots)
 
 
