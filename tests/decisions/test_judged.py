@@ -58,17 +58,22 @@ def test_points_are_the_difference_of_the_models_own_curves(shots):
     assert turned.mean == pytest.approx(-worth.mean)
 
 
-def test_one_half_chooses_what_the_whole_judges(model, table):
+def test_one_half_chooses_what_the_other_and_the_whole_judge(model, table):
     first, second = model.halves().posteriors
     half = model.halves().of(table)
-    for k, chooser in enumerate((second, first)):
+    for k, (own, chooser) in enumerate(((first, second), (second, first))):
         some = table[half == k].dropna(subset="points").iloc[::40]
         sign = np.where(some["choice"] == "attack", 1.0, -1.0)
-        for posterior, name in ((model.posterior_, "points"), (chooser, "p_right")):
+        drawn = {}
+        for name, posterior in (("whole", model.posterior_), ("own", own), ("chooser", chooser)):
+            found = drawn[name] = np.full((own.n_draws, len(some)), np.nan)
             for rows, attack, reset in posterior.of_shots(some):
-                drawn = sign[rows] * (attack - reset)
-                found = (drawn if name == "points" else drawn > 0).mean(axis=0)
-                assert found == pytest.approx(some[name].to_numpy()[rows])
+                found[:, rows] = (sign[rows] * (attack - reset))[: own.n_draws]
+        both = np.vstack([drawn["whole"], drawn["own"]])
+        assert both.mean(axis=0) == pytest.approx(some["points"].to_numpy())
+        ends = np.quantile(both, [0.025, 0.975], axis=0)
+        assert ends == pytest.approx(some[["points_low", "points_high"]].to_numpy().T)
+        assert (drawn["chooser"] > 0).mean(axis=0) == pytest.approx(some["p_right"].to_numpy())
 
 
 def test_sure_decisions_have_the_sign_that_their_names_say(table):

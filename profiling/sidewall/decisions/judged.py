@@ -47,9 +47,10 @@ class ChoiceWorth:
         of the model's situation; with `halves` also the keys of the rally.
     level : float, default 0.95
     halves : bool, default False
-        Let the half of the log that a ball does not lie in choose what it is called
+        Let the half of the log that a ball does not lie in choose what it is called, and judge
+        it by the draws of the whole and of its own half together
         (:mod:`sidewall.models.halves`). For rallies that the fit has not seen the model of the
-        whole chooses.
+        whole does both.
 
     Attributes
     ----------
@@ -78,7 +79,8 @@ class ChoiceWorth:
             self._posteriors += split.posteriors
             half = split.of(table)
             self._chooser = np.where(half < 0, 0, 2 - half)
-        self.n_draws = min(one.n_draws for one in self._posteriors if one is not None)
+        self._each = min(one.n_draws for one in self._posteriors if one is not None)
+        self.n_draws = self._each * (2 if halves else 1)
         choice = table["choice"].astype(object)
         self._sign = np.select([choice == "attack", choice == "reset"], [1.0, -1.0], np.nan)
 
@@ -112,8 +114,18 @@ class ChoiceWorth:
 
     def draws(self, chosen: Array | None = None) -> Iterator[tuple[Array, Array]]:
         """Some rows at a time with their draws, (draws, rows); of the chosen rows only."""
-        rows = np.arange(len(self._table)) if chosen is None else np.flatnonzero(chosen)
-        yield from self._read(0, rows)
+        mine = np.ones(len(self._table), dtype=bool) if chosen is None else chosen
+        times = self.n_draws // self._each
+        for k in range(len(self._posteriors)):
+            rows = np.flatnonzero(mine & (self._chooser == k))
+            own = 3 - k if k and self._posteriors[3 - k] is not None else 0
+            if times == 1 or not own:
+                yield from ((at, np.tile(drawn, (times, 1))) for at, drawn in self._read(0, rows))
+                continue
+            for (at, whole), (_, half) in zip(
+                self._read(0, rows), self._read(own, rows), strict=True
+            ):
+                yield at, np.concatenate([whole, half])
 
     def _read(self, judge: int, rows: Array) -> Iterator[tuple[Array, Array]]:
         use = rows[~np.isnan(self._sign[rows])]
@@ -121,7 +133,7 @@ class ChoiceWorth:
         if posterior is None or not len(use):
             return
         for some, attack, reset in posterior.of_shots(self._table.iloc[use]):
-            yield use[some], (self._sign[use[some]] * (attack - reset))[: self.n_draws]
+            yield use[some], (self._sign[use[some]] * (attack - reset))[: self._each]
 
     def drawn(self, rows: Array, which: Array) -> Array:
         """Differences of some shots in some of the draws, shape (len(which), len(rows))."""
@@ -176,8 +188,9 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
     draws say how often attacking is the better choice. Where at least 4 in 5 say so the ball
     is loose for this player, where at most 1 in 5 do it is tight; between them nobody can
     say. The matches are dealt out in two halves: what a ball is called is said by the half
-    that it does not lie in, so that no rally chooses itself; what it brought or cost is read
-    off the whole log, since half of it knows too little of a player and says so by half.
+    that it does not lie in, so that no rally chooses itself. What it brought or cost is read
+    off as many draws of its own half, which knows too little of a player and so says too
+    little, as of the whole, which has chosen in part and so says too much.
 
     Parameters
     ----------

@@ -195,7 +195,7 @@ class _Numbers:
             "Every attack and reset in its own situation. Forced: attacked though surely tight. "
             "Passed up: reset though surely loose. Points: rallies won (+) or lost (−) in 100 such "
             "shots against the other choice at the same gap. What a shot is called is said by the "
-            "half of the matches that it is not in, what it cost by all of them.",
+            "half of the matches that it is not in, what it cost by its own half and by all.",
             None if rows is None else rows[rows["n_shots"] > 0],
             {
                 "Side, stroke and decision": lambda row: f"{self._cell(row)}: {row['decision']}",
