@@ -110,8 +110,13 @@ def as_frame(table: object, name: str = "shots") -> pd.DataFrame:
     )
 
 
-def check_kind(found: object, kind: str, name: str, mend: str) -> None:
-    """Refuse what is not of a class; the class is named, so that it need not be loaded for it."""
+def check_kind(found: object, kind: str, name: str, mend: str, or_none: bool = False) -> None:
+    """Refuse what is not of a class; the class is named, so that it need not be loaded for it.
+
+    With `or_none`, nothing at all will do as well.
+    """
+    if or_none and found is None:
+        return
     if kind not in [one.__name__ for one in type(found).__mro__]:
         raise DataError(f"{name} is {_shown(found)}; give {mend}")
 

@@ -181,12 +181,7 @@ _DEGREES: Final = {"linear": 1, "quadratic": 2}
 
 def _fitted(model: TightnessModel | None, shots: pd.DataFrame) -> TightnessModel:
     """Fit a copy, so that the model given stays as it was."""
-    check_kind(
-        TightnessModel() if model is None else model,
-        "TightnessModel",
-        "model",
-        "one, sw.TightnessModel()",
-    )
+    check_kind(model, "TightnessModel", "model", "one, sw.TightnessModel()", or_none=True)
     return copy.copy(model or TightnessModel()).fit(shots)
 
 

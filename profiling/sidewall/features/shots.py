@@ -47,12 +47,7 @@ def zones_of_court(court: Court | Zones | None) -> Zones:
     """Zones with the default boundaries for a court, or the very zones that were given."""
     if isinstance(court, Zones):
         return court
-    check_kind(
-        Court() if court is None else court,
-        "Court",
-        "court",
-        "one, such as sw.Court(), or the Zones of one",
-    )
+    check_kind(court, "Court", "court", "one, such as sw.Court(), or its Zones", or_none=True)
     return Zones() if court is None else Zones(court)
 
 

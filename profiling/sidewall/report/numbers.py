@@ -266,8 +266,7 @@ class _Numbers:
             "Combinations",
             "Rallies won in 100 when the combination was played on, minus rallies won when the "
             "player stood in the same state of the same match and went another way. The p-value "
-            "allows for every "
-            "combination and player looked at (Benjamini-Hochberg).",
+            "allows for every combination and player looked at (Benjamini-Hochberg).",
             self._own(self.ladder.effects),
             {
                 "Combination": lambda row: stroke_words(row["combination"]),
