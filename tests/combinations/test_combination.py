@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,6 +18,7 @@ OWN, REPLY = Step.own(stroke="drive"), Step.any_reply()
         ([], "at least one step"),
         ([OWN, OWN], r"Put Step.any_reply\(\) between"),
         ([REPLY, REPLY, OWN], r"Put Step.own\(\) between"),
+        ([OWN, REPLY, OWN, OWN], "Steps 3 and 4 are both by 'own'"),
         ([REPLY], "own step that is not optional"),
         ([OWN.optional(), REPLY.optional()], "own step that is not optional"),
         ([OWN, REPLY.optional(), OWN], "step beside it optional"),
@@ -75,6 +77,16 @@ def test_conditions_that_are_not_charted_can_be_left_out(by_hand, ladder):
     assert fewer.steps[4] == Step.own()
     assert "room_m" in fewer.description
     assert len(fewer.find(plain)) == 2
+
+
+@pytest.mark.parametrize("charted", ["all", "one", "none"])
+def test_a_length_is_asked_for_where_one_shot_has_it(by_hand, charted):
+    shots = by_hand(("Rowan", "serve", "drive straight", "drive cross"))
+    gap_m = {"all": 0.4, "one": [np.nan, 0.4, np.nan], "none": np.nan}[charted]
+    loose = Combination("loose", [Step.own(gap_m=(0.3, None))])
+    fewer = loose.as_charted(shots.assign(gap_m=gap_m))
+    assert (fewer is loose) == (charted != "none")
+    assert fewer.steps[0] == (Step.own() if charted == "none" else loose.steps[0])
 
 
 def conditions():

@@ -1,4 +1,5 @@
 import warnings
+from io import StringIO
 
 import numpy as np
 import pandas as pd
@@ -37,6 +38,14 @@ def test_a_drill_is_read(path):
     assert balls["error_out_m"].isna().tolist() == [False, False, True, True, False]
     assert balls["stroke"].tolist() == ["drive"] * 5
     assert balls["line"].tolist() == [2, 3, 4, 5, 6]
+
+
+def test_what_stands_under_headings_of_their_own_is_left_alone():
+    notes = "Weather," + TEXT.replace("\n", "\ndry,")[: -len("dry,")]
+    frame = pd.read_csv(StringIO(notes), dtype=str, keep_default_na=False)
+    pd.testing.assert_frame_equal(
+        read_practice(frame), read_practice(frame.drop(columns="Weather"))
+    )
 
 
 def test_players_are_those_that_the_log_names(tmp_path, path):

@@ -227,8 +227,9 @@ def test_what_is_not_there_is_said(ladder, planted):
         margin._top("lob")
     with pytest.raises(DataError, match="fewer than 15"):
         margin.win_curve("Rowan", "lob", "forehand")
-    with pytest.raises(DataError, match="give metres"):
-        TinMargin(tin_height_m=48).fit(ladder)
+    for height in (48, 1.0, 0.2, 0.1):
+        with pytest.raises(DataError, match="give metres"):
+            TinMargin(tin_height_m=height).fit(ladder)
     with pytest.raises(DataError, match="pressure is 'wind'"):
         TinMargin(pressure="wind").fit(ladder)
     with pytest.raises(DataError, match="chart wall_z"):
