@@ -10,6 +10,7 @@ import ast
 import doctest
 import importlib
 import inspect
+import pkgutil
 import re
 from functools import reduce
 from itertools import pairwise
@@ -49,6 +50,16 @@ def functions():
                     yield f"{name}.{method}", one
 
 
+def of_parts():
+    """Functions and classes that a part offers and the package does not, with Parameters."""
+    everywhere = [thing for _, thing in public()]
+    for part in pkgutil.iter_modules(sw.__path__):
+        for name, thing in vars(importlib.import_module(f"sidewall.{part.name}")).items():
+            ours = callable(thing) and getattr(thing, "__module__", "").startswith("sidewall")
+            if part.ispkg and ours and thing not in everywhere and section(thing, "Parameters"):
+                yield f"{part.name}.{name}", thing
+
+
 def section(thing, heading):
     """The lines under a heading of a docstring."""
     found = re.search(
@@ -75,6 +86,8 @@ SLOW = {
 }
 NAMES = [pytest.param(thing, id=name) for name, thing in public()]
 FUNCTIONS = [pytest.param(thing, id=name) for name, thing in functions()]
+#: Those of a single part, as far as they explain parameters.
+OF_PARTS = [pytest.param(thing, id=name) for name, thing in of_parts()]
 
 
 def test_help_of_the_package_is_one_screen_that_names_everything_once():
@@ -85,13 +98,13 @@ def test_help_of_the_package_is_one_screen_that_names_everything_once():
     assert callable(importlib.import_module("sidewall.combinations").search)
 
 
-@pytest.mark.parametrize("thing", FUNCTIONS)
+@pytest.mark.parametrize("thing", FUNCTIONS + OF_PARTS)
 def test_the_parameters_explained_are_those_there_are(thing):
     taken = [name for name in inspect.signature(thing).parameters if name not in ("self", "cls")]
     assert sorted(listed(thing, "Parameters")) == sorted(taken)
 
 
-@pytest.mark.parametrize("thing", FUNCTIONS)
+@pytest.mark.parametrize("thing", FUNCTIONS + OF_PARTS)
 def test_a_default_that_is_named_is_the_one(thing):
     """Of numbers, words and yes or no; of an object, such as a court, the name says enough."""
     parameters = inspect.signature(thing).parameters
@@ -106,7 +119,7 @@ def test_a_default_that_is_named_is_the_one(thing):
                 assert ast.literal_eval(said) == default, name
 
 
-@pytest.mark.parametrize("thing", FUNCTIONS)
+@pytest.mark.parametrize("thing", FUNCTIONS + OF_PARTS)
 def test_a_plain_default_is_named(thing):
     """But of the many switches of simulated players and worlds, where 0 is off."""
     if thing in (simulate.SimPlayer, simulate.World):

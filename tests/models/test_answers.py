@@ -12,6 +12,7 @@ from hypothesis.extra.numpy import arrays
 from scipy.special import expit
 
 from sidewall.errors import DataError
+from sidewall.models import TightnessModel
 from sidewall.models.answers import (
     ALWAYS_ATTACK,
     ALWAYS_RESET,
@@ -349,6 +350,17 @@ def test_by_rally_what_a_players_shots_of_a_rally_share_counts_as_luck(by_rally,
     # several resets a rally share its result; by value each leaves a ball of its own
     assert by_rally.curves_["reset"].own_design_effect > 3.0
     assert by_value.curves_["reset"].own_design_effect == pytest.approx(1.0, abs=0.3)
+
+
+def test_by_rally_who_never_attacks_has_the_clubs_curve_of_attacks(shots):
+    """There is no own score of such a player that could be put down to luck."""
+    model = TightnessModel(outcome="rally", strokes=False, draws=100)
+    model.fit(shots, keep="player != 'Elm' or choice != 'attack'")
+    assert model.curves_["attack"].own_design_effect > 1.0
+    elm = model.players_.index("Elm")
+    own, club = (model.posterior_.win(i, 0, "attack", np.array([0.3, 0.9])) for i in (elm, -1))
+    assert np.isfinite(own).all()
+    assert own.mean(axis=0) == pytest.approx(club.mean(axis=0), abs=0.03)
 
 
 def test_the_club_has_no_players_own_part_in_it(by_value):

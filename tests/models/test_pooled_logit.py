@@ -115,6 +115,18 @@ def test_complete_separation_names_the_column():
         PooledLogit().fit(y, X, Z, g)
 
 
+def test_chances_next_to_certain_are_no_separation():
+    """Far from the middle the results are all alike, and near it they overlap."""
+    rng = np.random.default_rng(31)
+    x, g = np.linspace(-9.0, 9.0, 600), np.arange(600) % 6
+    y = (rng.random(600) < expit(2.0 * x)).astype(float)
+    X = pd.DataFrame({"one": 1.0, "x": x})
+    fit = PooledLogit().fit(y, X, np.ones((600, 1)), g)
+    assert np.abs(X @ fit.fixed_effects_).max() > 14.0
+    plain = sm.GLM(y, X, family=sm.families.Binomial()).fit()
+    assert fit.fixed_effects_["x"] == pytest.approx(plain.params["x"], rel=0.25)
+
+
 def test_quasi_complete_separation_is_found():
     y, X, Z, g = simulate(n=300)
     X = X.assign(rare=((y > 0) & (X["x"] > 1.5)).astype(float))

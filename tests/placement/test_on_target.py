@@ -106,6 +106,17 @@ def test_whole_seconds_are_refused(ladder):
         with_pace(coarse)
 
 
+@pytest.mark.parametrize(
+    ("seconds", "told"), [(0.1, False), (0.3, True), (5.9, True), (6.2, False), (-1.0, False)]
+)
+def test_a_time_that_no_shot_takes_tells_no_pace(log, seconds, told):
+    start = one(log, 1, 2)["t_s"]
+    next_one = (log["rally"] == 1) & (log["shot"] == 3)
+    paced = with_pace(log.assign(t_s=log["t_s"].mask(next_one, start + seconds)))
+    assert np.isfinite(one(paced, 1, 2)["time_left_s"]) == told
+    assert np.isfinite(one(paced, 1, 2)["pace_m_s"]) == told
+
+
 def test_slow_and_fast_drives_are_compared_within_players(ladder):
     drives = pace_and_accuracy(ladder).query("stroke == 'drive'")
     assert drives["pace_m_s"].is_monotonic_increasing

@@ -326,11 +326,12 @@ def tests_of(mutant, seconds, lines):
     if not reach:  # within a longer statement
         near = [line for line in known if abs(line - mutant.line) <= 3]
         reach = {t for line in near for t in known[line]}
+    general = []
     if mutant.line not in lines_of_functions(mutant.file):  # whoever imported it first
         reach = {t for tests in known.values() for t in tests}
         # signatures are held to what is explained, dataclasses to a list
-        general = ("tests/test_docs.py::test_a_default", "tests/test_package.py::test_what_is")
-        reach |= {t for t in seconds if t.startswith(general)}
+        held = ("tests/test_docs.py::test_a_default", "tests/test_package.py::test_what_is")
+        general = [t for t in seconds if t.startswith(held)]
     if not reach:  # a file of constants alone, loaded before anybody counts lines
         reach = {t for t in seconds if t.startswith(f"tests/{mutant.part}/")}
     by_file = defaultdict(list)
@@ -344,9 +345,9 @@ def tests_of(mutant, seconds, lines):
         cost = sum(seconds[t] for t in tests)
         near = (not file.startswith(part), not file.endswith(mirror), cost)
         order.append((near, tests))
-    stages = [[], [], []]  # of the file's own tests, of the part's, of the others
+    stages = [general, [], [], []]  # of all files, of the file's own tests, the part's, the others
     for (other_part, other_name, _), tests in sorted(order):
-        stages[2 if other_part else 1 if other_name else 0] += tests
+        stages[3 if other_part else 2 if other_name else 1] += tests
     return [stage for stage in stages if stage]
 
 

@@ -87,7 +87,7 @@ def search(
         Look in half of the matches, chosen at random, and test what is found in the others.
     level : float, default 0.05
         Of the false discovery rate over both questions, for finding and again for confirming.
-    seed : int or Generator
+    seed : int or Generator, default 0
         For the halves.
 
     Returns
