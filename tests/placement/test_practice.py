@@ -46,6 +46,8 @@ def test_what_stands_under_headings_of_their_own_is_left_alone():
     pd.testing.assert_frame_equal(
         read_practice(frame), read_practice(frame.drop(columns="Weather"))
     )
+    folded = check_practice(frame).folded
+    assert ("Weather", "(column)", "not used", 5) in [*folded.itertuples(index=False, name=None)]
 
 
 def test_players_are_those_that_the_log_names(tmp_path, path):

@@ -153,6 +153,21 @@ def test_shots_that_agree_within_a_rally_count_for_less():
     assert found.error == pytest.approx(2.0 * alone.error, rel=0.1)
 
 
+def test_the_error_is_that_of_the_spread_of_rallies():
+    """Rallies of five shots, 11 before and 14 after, alike within: rallies are what is counted."""
+    won = [np.repeat(of_rally, 5).astype(float) for of_rally in (
+        np.array([1, 1, 0, 1, 0, 0, 1, 0, 1, 0, 0]),
+        np.array([1, 0, 1, 1, 0, 1, 1, 1, 0, 1, 0, 1, 1, 0]),
+    )]  # fmt: skip
+    y = np.concatenate(won)
+    rally = np.arange(len(y)) // 5
+    when = np.arange(len(y)) >= len(won[0])
+    found = share_change(y, np.zeros(len(y)), when, rally, when.astype(int))
+    errors = [np.std(one[::5], ddof=1) / np.sqrt(len(one) / 5) for one in won]
+    assert (found.before_error, found.after_error) == pytest.approx(tuple(errors))
+    assert found.error == pytest.approx(np.hypot(*errors))
+
+
 def test_matches_that_differ_widen_the_error():
     rng = np.random.default_rng(4)
     match = np.repeat(np.arange(6), 100)
