@@ -11,9 +11,9 @@ from functools import partial
 from typing import Any, cast
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Array, Bools, Floats, Ints
 from sidewall.court import Court
 from sidewall.court.units import board_width
 from sidewall.log import details
@@ -30,8 +30,8 @@ from sidewall.log.ledger import Problems
 from sidewall.log.mapping.apply import MapSource, apply_map, read_map
 from sidewall.log.match_details import detail_tables
 from sidewall.log.rallies import RallyChecks, in_order, pair_players, refuse_repeated
-from sidewall.log.raw import RawLog, shown_cell
-from sidewall.log.reading import Codes, Reading
+from sidewall.log.raw import Objects, RawLog, shown_cell
+from sidewall.log.reading import Reading
 from sidewall.log.remarks import remarks
 from sidewall.log.rows import (
     SERVE,
@@ -54,8 +54,8 @@ _SOURCES = ("charted", "derived")
 
 def build_shots(
     checks: RallyChecks,
-    pair: Codes,
-    details: dict[str, tuple[str, npt.NDArray[np.object_]]],
+    pair: Ints,
+    details: dict[str, tuple[str, Objects]],
     choice_table: ChoiceTable | None,
 ) -> pd.DataFrame:
     """Build the table from the rows of the rallies that were not refused.
@@ -117,18 +117,18 @@ def build_shots(
 class _Appearing:
     """Names in the order in which they appear in the rows that are used."""
 
-    def __init__(self, names: list[str], codes: Codes) -> None:
+    def __init__(self, names: list[str], codes: Ints) -> None:
         used, first = np.unique(codes, return_index=True)
         used = used[np.argsort(first, kind="stable")]
         self.names = [names[code] for code in used.tolist()]
         self.place = np.full(len(names) + 1, -1, dtype=np.int64)  # the last place is for -1
         self.place[used] = np.arange(len(used))
 
-    def categorical(self, codes: Codes) -> pd.Categorical:
+    def categorical(self, codes: Ints) -> pd.Categorical:
         return _coded(self.place[codes], self.names)
 
 
-def _derived_before(reading: Reading) -> npt.NDArray[np.bool_]:
+def _derived_before(reading: Reading) -> Bools:
     """Rows of a table read before whose choice was derived then; it is derived again."""
     for text, column in reading.raw.columns:
         if text == "choice_source":
@@ -136,18 +136,18 @@ def _derived_before(reading: Reading) -> npt.NDArray[np.bool_]:
     return np.zeros(reading.rows, dtype=bool)
 
 
-def _words(name: str, codes: npt.NDArray[np.integer]) -> pd.Categorical:
+def _words(name: str, codes: Array) -> pd.Categorical:
     return _coded(codes, list(VOCABULARY[name]))
 
 
-def _coded(codes: npt.NDArray[np.integer], names: list[str]) -> pd.Categorical:
+def _coded(codes: Array, names: list[str]) -> pd.Categorical:
     if not names:
         return pd.Categorical([None] * len(codes), categories=pd.Index([], dtype="str"))
     built: Any = pd.Categorical.from_codes(np.asarray(codes), categories=pd.Index(names))
     return built
 
 
-def _detail(name: str, owner: Codes, values: npt.NDArray[np.object_]) -> Any:
+def _detail(name: str, owner: Ints, values: Objects) -> Any:
     if name in ("tin_height_m", "board_width_m"):
         return np.array([np.nan if one is None else one for one in values], dtype=float)[owner]
     if name == "date":
@@ -313,7 +313,7 @@ def check_log(
         raw = apply_map(raw, column_map, court)
     reading = Reading(raw, court)
     rows = identify(reading)
-    settled: dict[str, tuple[str, npt.NDArray[np.object_]]] = {}
+    settled: dict[str, tuple[str, Objects]] = {}
     for owner, names in (
         (details.Owner("player", rows.player, rows.players, of_players), details.OF_PLAYER),
         (details.Owner("match", rows.match, rows.matches, of_matches), details.OF_MATCH),
@@ -353,7 +353,7 @@ def _with_sheet(
 def _finish(
     reading: Reading,
     rows: Rows,
-    settled: dict[str, tuple[str, npt.NDArray[np.object_]]],
+    settled: dict[str, tuple[str, Objects]],
     choice_table: ChoiceTable | None,
 ) -> LogCheck:
     order = in_order(rows)
@@ -425,9 +425,7 @@ def _of_several_sheets(reading: Reading, rows: Rows) -> list[str]:
     return notes
 
 
-def _board_widths(
-    rows: Rows, settled: dict[str, tuple[str, npt.NDArray[np.object_]]]
-) -> npt.NDArray[np.float64] | None:
+def _board_widths(rows: Rows, settled: dict[str, tuple[str, Objects]]) -> Floats | None:
     if "board_width_m" not in settled:
         return None
     widths = np.array(

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Array
 from sidewall.errors import LogError
 from sidewall.log.cells import is_blank
 from sidewall.log.synonyms import understand_word
@@ -39,10 +40,7 @@ _PARTS: Final = (("stroke", STROKES), ("direction", DIRECTIONS), ("contact", CON
 
 
 def derive_choice(
-    stroke: npt.NDArray[np.integer],
-    direction: npt.NDArray[np.integer],
-    contact: npt.NDArray[np.integer],
-    table: ChoiceTable | None = None,
+    stroke: Array, direction: Array, contact: Array, table: ChoiceTable | None = None
 ) -> npt.NDArray[np.int8]:
     """Choice of each shot as a code into ``vocabulary.CHOICES``, (n,); -1 where no rule fits.
 

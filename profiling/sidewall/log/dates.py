@@ -6,17 +6,15 @@ import datetime as dt
 import re
 from typing import Any, Final
 
-import numpy as np
-import numpy.typing as npt
-
 from sidewall.log.cells import is_blank
+from sidewall.log.raw import Objects
 
 _YEAR_FIRST: Final = re.compile(r"(\d{4})[-/.]?(\d{1,2})[-/.]?(\d{1,2})(?:[T ][\d:.]+)?")
 _YEAR_LAST: Final = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4})")
 _MEND: Final = "write the date as year-month-day, such as 2026-03-31"
 
 
-def parse_dates(values: npt.NDArray[np.object_]) -> tuple[list[dt.date | None], dict[int, str]]:
+def parse_dates(values: Objects) -> tuple[list[dt.date | None], dict[int, str]]:
     """Understand distinct cells as dates, None where blank or not understood; mends by their place.
 
     ``31/03/2026`` is understood, and decides for the other dates of its column whether the

@@ -9,9 +9,8 @@ from itertools import islice
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 
-from sidewall.arguments import first_of
+from sidewall.arguments import Ints, first_of
 from sidewall.errors import LogError
 from sidewall.log.columns import missing_columns, understand
 from sidewall.log.ledger import Folded
@@ -116,7 +115,7 @@ def _named(headings: list[str]) -> list[str]:
 
 def _quick(
     body: bytes, separator: str, headings: list[str], first_line: int
-) -> tuple[list[RawColumn], npt.NDArray[np.int64], int] | None:
+) -> tuple[list[RawColumn], Ints, int] | None:
     """Read a tidy body at speed, or None if it needs the careful reader.
 
     Lines are counted before any quotation mark is trusted: a body in which a mark swallows

@@ -11,16 +11,16 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Ints
 from sidewall.court.units import to_metres
 from sidewall.errors import LogError, UnitError
 from sidewall.log.cells import is_blank, name_key, parse_numbers, tidy_name
 from sidewall.log.columns import SPECS, Heading, understand
 from sidewall.log.dates import parse_dates
-from sidewall.log.raw import RawColumn, RawLog, shown_cell, shown_list
-from sidewall.log.reading import Codes, Reading
+from sidewall.log.raw import Objects, RawColumn, RawLog, shown_cell, shown_list
+from sidewall.log.reading import Reading
 from sidewall.log.source import Source, open_log
 from sidewall.log.synonyms import understand_word
 
@@ -60,7 +60,7 @@ class Owner:
     """
 
     what: str
-    of_row: Codes
+    of_row: Ints
     names: list[str]
     table: DetailTable
 
@@ -81,10 +81,7 @@ def open_table(table: Source | RawLog, key: str, encoding: str | None = None) ->
 
 
 def read_table(
-    table: Source | RawLog | None,
-    key: str,
-    names: tuple[str, ...],
-    encoding: str | None = None,
+    table: Source | RawLog | None, key: str, names: tuple[str, ...], encoding: str | None = None
 ) -> DetailTable:
     """Read a players or matches table; ``encoding`` counts where it is not UTF-8.
 
@@ -196,7 +193,7 @@ def _dates(column: RawColumn) -> Understood:
     return Understood(dates, reasons, mends, {})
 
 
-def settle(reading: Reading, name: str, owner: Owner) -> npt.NDArray[np.object_] | None:
+def settle(reading: Reading, name: str, owner: Owner) -> Objects | None:
     """One value of a detail for each player or match, (keys,); None without the detail.
 
     The owners' table goes before the log, whose rows that say otherwise are refused.

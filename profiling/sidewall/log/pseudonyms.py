@@ -44,7 +44,7 @@ _HEADINGS: Final = ["kind", "name", "code"]
 
 @dataclass
 class Key:
-    """Codes by kind and folded name, and what was added since it was read.
+    """Ints by kind and folded name, and what was added since it was read.
 
     `names` are by code; `added` are kind, name and code of what is not in the file yet; dates are
     moved by `shift_days`, None until it is needed; `read` is the file as it was read.
@@ -241,7 +241,7 @@ class Pseudonymised:
     cells_replaced : int
         Cells that were not understood and are now ``?``.
     new_codes : dict of str to int
-        Codes that were added to the key, by kind.
+        Ints that were added to the key, by kind.
     dates : str
         What became of the dates.
     """
@@ -270,7 +270,7 @@ def pseudonymise(
 ) -> Pseudonymised:
     """Write a log without names.
 
-    Codes such as ``player-03`` are given in random order, so that they do not follow the
+    Ints such as ``player-03`` are given in random order, so that they do not follow the
     order of appearance. Whoever holds the key can undo them; keep it apart from the log. This
     hides names. It does not make a log anonymous: whoever knows a match well may still know
     its rallies.

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from sidewall.arguments import Bools, Ints
 from sidewall.log.ledger import RALLY, WITH_ITS_RALLY
-from sidewall.log.reading import Codes, Reading
+from sidewall.log.reading import Reading
 from sidewall.log.rows import Rows
 from sidewall.log.vocabulary import ENDING_WINNER, ENDINGS
 
@@ -23,8 +23,6 @@ FIXED_WINNER: Final = np.array([ENDING_WINNER.get(ending, 0) for ending in ENDIN
 #: matches under one name put the third player well above it.
 _SLIP_SHARE: Final = 1 / 3
 
-Mask = npt.NDArray[np.bool_]
-
 
 @dataclass
 class Order:
@@ -34,12 +32,12 @@ class Order:
     `last` are where each begins and ends within them, (rallies,).
     """
 
-    rows: Codes
-    rally: Codes
-    first: Codes
-    last: Codes
+    rows: Ints
+    rally: Ints
+    first: Ints
+    last: Ints
 
-    def any(self, mask: Mask) -> Mask:
+    def any(self, mask: Bools) -> Bools:
         """Whether any row of each rally is in the mask, shape (rallies,)."""
         if not len(self.first):
             return np.zeros(0, dtype=bool)
@@ -87,7 +85,7 @@ def refuse_repeated(reading: Reading, rows: Rows, order: Order) -> None:
     )
 
 
-def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
+def pair_players(reading: Reading, rows: Rows) -> tuple[Ints, Bools]:
     """Find the two players of each match, (matches, 2), and whether two play it, (matches,).
 
     They are the two names most frequent as striker or opponent; -1 where there is none. A third
@@ -146,7 +144,7 @@ class RallyChecks:
         """Leave rallies refused so far out of the checks that follow."""
         self._open = ~self.refused
 
-    def refuse(self, mask: Mask, column: str, reason: str, mend: str) -> Codes:
+    def refuse(self, mask: Bools, column: str, reason: str, mend: str) -> Ints:
         """Refuse each open rally at its first row in the mask, shape (m,); return the rallies."""
         order = self.order
         at = np.flatnonzero(mask & self._open[order.rally])

@@ -5,15 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from sidewall.arguments import Array, Bools
 from sidewall.court import Court
 from sidewall.errors import LogError
 from sidewall.log.columns import DERIVED, FOR_THE_EYE, SPECS, Heading, resolve, understand
 from sidewall.log.ledger import Problems
 from sidewall.log.raw import RawColumn, RawLog
-
-Codes = npt.NDArray[np.int64]
 
 
 class Reading:
@@ -50,18 +48,18 @@ class Reading:
             return name
         return self.raw.their_headings.get(heading.text, heading.text)
 
-    def cells(self, name: str, rows: npt.NDArray[Any]) -> Any:
+    def cells(self, name: str, rows: Array) -> Any:
         """Return the text of some rows of a column as found; blank without the column."""
         column = self.column(name)
         return "" if column is None else column.cells(rows)
 
-    def refuse(self, mask: npt.NDArray[np.bool_], name: str, reason: Any, mend: Any) -> None:
+    def refuse(self, mask: Bools, name: str, reason: Any, mend: Any) -> None:
         """Refuse the rows of a mask for one column; texts may be one for each row refused."""
         rows = np.flatnonzero(mask)
         if len(rows):
             self.problems.add(rows, self.shown(name), self.cells(name, rows), reason, mend)
 
-    def doubt(self, mask: npt.NDArray[np.bool_], name: str, reason: Any, mend: Any) -> None:
+    def doubt(self, mask: Bools, name: str, reason: Any, mend: Any) -> None:
         """Note the rows of a mask as doubtful in one column; they are used all the same."""
         rows = np.flatnonzero(mask)
         if len(rows):

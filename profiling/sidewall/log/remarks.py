@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from sidewall.arguments import Bools, Ints
+from sidewall.arguments import Array, Bools, Ints
 from sidewall.log.raw import shown_cell
 
 #: So many gaps or sides that are all the same, or shots that another match repeats, are no chance.
@@ -85,7 +84,7 @@ def _most(counted: Ints) -> Ints:
     return counted // 2 + 1
 
 
-def _as_first(values: npt.NDArray[Any], known: Bools) -> Callable[[Ints], Bools]:
+def _as_first(values: Array, known: Bools) -> Callable[[Ints], Bools]:
     """Whether each value is that which its group begins with."""
 
     def same(group: Ints) -> Bools:

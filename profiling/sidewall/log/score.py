@@ -283,11 +283,7 @@ def _winners(checks: RallyChecks, pair: Ints) -> Ints:
 
 
 def _doubt(
-    checks: RallyChecks,
-    columns: dict[str, Floats],
-    is_one: Bools,
-    given: Floats,
-    scores: Scores,
+    checks: RallyChecks, columns: dict[str, Floats], is_one: Bools, given: Floats, scores: Scores
 ) -> None:
     """Note numbers that differ within a rally, or from what the rallies before make."""
     order = checks.order
