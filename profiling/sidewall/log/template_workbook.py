@@ -8,7 +8,7 @@ from io import BytesIO
 from math import ceil
 from typing import Any, Final
 
-from sidewall.log.columns import COLUMNS
+from sidewall.log.columns import COLUMNS, SPECS
 from sidewall.log.sheet_formulas import (
     DETAIL_COLUMNS,
     FILLED,
@@ -39,47 +39,6 @@ DETAIL_WORDS: Final = {
     "tin_height_cm": "Height of the tin.",
     "board_width_cm": "Width of one floorboard; needed where gaps are counted in boards.",
     "scoring": "Scoring of the match, such as par11.",
-}
-_EXAMPLES: Final = {
-    "match": "Rowan v Hazel",
-    "game": "1",
-    "rally": "4",
-    "shot": "3",
-    "player": "Rowan",
-    "opponent": "Hazel",
-    "side": "backhand",
-    "stroke": "drop",
-    "gap": "35",
-    "rally_won_by": "Rowan",
-    "ending": "winner",
-    "direction": "straight",
-    "contact": "volley",
-    "choice": "attack",
-    "gap_class": "tight",
-    "balance": "set",
-    "depth": "middle",
-    "lane": "left",
-    "opponent_place": "behind",
-    "bounce": "short",
-    "x": "0.7",
-    "y": "5.5",
-    "bounce_x": "0.3",
-    "bounce_y": "8.2",
-    "wall_z": "1.6",
-    "opponent_x": "3.2",
-    "opponent_y": "5.4",
-    "t": "12:34",
-    "own_points": "7",
-    "opponent_points": "9",
-    "own_games": "1",
-    "opponent_games": "0",
-    "hand": "right",
-    "group": "first team",
-    "initials": "RO",
-    "date": "2026-03-31",
-    "tin_height": "48",
-    "board_width": "7",
-    "scoring": "par11",
 }
 _BY_FORMULA: Final = {
     "match": "as above; the first from match details. Type over it when a new match begins",
@@ -114,14 +73,14 @@ def explanations(gap_heading: str = "gap_cm") -> list[tuple[str, str, str, str, 
         else:
             filled = "you, if you like"
         sheet = "log" if spec.name in LOG_COLUMNS else "log, if added"
-        rows.append((sheet, heading, filled, meaning, ", ".join(words), _EXAMPLES[spec.name]))
+        rows.append((sheet, heading, filled, meaning, ", ".join(words), spec.example))
     remark = "what contradicts the row above or is missing still; coloured with the cell at fault"
     rows.append(("log", "remark", "a formula", remark, "", "the same player twice running"))
     for name in DETAIL_COLUMNS:
         hands = ", ".join(HANDS) if name.startswith("hand") else ""
         filled = "you" if name in ("match", "player_1", "player_2") else "you, if you like"
         key = name.removesuffix("_cm").removesuffix("_1").removesuffix("_2")
-        shown = _EXAMPLES.get({"serves_first": "player", "in_full": "player"}.get(key, key), "")
+        shown = SPECS[{"serves_first": "player", "in_full": "player"}.get(key, key)].example
         if name == "player_2":
             shown = "Hazel"
         rows.append((MATCH_DETAILS, name, filled, DETAIL_WORDS[name], hands, shown))
