@@ -370,9 +370,7 @@ def _finish(
     shots = build_shots(checks, pair, settled, choice_table)
     used = order.rows[~checks.refused[order.rally]]
     for one in remarks(shots):
-        mask = np.zeros(reading.rows, dtype=bool)
-        mask[used[one.at]] = True
-        reading.doubt(mask, one.column, one.reason, one.mend)
+        reading.doubt(used[[one.at]], one.column, one.reason, one.mend)
     raw = reading.raw
     of = np.zeros(reading.rows, dtype=np.int64) if raw.sheet_of is None else raw.sheet_of
     counts = np.bincount(of, minlength=len(raw.sheets)).tolist()

@@ -43,10 +43,9 @@ def check_places(reading: Reading, rows: Rows) -> None:
     if "gap" in reading.headings and "x_m" in of:
         from_x, _ = gap_from_x(x, reading.court)
         at = np.flatnonzero(np.abs(rows.gap_m - from_x) > BY_EYE_M)
-        reading.problems.doubt(
+        reading.doubt(
             at,
-            reading.shown("gap"),
-            reading.cells("gap", at),
+            "gap",
             [
                 f"a gap of {gap:.2f} m, but {reading.shown('x')} puts the ball {place:.2f} m from "
                 "the nearest side wall"
@@ -109,10 +108,9 @@ def _note_opponent(reading: Reading, rows: Rows, zones: Zones, across: Floats, b
 def _note(reading: Reading, name: str, off: Bools, told: Any) -> None:
     at = np.flatnonzero(off)
     words = [word.replace("_", " ") for word in (*VOCABULARY[name], "another place")]
-    reading.problems.doubt(
+    reading.doubt(
         at,
-        reading.shown(name),
-        reading.cells(name, at),
+        name,
         [f"the measures of the row say {words[code]}" for code in np.asarray(told)[at].tolist()],
         "the measures are used: mend them or the word",
     )
@@ -141,12 +139,10 @@ def check_holes(checks: RallyChecks) -> None:
         elif rally > last + 1:
             seen["rally"][row] = _missing("rally", last + 1, rally - 1)
     for name, reasons in seen.items():
-        mask = np.zeros(checks.reading.rows, dtype=bool)
-        mask[list(reasons)] = True
         checks.reading.doubt(
-            mask,
+            np.array(sorted(reasons), dtype=np.int64),
             name,
-            [reasons[row] for row in np.flatnonzero(mask).tolist()],
+            [reasons[row] for row in sorted(reasons)],
             "log what is missing, or leave it if it was not seen: what follows is used as it is",
         )
 

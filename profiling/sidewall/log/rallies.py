@@ -72,10 +72,9 @@ def refuse_repeated(reading: Reading, rows: Rows, order: Order) -> None:
     again = np.zeros(len(shot), dtype=bool)
     again[1:] = (shot[1:] == shot[:-1]) & (order.rally[1:] == order.rally[:-1]) & (shot[1:] > 0)
     at = np.flatnonzero(again)
-    reading.problems.add(
+    reading.refuse(
         order.rows[at],
-        reading.shown("shot"),
-        reading.cells("shot", order.rows[at]),
+        "shot",
         [
             f"the same shot of the same rally stands on {other}"
             for other in reading.raw.where(order.rows[at - 1])
@@ -112,10 +111,9 @@ def pair_players(reading: Reading, rows: Rows) -> tuple[Ints, Bools]:
     stranger &= rows.player != pair[rows.match, 1]
     where = np.flatnonzero(stranger)
     names = np.asarray(rows.players, dtype=object)
-    reading.problems.add(
+    reading.refuse(
         where,
-        reading.shown("player"),
-        reading.cells("player", where),
+        "player",
         "a third name in a match of two players",
         [
             f"write {names[one]} or {names[two]}, or give the match a name of its own"
@@ -144,22 +142,13 @@ class RallyChecks:
         """Leave rallies refused so far out of the checks that follow."""
         self._open = ~self.refused
 
-    def refuse(self, mask: Bools, column: str, reason: str, mend: str) -> Ints:
-        """Refuse each open rally at its first row in the mask, shape (m,); return the rallies."""
+    def refuse(self, mask: Bools, column: str, reason: str, mend: str) -> None:
+        """Refuse each open rally at its first row in the mask, shape (m,)."""
         order = self.order
         at = np.flatnonzero(mask & self._open[order.rally])
         hit, where = np.unique(order.rally[at], return_index=True)
-        rows = order.rows[at[where]]
         self.refused[hit] = True
-        self.reading.problems.add(
-            rows,
-            self.reading.shown(column),
-            self.reading.cells(column, rows),
-            reason,
-            mend,
-            kind=RALLY,
-        )
-        return hit
+        self.reading.refuse(order.rows[at[where]], column, reason, mend, kind=RALLY)
 
     def refuse_others(self) -> None:
         """List the rows that go with their rally without a mistake of their own."""
@@ -171,9 +160,8 @@ class RallyChecks:
         hit, where = np.unique(order.rally[fault], return_index=True)
         first = np.full(len(order.first), "", dtype=object)
         first[hit] = self.reading.raw.where(order.rows[fault[where]])
-        self.reading.problems.add(
+        self.reading.refuse(
             order.rows[at],
-            "",
             "",
             "its rally cannot be used without a contradiction or a hole",
             [f"mend {place}" for place in first[order.rally[at]]],

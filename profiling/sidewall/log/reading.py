@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from sidewall.arguments import Array, Bools
+from sidewall.arguments import Array
 from sidewall.court import Court
 from sidewall.errors import LogError
 from sidewall.log.columns import DERIVED, FOR_THE_EYE, SPECS, Heading, resolve, understand
-from sidewall.log.ledger import Problems
+from sidewall.log.ledger import ROW, Problems
 from sidewall.log.raw import RawColumn, RawLog
 
 
@@ -53,17 +53,15 @@ class Reading:
         column = self.column(name)
         return "" if column is None else column.cells(rows)
 
-    def refuse(self, mask: Bools, name: str, reason: Any, mend: Any) -> None:
-        """Refuse the rows of a mask for one column; texts may be one for each row refused."""
-        rows = np.flatnonzero(mask)
-        if len(rows):
-            self.problems.add(rows, self.shown(name), self.cells(name, rows), reason, mend)
+    def refuse(self, rows: Array, name: str, reason: Any, mend: Any, *, kind: str = ROW) -> None:
+        """Refuse rows, a mask or places, for one column; texts may be one for each row refused."""
+        at = np.flatnonzero(rows) if rows.dtype == bool else rows
+        self.problems.add(at, self.shown(name), self.cells(name, at), reason, mend, kind=kind)
 
-    def doubt(self, mask: Bools, name: str, reason: Any, mend: Any) -> None:
-        """Note the rows of a mask as doubtful in one column; they are used all the same."""
-        rows = np.flatnonzero(mask)
-        if len(rows):
-            self.problems.doubt(rows, self.shown(name), self.cells(name, rows), reason, mend)
+    def doubt(self, rows: Array, name: str, reason: Any, mend: Any) -> None:
+        """Note rows as doubtful in one column, arguments as of :meth:`refuse`; they are used."""
+        at = np.flatnonzero(rows) if rows.dtype == bool else rows
+        self.problems.doubt(at, self.shown(name), self.cells(name, at), reason, mend)
 
     def refuse_values(
         self,

@@ -181,10 +181,9 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: Floats | None) -> None
             value: _wide_hint(unit, typical, value, half, most)
             for value in np.unique(typed[wide]).tolist()
         }
-        reading.problems.add(
+        reading.refuse(
             wide,
-            reading.shown("gap"),
-            reading.cells("gap", wide),
+            "gap",
             f"the nearest side wall is never farther than {half:g} m, half the width of the court",
             [hints[value] for value in typed[wide].tolist()],
         )
@@ -304,10 +303,8 @@ def _ask_for_unit(reading: Reading, gap: Floats, unit: str) -> None:
         mend += ", or multiply them by 12 if they are feet" if unit == "in" else ""
     else:
         return
-    first = np.zeros(reading.rows, dtype=bool)
-    first[np.flatnonzero(~np.isnan(gap))[0]] = True
     reading.doubt(
-        first,
+        np.flatnonzero(~np.isnan(gap))[:1],
         "gap",
         f"the {len(known)} gaps look like {looks}: read as {UNIT_NAMES[unit]}, the middle one is "
         f"{100 * typical:.4g} cm",

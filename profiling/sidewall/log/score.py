@@ -292,28 +292,18 @@ def _doubt(
         of_one = 2 * (place // 2) + np.where(is_one, place % 2, 1 - place % 2)
         said = given[order.rally, of_one]
         told = ~np.isnan(values)
-        _doubt_rows(
-            checks,
+        checks.reading.doubt(
+            np.sort(order.rows[told & (values != said)]),
             name,
-            told & (values != said),
             "another score than on an earlier shot of the rally",
             "the earlier one is used: write the score before the rally, seen by who strikes the "
             "shot",
         )
         at = np.flatnonzero(told & (values == said) & scores.contradicted[order.rally, of_one])
         _, where = np.unique(order.rally[at], return_index=True)
-        again = np.zeros(len(values), dtype=bool)
-        again[at[where]] = True
-        _doubt_rows(
-            checks,
+        checks.reading.doubt(
+            np.sort(order.rows[at[where]]),
             name,
-            again,
             "the rallies before it make another score",
             "the score is used as written: mend it, or who won an earlier rally",
         )
-
-
-def _doubt_rows(checks: RallyChecks, name: str, mask: Bools, reason: str, mend: str) -> None:
-    found = np.zeros(len(checks.rows.match), dtype=bool)
-    found[checks.order.rows[mask]] = True
-    checks.reading.doubt(found, name, reason, mend)
