@@ -13,7 +13,7 @@ def test_every_word_that_is_charted_has_a_key():
 
 
 def test_no_key_does_two_things():
-    pressed = [key.key for key in keys.all_keys()]
+    pressed = [key["key"] for key in keys.key_table()]
     assert len(pressed) == len(set(pressed))
 
 

@@ -105,14 +105,9 @@ def words_of_keys() -> tuple[Key, ...]:
     return tuple(keys)
 
 
-def all_keys() -> tuple[Key, ...]:
-    """Return every key: the words of the log, then the others."""
-    return (*words_of_keys(), *ACTIONS)
-
-
 def key_table() -> list[dict[str, str]]:
-    """Return every key as plain dictionaries, for the browser."""
-    return [asdict(key) for key in all_keys()]
+    """Return every key as plain dictionaries, the words of the log first, for the browser."""
+    return [asdict(key) for key in (*words_of_keys(), *ACTIONS)]
 
 
 def _free(word: str, taken: set[str]) -> str:

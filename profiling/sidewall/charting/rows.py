@@ -111,13 +111,7 @@ def log_bytes(setup: Setup, rows: Sequence[Row]) -> bytes:
 
 
 def tidy_number(value: Any, what: str, decimals: int = 2) -> float | None:
-    """Round a number for the log; None stays None.
-
-    Raises
-    ------
-    DataError
-        If it is no finite number.
-    """
+    """Round a number for the log; None stays None. A DataError if it is no finite number."""
     if value is None or value == "":
         return None
     try:

@@ -105,13 +105,7 @@ class Table:
         return standing(self.setup, self.rows, self.next.game)
 
     def after(self, event: Event) -> Table:
-        """Return the table after an event.
-
-        Raises
-        ------
-        DataError
-            If the event cannot be understood, or does not fit the table.
-        """
+        """Return the table after an event; a DataError if it is none, or does not fit."""
         op = event.get("op")
         if op not in OPS:
             raise DataError(f"Unknown entry {op!r}: use one of {', '.join(OPS)}.")
@@ -213,10 +207,7 @@ class Table:
 def checked_row(setup: Setup, row: Any) -> Row:
     """Check a whole row as it was kept.
 
-    Raises
-    ------
-    DataError
-        If a field is missing, unknown, or does not hold what it should.
+    A DataError if a field is missing, unknown, or does not hold what it should.
     """
     if not isinstance(row, dict) or set(row) != {*COUNTS, "player", "opponent", *_CHARTED}:
         raise DataError(f"A row is {row!r}: it holds other fields than a row does.")

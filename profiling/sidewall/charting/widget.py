@@ -189,12 +189,9 @@ class InOrder:
         self._waiting: dict[str, dict[int, dict[str, Any]]] = {}
 
     def take(self, action: dict[str, Any]) -> list[dict[str, Any]]:
-        """Take an action that has come in; return those whose turn it is now.
+        """Take an action that has come in, with its ``view`` and ``number``; return those now due.
 
-        Parameters
-        ----------
-        action
-            With ``view`` and ``number``. One that has been done before is dropped.
+        One that has been done before is dropped.
         """
         view, number = str(action.get("view", "")), int(action.get("number", 0))
         waiting = self._waiting.setdefault(view, {})
