@@ -145,7 +145,7 @@ _MOST_SUGGESTIONS = 200
 
 
 def words(reading: Reading, name: str) -> Ints:
-    """Ints of a word column into its vocabulary, shape (rows,); -1 for blank or refused."""
+    """Codes of a word column into its vocabulary, shape (rows,); -1 for blank or refused."""
     codes, _ = words_and_beside(reading, name)
     return codes
 
@@ -224,7 +224,7 @@ class Names:
         self.place: dict[str, int] = {}
 
     def codes(self, reading: Reading, name: str, *, grow: bool) -> Ints:
-        """Ints into ``spellings``, shape (rows,): -1 for blank, -2 for a name not known.
+        """Codes into ``spellings``, shape (rows,): -1 for blank, -2 for a name not known.
 
         With `grow` new names are added.
         """

@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, cast
+from typing import Any, TypeAlias, cast
 
 import numpy as np
 import pandas as pd
 
-from sidewall.arguments import Array, Bools, Floats, Ints
+from sidewall.arguments import Array, Bools, Ints
 from sidewall.court import Court
 from sidewall.court.units import board_width
 from sidewall.log import details
@@ -50,12 +50,14 @@ from sidewall.log.vocabulary import HANDS, VOCABULARY
 from sidewall.log.workbook import Sheet
 
 _SOURCES = ("charted", "derived")
+#: Values of each detail by their owners, and whether these are players or matches.
+_Settled: TypeAlias = dict[str, tuple[str, Objects]]
 
 
 def build_shots(
     checks: RallyChecks,
     pair: Ints,
-    details: dict[str, tuple[str, Objects]],
+    details: _Settled,
     choice_table: ChoiceTable | None,
 ) -> pd.DataFrame:
     """Build the table from the rows of the rallies that were not refused.
@@ -66,9 +68,7 @@ def build_shots(
     reading, rows, order = checks.reading, checks.rows, checks.order
     kept = ~checks.refused[order.rally]
     at = order.rows[kept]
-    ends = np.zeros(len(order.rows), dtype=bool)
-    ends[order.last] = True
-    ends = ends[kept]
+    ends = order.ends[kept]
     match, player = rows.match[at], rows.player[at]
     opponent = pair[match].sum(axis=1) - player
     names = _Appearing(rows.players, np.column_stack([player, opponent]).ravel())
@@ -149,7 +149,7 @@ def _coded(codes: Array, names: list[str]) -> pd.Categorical:
 
 def _detail(name: str, owner: Ints, values: Objects) -> Any:
     if name in ("tin_height_m", "board_width_m"):
-        return np.array([np.nan if one is None else one for one in values], dtype=float)[owner]
+        return values.astype(float)[owner]
     if name == "date":
         return np.array([np.datetime64(one, "D") for one in values], dtype="datetime64[ns]")[owner]
     known = (
@@ -313,7 +313,7 @@ def check_log(
         raw = apply_map(raw, column_map, court)
     reading = Reading(raw, court)
     rows = identify(reading)
-    settled: dict[str, tuple[str, Objects]] = {}
+    settled: _Settled = {}
     for owner, names in (
         (details.Owner("player", rows.player, rows.players, of_players), details.OF_PLAYER),
         (details.Owner("match", rows.match, rows.matches, of_matches), details.OF_MATCH),
@@ -329,7 +329,10 @@ def check_log(
                 settled[f"{name}_m" if length else name] = (owner.what, values)
     read_words(reading, rows)
     if "gap" in reading.headings:
-        read_gap(reading, rows, _board_widths(rows, settled))
+        _, boards = settled.get("board_width_m", ("match", None))
+        # -1, a match not named, takes the missing width at the end
+        widths = None if boards is None else np.append(boards.astype(float), np.nan)[rows.match]
+        read_gap(reading, rows, widths)
     read_lengths(reading, rows)
     if "gap" not in reading.headings:
         gap_of_place(reading, rows)
@@ -353,7 +356,7 @@ def _with_sheet(
 def _finish(
     reading: Reading,
     rows: Rows,
-    settled: dict[str, tuple[str, Objects]],
+    settled: _Settled,
     choice_table: ChoiceTable | None,
 ) -> LogCheck:
     order = in_order(rows)
@@ -421,13 +424,3 @@ def _of_several_sheets(reading: Reading, rows: Rows) -> list[str]:
                 "If these are several, give each its own name."
             )
     return notes
-
-
-def _board_widths(rows: Rows, settled: dict[str, tuple[str, Objects]]) -> Floats | None:
-    if "board_width_m" not in settled:
-        return None
-    widths = np.array(
-        [np.nan if one is None else one for one in [*settled["board_width_m"][1], None]],
-        dtype=float,
-    )
-    return widths[rows.match]  # -1, a match not named, takes the missing width at the end

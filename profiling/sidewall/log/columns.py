@@ -196,6 +196,12 @@ COLUMNS: Final = (
 )
 SPECS: Final = {spec.name: spec for spec in COLUMNS}
 
+
+def is_length(name: str) -> bool:
+    """Whether a name is that of a column of lengths."""
+    return name in SPECS and SPECS[name].kind == "length"
+
+
 #: Columns of a checked table that a log may carry when it is read again: they follow from
 #: the others.
 DERIVED: Final = ("sheet", "line", "choice_source")
@@ -220,11 +226,11 @@ def understand(heading: Any) -> tuple[str, str | None] | None:
     """Name and unit of the column a heading stands for, or None for an unknown one."""
     folded = fold_name(heading)
     name = _NAME_OF.get(folded)
-    if name is not None and SPECS[name].kind != "length":
+    if name is not None and not is_length(name):
         return name, None
     quantity, unit = parse_column(folded)
     name = _NAME_OF.get(quantity)
-    if name is None or SPECS[name].kind != "length":
+    if name is None or not is_length(name):
         return None
     return name, unit
 
@@ -251,7 +257,7 @@ def resolve(
                 "one and rename or delete the other."
             )
         spec = SPECS[name]
-        if spec.kind == "length":
+        if is_length(name):
             carried = _carried(columns[place]) if columns and unit is None else []
             unit = unit or _only(carried)
             unit = _unit_for(spec, unit, text, source, carried)
@@ -297,7 +303,7 @@ def column_table() -> pd.DataFrame:
 def _shown(name: str) -> str:
     if name == "gap":
         return "gap_cm (or gap_in, gap_m, gap_boards)"
-    if SPECS[name].kind == "length" and not SPECS[name].metres_assumed:
+    if is_length(name) and not SPECS[name].metres_assumed:
         return f"{name}_cm"
     return name
 

@@ -188,9 +188,7 @@ def check_play(checks: RallyChecks) -> None:
     """Refuse rallies with a serve out of place, a player twice running, a clock run back."""
     order, rows = checks.order, checks.rows
     at = order.rows
-    begins = np.zeros(len(at), dtype=bool)
-    begins[order.first] = True
-    serve = rows.words["stroke"][at] == SERVE
+    begins, serve = order.begins, rows.words["stroke"][at] == SERVE
     checks.refuse(begins & ~serve, "stroke", "shot 1 is not a serve", "shot 1 is the serve")
     checks.refuse(
         ~begins & serve,
@@ -229,8 +227,7 @@ def check_ending(checks: RallyChecks, pair: Ints) -> None:
     ending = rows.words["ending"][at]
     winner = rows.winner[at]
     two = pair[rows.match[at]]
-    ends = np.zeros(len(at), dtype=bool)
-    ends[last] = True
+    ends = order.ends
     final_winner = _winner_of_rally(checks, winner)[order.rally]
     final_ending = ending[last][order.rally]
     checks.refuse(

@@ -27,7 +27,7 @@ from sidewall.arguments import Table, as_frame, check_count
 from sidewall.errors import LogError, WriteError
 from sidewall.files import plan_files, write_file
 from sidewall.log.cells import ALWAYS_NAMED, is_blank, name_key, parse_numbers, tidy_name
-from sidewall.log.columns import DERIVED, SPECS, resolve, understand, unit_in_cells
+from sidewall.log.columns import DERIVED, SPECS, is_length, resolve, understand, unit_in_cells
 from sidewall.log.dates import parse_dates
 from sidewall.log.details import open_table
 from sidewall.log.match_details import detail_tables
@@ -44,7 +44,7 @@ _HEADINGS: Final = ["kind", "name", "code"]
 
 @dataclass
 class Key:
-    """Ints by kind and folded name, and what was added since it was read.
+    """Codes by kind and folded name, and what was added since it was read.
 
     `names` are by code; `added` are kind, name and code of what is not in the file yet; dates are
     moved by `shift_days`, None until it is needed; `read` is the file as it was read.
@@ -74,10 +74,6 @@ class Key:
         for number, name in enumerate(fresh, count + 1):
             self._keep(kind, name, f"{kind}-{number:02d}")
             self.added.append((kind, name, f"{kind}-{number:02d}"))
-
-    def code(self, kind: str, name: str) -> str:
-        """Return the code of a name."""
-        return self.codes[kind, name_key(name)]
 
     def shift(self, chance: random.Random) -> int:
         """Days by which dates move: one to five years of whole weeks, the same every time."""
@@ -186,7 +182,7 @@ def coded_cells(
             continue
         value: Any = None
         if name in KIND_OF:
-            value = codes.code(KIND_OF[name], cell)
+            value = codes.codes[KIND_OF[name], name_key(cell)]
         elif numbers is not None:
             value = _number(numbers.value[at])
         elif name == "date":
@@ -241,7 +237,7 @@ class Pseudonymised:
     cells_replaced : int
         Cells that were not understood and are now ``?``.
     new_codes : dict of str to int
-        Ints that were added to the key, by kind.
+        Codes that were added to the key, by kind.
     dates : str
         What became of the dates.
     """
@@ -270,7 +266,7 @@ def pseudonymise(
 ) -> Pseudonymised:
     """Write a log without names.
 
-    Ints such as ``player-03`` are given in random order, so that they do not follow the
+    Codes such as ``player-03`` are given in random order, so that they do not follow the
     order of appearance. Whoever holds the key can undo them; keep it apart from the log. This
     hides names. It does not make a log anonymous: whoever knows a match well may still know
     its rallies.
@@ -423,7 +419,7 @@ def _known(raw: RawLog) -> list[tuple[str, str, str | None, RawColumn]]:
         known = understand(text)
         if known is not None:
             name, unit = known
-            if unit is None and SPECS[name].kind == "length":
+            if unit is None and is_length(name):
                 unit = unit_in_cells(column)
             found.append((text, name, unit, column))
         elif text.casefold() == "choice_source" and text.casefold() in DERIVED:
@@ -451,8 +447,7 @@ def _coded(raw: RawLog, codes: Key, report: Pseudonymised, chance: random.Random
             continue
         cells, wrong = coded_cells(name, unit, column, raw, codes, report.dates, chance)
         report.cells_replaced += int(wrong[column.codes].sum())
-        length = name in SPECS and SPECS[name].kind == "length"
-        columns[f"{name}_{unit or 'm'}" if length else name] = cells[column.codes]
+        columns[f"{name}_{unit or 'm'}" if is_length(name) else name] = cells[column.codes]
     texts = {text for text, name, _, _ in kept if name in _NEVER or name == "date"}
     texts -= {text for text, name, _, _ in kept if name == "date" and report.dates != "drop"}
     known = {text for text, _, _, _ in kept} - texts

@@ -28,12 +28,14 @@ _SLIP_SHARE: Final = 1 / 3
 class Order:
     """Rows put in order of match, game, rally and shot, and cut into rallies, counted from 0.
 
-    `rows` are positions in the file of those that belong to a `rally`, both (m,); `first` and
-    `last` are where each begins and ends within them, (rallies,).
+    `rows` are positions in the file of those that belong to a `rally`, and whether one `begins` or
+    `ends` it, all (m,); `first` and `last` are where each does so within them, (rallies,).
     """
 
     rows: Ints
     rally: Ints
+    begins: Bools
+    ends: Bools
     first: Ints
     last: Ints
 
@@ -50,20 +52,20 @@ def in_order(rows: Rows) -> Order:
     _, first_seen, place = np.unique(rows.match[known], return_index=True, return_inverse=True)
     appearance = np.empty(len(first_seen), dtype=np.int64)
     appearance[np.argsort(first_seen, kind="stable")] = np.arange(len(first_seen))
-    match, game, rally = appearance[place], rows.game[known], rows.rally[known]
+    match, game, number = appearance[place], rows.game[known], rows.rally[known]
     games = int(game.max(initial=0)) + 1
-    rallies = int(rally.max(initial=0)) + 1
-    key = (match * games + game) * rallies + rally
+    rallies = int(number.max(initial=0)) + 1
+    key = (match * games + game) * rallies + number
     shot = rows.shot[known]
     rising = (key[1:] > key[:-1]) | ((key[1:] == key[:-1]) & (shot[1:] > shot[:-1]))
     if not rising.all():
         order = np.lexsort((shot, key))
         known, key = known[order], key[order]
-    new = np.ones(len(key), dtype=bool)
-    new[1:] = key[1:] != key[:-1]
-    first = np.flatnonzero(new)
-    last = np.append(first[1:], len(key))[: len(first)] - 1
-    return Order(known, np.cumsum(new) - 1, first, last)
+    begins = np.ones(len(key), dtype=bool)
+    begins[1:] = key[1:] != key[:-1]
+    ends = np.append(begins[1:], True)[: len(key)]
+    rally = np.cumsum(begins) - 1
+    return Order(known, rally, begins, ends, np.flatnonzero(begins), np.flatnonzero(ends))
 
 
 def refuse_repeated(reading: Reading, rows: Rows, order: Order) -> None:

@@ -53,7 +53,7 @@ def remarks(shots: pd.DataFrame) -> list[Remark]:
 def _same_gaps(shots: pd.DataFrame) -> Iterator[Remark]:
     gap = shots["gap_m"].to_numpy()
     known = ~np.isnan(gap)
-    for at, count, _, where in _throughout(shots, known, _as_first(gap, known), _ENOUGH, _all):
+    for at, count, _, where in _throughout(shots, known, _as_first(gap, known), _ENOUGH):
         yield Remark(
             at,
             "gap",
@@ -65,23 +65,14 @@ def _same_gaps(shots: pd.DataFrame) -> Iterator[Remark]:
 
 def _same_side(shots: pd.DataFrame) -> Iterator[Remark]:
     side = shots["side"].cat.codes.to_numpy()
-    for at, count, _, where in _throughout(
-        shots, side >= 0, _as_first(side, side >= 0), _ENOUGH, _all
-    ):
+    known = side >= 0
+    for at, count, _, where in _throughout(shots, known, _as_first(side, known), _ENOUGH):
         yield Remark(
             at,
             "side",
             f"every shot of {where} is a {shots['side'].iloc[at]} ({count} shots)",
             "write the side that each shot was played on",
         )
-
-
-def _all(counted: Ints) -> Ints:
-    return counted
-
-
-def _most(counted: Ints) -> Ints:
-    return counted // 2 + 1
 
 
 def _as_first(values: Array, known: Bools) -> Callable[[Ints], Bools]:
@@ -101,9 +92,9 @@ def _throughout(
     counted: Bools,
     odd: Callable[[Ints], Bools],
     enough: int,
-    least: Callable[[Ints], Ints],
+    most: bool = False,
 ) -> Iterator[tuple[int, int, int, str]]:
-    """Where enough rows are counted and at least so many are odd: the log, or else its matches.
+    """Where enough rows are counted and all, or `most`, are odd: the log, or else its matches.
 
     The first odd row of each, the numbers of odd and of counted rows, and what it is called.
     """
@@ -112,7 +103,8 @@ def _throughout(
         off = counted & odd(group)
         size = int(group.max()) + 1
         total, number = (np.bincount(group[of], minlength=size) for of in (counted, off))
-        hit = np.flatnonzero((total >= enough) & (number >= least(total)))
+        least = total // 2 + 1 if most else total
+        hit = np.flatnonzero((total >= enough) & (number >= least))
         for one in hit.tolist():
             at = int(np.flatnonzero(off & (group == one))[0])
             where = f"match {_match(shots, at)}" if group is match else "the log"
@@ -192,7 +184,7 @@ def _other_servers(shots: pd.DataFrame) -> Iterator[Remark]:
     counted[last[:-1]] = follows
     off[last[:-1]] = follows & (winner != server)
     for at, wrong, total, where in _throughout(
-        shots, counted, lambda _: off, _ENOUGH_RALLIES, _most
+        shots, counted, lambda _: off, _ENOUGH_RALLIES, most=True
     ):
         yield Remark(
             at,

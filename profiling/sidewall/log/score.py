@@ -263,13 +263,9 @@ def _winners(checks: RallyChecks, pair: Ints) -> Ints:
     np.maximum.at(highest, rally[known], named[known])
     by_ending = due[last]
     # Two winners, an ending or a serve within: two rallies under one number, or a slip.
-    within = np.ones(len(at), dtype=bool)
-    within[last] = False
-    begins = np.zeros(len(at), dtype=bool)
-    begins[order.first] = True
-    odd = within & (ending >= 0)
+    odd = ~order.ends & (ending >= 0)
     odd &= (ending != ending[last][rally]) | (ending[order.first][rally] < 0)
-    odd |= ~begins & (rows.words["stroke"][at] == SERVE)
+    odd |= ~order.begins & (rows.words["stroke"][at] == SERVE)
     odd |= (named == NOT_KNOWN) | ((named >= 0) & ~known)
     unclear = order.any(odd) | ((highest >= 0) & (lowest != highest))
     unclear |= (highest >= 0) & (by_ending >= 0) & (highest != by_ending)

@@ -265,7 +265,7 @@ def _count(cells: dict[str, Cells], known: ColumnMap, rows: Ints) -> None:
 
 
 def _codes(column: RawColumn) -> Ints:
-    """Ints that are equal where the cells say the same."""
+    """Codes that are equal where the cells say the same."""
     places, _ = pd.factorize(np.array([plain(cell) for cell in column.distinct], dtype=object))
     return places[column.codes]
 

@@ -11,6 +11,7 @@ import pandas as pd
 from sidewall.arguments import Ints
 from sidewall.errors import LogError
 from sidewall.log.cells import is_blank
+from sidewall.log.columns import is_length
 from sidewall.log.mapping.column_map import EXCHANGE, ColumnMap, Entry, SequenceCell, plain
 from sidewall.log.mapping.headings import Headings
 from sidewall.log.raw import Objects, RawColumn
@@ -175,6 +176,7 @@ def _sequence(headings: Headings, known: SequenceCell) -> list[_Shot]:
             steps.pop()
     most = max((len(steps) for steps in split), default=0)
     width = len(known.parts)
+    units = {one: (known.unit or "m") if is_length(one) else None for one in known.parts}
     shots: list[_Shot] = []
     for at in range(max(most, 1)):
         cells = np.full((width, len(split)), "", dtype=object)
@@ -189,17 +191,11 @@ def _sequence(headings: Headings, known: SequenceCell) -> list[_Shot]:
         label = f"{known.column}, shot {at + 1}"
         shots.append(
             {
-                name: _Part(cells[place], label, Entry("", _unit(name, known)))
+                name: _Part(cells[place], label, Entry("", units[name]))
                 for place, name in enumerate(known.parts)
             }
         )
     return shots
-
-
-def _unit(name: str, known: SequenceCell) -> str | None:
-    from sidewall.log.columns import SPECS  # noqa: PLC0415
-
-    return (known.unit or "m") if SPECS[name].kind == "length" else None
 
 
 def _server_first(shots: list[_Shot], shared: _Shot) -> list[_Shot]:
