@@ -170,11 +170,6 @@ class Court:
         return self.short_line_y_m + self.service_box_m
 
     @property
-    def floor_diagonal_m(self) -> float:
-        """Diagonal of the floor, corner to corner."""
-        return math.hypot(self.length_m, self.width_m)
-
-    @property
     def floor(self) -> Rectangle:
         """The whole floor."""
         return Rectangle(0.0, 0.0, self.width_m, self.length_m)
