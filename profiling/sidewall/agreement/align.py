@@ -88,17 +88,10 @@ _START, _START_WIDE_S = 3.0, 10.0
 
 @dataclass(frozen=True)
 class Charted:
-    """One charter's match as codes: shots, and where its rallies begin and end.
+    """One charter's match as codes: shots, (n,), and rallies, where each begins and ends.
 
-    Attributes
-    ----------
-    player : ndarray of int, shape (n,)
-    words : dict of str to ndarray of int, shape (n,)
-        Codes of the vocabulary, -1 where blank.
-    gap_m, t_s : ndarray, shape (n,)
-        NaN where not charted.
-    first, last : ndarray of int, shape (rallies,)
-    game, winner : ndarray of int, shape (rallies,)
+    `words` are codes of the vocabulary, -1 where blank; `gap_m` and `t_s` NaN where not charted;
+    `first`, `last`, `game` and `winner` of shape (rallies,).
     """
 
     player: Array
