@@ -107,13 +107,7 @@ class ChartMatch(anywidget.AnyWidget):
         video: str | None = None,
         court: Court | None = None,
     ) -> None:
-        wanted = {
-            "match": match,
-            "players": players,
-            "server": server,
-            "scoring": scoring,
-            "hands": hands,
-        }
+        wanted = dict(match=match, players=players, server=server, scoring=scoring, hands=hands)
         self._chart = Chart(Store(path, wanted), court)
         self._settle(level, in_full)
         self._order = InOrder()

@@ -118,8 +118,7 @@ class _Appearing:
     """Names in the order in which they appear in the rows that are used."""
 
     def __init__(self, names: list[str], codes: Ints) -> None:
-        used, first = np.unique(codes, return_index=True)
-        used = used[np.argsort(first, kind="stable")]
+        used = pd.unique(codes)
         self.names = [names[code] for code in used.tolist()]
         self.place = np.full(len(names) + 1, -1, dtype=np.int64)  # the last place is for -1
         self.place[used] = np.arange(len(used))

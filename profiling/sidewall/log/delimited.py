@@ -52,7 +52,7 @@ def read_delimited(data: bytes, source: str, delimiter: str | None, folded: Fold
         if quick is not None:
             columns, lines, empty = quick
             return RawLog(
-                list(zip(_named(headings), columns, strict=True)),
+                list(zip(map(str.strip, headings), columns, strict=True)),
                 lines,
                 source,
                 folded=folded,
@@ -107,10 +107,6 @@ def _refuse_title(data: bytes, head: str, separator: str, line: int, source: str
                 f"{line + below} holds the headings: delete "
                 + (f"lines {line} to {line + below - 1}." if below > 1 else f"line {line}.")
             )
-
-
-def _named(headings: list[str]) -> list[str]:
-    return [text.strip() for text in headings]
 
 
 def _quick(
@@ -209,7 +205,7 @@ def _careful(text: str, separator: str, first_line: int, source: str, folded: Fo
     folded.add("(line)", "stray quotation mark", "an ordinary character", len(records.stray))
     folded.add("(line)", "cell over several lines", "one cell", len(records.long))
     return RawLog(
-        list(zip(_named(headings), columns, strict=True)),
+        list(zip(map(str.strip, headings), columns, strict=True)),
         np.asarray(lines, dtype=np.int64),
         source,
         overfull,

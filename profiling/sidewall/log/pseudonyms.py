@@ -217,9 +217,6 @@ def _day(day: date | None, codes: Key, dates: str, chance: random.Random) -> str
 
 Dates = Literal["drop", "shift", "keep"]
 
-#: Left out whatever they hold.
-_NEVER: Final = ("initials",)
-
 
 @dataclass
 class Pseudonymised:
@@ -330,7 +327,7 @@ def pseudonymise(
     plan_files([codes.file])
     report = Pseudonymised(codes.file, dates)
     everything = [raw, *tables.values()]
-    for kind in dict.fromkeys(KIND_OF.values()):
+    for kind in KINDS:
         names = [name for one in everything for name in _names(one, kind)]
         codes.add(kind, names, chance)
     report.new_codes = dict(Counter(kind for kind, _, _ in codes.added))
@@ -440,17 +437,14 @@ def _names(raw: RawLog, kind: str) -> list[str]:
 
 
 def _coded(raw: RawLog, codes: Key, report: Pseudonymised, chance: random.Random) -> pd.DataFrame:
-    kept = _known(raw)
+    left_out = ("initials", "date") if report.dates == "drop" else ("initials",)
+    kept = [one for one in _known(raw) if one[1] not in left_out]
     columns: dict[str, Any] = {}
     for _, name, unit, column in kept:
-        if name in _NEVER or (name == "date" and report.dates == "drop"):
-            continue
         cells, wrong = coded_cells(name, unit, column, raw, codes, report.dates, chance)
         report.cells_replaced += int(wrong[column.codes].sum())
         columns[f"{name}_{unit or 'm'}" if is_length(name) else name] = cells[column.codes]
-    texts = {text for text, name, _, _ in kept if name in _NEVER or name == "date"}
-    texts -= {text for text, name, _, _ in kept if name == "date" and report.dates != "drop"}
-    known = {text for text, _, _, _ in kept} - texts
+    known = {text for text, _, _, _ in kept}
     lost = [text or "(no heading)" for text, _ in raw.columns if text not in known]
     report.dropped += [text for text in lost if text not in report.dropped]
     report.cells_replaced += len(raw.overfull)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import pandas as pd
 
 from sidewall.arguments import Bools, Ints
 from sidewall.log.ledger import RALLY, WITH_ITS_RALLY
@@ -49,10 +50,8 @@ class Order:
 def in_order(rows: Rows) -> Order:
     """Sort rows that say which shot of which rally they are."""
     known = np.flatnonzero((rows.match >= 0) & (rows.game > 0) & (rows.rally > 0))
-    _, first_seen, place = np.unique(rows.match[known], return_index=True, return_inverse=True)
-    appearance = np.empty(len(first_seen), dtype=np.int64)
-    appearance[np.argsort(first_seen, kind="stable")] = np.arange(len(first_seen))
-    match, game, number = appearance[place], rows.game[known], rows.rally[known]
+    match, _ = pd.factorize(rows.match[known])  # matches in the order in which they appear
+    game, number = rows.game[known], rows.rally[known]
     games = int(game.max(initial=0)) + 1
     rallies = int(number.max(initial=0)) + 1
     key = (match * games + game) * rallies + number

@@ -119,10 +119,7 @@ def _ended(row: Any, *endings: str) -> str:
 
 def in_short(row: int) -> str:
     """Test whether a row is of the player who is charted in short, the serve apart."""
-    return _in_short(_References(row))
-
-
-def _in_short(here: Any) -> str:
+    here = _References(row)
     chosen = _detail("in_full", here)
     return f'IFERROR(AND({here.shot}>1,{chosen}&""<>"",{here.player}<>{chosen}),FALSE)'
 
@@ -171,7 +168,7 @@ def _remark(here: Any, above: Any, row: int) -> str:
     serve = SERVES.format(here.stroke)
     no_gap = f'{here.shot}>1,{here.gap}="",{here.gap_class}=""'
     # the gap and the choice are enough, and all that a row charted in short is asked for
-    enough = f'OR({_in_short(here)},AND({here.choice}<>"",NOT(AND({no_gap}))))'
+    enough = f'OR({in_short(row)},AND({here.choice}<>"",NOT(AND({no_gap}))))'
     won, won_above = f'{here.rally_won_by}<>""', f'{above.rally_won_by}<>""'
     conditions = (
         f'{above.match}=""' if later else "FALSE",
@@ -194,7 +191,7 @@ def _remark(here: Any, above: Any, row: int) -> str:
         f'AND({here.side}="",NOT({enough}))',
         f'AND({here.stroke}="",NOT({enough}))',
         f"AND({no_gap})",
-        f'AND({_in_short(here)},{here.choice}="",OR({here.side}="",{here.stroke}=""))',
+        f'AND({in_short(row)},{here.choice}="",OR({here.side}="",{here.stroke}=""))',
     )
     text = '""'
     for condition, remark in reversed(list(zip(conditions, REMARKS, strict=True))):
