@@ -26,11 +26,11 @@ from sidewall.court import Court
     ],
 )
 def test_singles_dimension(field, printed):
-    assert getattr(Court.singles(), field) == printed
+    assert getattr(Court(), field) == printed
 
 
 def test_professional_tin():
-    assert Court.singles(tin_height_m=0.43).tin_height_m == 0.430
+    assert Court(tin_height_m=0.43).tin_height_m == 0.430
 
 
 def diagonal_m(court):
@@ -39,7 +39,7 @@ def diagonal_m(court):
 
 
 def test_singles_diagonal():
-    assert diagonal_m(Court.singles()) == pytest.approx(11.665)
+    assert diagonal_m(Court()) == pytest.approx(11.665)
 
 
 def test_doubles():
@@ -53,7 +53,7 @@ def test_wide_doubles():
 
 
 def test_short_line_and_box_from_the_back_wall():
-    court = Court.singles()
+    court = Court()
     # The short line's nearest edge is 4.260 from the back wall and the line itself lies in
     # front of that edge; the service box is measured inside its lines.
     assert court.length_m - court.short_line_y_m == pytest.approx(4.260)

@@ -126,17 +126,6 @@ class Court:
                 )
 
     @classmethod
-    def singles(cls, tin_height_m: float = 0.48) -> Court:
-        """Singles court; the tin is 0.48 m high, or 0.43 m in professional play.
-
-        Parameters
-        ----------
-        tin_height_m : float, default 0.48
-            Height of the upper edge of the tin.
-        """
-        return cls(tin_height_m=tin_height_m)
-
-    @classmethod
     def doubles(cls, width_m: float = 7.62, tin_height_m: float = 0.48) -> Court:
         """Doubles court: the singles lines on a width of 7.62 m (8.42 m at some events).
 
