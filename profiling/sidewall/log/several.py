@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -163,13 +164,11 @@ class _Join:
             self._settle(play, kept)
         shots = self._below(kept)
         labelled = list(zip(self.labels, self.checks, strict=True))
-        counts = {kind: 0 for check in self.checks for kind in check.refused_by_kind}
+        counts: Counter[str] = Counter()
         for check in self.checks:
-            for kind, number in check.refused_by_kind.items():
-                counts[kind] += number
+            counts.update(check.refused_by_kind)
         for table in self.problems:
-            for kind in table["kind"]:
-                counts[kind] += 1
+            counts.update(table["kind"])
         return replace(
             self.checks[0],
             shots=shots,
@@ -180,7 +179,7 @@ class _Join:
             rows_used=len(shots),
             rows_refused=sum(check.rows_in for check in self.checks) - len(shots),
             source=f"{len(self.checks)} logs",
-            refused_by_kind=counts,
+            refused_by_kind=dict(counts),
             logs={label: check.rows_in for label, check in labelled},
             sheets={},
             passed_over=(),

@@ -14,7 +14,6 @@ from sidewall.log.sheet_formulas import (
     FILLED,
     LOG_COLUMNS,
     MATCH_DETAILS,
-    MOST_MATCHES,
     MOST_SHOTS,
     REMARKS,
     SERVES,
@@ -213,17 +212,14 @@ def _lists(log: Any, details: Any) -> None:
     for name in ("game", "rally", "shot"):
         log.add_data_validation(_number("whole", 1, cells(name), "A whole number from 1."))
     log.add_data_validation(_number("decimal", 0, cells("gap"), "A number, without its unit."))
-    column = {name: chr(ord("A") + at) for at, name in enumerate(DETAIL_COLUMNS)}
+    below = {name: detail_range(name).split("!")[1].replace("$", "") for name in DETAIL_COLUMNS}
     for name in ("hand_1", "hand_2"):
-        where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
-        details.add_data_validation(_listed(f'"{",".join(HANDS)}"', where, _OWN_WORD))
+        details.add_data_validation(_listed(f'"{",".join(HANDS)}"', below[name], _OWN_WORD))
     for name in ("serves_first", "in_full"):
-        where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
-        details.add_data_validation(_listed("$B2:$C2", where, _OWN_NAME))
+        details.add_data_validation(_listed("$B2:$C2", below[name], _OWN_NAME))
     for name in ("tin_height_cm", "board_width_cm"):
-        where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
-        details.add_data_validation(_number("decimal", 0, where, "Centimetres."))
-    for line in details[f"{column['date']}2:{column['date']}{MOST_MATCHES + 1}"]:
+        details.add_data_validation(_number("decimal", 0, below[name], "Centimetres."))
+    for line in details[below["date"]]:
         line[0].number_format = "yyyy-mm-dd"
 
 
