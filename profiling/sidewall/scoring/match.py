@@ -38,8 +38,8 @@ class Match:
 
     The winner of a game serves first in the next (World Squash Federation, Rules of Squash).
 
-    Every method raises `DataError` if a probability, the games or the score are impossible,
-    the match is over, or it never ends (see `Game`).
+    Every method raises `DataError` if a probability, the games or the score are impossible, a
+    word is not known, the match is over, or it never ends (see `Game`).
 
     Parameters
     ----------
@@ -161,11 +161,6 @@ class Match:
         -------
         float or ndarray
             Matches per unit of rally share.
-
-        Raises
-        ------
-        DataError
-            Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
         win = self._values(chances.shifted(on), games, score, serving)[0]
