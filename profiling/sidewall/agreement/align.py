@@ -106,6 +106,7 @@ class Charted:
     @classmethod
     def of(cls, shots: pd.DataFrame, runs: RallyRuns, names: list[str]) -> Charted:
         """Code a match's shots; `names` are the players of both logs together."""
+        winners = shots["rally_won_by"].iloc[runs.last]
         times = shots["t_s"] if "t_s" in shots else pd.Series(np.nan, shots.index)
         return cls(
             codes_of(shots["player"].astype(str), names),
@@ -115,7 +116,7 @@ class Charted:
             runs.first,
             runs.last,
             shots["game"].to_numpy()[runs.first],
-            codes_of(_plain(shots["rally_won_by"].iloc[runs.last]), names),
+            codes_of(winners.astype(object).where(winners.notna(), None), names),
         )
 
     def strokes(self, players: int) -> Array:
@@ -128,10 +129,6 @@ class Charted:
             rally * players * kinds + kind, minlength=len(self.first) * players * kinds
         )
         return flat.reshape(len(self.first), players * kinds)
-
-
-def _plain(names: pd.Series) -> pd.Series:
-    return names.astype(object).where(names.notna(), None)
 
 
 def _differ(one: Array, two: Array) -> Array:

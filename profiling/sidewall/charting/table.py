@@ -115,14 +115,9 @@ class Table:
     def _shot(self, event: Event) -> Table:
         charted = _charted(event.get("shot"))
         due = self.next
-        numbers = {"game": due.game, "rally": due.rally, "shot": due.shot}
-        row = {
-            **numbers,
-            "player": due.striker,
-            "opponent": self.setup.other(due.striker),
-            **dict.fromkeys(_CHARTED),
-            **charted,
-        }
+        row: Row = {"game": due.game, "rally": due.rally, "shot": due.shot}
+        row |= {"player": due.striker, "opponent": self.setup.other(due.striker)}
+        row |= dict.fromkeys(_CHARTED) | charted
         rows = (*self.rows, self._with_winner(row))
         return replace(self, rows=rows, next_game=None, swapped=False)
 
@@ -274,9 +269,7 @@ def standing(setup: Setup, rows: Sequence[Row], game: int) -> Standing:
     none = np.zeros(len(games), dtype=np.int64)
     scores = scores_before(none, number, rally, none, server[order], winner[order], hiho)
     at = int(np.flatnonzero(order == len(games) - 1)[0])
-    points, won = (
-        (int(of_both[at, 0]), int(of_both[at, 1])) for of_both in (scores.points, scores.games)
-    )
+    points, won = ((int(of[at, 0]), int(of[at, 1])) for of in (scores.points, scores.games))
     return Standing(points, won, _over(points, _rules(setup.scoring, bool(hiho[0]))))
 
 

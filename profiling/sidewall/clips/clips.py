@@ -148,11 +148,8 @@ def clip_times(
     clips["shot"] = table["shot"].to_numpy(dtype=float) if single else np.nan
     log = shots[[*keys, "t_s", *(name for name in _SEEN if name in shots.columns)]]
     log = log.assign(match=log["match"].astype(str), shot=log["shot"].astype(float))
-    begin_end = {
-        "begin": log.drop_duplicates(_RALLY),
-        "end": log.drop_duplicates(_RALLY, keep="last"),
-    }
-    ends = pd.DataFrame({name: rows.set_index(_RALLY)["t_s"] for name, rows in begin_end.items()})
+    rallies = log.set_index(_RALLY)["t_s"].groupby(level=_RALLY, sort=False)
+    ends = pd.DataFrame({"begin": rallies.head(1), "end": rallies.tail(1)})
     at_rally = pd.MultiIndex.from_frame(clips[_RALLY])
     at_shot = pd.MultiIndex.from_frame(clips[keys])
     strike = log.set_index(keys)["t_s"]
@@ -170,8 +167,7 @@ def clip_times(
     clips["out_s"] = np.where(timed, np.maximum(end + lead_out_s, 0.0), np.nan)
     clips["title"] = _titles(clips, table, log.set_index(keys), at_shot, name_players)
     clips["rows"] = 1
-    order = pd.factorize(clips["match"])[0], clips["in_s"].to_numpy()
-    clips = clips.iloc[np.lexsort((order[1], order[0]))]
+    clips = clips.iloc[np.lexsort((clips["in_s"], pd.factorize(clips["match"])[0]))]
     found = _merged(clips) if merge else clips
     return found[["match", "in_s", "out_s", "title", "rows", "problem"]].reset_index(drop=True)
 

@@ -55,10 +55,7 @@ _Settled: TypeAlias = dict[str, tuple[str, Objects]]
 
 
 def build_shots(
-    checks: RallyChecks,
-    pair: Ints,
-    details: _Settled,
-    choice_table: ChoiceTable | None,
+    checks: RallyChecks, pair: Ints, details: _Settled, choice_table: ChoiceTable | None
 ) -> pd.DataFrame:
     """Build the table from the rows of the rallies that were not refused.
 
@@ -353,10 +350,7 @@ def _with_sheet(
 
 
 def _finish(
-    reading: Reading,
-    rows: Rows,
-    settled: _Settled,
-    choice_table: ChoiceTable | None,
+    reading: Reading, rows: Rows, settled: _Settled, choice_table: ChoiceTable | None
 ) -> LogCheck:
     order = in_order(rows)
     refuse_repeated(reading, rows, order)

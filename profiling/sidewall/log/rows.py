@@ -241,16 +241,9 @@ def lengths_within(reading: Reading, limits: Mapping[str, float]) -> dict[str, F
 def read_lengths(reading: Reading, rows: Rows) -> None:
     """Read coordinates in metres, heights and times, each within what a court allows."""
     court = reading.court
-    limits = {
-        "x": court.width_m,
-        "bounce_x": court.width_m,
-        "opponent_x": court.width_m,
-        "y": court.length_m,
-        "bounce_y": court.length_m,
-        "opponent_y": court.length_m,
-        "wall_z": court.clear_height_m,
-    }
-    rows.lengths |= lengths_within(reading, limits)
+    limits = dict.fromkeys(("x", "bounce_x", "opponent_x"), court.width_m)
+    limits |= dict.fromkeys(("y", "bounce_y", "opponent_y"), court.length_m)
+    rows.lengths |= lengths_within(reading, {**limits, "wall_z": court.clear_height_m})
     if "t" in reading.headings:
         seconds, _ = cells.numbers(reading, "t", clock=True)
         reading.refuse(
