@@ -8,7 +8,6 @@ length carries its unit at the end of its heading: ``gap_cm``, ``Gap (in)``.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
@@ -16,7 +15,7 @@ import pandas as pd
 
 from sidewall.court.units import UNIT_NAMES, UNITS, fold_name, parse_column, parse_unit
 from sidewall.errors import LogError, UnitError
-from sidewall.log.raw import RawColumn, shown_cell, shown_list
+from sidewall.log.raw import RawColumn, RawLog, shown_cell, shown_list
 
 #: A number with a unit after it; a double prime is the inch.
 WITH_UNIT: Final = re.compile(r"([+-]?[\d.,]+)\s*(\"|[a-z]+)", re.IGNORECASE)
@@ -235,16 +234,15 @@ def understand(heading: Any) -> tuple[str, str | None] | None:
     return name, unit
 
 
-def resolve(
-    headings: list[str], source: str, columns: Sequence[RawColumn] = ()
-) -> dict[str, Heading]:
+def resolve(raw: RawLog) -> dict[str, Heading]:
     """Say which column of the file is which; their cells may tell a unit that a heading lacks.
 
     A LogError if two headings stand for the same column, or a required one is missing; a
     UnitError if a length carries no unit, or an unsuitable one.
     """
     found: dict[str, Heading] = {}
-    for place, text in enumerate(headings):
+    source, headings = raw.source, [text for text, _ in raw.columns]
+    for place, (text, column) in enumerate(raw.columns):
         known = understand(text)
         if known is None:
             continue
@@ -256,11 +254,9 @@ def resolve(
                 f"and {shown_cell(text)} (column {place + 1}) both stand for {name}. Keep "
                 "one and rename or delete the other."
             )
-        spec = SPECS[name]
         if is_length(name):
-            carried = _carried(columns[place]) if columns and unit is None else []
-            unit = unit or _only(carried)
-            unit = _unit_for(spec, unit, text, source, carried)
+            carried = _carried(column) if unit is None else []
+            unit = _unit_for(SPECS[name], unit or _only(carried), text, source, carried)
         found[name] = Heading(place, text, unit)
     missing = missing_columns(headings)
     for text in headings if "gap" in missing else []:
@@ -337,7 +333,7 @@ def _listed_units() -> str:
 
 
 def _unit_for(
-    spec: ColumnSpec, unit: str | None, text: str, source: str, carried: Sequence[str] = ()
+    spec: ColumnSpec, unit: str | None, text: str, source: str, carried: list[str]
 ) -> str:
     if unit is None:
         if not spec.metres_assumed:

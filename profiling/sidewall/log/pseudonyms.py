@@ -310,7 +310,7 @@ def pseudonymise(
     if dates not in ("drop", "shift", "keep"):
         raise LogError(f"dates is {dates!r}: use 'drop', 'shift' or 'keep'.")
     raw = open_log(log, sheet=sheet, delimiter=delimiter, encoding=encoding)
-    resolve([text for text, _ in raw.columns], raw.source, [column for _, column in raw.columns])
+    resolve(raw)
     tables = _tables(raw, players, matches, encoding)
     target = check_target(out)
     targets = {

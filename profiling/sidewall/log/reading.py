@@ -9,7 +9,7 @@ import numpy as np
 from sidewall.arguments import Array
 from sidewall.court import Court
 from sidewall.errors import LogError
-from sidewall.log.columns import DERIVED, FOR_THE_EYE, SPECS, Heading, resolve, understand
+from sidewall.log.columns import DERIVED, FOR_THE_EYE, SPECS, resolve, understand
 from sidewall.log.ledger import ROW, Problems
 from sidewall.log.raw import RawColumn, RawLog
 
@@ -24,16 +24,14 @@ class Reading:
         self.source = raw.source
         self.folded = raw.folded
         self.problems = Problems(raw.lines, raw.headings_by_row, raw.sheet_names)
-        texts = [text for text, _ in raw.columns]
-        columns = [column for _, column in raw.columns]
-        self.headings: dict[str, Heading] = resolve(texts, raw.source, columns)
+        self.headings = resolve(raw)
         if not self.rows:
             raise LogError(
                 f"{raw.source}: there are headings but no rows. Write one shot on each line below "
                 "the headings."
             )
         self._note_units()
-        self._note_unused(texts)
+        self._note_unused()
         self._refuse_overfull()
 
     def column(self, name: str) -> RawColumn | None:
@@ -109,12 +107,12 @@ class Reading:
                 read_as = f"{heading.unit}, as its cells say"
                 self.folded.add(self.shown(name), "(no unit in the heading)", read_as, filled)
 
-    def _note_unused(self, texts: list[str]) -> None:
+    def _note_unused(self) -> None:
         used = {heading.place for heading in self.headings.values()}
-        for place, text in enumerate(texts):
+        for place, (text, column) in enumerate(self.raw.columns):
             if place in used or text.casefold() == FOR_THE_EYE:
                 continue
-            filled = int((~self.raw.columns[place][1].blank).sum())
+            filled = int((~column.blank).sum())
             if understand(text) is None and text.casefold() in DERIVED:
                 self.folded.add(text, "(column)", "not used: it follows from the others", filled)
             else:
