@@ -12,6 +12,7 @@ from sidewall.log.columns import COLUMNS, SPECS
 from sidewall.log.sheet_formulas import (
     DETAIL_COLUMNS,
     FILLED,
+    LETTERS,
     LOG_COLUMNS,
     MATCH_DETAILS,
     MOST_SHOTS,
@@ -20,7 +21,6 @@ from sidewall.log.sheet_formulas import (
     detail_range,
     formula,
     in_short,
-    letter,
 )
 from sidewall.log.vocabulary import HANDS, VOCABULARY
 from sidewall.log.writing import room_for_workbook
@@ -160,13 +160,13 @@ def _style_log(sheet: Any) -> None:
     widths = {name: _WIDTHS.get(name, 7 if name in _NARROW else 13) for name in LOG_COLUMNS}
     _style(sheet, widths)
     for name in LOG_COLUMNS:
-        first, *others = sheet[letter(name)][1:]
+        first, *others = sheet[LETTERS[name]][1:]
         first.font = Font(name=_FONT, color=_FILLED_TEXT if name in FILLED else "000000")
         number = name in (*_NARROW, "gap")
         first.alignment = Alignment(horizontal="center" if number else "left")
         for cell in others:  # one style for all: a font for each takes seconds
             cell._style = copy(first._style)
-    sheet.auto_filter.ref = f"A1:{letter(LOG_COLUMNS[-1])}{MOST_SHOTS + 1}"
+    sheet.auto_filter.ref = f"A1:{LETTERS[LOG_COLUMNS[-1]]}{MOST_SHOTS + 1}"
 
 
 def _note(cell: Any, text: str) -> None:
@@ -198,7 +198,7 @@ def _lists(log: Any, details: Any) -> None:
     end = MOST_SHOTS + 1
 
     def cells(name: str) -> str:
-        return f"{letter(name)}2:{letter(name)}{end}"
+        return f"{LETTERS[name]}2:{LETTERS[name]}{end}"
 
     for name, words in VOCABULARY.items():
         if name not in LOG_COLUMNS:
@@ -255,22 +255,22 @@ def _colours(log: Any) -> None:
     end = MOST_SHOTS + 1
     wrong = PatternFill("solid", bgColor=_WRONG)
     bold = Font(bold=True, color="7A1F00")
-    remark = letter("remark")
+    remark = LETTERS["remark"]
     by_column: dict[str, list[str]] = {}
     for text, column in REMARKS.items():
         by_column.setdefault(column, []).append(f'${remark}2="{text}"')
     for column, tests in by_column.items():
-        at = letter(column)
+        at = LETTERS[column]
         rule = FormulaRule(formula=[f"OR({','.join(tests)})"], fill=wrong, font=bold)
         log.conditional_formatting.add(f"{at}2:{at}{end}", rule)
     rule = FormulaRule(formula=[f"LEN(${remark}2)>0"], fill=wrong, font=bold)
     log.conditional_formatting.add(f"{remark}2:{remark}{end}", rule)
-    gap, stroke = letter("gap"), letter("stroke")
+    gap, stroke = LETTERS["gap"], LETTERS["stroke"]
     rule = FormulaRule(
         formula=[SERVES.format(f"${stroke}2")], fill=PatternFill("solid", bgColor=_NOT_NEEDED)
     )
-    log.conditional_formatting.add(f"{gap}2:{letter('gap_class')}{end}", rule)
+    log.conditional_formatting.add(f"{gap}2:{LETTERS['gap_class']}{end}", rule)
     # what a row of the player charted in short may leave blank
     rule = FormulaRule(formula=[in_short(2)], fill=PatternFill("solid", bgColor=_NOT_NEEDED))
     for first, last in (("side", "contact"), ("balance", "bounce")):
-        log.conditional_formatting.add(f"{letter(first)}2:{letter(last)}{end}", rule)
+        log.conditional_formatting.add(f"{LETTERS[first]}2:{LETTERS[last]}{end}", rule)
