@@ -35,11 +35,6 @@ class Session:
         """How many steps can be undone."""
         return len(self._done)
 
-    @property
-    def redos(self) -> int:
-        """How many undone steps can be done again."""
-        return len(self._undone)
-
     def after(self, event: Event) -> Table:
         """Return the table that an event would make, without doing it.
 

@@ -29,8 +29,8 @@ _SEARCHED_LINES: Final = 10
 def read_delimited(data: bytes, source: str, delimiter: str | None, folded: Folded) -> RawLog:
     """Read separated text, UTF-8 with line feeds only; without a delimiter the headings tell it.
 
-    A LogError, which names the `source`, if the file is empty, has no rows, or a quotation mark in
-    the headings is never closed. `folded` receives what is read as something else.
+    A LogError, which names the `source`, if the file is empty, a title stands above the headings,
+    or a quotation mark in these is never closed. `folded` receives what is read as something else.
     """
     if delimiter is not None and len(delimiter) != 1:
         raise LogError(f"{source}: the delimiter must be one character, not {delimiter!r}.")

@@ -111,17 +111,13 @@ def read_words(reading: Reading, rows: Rows) -> None:
 
 def _short(reading: Reading, rows: Rows) -> Bools:
     """Rows that need no stroke and no side: they give the choice, and the gap in words or not."""
-    unknown = np.full(reading.rows, -1, dtype=np.int64)
-    choice, gap_class = (rows.words.get(name, unknown) for name in ("choice", "gap_class"))
-    measured = np.zeros(reading.rows, dtype=bool)
-    if "gap" in reading.headings:
-        measured = ~_blank(reading, "gap")
-    return (choice >= 0) & ((gap_class >= 0) | measured)
+    measured = ~_blank(reading, "gap") & ("gap" in reading.headings)
+    return _said(rows, "choice") & (_said(rows, "gap_class") | measured)
 
 
-def _in_words(rows: Rows) -> Bools:
-    """Rows whose gap is given in words."""
-    return rows.words.get("gap_class", np.full(len(rows.shot), -1, dtype=np.int64)) >= 0
+def _said(rows: Rows, name: str) -> Bools:
+    """Rows that give a word of a column."""
+    return rows.words[name] >= 0 if name in rows.words else np.zeros(len(rows.shot), dtype=bool)
 
 
 def _blank(reading: Reading, name: str) -> Bools:
@@ -155,7 +151,7 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: Floats | None) -> None
     given_on_serve = int((~struck & ~blank).sum())
     reading.folded.add(reading.shown("gap"), "gap on a serve", "not used", given_on_serve)
     reading.refuse(
-        struck & blank & ~_in_words(rows) & ~_stroke_refused(reading, rows),
+        struck & blank & ~_said(rows, "gap_class") & ~_stroke_refused(reading, rows),
         "gap",
         "blank",
         "write the gap of the incoming ball, or its class; only a serve has none",
@@ -203,7 +199,7 @@ def gap_of_place(reading: Reading, rows: Rows) -> None:
     column = reading.column("x")
     if column is not None:
         reading.refuse(
-            struck & column.blank & ~_in_words(rows) & ~_stroke_refused(reading, rows),
+            struck & column.blank & ~_said(rows, "gap_class") & ~_stroke_refused(reading, rows),
             "x",
             "blank, and the log has no gap",
             "write the place of contact; only a serve needs none",
