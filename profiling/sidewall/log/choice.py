@@ -36,6 +36,7 @@ DEFAULT_CHOICES: Final[Mapping[tuple[str, str | None, str | None], str]] = {
     # Dug out of the back corner, a boast keeps the rally alive.
     ("boast", None, "off_back_wall"): "reset",
 }
+_COLUMNS: Final = ["stroke", "direction", "contact", "choice"]
 _PARTS: Final = (("stroke", STROKES), ("direction", DIRECTIONS), ("contact", CONTACTS))
 
 
@@ -72,8 +73,8 @@ def choice_rules(table: ChoiceTable) -> pd.DataFrame:
                 f"The choice table lacks the column {', '.join(missing)}: it needs stroke and "
                 "choice, and may have direction and contact."
             )
-        frame = table.reindex(columns=["stroke", "direction", "contact", "choice"])
-        entries = [tuple(row) for row in frame.itertuples(index=False, name=None)]
+        frame = table.reindex(columns=_COLUMNS)
+        entries = list(frame.itertuples(index=False, name=None))
     else:
         entries = [
             (*(key if isinstance(key, tuple) else (key, None, None)), choice)
@@ -86,16 +87,13 @@ def choice_rules(table: ChoiceTable) -> pd.DataFrame:
                 f"The choice table has the key {entry[:-1]!r}: give a stroke, or the three of "
                 "(stroke, direction, contact) with None for any."
             )
-        words = [
-            _word(name, cell)
-            for name, cell in zip(("stroke", "direction", "contact", "choice"), entry, strict=True)
-        ]
+        words = [_word(name, cell) for name, cell in zip(_COLUMNS, entry, strict=True)]
         if words[0] is None or words[3] is None:
             raise LogError(
                 f"The choice table has the rule {entry!r}: stroke and choice may not be blank."
             )
         rows.append(words)
-    return pd.DataFrame(rows, columns=["stroke", "direction", "contact", "choice"], dtype=object)
+    return pd.DataFrame(rows, columns=_COLUMNS, dtype=object)
 
 
 def _word(column: str, cell: Any) -> str | None:

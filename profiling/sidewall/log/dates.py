@@ -21,14 +21,13 @@ def parse_dates(values: Objects) -> tuple[list[dt.date | None], dict[int, str]]:
     day or the month comes first. With full stops the day comes first.
     """
     day_first = _day_first(values)
-    dates: list[dt.date | None] = []
-    mends: dict[int, str] = {}
-    for at, cell in enumerate(values):
-        found = None if is_blank(cell) else _date(str(cell).strip(), day_first)
-        dates.append(found)
-        if found is None and not is_blank(cell):
-            mends[at] = _MEND
-    return dates, mends
+    blank = [is_blank(cell) for cell in values]
+    dates = [
+        None if no else _date(str(cell).strip(), day_first)
+        for cell, no in zip(values, blank, strict=True)
+    ]
+    wrong = [at for at, date in enumerate(dates) if date is None and not blank[at]]
+    return dates, dict.fromkeys(wrong, _MEND)
 
 
 def _date(text: str, day_first: bool | None) -> dt.date | None:
