@@ -196,9 +196,8 @@ class Agreement(Estimator):
         ]
         self.limits_ = pd.DataFrame([row for row, _ in lengths])
         self.intraclass_ = pd.concat([icc for _, icc in lengths], ignore_index=True)
-        gap = self.limits_.set_index("column").loc["gap_m"]
-        ends = gap[["sd_m", "sd_low_m", "sd_high_m"]].astype(float) / np.sqrt(2.0)
-        self.gap_error_ = ends.set_axis(["sd_m", "sd_low_m", "sd_high_m"]).rename("gap_error")
+        gap = self.limits_.set_index("column").loc["gap_m", ["sd_m", "sd_low_m", "sd_high_m"]]
+        self.gap_error_ = (gap.astype(float) / np.sqrt(2.0)).rename("gap_error")
         return self
 
     def _found(self, table: pd.DataFrame) -> pd.DataFrame:

@@ -126,7 +126,7 @@ def _quick(
     lines = np.flatnonzero(lengths > 0) + first_line
     empty = int((lengths[:-1] == 0).sum())
     if not len(lines):
-        return [_no_cells() for _ in names], lines, empty
+        return [RawColumn.constant("", 0) for _ in names], lines, empty
     quoted = b'"' in body
     if quoted:
         quotes = np.flatnonzero(np.frombuffer(body, dtype=np.uint8) == ord('"'))
@@ -152,10 +152,6 @@ def _quick(
         return None  # stray quotation marks
     table = table.unify_dictionaries()
     return [_from_arrow(column) for column in table.columns], lines, empty
-
-
-def _no_cells() -> RawColumn:
-    return RawColumn(np.empty(0, dtype=np.int32), np.array([""], dtype=object))
 
 
 def _from_arrow(column: Any) -> RawColumn:
@@ -198,7 +194,7 @@ def _careful(text: str, separator: str, first_line: int, source: str, folded: Fo
     columns = [
         _from_arrow(pa.chunked_array([chunk[place] for chunk in chunks]).unify_dictionaries())
         if chunks
-        else _no_cells()
+        else RawColumn.constant("", 0)
         for place in range(width)
     ]
     folded.add("(line)", "fewer cells than headings", "blank at the end", short)

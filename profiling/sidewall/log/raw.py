@@ -56,6 +56,11 @@ class RawColumn:
         return cls(np.where(codes < 0, len(known), codes), distinct)
 
     @classmethod
+    def constant(cls, value: str, rows: int) -> RawColumn:
+        """Build a column that holds one value."""
+        return cls(np.zeros(rows, dtype=np.int64), np.array([value], dtype=object))
+
+    @classmethod
     def below(cls, parts: Sequence[RawColumn]) -> RawColumn:
         """Put columns below one another, as they stand in the file."""
         place: dict[tuple[type, Any], int] = {}

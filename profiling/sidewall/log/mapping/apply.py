@@ -190,7 +190,7 @@ def apply_map(raw: RawLog, mapping: MapSource, court: Court | None = None) -> Ra
     across.apply_rules()
     if "side" not in cells and "stroke" in cells:
         # It may stand beside the stroke, as in BH drive; where it does not, the row is refused.
-        cells["side"] = replace(cells["stroke"], column=constant("", len(rows)))
+        cells["side"] = replace(cells["stroke"], column=RawColumn.constant("", len(rows)))
     columns, theirs, by_row = [], {}, {}
     for name, one in cells.items():
         if name in ROW_NAMES:
@@ -230,16 +230,12 @@ def _as_they_are(headings: Headings, known: ColumnMap) -> dict[str, Cells]:
     found = {}
     for name, entry in known.columns.items():
         if entry.always is not None:
-            found[name] = Cells(constant(entry.always, rows), f"{name} (always)", entry.unit)
+            column = RawColumn.constant(entry.always, rows)
+            found[name] = Cells(column, f"{name} (always)", entry.unit)
         elif entry.column is not None:
             column = headings.column(entry.column, f"columns.{name}")
             found[name] = Cells(column, entry.column, entry.unit, entry.measured_from)
     return found
-
-
-def constant(value: str, rows: int) -> RawColumn:
-    """Return a column that holds one value."""
-    return RawColumn(np.zeros(rows, dtype=np.int64), np.array([value], dtype=object))
 
 
 def _count(cells: dict[str, Cells], known: ColumnMap, rows: Ints) -> None:
