@@ -8,7 +8,7 @@ from .agreement import Agreement as Agreement
 from .agreement import align as align
 from .agreement import simex_thresholds as simex_thresholds
 from .agreement import threshold_agreement as threshold_agreement
-from .charting import ChartMatch as ChartMatch
+from .charting.widget import ChartMatch as ChartMatch
 from .clips import clip_times as clip_times
 from .clips import write_clips as write_clips
 from .combinations import Combination as Combination

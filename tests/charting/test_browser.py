@@ -16,7 +16,7 @@ import pytest
 CELL = """\
 import os
 from pathlib import Path
-from sidewall.charting import ChartMatch
+from sidewall.charting.widget import ChartMatch
 Path("kernel.txt").write_text(str(os.getpid()))
 ChartMatch("{log}", match="Rowan v Cedar", players=("Rowan", "Cedar"),
            hands={{"Rowan": "right", "Cedar": "right"}}, level="{level}", in_full={in_full!r})

@@ -457,9 +457,9 @@ def test_a_plain_shot_costs_what_is_said(study):
     assert table["both"][0] <= 2.2
     for level, at in zip(LEVEL_TEXTS, range(3), strict=True):
         row = table.loc[at]
-        assert (row["level"], row["in_full"]) == (level.name, "both")
-        assert level.costs.startswith(f"{row['both']:.1f} clicks and keys a shot")
-        assert f"some {row['minutes']:.0f} minutes" in level.costs
+        assert (row["level"], row["in_full"]) == (level["name"], "both")
+        assert level["costs"].startswith(f"{row['both']:.1f} clicks and keys a shot")
+        assert f"some {row['minutes']:.0f} minutes" in level["costs"]
 
 
 def test_what_is_charted_of_the_script_is_what_was_played(study, tmp_path):

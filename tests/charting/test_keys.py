@@ -13,18 +13,8 @@ def test_every_word_that_is_charted_has_a_key():
 
 
 def test_no_key_does_two_things():
-    pressed = [key.key for key in keys.all_keys()]
+    pressed = [key["key"] for key in keys.key_table()]
     assert len(pressed) == len(set(pressed))
-
-
-def test_a_word_that_comes_new_takes_its_first_free_letter(monkeypatch):
-    longer = {**VOCABULARY, "stroke": (*VOCABULARY["stroke"], "nick_x")}
-    monkeypatch.setattr(keys, "VOCABULARY", longer)
-    new = next(key for key in keys.words_of_keys() if key.value == "nick_x")
-    assert (new.key, new.shown) == ("shift+n", "Shift N")  # every letter by itself is taken
-    assert len({key.key for key in keys.words_of_keys()}) == sum(
-        len(longer[column]) for column in WORDS
-    )
 
 
 def test_keys_are_plain_for_the_browser():

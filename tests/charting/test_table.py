@@ -183,4 +183,5 @@ def test_undo_goes_back_to_the_beginning_and_forth_again():
     assert session.table == full
     session.do(UNDO)
     session.do(ending("let"))
-    assert session.redos == 0
+    with pytest.raises(DataError, match="nothing to do again"):
+        session.do(REDO)

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 pytest.importorskip("anywidget", reason="anywidget is not installed")
 
 import sidewall
-from sidewall.charting import ChartMatch, keys
-from sidewall.charting.widget import InOrder
+from sidewall.charting import keys
+from sidewall.charting.widget import ChartMatch, InOrder
 from sidewall.errors import DataError
 
 FOLDER = Path(sidewall.__file__).parent / "charting"

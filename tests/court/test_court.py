@@ -12,14 +12,14 @@ def test_frozen():
 
 
 def test_lines_in_coordinates():
-    court = Court.singles()
+    court = Court()
     assert court.short_line_y_m == pytest.approx(5.49)
     assert court.service_box_back_y_m == pytest.approx(7.09)
     assert court.t_m == pytest.approx((3.2, 5.465))
     assert court.half_width_m == pytest.approx(3.2)
 
 
-@pytest.mark.parametrize("court", [Court.singles(), Court.doubles(), Court.doubles(8.42)])
+@pytest.mark.parametrize("court", [Court(), Court.doubles(), Court.doubles(8.42)])
 def test_service_boxes_touch_the_side_walls(court):
     left, right = court.service_boxes["left"], court.service_boxes["right"]
     assert left.x_min == 0
@@ -37,7 +37,7 @@ def test_rectangle():
 
 
 def test_custom_tin_keeps_the_rest():
-    court = Court.singles(tin_height_m=0.43)
+    court = Court(tin_height_m=0.43)
     assert dataclasses.replace(court, tin_height_m=0.48) == Court()
 
 

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from sidewall.court import DEPTHS, LANES, Court, Zones, gap_from_x, wall_of
 from sidewall.errors import DataError, UnitError
 
-COURTS = [Court.singles(), Court.doubles(), Court.singles(tin_height_m=0.43)]
+COURTS = [Court(), Court.doubles(), Court(tin_height_m=0.43)]
 
 
 @pytest.mark.parametrize("court", COURTS)

@@ -2,7 +2,8 @@ import pandas as pd
 import pytest
 
 from sidewall.errors import LogError, UnitError
-from sidewall.log.columns import COLUMNS, column_table, resolve, understand
+from sidewall.log import check_log
+from sidewall.log.columns import COLUMNS, column_table, understand
 
 REQUIRED = ["match", "game", "rally", "shot", "player", "side", "stroke", "gap_cm", "ending"]
 
@@ -60,8 +61,9 @@ def test_missing_column(log, checked, column):
 
 
 def test_missing_columns_are_all_named():
+    headings = ["match", "player", "side", "stroke", "gap_m", "ending"]
     with pytest.raises(LogError, match="game, rally, shot"):
-        resolve(["match", "player", "side", "stroke", "gap_m", "ending"], "log.csv")
+        check_log(pd.DataFrame(columns=headings))
 
 
 @pytest.mark.parametrize(

@@ -44,7 +44,7 @@ def test_floor_is_drawn_to_scale_with_the_front_wall_on_top(court):
 
 @pytest.mark.parametrize("tin", [0.48, 0.43])
 def test_front_wall_heights(tin):
-    ax = plot_front_wall(Court.singles(tin))
+    ax = plot_front_wall(Court(tin_height_m=tin))
     drawn = patches(ax)
     assert box(drawn["tin"]) == (0, 0, 6.4, tin)
     assert box(drawn["service line"]) == (0, 1.78, 6.4, 1.83)

@@ -70,7 +70,6 @@ def test_scores(game, score, serving, words):
         (lambda: Match(best_of=4), "best_of=4 is even.*give 5 or 3"),
         (lambda: Match(best_of=-1), "best_of=-1"),
         (lambda: Match("par"), "game='par' is no way of scoring"),
-        (lambda: Match(next_server="taller"), "next_server='taller' is not known; use winner"),
     ],
 )
 def test_settings(make, words):
@@ -93,16 +92,6 @@ def test_settings(make, words):
 def test_matches(games, score, serving, words):
     with pytest.raises(DataError, match=words):
         Match().match_win_probability(0.5, 0.5, games, score, serving)
-
-
-def test_first_server():
-    turns = Match(next_server="alternate")
-    with pytest.raises(DataError, match="who served first in the present game"):
-        turns.match_win_probability(0.5, 0.5, (0, 0), (4, 2), True)
-    with pytest.raises(DataError, match="serving=True and first_server=False"):
-        turns.match_win_probability(0.5, 0.5, first_server=False)
-    # nothing hangs on it in the last game
-    assert turns.match_win_probability(0.5, 0.5, (2, 2), (4, 4), True) == pytest.approx(0.5)
 
 
 def test_final_scores_of_several_players_at_once():

@@ -44,9 +44,9 @@ def summary_lines(agreement: Agreement) -> Iterator[str]:
             f"n = {row['n_compared']:,}."
         )
     for row in agreement.words_.to_dict("records"):
-        yield _word_line({str(key): value for key, value in row.items()})
+        yield _word_line(row)
     for row in agreement.limits_.to_dict("records"):
-        yield _length_line({str(key): value for key, value in row.items()}, agreement)
+        yield _length_line(row, agreement)
     error = agreement.gap_error_
     if error.notna().all():
         sd, low, high = (100 * float(error[key]) for key in ("sd_m", "sd_low_m", "sd_high_m"))
@@ -56,12 +56,12 @@ def summary_lines(agreement: Agreement) -> Iterator[str]:
         )
 
 
-def _size(row: dict[str, Any], what: str) -> str:
+def _size(row: dict[Any, Any], what: str) -> str:
     rallies = row["n_rallies"]
     return f"n = {row['n_shots']:,} {what} in {rallies:,} {'rally' if rallies == 1 else 'rallies'}"
 
 
-def _word_line(row: dict[str, Any]) -> str:
+def _word_line(row: dict[Any, Any]) -> str:
     size, name = _size(row, "pairs"), str(row["column"]).replace("_", " ").capitalize()
     if row["status"] == NOT_KNOWN:
         return f"{name}: {NOT_KNOWN}, {size}."
@@ -70,7 +70,7 @@ def _word_line(row: dict[str, Any]) -> str:
     return f"{name}: {kappa}, {same}, {size}."
 
 
-def _length_line(row: dict[str, Any], agreement: Agreement) -> str:
+def _length_line(row: dict[Any, Any], agreement: Agreement) -> str:
     name, size = length_words[row["column"]].capitalize(), _size(row, "balls")
     if row["status"] == NOT_KNOWN:
         return f"{name}: {NOT_KNOWN}, {size}."
@@ -196,9 +196,8 @@ class Agreement(Estimator):
         ]
         self.limits_ = pd.DataFrame([row for row, _ in lengths])
         self.intraclass_ = pd.concat([icc for _, icc in lengths], ignore_index=True)
-        gap = self.limits_.set_index("column").loc["gap_m"]
-        ends = gap[["sd_m", "sd_low_m", "sd_high_m"]].astype(float) / np.sqrt(2.0)
-        self.gap_error_ = ends.set_axis(["sd_m", "sd_low_m", "sd_high_m"]).rename("gap_error")
+        gap = self.limits_.set_index("column").loc["gap_m", ["sd_m", "sd_low_m", "sd_high_m"]]
+        self.gap_error_ = (gap.astype(float) / np.sqrt(2.0)).rename("gap_error")
         return self
 
     def _found(self, table: pd.DataFrame) -> pd.DataFrame:
@@ -285,11 +284,8 @@ class Agreement(Estimator):
         names = [
             f"{q}{end}_m" for q in ("bias", "sd", "lower", "upper") for end in ("", "_low", "_high")
         ]
-        row: dict[str, Any] = {
-            "column": column,
-            "status": NOT_KNOWN,
-            **dict.fromkeys(names, np.nan),
-        }
+        row: dict[str, Any] = {"column": column, "status": NOT_KNOWN}
+        row |= dict.fromkeys(names, np.nan)
         row |= {"outside": np.nan, "n_shots": len(one), "n_rallies": len(np.unique(pairs))}
         icc = pd.DataFrame(np.nan, list(FORMS), ["icc", "icc_low", "icc_high"])
         if _enough(row):

@@ -88,17 +88,10 @@ _START, _START_WIDE_S = 3.0, 10.0
 
 @dataclass(frozen=True)
 class Charted:
-    """One charter's match as codes: shots, and where its rallies begin and end.
+    """One charter's match as codes: shots, (n,), and rallies, where each begins and ends.
 
-    Attributes
-    ----------
-    player : ndarray of int, shape (n,)
-    words : dict of str to ndarray of int, shape (n,)
-        Codes of the vocabulary, -1 where blank.
-    gap_m, t_s : ndarray, shape (n,)
-        NaN where not charted.
-    first, last : ndarray of int, shape (rallies,)
-    game, winner : ndarray of int, shape (rallies,)
+    `words` are codes of the vocabulary, -1 where blank; `gap_m` and `t_s` NaN where not charted;
+    `first`, `last`, `game` and `winner` of shape (rallies,).
     """
 
     player: Array
@@ -113,6 +106,7 @@ class Charted:
     @classmethod
     def of(cls, shots: pd.DataFrame, runs: RallyRuns, names: list[str]) -> Charted:
         """Code a match's shots; `names` are the players of both logs together."""
+        winners = shots["rally_won_by"].iloc[runs.last]
         times = shots["t_s"] if "t_s" in shots else pd.Series(np.nan, shots.index)
         return cls(
             codes_of(shots["player"].astype(str), names),
@@ -122,7 +116,7 @@ class Charted:
             runs.first,
             runs.last,
             shots["game"].to_numpy()[runs.first],
-            codes_of(_plain(shots["rally_won_by"].iloc[runs.last]), names),
+            codes_of(winners.astype(object).where(winners.notna(), None), names),
         )
 
     def strokes(self, players: int) -> Array:
@@ -135,10 +129,6 @@ class Charted:
             rally * players * kinds + kind, minlength=len(self.first) * players * kinds
         )
         return flat.reshape(len(self.first), players * kinds)
-
-
-def _plain(names: pd.Series) -> pd.Series:
-    return names.astype(object).where(names.notna(), None)
 
 
 def _differ(one: Array, two: Array) -> Array:

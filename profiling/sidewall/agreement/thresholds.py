@@ -36,14 +36,9 @@ LAMBDAS = (0.5, 1.0, 1.5, 2.0)
 class SimexPath:
     """Estimates under more and more error, and where they lead without any.
 
-    Attributes
-    ----------
-    lambdas : ndarray, shape (l,)
-        Added error variance over the one that is there; the first is 0.
-    estimates : ndarray, shape (l, n, ..., p)
-        By lambda and draw of the error; all draws are the same at lambda 0.
-    covariances : ndarray, shape (l, ..., p, p)
-        Mean over draws of the estimates' own covariance.
+    `lambdas`, (l,), are added error variances over the one that is there, the first 0; `estimates`,
+    (l, n, ..., p), are by lambda and draw of the error, at lambda 0 all the same; `covariances`,
+    (l, ..., p, p), are means over draws of the estimates' own covariance.
     """
 
     lambdas: Array
@@ -57,10 +52,7 @@ class SimexPath:
     def weights(self, degree: int) -> Array:
         """Weight of each lambda in a least-squares polynomial read off at -1, shape (l,).
 
-        Raises
-        ------
-        DataError
-            With fewer lambdas than the polynomial needs.
+        A DataError with fewer lambdas than the polynomial needs.
         """
         if len(self.lambdas) <= degree:
             raise DataError(
@@ -357,7 +349,6 @@ def simex_thresholds(
     if len(lambdas) < max(_DEGREES.values()):
         raise DataError(f"lambdas {tuple(lambdas)}: a quadratic takes two or more.")
     base = _fitted(model, shots)
-    check_level(level)
     gaps = [np.linspace(0.0, float(widest), _GAPS) for widest in base.gap_max_m()]
 
     def fit(gap_m: Array) -> tuple[Array, Array]:

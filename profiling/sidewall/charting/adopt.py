@@ -37,9 +37,8 @@ def adopt_log(path: Path) -> tuple[Setup, list[Row]] | None:
         raise LogError(
             f"{path.name} holds the matches {matches}: charting keeps one match in a file."
         )
-    players = list(dict.fromkeys(name for name in texts.get("player", []) if name))
-    players += [name for name in dict.fromkeys(texts.get("opponent", [])) if name not in players]
-    players = [name for name in players if name]
+    names = dict.fromkeys([*texts["player"], *texts.get("opponent", [])])
+    players = [name for name in names if name]
     if len(players) != 2 or "" in texts["player"]:
         raise LogError(
             f"{path.name}: the players are {players}; every row names its player, and a match has "

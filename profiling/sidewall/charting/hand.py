@@ -60,10 +60,7 @@ class Hand:
 def on_floor(x_m: float, y_m: float, court: Court, slip_m: float = SLIP_M) -> tuple[float, float]:
     """Return a place on the floor, metres to the centimetre; a slip is taken to its edge.
 
-    Raises
-    ------
-    DataError
-        If the place is farther off the floor than ``slip_m``.
+    A DataError if the place is farther off the floor than ``slip_m``.
     """
     beyond = {
         "the left wall": -x_m,

@@ -1,22 +1,19 @@
 """One key for every action, built from the vocabulary of the log.
 
-A word keeps the key of `PREFERRED`, so that fingers need not learn again when the vocabulary
-grows. A word that is not there takes the first of its own letters that is free, or else the
-first free letter of the alphabet; with Shift once all are taken. Endings take the digits, in
-the order of the vocabulary.
+Endings take the digits, in the order of the vocabulary.
 """
 
 from __future__ import annotations
 
-import string
 from dataclasses import asdict, dataclass
 from typing import Final
 
 from sidewall.charting.rows import WORDS
 from sidewall.log.vocabulary import VOCABULARY
 
-#: Letters by frequency of use: what is keyed most has its first letter.
-PREFERRED: Final[dict[str, dict[str, str]]] = {
+#: By frequency of use: what is keyed most has its first letter. A new word takes one that
+#: is free, so that fingers need not learn again.
+KEYS: Final[dict[str, dict[str, str]]] = {
     "side": {"forehand": "f", "backhand": "b"},
     "stroke": {"drive": "d", "drop": "p", "lob": "l", "boast": "o", "kill": "k", "flick": "i"}
     | {"smash": "m", "back_wall_boast": "y", "skid_boast": "z", "serve": "q"},
@@ -25,6 +22,7 @@ PREFERRED: Final[dict[str, dict[str, str]]] = {
     "choice": {"attack": "a", "reset": "r"},
     "balance": {"set": "e", "stretched": "t", "jammed": "j"},
     "gap_class": {"tight": "h", "middling": "n", "loose": "x"},
+    "ending": {word: str(at) for at, word in enumerate(VOCABULARY["ending"], 1)},
 }
 
 
@@ -85,37 +83,13 @@ ACTIONS: Final = (
 
 def words_of_keys() -> tuple[Key, ...]:
     """Return a key for every word that is charted, columns and words in the log's order."""
-    taken = {key.key for key in ACTIONS}
-    wanted = {
-        (column, word): PREFERRED[column].get(word)
-        for column in PREFERRED
-        for word in PREFERRED[column]
-    }
-    taken |= {letter for letter in wanted.values() if letter}
-    keys = []
-    for column in WORDS:
-        for place, word in enumerate(VOCABULARY[column]):
-            if column == "ending":
-                key = str(place + 1)
-            else:
-                key = wanted.get((column, word)) or _free(word, taken)
-                taken.add(key)
-            shown = key.upper().replace("SHIFT+", "Shift ")
-            keys.append(Key(key, "word", word, word.replace("_", " "), column, shown))
-    return tuple(keys)
-
-
-def all_keys() -> tuple[Key, ...]:
-    """Return every key: the words of the log, then the others."""
-    return (*words_of_keys(), *ACTIONS)
+    return tuple(
+        Key(key := KEYS[column][word], "word", word, word.replace("_", " "), column, key.upper())
+        for column in WORDS
+        for word in VOCABULARY[column]
+    )
 
 
 def key_table() -> list[dict[str, str]]:
-    """Return every key as plain dictionaries, for the browser."""
-    return [asdict(key) for key in all_keys()]
-
-
-def _free(word: str, taken: set[str]) -> str:
-    letters = [*filter(str.isalpha, word), *string.ascii_lowercase]
-    keys = (*letters, *(f"shift+{letter}" for letter in letters))
-    return next(key for key in keys if key not in taken)
+    """Return every key as plain dictionaries, the words of the log first, for the browser."""
+    return [asdict(key) for key in (*words_of_keys(), *ACTIONS)]

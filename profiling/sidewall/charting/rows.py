@@ -111,13 +111,7 @@ def log_bytes(setup: Setup, rows: Sequence[Row]) -> bytes:
 
 
 def tidy_number(value: Any, what: str, decimals: int = 2) -> float | None:
-    """Round a number for the log; None stays None.
-
-    Raises
-    ------
-    DataError
-        If it is no finite number.
-    """
+    """Round a number for the log; None stays None. A DataError if it is no finite number."""
     if value is None or value == "":
         return None
     try:
@@ -146,7 +140,8 @@ def problems_of(setup: Setup, rows: Sequence[Row], court: Court) -> list[Problem
     if not rows:
         return []
     try:
-        check = check_log(log_frame(setup, _closed(rows)), court=court)
+        closed = [*rows[:-1], {**rows[-1], "ending": rows[-1]["ending"] or "let"}]
+        check = check_log(log_frame(setup, closed), court=court)
     except LogError as error:
         return [Problem(None, str(error))]
     own = check.problems[check.problems["kind"] != WITH_ITS_RALLY]
@@ -167,8 +162,3 @@ def finished_shots(setup: Setup, rows: Sequence[Row], court: Court) -> pd.DataFr
     if last < 0:
         raise LogError("No rally has ended yet: chart one to its end first.")
     return check_log(log_frame(setup, rows[: last + 1]), court=court).shots
-
-
-def _closed(rows: Sequence[Row]) -> Sequence[Row]:
-    last = rows[-1]
-    return rows if last["ending"] is not None else [*rows[:-1], {**last, "ending": "let"}]

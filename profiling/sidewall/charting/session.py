@@ -35,18 +35,10 @@ class Session:
         """How many steps can be undone."""
         return len(self._done)
 
-    @property
-    def redos(self) -> int:
-        """How many undone steps can be done again."""
-        return len(self._undone)
-
     def after(self, event: Event) -> Table:
         """Return the table that an event would make, without doing it.
 
-        Raises
-        ------
-        DataError
-            If it does not fit, or there is nothing to undo.
+        A DataError if it does not fit, or there is nothing to undo.
         """
         if event["op"] == "undo":
             self._need(self._done, "undo")
@@ -57,13 +49,7 @@ class Session:
         return self.table.after(event)
 
     def do(self, event: Event) -> Table:
-        """Do an event and return the table after it.
-
-        Raises
-        ------
-        DataError
-            As `after`; the session stays as it was.
-        """
+        """Do an event and return the table after it; errors as of `after` change nothing."""
         self.table = self.after(event)
         self._note(event)
         return self.table

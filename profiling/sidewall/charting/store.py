@@ -12,6 +12,7 @@ import json
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
@@ -132,7 +133,7 @@ class Store:
         # The log first: without a journal it would be taken over again just the same.
         self._write_log()
         if not self._journal.entries:
-            self._journal.append(_head(setup, rows))
+            self._journal.append({"op": "open", "form": _FORM, **asdict(setup), "rows": rows})
 
     def do(self, event: Event) -> Table:
         """Do an event and keep it.
@@ -249,16 +250,3 @@ def _tidy(value: Any) -> Any:
     if isinstance(value, Mapping):
         return {_tidy(name): word for name, word in value.items()}
     return tuple(_tidy(one) for one in value) if isinstance(value, tuple) else value
-
-
-def _head(setup: Setup, rows: list[Row]) -> dict[str, Any]:
-    return {
-        "op": "open",
-        "form": _FORM,
-        "match": setup.match,
-        "players": list(setup.players),
-        "server": setup.server,
-        "scoring": setup.scoring,
-        "hands": dict(setup.hands),
-        "rows": rows,
-    }

@@ -105,13 +105,7 @@ class Table:
         return standing(self.setup, self.rows, self.next.game)
 
     def after(self, event: Event) -> Table:
-        """Return the table after an event.
-
-        Raises
-        ------
-        DataError
-            If the event cannot be understood, or does not fit the table.
-        """
+        """Return the table after an event; a DataError if it is none, or does not fit."""
         op = event.get("op")
         if op not in OPS:
             raise DataError(f"Unknown entry {op!r}: use one of {', '.join(OPS)}.")
@@ -121,14 +115,9 @@ class Table:
     def _shot(self, event: Event) -> Table:
         charted = _charted(event.get("shot"))
         due = self.next
-        numbers = {"game": due.game, "rally": due.rally, "shot": due.shot}
-        row = {
-            **numbers,
-            "player": due.striker,
-            "opponent": self.setup.other(due.striker),
-            **dict.fromkeys(_CHARTED),
-            **charted,
-        }
+        row: Row = {"game": due.game, "rally": due.rally, "shot": due.shot}
+        row |= {"player": due.striker, "opponent": self.setup.other(due.striker)}
+        row |= dict.fromkeys(_CHARTED) | charted
         rows = (*self.rows, self._with_winner(row))
         return replace(self, rows=rows, next_game=None, swapped=False)
 
@@ -213,10 +202,7 @@ class Table:
 def checked_row(setup: Setup, row: Any) -> Row:
     """Check a whole row as it was kept.
 
-    Raises
-    ------
-    DataError
-        If a field is missing, unknown, or does not hold what it should.
+    A DataError if a field is missing, unknown, or does not hold what it should.
     """
     if not isinstance(row, dict) or set(row) != {*COUNTS, "player", "opponent", *_CHARTED}:
         raise DataError(f"A row is {row!r}: it holds other fields than a row does.")
@@ -283,9 +269,7 @@ def standing(setup: Setup, rows: Sequence[Row], game: int) -> Standing:
     none = np.zeros(len(games), dtype=np.int64)
     scores = scores_before(none, number, rally, none, server[order], winner[order], hiho)
     at = int(np.flatnonzero(order == len(games) - 1)[0])
-    points, won = (
-        (int(of_both[at, 0]), int(of_both[at, 1])) for of_both in (scores.points, scores.games)
-    )
+    points, won = ((int(of[at, 0]), int(of[at, 1])) for of in (scores.points, scores.games))
     return Standing(points, won, _over(points, _rules(setup.scoring, bool(hiho[0]))))
 
 

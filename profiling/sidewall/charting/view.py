@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 from sidewall.charting.chart import Chart
@@ -16,40 +15,31 @@ ROWS_SHOWN: Final = 4
 _NEAR_WALL_M: Final = 0.4
 
 
-@dataclass(frozen=True)
-class LevelText:
-    """A level of charting in words: what is taken, what it makes possible, what it costs.
-
-    Costs are counted over sixty shots; minutes assume how long a click, a key and a thought
-    take (`tests/studies/charting.py cost`).
-    """
-
-    name: str
-    takes: str
-    makes_possible: str
-    costs: str
-
-
+#: Levels of charting in words: what is taken, what it makes possible, what it costs. Costs are
+#: counted over sixty shots; minutes assume how long a click, a key and a thought take
+#: (`tests/studies/charting.py cost`).
 LEVEL_TEXTS: Final = (
-    LevelText(
-        "short",
-        "Click where the ball is struck, key the stroke.",
-        "Thresholds, comfort and zones by side, stroke, depth and lane; decisions; combinations.",
-        "2.1 clicks and keys a shot; some 42 minutes for a match of 860 shots.",
-    ),
-    LevelText(
-        "usual",
-        "Also click where the opponent stands; key T or J if the striker is not set.",
-        "All that, with like balls compared with like. Players attack when they are set and the "
-        "opponent is out of place; where the log does not say so, that looks like skill.",
-        "3.2 clicks and keys a shot; some 60 minutes for such a match.",
-    ),
-    LevelText(
-        "full",
-        "Also click where the ball bounces and how high it hits the front wall.",
-        "All that, and length and width on target, and height over the tin.",
-        "4.9 clicks and keys a shot; some 89 minutes for such a match.",
-    ),
+    {
+        "name": "short",
+        "takes": "Click where the ball is struck, key the stroke.",
+        "makes_possible": "Thresholds, comfort and zones by side, stroke, depth and lane; "
+        "decisions; combinations.",
+        "costs": "2.1 clicks and keys a shot; some 42 minutes for a match of 860 shots.",
+    },
+    {
+        "name": "usual",
+        "takes": "Also click where the opponent stands; key T or J if the striker is not set.",
+        "makes_possible": "All that, with like balls compared with like. Players attack when they "
+        "are set and the opponent is out of place; where the log does not say so, that looks like "
+        "skill.",
+        "costs": "3.2 clicks and keys a shot; some 60 minutes for such a match.",
+    },
+    {
+        "name": "full",
+        "takes": "Also click where the ball bounces and how high it hits the front wall.",
+        "makes_possible": "All that, and length and width on target, and height over the tin.",
+        "costs": "4.9 clicks and keys a shot; some 89 minutes for such a match.",
+    },
 )
 _SHOWN: Final = tuple(
     name for name in HEADINGS if name not in ("match", "opponent", "hand", "scoring")
@@ -64,7 +54,7 @@ def setup_view(chart: Chart, video: str) -> dict[str, Any]:
         "players": list(setup.players),
         "keys": _named_keys(setup.players),
         "floor": floor_drawing(chart.court),
-        "levels": [asdict(level) for level in LEVEL_TEXTS],
+        "levels": list(LEVEL_TEXTS),
         "click_px": CLICK_PX,
         "video": video,
         "file": chart.store.path.name,
@@ -115,7 +105,6 @@ def state_view(chart: Chart, problems: list[Problem]) -> dict[str, Any]:
         "derived": derived_choice(shown) if "stroke" in shown else None,
         "missing": chart.lacking() if held and chart.selected is None else [],
         "click": chart.click,
-        "aimed": chart.aimed,
         "short": chart.short,
         "level": table.level,
         "chosen": table.settings.level is not None,
@@ -124,7 +113,6 @@ def state_view(chart: Chart, problems: list[Problem]) -> dict[str, Any]:
             for at, name in enumerate(table.setup.players)
             if name in (table.settings.in_full or table.setup.players)
         ],
-        "in_hand": bool(held),
         "selected": chart.selected,
         "rows": _window(chart, problems),
         "count": len(table.rows),
@@ -132,7 +120,6 @@ def state_view(chart: Chart, problems: list[Problem]) -> dict[str, Any]:
         "whole": [problem.text for problem in problems if problem.row is None],
         "path": _path(chart),
         "undos": chart.store.session.undos,
-        "redos": chart.store.session.redos,
         "message": chart.message,
         "trouble": chart.store.log_trouble,
     }

@@ -107,13 +107,7 @@ class ChartMatch(anywidget.AnyWidget):
         video: str | None = None,
         court: Court | None = None,
     ) -> None:
-        wanted = {
-            "match": match,
-            "players": players,
-            "server": server,
-            "scoring": scoring,
-            "hands": hands,
-        }
+        wanted = dict(match=match, players=players, server=server, scoring=scoring, hands=hands)
         self._chart = Chart(Store(path, wanted), court)
         self._settle(level, in_full)
         self._order = InOrder()
@@ -189,12 +183,9 @@ class InOrder:
         self._waiting: dict[str, dict[int, dict[str, Any]]] = {}
 
     def take(self, action: dict[str, Any]) -> list[dict[str, Any]]:
-        """Take an action that has come in; return those whose turn it is now.
+        """Take an action that has come in, with its ``view`` and ``number``; return those now due.
 
-        Parameters
-        ----------
-        action
-            With ``view`` and ``number``. One that has been done before is dropped.
+        One that has been done before is dropped.
         """
         view, number = str(action.get("view", "")), int(action.get("number", 0))
         waiting = self._waiting.setdefault(view, {})

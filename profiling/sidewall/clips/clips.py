@@ -52,10 +52,7 @@ def what_is_seen(row: Mapping[str, Any]) -> str:
         words.append(_word(row["decision"]))
     if _known(row, "stroke") and str(row["stroke"]) == "serve":
         return " ".join([*words, "serve"])
-    if _known(row, "side"):
-        words.append(_word(row["side"]))
-    if _known(row, "direction"):
-        words.append(_word(row["direction"]))
+    words += [_word(row[name]) for name in ("side", "direction") if _known(row, name)]
     volley = _known(row, "contact") and str(row["contact"]) == "volley"
     if volley or (not _known(row, "contact") and str(row.get("family")) == "volley"):
         words.append("volley")
@@ -143,7 +140,7 @@ def clip_times(
     shots = as_frame(shots)
     check_number(lead_in_s, "lead_in_s", least=0.0)
     check_number(lead_out_s, "lead_out_s", least=0.0)
-    _check(table, shots, lead_in_s, lead_out_s)
+    _check(table, shots)
     single = "shot" in table.columns
     keys = [*_RALLY, "shot"]
     clips = pd.DataFrame({name: table[name].to_numpy() for name in _RALLY})
@@ -151,11 +148,8 @@ def clip_times(
     clips["shot"] = table["shot"].to_numpy(dtype=float) if single else np.nan
     log = shots[[*keys, "t_s", *(name for name in _SEEN if name in shots.columns)]]
     log = log.assign(match=log["match"].astype(str), shot=log["shot"].astype(float))
-    begin_end = {
-        "begin": log.drop_duplicates(_RALLY),
-        "end": log.drop_duplicates(_RALLY, keep="last"),
-    }
-    ends = pd.DataFrame({name: rows.set_index(_RALLY)["t_s"] for name, rows in begin_end.items()})
+    rallies = log.set_index(_RALLY)["t_s"].groupby(level=_RALLY, sort=False)
+    ends = pd.DataFrame({"begin": rallies.head(1), "end": rallies.tail(1)})
     at_rally = pd.MultiIndex.from_frame(clips[_RALLY])
     at_shot = pd.MultiIndex.from_frame(clips[keys])
     strike = log.set_index(keys)["t_s"]
@@ -173,13 +167,12 @@ def clip_times(
     clips["out_s"] = np.where(timed, np.maximum(end + lead_out_s, 0.0), np.nan)
     clips["title"] = _titles(clips, table, log.set_index(keys), at_shot, name_players)
     clips["rows"] = 1
-    order = pd.factorize(clips["match"])[0], clips["in_s"].to_numpy()
-    clips = clips.iloc[np.lexsort((order[1], order[0]))]
+    clips = clips.iloc[np.lexsort((clips["in_s"], pd.factorize(clips["match"])[0]))]
     found = _merged(clips) if merge else clips
     return found[["match", "in_s", "out_s", "title", "rows", "problem"]].reset_index(drop=True)
 
 
-def _check(table: pd.DataFrame, shots: pd.DataFrame, lead_in_s: float, lead_out_s: float) -> None:
+def _check(table: pd.DataFrame, shots: pd.DataFrame) -> None:
     missing = [name for name in _RALLY if name not in table.columns]
     if missing:
         raise DataError(
@@ -191,9 +184,6 @@ def _check(table: pd.DataFrame, shots: pd.DataFrame, lead_in_s: float, lead_out_
             "the log has no times, so no clip can be found in a video; chart the column t "
             "(seconds, mm:ss or h:mm:ss into the match's video)"
         )
-    for name, lead in (("lead_in_s", lead_in_s), ("lead_out_s", lead_out_s)):
-        if not (np.isfinite(lead) and lead >= 0.0):
-            raise DataError(f"{name} is {lead!r}; give a number of seconds from 0")
 
 
 def _titles(

@@ -104,19 +104,14 @@ class Court:
                 raise UnitError(
                     f"Court: {field.name} is {value}; give a positive number of metres."
                 )
+        short, box = self.short_line_m + self.line_width_m, self.service_box_m + self.line_width_m
         ordered = {
             "tin_height_m < service_line_m": self.tin_height_m < self.service_line_m,
             "service_line_m < front_wall_line_m": self.service_line_m < self.front_wall_line_m,
             "front_wall_line_m <= clear_height_m": self.front_wall_line_m <= self.clear_height_m,
-            "short_line_m + line_width_m < length_m": (
-                self.short_line_m + self.line_width_m < self.length_m
-            ),
-            "service_box_m + line_width_m < short_line_m": (
-                self.service_box_m + self.line_width_m < self.short_line_m
-            ),
-            "2 (service_box_m + line_width_m) < width_m": (
-                2 * (self.service_box_m + self.line_width_m) < self.width_m
-            ),
+            "short_line_m + line_width_m < length_m": short < self.length_m,
+            "service_box_m + line_width_m < short_line_m": box < self.short_line_m,
+            "2 (service_box_m + line_width_m) < width_m": 2 * box < self.width_m,
         }
         for rule, holds in ordered.items():
             if not holds:
@@ -124,17 +119,6 @@ class Court:
                     f"Court: {rule} does not hold. All dimensions are in metres: "
                     "divide centimetres by 100."
                 )
-
-    @classmethod
-    def singles(cls, tin_height_m: float = 0.48) -> Court:
-        """Singles court; the tin is 0.48 m high, or 0.43 m in professional play.
-
-        Parameters
-        ----------
-        tin_height_m : float, default 0.48
-            Height of the upper edge of the tin.
-        """
-        return cls(tin_height_m=tin_height_m)
 
     @classmethod
     def doubles(cls, width_m: float = 7.62, tin_height_m: float = 0.48) -> Court:
@@ -170,11 +154,6 @@ class Court:
         return self.short_line_y_m + self.service_box_m
 
     @property
-    def floor_diagonal_m(self) -> float:
-        """Diagonal of the floor, corner to corner."""
-        return math.hypot(self.length_m, self.width_m)
-
-    @property
     def floor(self) -> Rectangle:
         """The whole floor."""
         return Rectangle(0.0, 0.0, self.width_m, self.length_m)
@@ -196,21 +175,17 @@ class Court:
 
 def court_lines(court: Court) -> dict[str, Rectangle]:
     """Every painted line of the floor by its name: the rectangle of paint that it is, in metres."""
-    paint = court.line_width_m
-    short = court.short_line_y_m
-    half = court.half_court_line_x_m
-    lines = {
+    paint, width = court.line_width_m, court.width_m
+    short, half = court.short_line_y_m, court.half_court_line_x_m
+    left, right = court.service_boxes["left"], court.service_boxes["right"]
+    outer = left.y_max + paint
+    return {
         # The printed distance is to the edge nearest the back wall.
-        "short line": Rectangle(0.0, short - paint, court.width_m, short),
+        "short line": Rectangle(0.0, short - paint, width, short),
         "half-court line": Rectangle(half - paint / 2, short, half + paint / 2, court.length_m),
-    }
-    for side, box in court.service_boxes.items():
         # The printed side of a box is its inside, so its lines lie around it.
-        outer = box.y_max + paint
-        if side == "left":
-            lines["left box, side"] = Rectangle(box.x_max, box.y_min, box.x_max + paint, outer)
-            lines["left box, back"] = Rectangle(0.0, box.y_max, box.x_max, outer)
-        else:
-            lines["right box, side"] = Rectangle(box.x_min - paint, box.y_min, box.x_min, outer)
-            lines["right box, back"] = Rectangle(box.x_min, box.y_max, court.width_m, outer)
-    return lines
+        "left box, side": Rectangle(left.x_max, left.y_min, left.x_max + paint, outer),
+        "left box, back": Rectangle(0.0, left.y_max, left.x_max, outer),
+        "right box, side": Rectangle(right.x_min - paint, right.y_min, right.x_min, outer),
+        "right box, back": Rectangle(right.x_min, right.y_max, width, outer),
+    }

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 
+from sidewall.arguments import Bools, Floats, Ints
 from sidewall.court.units import parse_unit
 from sidewall.errors import UnitError
 from sidewall.log.columns import WITH_UNIT
-from sidewall.log.raw import RawColumn, shown_cell
-from sidewall.log.reading import Codes, Reading
+from sidewall.log.raw import Objects, RawColumn, shown_cell
+from sidewall.log.reading import Reading
 from sidewall.log.synonyms import understand_word, words_of
 from sidewall.log.writing import without_text_mark
 
@@ -52,19 +52,15 @@ class Numbers:
     not a plain number was understood. All of shape (distinct values,).
     """
 
-    value: npt.NDArray[np.float64]
-    blank: npt.NDArray[np.bool_]
-    wrong: npt.NDArray[np.bool_]
+    value: Floats
+    blank: Bools
+    wrong: Bools
     read_as: dict[int, str]
     mend: dict[int, str]
 
 
 def parse_numbers(
-    values: npt.NDArray[np.object_],
-    *,
-    comma_decimals: bool,
-    unit: str | None = None,
-    clock: bool = False,
+    values: Objects, *, comma_decimals: bool, unit: str | None = None, clock: bool = False
 ) -> Numbers:
     """Understand distinct cells, text or numbers, as numbers.
 
@@ -148,15 +144,15 @@ _LEAST_UNDERSTOOD: Final = 0.5
 _MOST_SUGGESTIONS = 200
 
 
-def words(reading: Reading, name: str) -> Codes:
+def words(reading: Reading, name: str) -> Ints:
     """Codes of a word column into its vocabulary, shape (rows,); -1 for blank or refused."""
     codes, _ = words_and_beside(reading, name)
     return codes
 
 
 def words_and_beside(
-    reading: Reading, name: str, *, keep: npt.NDArray[np.bool_] | None = None
-) -> tuple[Codes, dict[str, Codes]]:
+    reading: Reading, name: str, *, keep: Bools | None = None
+) -> tuple[Ints, dict[str, Ints]]:
     """Like :func:`words`, with the words for other columns that were typed beside.
 
     A word that is not known refuses its row. With ``keep`` it is left blank instead, and the
@@ -168,7 +164,7 @@ def words_and_beside(
         return np.full(reading.rows, -1, dtype=np.int64), {}
     vocabulary = words_of(name)
     code = np.full(len(column.distinct), -1, dtype=np.int64)
-    beside: dict[str, Codes] = {}
+    beside: dict[str, Ints] = {}
     reasons: dict[int, str] = {}
     mends: dict[int, str] = {}
     read_as: dict[int, str] = {}
@@ -227,7 +223,7 @@ class Names:
         self.spellings: list[str] = []
         self.place: dict[str, int] = {}
 
-    def codes(self, reading: Reading, name: str, *, grow: bool) -> Codes:
+    def codes(self, reading: Reading, name: str, *, grow: bool) -> Ints:
         """Codes into ``spellings``, shape (rows,): -1 for blank, -2 for a name not known.
 
         With `grow` new names are added.
@@ -251,7 +247,7 @@ class Names:
         self._note(reading, name, column, code)
         return code[column.codes]
 
-    def _note(self, reading: Reading, name: str, column: RawColumn, code: Codes) -> None:
+    def _note(self, reading: Reading, name: str, column: RawColumn, code: Ints) -> None:
         reading.note(
             name,
             {
@@ -264,7 +260,7 @@ class Names:
         )
 
 
-def counts(reading: Reading, name: str) -> Codes:
+def counts(reading: Reading, name: str) -> Ints:
     """Whole numbers from 1, shape (rows,); 0 where refused."""
     column = reading.column(name)
     if column is None:
@@ -283,7 +279,7 @@ def counts(reading: Reading, name: str) -> Codes:
     return np.where(whole, value, 0).astype(np.int64)[column.codes]
 
 
-def scores(reading: Reading, name: str) -> npt.NDArray[np.float64]:
+def scores(reading: Reading, name: str) -> Floats:
     """Whole numbers from 0, shape (rows,); missing where blank, or not understood and said so."""
     column = reading.column(name)
     if column is None:
@@ -303,7 +299,7 @@ def scores(reading: Reading, name: str) -> npt.NDArray[np.float64]:
 
 def numbers(
     reading: Reading, name: str, *, unit: str | None = None, clock: bool = False, only: Any = None
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+) -> tuple[Floats, Bools]:
     """Numbers of a column and whether the cell is blank, each of shape (rows,).
 
     Cells that are neither are refused in the rows of the mask ``only``, and missing.

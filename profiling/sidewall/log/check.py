@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, cast
+from typing import Any, TypeAlias, cast
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Array, Bools, Ints
 from sidewall.court import Court
 from sidewall.court.units import board_width
 from sidewall.log import details
@@ -30,8 +30,8 @@ from sidewall.log.ledger import Problems
 from sidewall.log.mapping.apply import MapSource, apply_map, read_map
 from sidewall.log.match_details import detail_tables
 from sidewall.log.rallies import RallyChecks, in_order, pair_players, refuse_repeated
-from sidewall.log.raw import RawLog, shown_cell
-from sidewall.log.reading import Codes, Reading
+from sidewall.log.raw import Objects, RawLog, shown_cell
+from sidewall.log.reading import Reading
 from sidewall.log.remarks import remarks
 from sidewall.log.rows import (
     SERVE,
@@ -50,13 +50,12 @@ from sidewall.log.vocabulary import HANDS, VOCABULARY
 from sidewall.log.workbook import Sheet
 
 _SOURCES = ("charted", "derived")
+#: Values of each detail by their owners, and whether these are players or matches.
+_Settled: TypeAlias = dict[str, tuple[str, Objects]]
 
 
 def build_shots(
-    checks: RallyChecks,
-    pair: Codes,
-    details: dict[str, tuple[str, npt.NDArray[np.object_]]],
-    choice_table: ChoiceTable | None,
+    checks: RallyChecks, pair: Ints, details: _Settled, choice_table: ChoiceTable | None
 ) -> pd.DataFrame:
     """Build the table from the rows of the rallies that were not refused.
 
@@ -66,9 +65,7 @@ def build_shots(
     reading, rows, order = checks.reading, checks.rows, checks.order
     kept = ~checks.refused[order.rally]
     at = order.rows[kept]
-    ends = np.zeros(len(order.rows), dtype=bool)
-    ends[order.last] = True
-    ends = ends[kept]
+    ends = order.ends[kept]
     match, player = rows.match[at], rows.player[at]
     opponent = pair[match].sum(axis=1) - player
     names = _Appearing(rows.players, np.column_stack([player, opponent]).ravel())
@@ -117,18 +114,17 @@ def build_shots(
 class _Appearing:
     """Names in the order in which they appear in the rows that are used."""
 
-    def __init__(self, names: list[str], codes: Codes) -> None:
-        used, first = np.unique(codes, return_index=True)
-        used = used[np.argsort(first, kind="stable")]
+    def __init__(self, names: list[str], codes: Ints) -> None:
+        used = pd.unique(codes)
         self.names = [names[code] for code in used.tolist()]
         self.place = np.full(len(names) + 1, -1, dtype=np.int64)  # the last place is for -1
         self.place[used] = np.arange(len(used))
 
-    def categorical(self, codes: Codes) -> pd.Categorical:
+    def categorical(self, codes: Ints) -> pd.Categorical:
         return _coded(self.place[codes], self.names)
 
 
-def _derived_before(reading: Reading) -> npt.NDArray[np.bool_]:
+def _derived_before(reading: Reading) -> Bools:
     """Rows of a table read before whose choice was derived then; it is derived again."""
     for text, column in reading.raw.columns:
         if text == "choice_source":
@@ -136,20 +132,20 @@ def _derived_before(reading: Reading) -> npt.NDArray[np.bool_]:
     return np.zeros(reading.rows, dtype=bool)
 
 
-def _words(name: str, codes: npt.NDArray[np.integer]) -> pd.Categorical:
+def _words(name: str, codes: Array) -> pd.Categorical:
     return _coded(codes, list(VOCABULARY[name]))
 
 
-def _coded(codes: npt.NDArray[np.integer], names: list[str]) -> pd.Categorical:
+def _coded(codes: Array, names: list[str]) -> pd.Categorical:
     if not names:
         return pd.Categorical([None] * len(codes), categories=pd.Index([], dtype="str"))
     built: Any = pd.Categorical.from_codes(np.asarray(codes), categories=pd.Index(names))
     return built
 
 
-def _detail(name: str, owner: Codes, values: npt.NDArray[np.object_]) -> Any:
+def _detail(name: str, owner: Ints, values: Objects) -> Any:
     if name in ("tin_height_m", "board_width_m"):
-        return np.array([np.nan if one is None else one for one in values], dtype=float)[owner]
+        return values.astype(float)[owner]
     if name == "date":
         return np.array([np.datetime64(one, "D") for one in values], dtype="datetime64[ns]")[owner]
     known = (
@@ -313,7 +309,7 @@ def check_log(
         raw = apply_map(raw, column_map, court)
     reading = Reading(raw, court)
     rows = identify(reading)
-    settled: dict[str, tuple[str, npt.NDArray[np.object_]]] = {}
+    settled: _Settled = {}
     for owner, names in (
         (details.Owner("player", rows.player, rows.players, of_players), details.OF_PLAYER),
         (details.Owner("match", rows.match, rows.matches, of_matches), details.OF_MATCH),
@@ -329,7 +325,10 @@ def check_log(
                 settled[f"{name}_m" if length else name] = (owner.what, values)
     read_words(reading, rows)
     if "gap" in reading.headings:
-        read_gap(reading, rows, _board_widths(rows, settled))
+        _, boards = settled.get("board_width_m", ("match", None))
+        # -1, a match not named, takes the missing width at the end
+        widths = None if boards is None else np.append(boards.astype(float), np.nan)[rows.match]
+        read_gap(reading, rows, widths)
     read_lengths(reading, rows)
     if "gap" not in reading.headings:
         gap_of_place(reading, rows)
@@ -351,10 +350,7 @@ def _with_sheet(
 
 
 def _finish(
-    reading: Reading,
-    rows: Rows,
-    settled: dict[str, tuple[str, npt.NDArray[np.object_]]],
-    choice_table: ChoiceTable | None,
+    reading: Reading, rows: Rows, settled: _Settled, choice_table: ChoiceTable | None
 ) -> LogCheck:
     order = in_order(rows)
     refuse_repeated(reading, rows, order)
@@ -370,9 +366,7 @@ def _finish(
     shots = build_shots(checks, pair, settled, choice_table)
     used = order.rows[~checks.refused[order.rally]]
     for one in remarks(shots):
-        mask = np.zeros(reading.rows, dtype=bool)
-        mask[used[one.at]] = True
-        reading.doubt(mask, one.column, one.reason, one.mend)
+        reading.doubt(used[[one.at]], one.column, one.reason, one.mend)
     raw = reading.raw
     of = np.zeros(reading.rows, dtype=np.int64) if raw.sheet_of is None else raw.sheet_of
     counts = np.bincount(of, minlength=len(raw.sheets)).tolist()
@@ -423,15 +417,3 @@ def _of_several_sheets(reading: Reading, rows: Rows) -> list[str]:
                 "If these are several, give each its own name."
             )
     return notes
-
-
-def _board_widths(
-    rows: Rows, settled: dict[str, tuple[str, npt.NDArray[np.object_]]]
-) -> npt.NDArray[np.float64] | None:
-    if "board_width_m" not in settled:
-        return None
-    widths = np.array(
-        [np.nan if one is None else one for one in [*settled["board_width_m"][1], None]],
-        dtype=float,
-    )
-    return widths[rows.match]  # -1, a match not named, takes the missing width at the end

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Array
 from sidewall.errors import LogError
 from sidewall.log.cells import is_blank
 from sidewall.log.synonyms import understand_word
@@ -35,14 +36,12 @@ DEFAULT_CHOICES: Final[Mapping[tuple[str, str | None, str | None], str]] = {
     # Dug out of the back corner, a boast keeps the rally alive.
     ("boast", None, "off_back_wall"): "reset",
 }
+_COLUMNS: Final = ["stroke", "direction", "contact", "choice"]
 _PARTS: Final = (("stroke", STROKES), ("direction", DIRECTIONS), ("contact", CONTACTS))
 
 
 def derive_choice(
-    stroke: npt.NDArray[np.integer],
-    direction: npt.NDArray[np.integer],
-    contact: npt.NDArray[np.integer],
-    table: ChoiceTable | None = None,
+    stroke: Array, direction: Array, contact: Array, table: ChoiceTable | None = None
 ) -> npt.NDArray[np.int8]:
     """Choice of each shot as a code into ``vocabulary.CHOICES``, (n,); -1 where no rule fits.
 
@@ -74,8 +73,8 @@ def choice_rules(table: ChoiceTable) -> pd.DataFrame:
                 f"The choice table lacks the column {', '.join(missing)}: it needs stroke and "
                 "choice, and may have direction and contact."
             )
-        frame = table.reindex(columns=["stroke", "direction", "contact", "choice"])
-        entries = [tuple(row) for row in frame.itertuples(index=False, name=None)]
+        frame = table.reindex(columns=_COLUMNS)
+        entries = list(frame.itertuples(index=False, name=None))
     else:
         entries = [
             (*(key if isinstance(key, tuple) else (key, None, None)), choice)
@@ -88,16 +87,13 @@ def choice_rules(table: ChoiceTable) -> pd.DataFrame:
                 f"The choice table has the key {entry[:-1]!r}: give a stroke, or the three of "
                 "(stroke, direction, contact) with None for any."
             )
-        words = [
-            _word(name, cell)
-            for name, cell in zip(("stroke", "direction", "contact", "choice"), entry, strict=True)
-        ]
+        words = [_word(name, cell) for name, cell in zip(_COLUMNS, entry, strict=True)]
         if words[0] is None or words[3] is None:
             raise LogError(
                 f"The choice table has the rule {entry!r}: stroke and choice may not be blank."
             )
         rows.append(words)
-    return pd.DataFrame(rows, columns=["stroke", "direction", "contact", "choice"], dtype=object)
+    return pd.DataFrame(rows, columns=_COLUMNS, dtype=object)
 
 
 def _word(column: str, cell: Any) -> str | None:

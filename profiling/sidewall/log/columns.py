@@ -8,7 +8,6 @@ length carries its unit at the end of its heading: ``gap_cm``, ``Gap (in)``.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
@@ -16,7 +15,7 @@ import pandas as pd
 
 from sidewall.court.units import UNIT_NAMES, UNITS, fold_name, parse_column, parse_unit
 from sidewall.errors import LogError, UnitError
-from sidewall.log.raw import RawColumn, shown_cell, shown_list
+from sidewall.log.raw import RawColumn, RawLog, shown_cell, shown_list
 
 #: A number with a unit after it; a double prime is the inch.
 WITH_UNIT: Final = re.compile(r"([+-]?[\d.,]+)\s*(\"|[a-z]+)", re.IGNORECASE)
@@ -24,181 +23,183 @@ WITH_UNIT: Final = re.compile(r"([+-]?[\d.,]+)\s*(\"|[a-z]+)", re.IGNORECASE)
 #: A count is from 1 and never blank; a score is from 0.
 Kind = Literal["name", "count", "score", "word", "length", "seconds", "detail"]
 
+_REQUIRED: Final = ("match", "game", "rally", "shot", "player", "side", "stroke", "gap", "ending")
+#: Lengths that may come without a unit and are then in metres.
+_METRES_ASSUMED: Final = ("x", "y", "bounce_x", "bounce_y", "wall_z", "opponent_x", "opponent_y")
+
 
 @dataclass(frozen=True)
 class ColumnSpec:
-    """One column of a log: what it means, and under which headings it may come."""
+    """One column of a log: what it means, and under which other headings it may come."""
 
     name: str
     kind: Kind
-    required: bool
     meaning: str
+    example: str
     headings: tuple[str, ...] = ()
-    #: Whether a length may come without a unit and is then in metres.
-    metres_assumed: bool = False
+
+    @property
+    def required(self) -> bool:
+        """Whether a log must have it."""
+        return self.name in _REQUIRED
+
+    @property
+    def metres_assumed(self) -> bool:
+        """Whether it may come without a unit."""
+        return self.name in _METRES_ASSUMED
 
 
 COLUMNS: Final = (
-    ColumnSpec("match", "name", True, "name of the match", ("match_id", "match_no", "match_name")),
-    ColumnSpec("game", "count", True, "game in the match, from 1", ("game_no", "game_number")),
+    ColumnSpec(
+        "match",
+        "name",
+        "name of the match",
+        "Rowan v Hazel",
+        ("match_id", "match_no", "match_name"),
+    ),
+    ColumnSpec("game", "count", "game in the match, from 1", "1", ("game_no", "game_number")),
     ColumnSpec(
         "rally",
         "count",
-        True,
         "rally in the game, from 1; numbers may also run on through the match",
+        "4",
         ("rally_no", "rally_number", "point", "point_no"),
     ),
     ColumnSpec(
-        "shot",
-        "count",
-        True,
-        "shot in the rally; the serve is shot 1",
-        ("shot_no", "shot_number"),
+        "shot", "count", "shot in the rally; the serve is shot 1", "3", ("shot_no", "shot_number")
     ),
     ColumnSpec(
-        "player", "name", True, "who strikes the ball", ("player_name", "hitter", "striker")
+        "player", "name", "who strikes the ball", "Rowan", ("player_name", "hitter", "striker")
     ),
-    ColumnSpec("opponent", "name", False, "the other player; follows from the match if left out"),
-    ColumnSpec("side", "word", True, "forehand or backhand", ("wing",)),
-    ColumnSpec("stroke", "word", True, "the stroke played", ("shot_type", "stroke_type")),
+    ColumnSpec("opponent", "name", "the other player; follows from the match if left out", "Hazel"),
+    ColumnSpec("side", "word", "forehand or backhand", "backhand", ("wing",)),
+    ColumnSpec("stroke", "word", "the stroke played", "drop", ("shot_type", "stroke_type")),
     ColumnSpec(
         "gap",
         "length",
-        True,
         "gap between the incoming ball and the nearest side wall when it is struck",
+        "35",
     ),
     ColumnSpec(
         "gap_class",
         "word",
-        False,
         "the gap in words where nobody measured it: tight, middling, loose",
+        "tight",
         ("gap_word", "gap_in_words"),
     ),
     ColumnSpec(
         "rally_won_by",
         "name",
-        False,
         "who won the rally; on its last shot",
+        "Rowan",
         ("won_by", "winner", "rally_winner", "point_won_by", "point_to"),
     ),
     ColumnSpec(
         "ending",
         "word",
-        True,
         "how the rally ended; on its last shot",
+        "winner",
         ("rally_ending", "how_ended", "ended_by"),
     ),
-    ColumnSpec("direction", "word", False, "straight or cross"),
-    ColumnSpec("contact", "word", False, "volley, after its bounce or off the back wall"),
+    ColumnSpec("direction", "word", "straight or cross", "straight"),
+    ColumnSpec("contact", "word", "volley, after its bounce or off the back wall", "volley"),
     ColumnSpec(
-        "choice", "word", False, "attack or reset, if the charter saw it", ("intent", "intention")
+        "choice",
+        "word",
+        "attack or reset, if the charter saw it",
+        "attack",
+        ("intent", "intention"),
     ),
-    ColumnSpec("balance", "word", False, "set, stretched or jammed"),
+    ColumnSpec("balance", "word", "set, stretched or jammed", "set"),
     ColumnSpec(
         "depth",
         "word",
-        False,
         "where the ball is struck: front, middle or back; not needed where y is given",
+        "middle",
         ("court_depth", "struck_depth", "contact_depth"),
     ),
     ColumnSpec(
         "lane",
         "word",
-        False,
         "where the ball is struck: left, centre or right; not needed where x is given",
+        "left",
         ("court_lane", "struck_lane", "contact_lane"),
     ),
     ColumnSpec(
         "opponent_place",
         "word",
-        False,
         "where the opponent is, seen from the striker: in front, behind or out of the way",
+        "behind",
         ("opponent_is", "opponent_where", "where_opponent", "where_is_the_opponent"),
     ),
     ColumnSpec(
         "bounce",
         "word",
-        False,
         "first bounce of the outgoing ball: short of the service box, level with it or behind it",
+        "short",
         ("first_bounce", "bounce_depth", "bounces", "ball_bounces"),
     ),
-    ColumnSpec("x", "length", False, "contact, from the left wall", metres_assumed=True),
-    ColumnSpec("y", "length", False, "contact, from the front wall", metres_assumed=True),
+    ColumnSpec("x", "length", "contact, from the left wall", "0.7"),
+    ColumnSpec("y", "length", "contact, from the front wall", "5.5"),
     ColumnSpec(
-        "bounce_x",
-        "length",
-        False,
-        "first bounce of the outgoing ball, from the left wall",
-        metres_assumed=True,
+        "bounce_x", "length", "first bounce of the outgoing ball, from the left wall", "0.3"
     ),
     ColumnSpec(
-        "bounce_y",
-        "length",
-        False,
-        "first bounce of the outgoing ball, from the front wall",
-        metres_assumed=True,
+        "bounce_y", "length", "first bounce of the outgoing ball, from the front wall", "8.2"
     ),
-    ColumnSpec("wall_z", "length", False, "height on the front wall", metres_assumed=True),
-    ColumnSpec(
-        "opponent_x",
-        "length",
-        False,
-        "opponent at contact, from the left wall",
-        metres_assumed=True,
-    ),
-    ColumnSpec(
-        "opponent_y",
-        "length",
-        False,
-        "opponent at contact, from the front wall",
-        metres_assumed=True,
-    ),
+    ColumnSpec("wall_z", "length", "height on the front wall", "1.6"),
+    ColumnSpec("opponent_x", "length", "opponent at contact, from the left wall", "3.2"),
+    ColumnSpec("opponent_y", "length", "opponent at contact, from the front wall", "5.4"),
     ColumnSpec(
         "t",
         "seconds",
-        False,
         "time in the video: seconds, mm:ss or h:mm:ss",
+        "12:34",
         ("t_s", "time", "time_s", "video_time", "seconds"),
     ),
     ColumnSpec(
         "own_points",
         "score",
-        False,
         "points of who strikes, before the rally; on one of its shots or on all",
+        "7",
         ("striker_points", "points_own"),
     ),
     ColumnSpec(
         "opponent_points",
         "score",
-        False,
         "points of the opponent, before the rally",
+        "9",
         ("points_opponent",),
     ),
     ColumnSpec(
         "own_games",
         "score",
-        False,
         "games won by who strikes, before the rally",
+        "1",
         ("striker_games", "games_own"),
     ),
     ColumnSpec(
         "opponent_games",
         "score",
-        False,
         "games won by the opponent, before the rally",
+        "0",
         ("games_opponent",),
     ),
-    ColumnSpec("hand", "detail", False, "the player's hand: right or left", ("player_hand",)),
-    ColumnSpec("group", "detail", False, "the player's group, such as a squad", ("squad",)),
-    ColumnSpec(
-        "initials", "detail", False, "kept beside the player's name; nothing shows them yet"
-    ),
-    ColumnSpec("date", "detail", False, "date of the match: 2026-03-31", ("match_date",)),
-    ColumnSpec("tin_height", "length", False, "height of the tin", ("tin",)),
-    ColumnSpec("board_width", "length", False, "width of one floorboard"),
-    ColumnSpec("scoring", "detail", False, "scoring of the match", ("scoring_system",)),
+    ColumnSpec("hand", "detail", "the player's hand: right or left", "right", ("player_hand",)),
+    ColumnSpec("group", "detail", "the player's group, such as a squad", "first team", ("squad",)),
+    ColumnSpec("initials", "detail", "kept beside the player's name; nothing shows them yet", "RO"),
+    ColumnSpec("date", "detail", "date of the match: 2026-03-31", "2026-03-31", ("match_date",)),
+    ColumnSpec("tin_height", "length", "height of the tin", "48", ("tin",)),
+    ColumnSpec("board_width", "length", "width of one floorboard", "7"),
+    ColumnSpec("scoring", "detail", "scoring of the match", "par11", ("scoring_system",)),
 )
 SPECS: Final = {spec.name: spec for spec in COLUMNS}
+
+
+def is_length(name: str) -> bool:
+    """Whether a name is that of a column of lengths."""
+    return name in SPECS and SPECS[name].kind == "length"
+
 
 #: Columns of a checked table that a log may carry when it is read again: they follow from
 #: the others.
@@ -224,25 +225,24 @@ def understand(heading: Any) -> tuple[str, str | None] | None:
     """Name and unit of the column a heading stands for, or None for an unknown one."""
     folded = fold_name(heading)
     name = _NAME_OF.get(folded)
-    if name is not None and SPECS[name].kind != "length":
+    if name is not None and not is_length(name):
         return name, None
     quantity, unit = parse_column(folded)
     name = _NAME_OF.get(quantity)
-    if name is None or SPECS[name].kind != "length":
+    if name is None or not is_length(name):
         return None
     return name, unit
 
 
-def resolve(
-    headings: list[str], source: str, columns: Sequence[RawColumn] = ()
-) -> dict[str, Heading]:
+def resolve(raw: RawLog) -> dict[str, Heading]:
     """Say which column of the file is which; their cells may tell a unit that a heading lacks.
 
     A LogError if two headings stand for the same column, or a required one is missing; a
     UnitError if a length carries no unit, or an unsuitable one.
     """
     found: dict[str, Heading] = {}
-    for place, text in enumerate(headings):
+    source, headings = raw.source, [text for text, _ in raw.columns]
+    for place, (text, column) in enumerate(raw.columns):
         known = understand(text)
         if known is None:
             continue
@@ -254,11 +254,9 @@ def resolve(
                 f"and {shown_cell(text)} (column {place + 1}) both stand for {name}. Keep "
                 "one and rename or delete the other."
             )
-        spec = SPECS[name]
-        if spec.kind == "length":
-            carried = _carried(columns[place]) if columns and unit is None else []
-            unit = unit or _only(carried)
-            unit = _unit_for(spec, unit, text, source, carried)
+        if is_length(name):
+            carried = _carried(column) if unit is None else []
+            unit = _unit_for(SPECS[name], unit or _only(carried), text, source, carried)
         found[name] = Heading(place, text, unit)
     missing = missing_columns(headings)
     for text in headings if "gap" in missing else []:
@@ -301,7 +299,7 @@ def column_table() -> pd.DataFrame:
 def _shown(name: str) -> str:
     if name == "gap":
         return "gap_cm (or gap_in, gap_m, gap_boards)"
-    if SPECS[name].kind == "length" and not SPECS[name].metres_assumed:
+    if is_length(name) and not SPECS[name].metres_assumed:
         return f"{name}_cm"
     return name
 
@@ -335,7 +333,7 @@ def _listed_units() -> str:
 
 
 def _unit_for(
-    spec: ColumnSpec, unit: str | None, text: str, source: str, carried: Sequence[str] = ()
+    spec: ColumnSpec, unit: str | None, text: str, source: str, carried: list[str]
 ) -> str:
     if unit is None:
         if not spec.metres_assumed:

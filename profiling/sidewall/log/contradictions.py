@@ -10,18 +10,15 @@ from collections.abc import Callable
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Bools, Floats, Ints
 from sidewall.court import gap_from_x
 from sidewall.court.zones import Zones
 from sidewall.log.rallies import FIXED_WINNER, LET, RallyChecks
-from sidewall.log.reading import Codes, Reading
+from sidewall.log.reading import Reading
 from sidewall.log.rows import SERVE, Rows
 from sidewall.log.vocabulary import GAP_CLASS_EDGES_M, GAP_CLASSES, VOCABULARY
-
-Mask = npt.NDArray[np.bool_]
-
 
 #: A word by eye, or a gap by eye beside a place, may be so far off before it is noted, metres
 #: (common practice, no source).
@@ -46,10 +43,9 @@ def check_places(reading: Reading, rows: Rows) -> None:
     if "gap" in reading.headings and "x_m" in of:
         from_x, _ = gap_from_x(x, reading.court)
         at = np.flatnonzero(np.abs(rows.gap_m - from_x) > BY_EYE_M)
-        reading.problems.doubt(
+        reading.doubt(
             at,
-            reading.shown("gap"),
-            reading.cells("gap", at),
+            "gap",
             [
                 f"a gap of {gap:.2f} m, but {reading.shown('x')} puts the ball {place:.2f} m from "
                 "the nearest side wall"
@@ -59,17 +55,13 @@ def check_places(reading: Reading, rows: Rows) -> None:
         )
 
 
-def _class_of(gap_m: npt.NDArray[np.float64]) -> Any:
+def _class_of(gap_m: Floats) -> Any:
     edges = [-np.inf, *GAP_CLASS_EDGES_M, np.inf]
     return pd.cut(gap_m, edges, right=False, labels=list(GAP_CLASSES))
 
 
 def _note_word(
-    reading: Reading,
-    rows: Rows,
-    name: str,
-    measured: npt.NDArray[np.float64],
-    word_at: Callable[[npt.NDArray[np.float64]], Any],
+    reading: Reading, rows: Rows, name: str, measured: Floats, word_at: Callable[[Floats], Any]
 ) -> None:
     """Note words that no point within reach of the eye would have been given."""
     if name not in rows.words:
@@ -84,9 +76,7 @@ def _note_word(
     _note(reading, name, off, word_at(measured).codes)
 
 
-def _note_lane(
-    reading: Reading, rows: Rows, zones: Zones, x: npt.NDArray[np.float64], side_gap: Any
-) -> None:
+def _note_lane(reading: Reading, rows: Rows, zones: Zones, x: Floats, side_gap: Any) -> None:
     if "lane" not in rows.words:
         return
     word = rows.words["lane"]
@@ -103,9 +93,7 @@ def _note_lane(
     _note(reading, "lane", off | other_side, told)
 
 
-def _note_opponent(
-    reading: Reading, rows: Rows, zones: Zones, across: npt.NDArray[np.float64], behind: Any
-) -> None:
+def _note_opponent(reading: Reading, rows: Rows, zones: Zones, across: Floats, behind: Any) -> None:
     if "opponent_place" not in rows.words:
         return
     word = rows.words["opponent_place"]
@@ -117,13 +105,12 @@ def _note_opponent(
     _note(reading, "opponent_place", ~fits, zones.opponent_place(across, behind).codes)
 
 
-def _note(reading: Reading, name: str, off: Mask, told: Any) -> None:
+def _note(reading: Reading, name: str, off: Bools, told: Any) -> None:
     at = np.flatnonzero(off)
     words = [word.replace("_", " ") for word in (*VOCABULARY[name], "another place")]
-    reading.problems.doubt(
+    reading.doubt(
         at,
-        reading.shown(name),
-        reading.cells(name, at),
+        name,
         [f"the measures of the row say {words[code]}" for code in np.asarray(told)[at].tolist()],
         "the measures are used: mend them or the word",
     )
@@ -152,12 +139,10 @@ def check_holes(checks: RallyChecks) -> None:
         elif rally > last + 1:
             seen["rally"][row] = _missing("rally", last + 1, rally - 1)
     for name, reasons in seen.items():
-        mask = np.zeros(checks.reading.rows, dtype=bool)
-        mask[list(reasons)] = True
         checks.reading.doubt(
-            mask,
+            np.array(sorted(reasons), dtype=np.int64),
             name,
-            [reasons[row] for row in np.flatnonzero(mask).tolist()],
+            [reasons[row] for row in sorted(reasons)],
             "log what is missing, or leave it if it was not seen: what follows is used as it is",
         )
 
@@ -169,7 +154,7 @@ def _missing(what: str, first: int, last: int) -> str:
     return f"{many} {first} to {last} are missing before this one"
 
 
-def check_structure(checks: RallyChecks, paired: Mask) -> None:
+def check_structure(checks: RallyChecks, paired: Bools) -> None:
     """Refuse rallies of a match without two players, and with holes in their shots."""
     order, rows = checks.order, checks.rows
     alone = ~paired[rows.match[order.rows]]
@@ -203,9 +188,7 @@ def check_play(checks: RallyChecks) -> None:
     """Refuse rallies with a serve out of place, a player twice running, a clock run back."""
     order, rows = checks.order, checks.rows
     at = order.rows
-    begins = np.zeros(len(at), dtype=bool)
-    begins[order.first] = True
-    serve = rows.words["stroke"][at] == SERVE
+    begins, serve = order.begins, rows.words["stroke"][at] == SERVE
     checks.refuse(begins & ~serve, "stroke", "shot 1 is not a serve", "shot 1 is the serve")
     checks.refuse(
         ~begins & serve,
@@ -234,7 +217,7 @@ def check_play(checks: RallyChecks) -> None:
         )
 
 
-def check_ending(checks: RallyChecks, pair: Codes) -> None:
+def check_ending(checks: RallyChecks, pair: Ints) -> None:
     """Refuse rallies whose ending and winner are missing or contradict each other.
 
     A winner that only the ending gives is filled in, and listed under folded.
@@ -244,8 +227,7 @@ def check_ending(checks: RallyChecks, pair: Codes) -> None:
     ending = rows.words["ending"][at]
     winner = rows.winner[at]
     two = pair[rows.match[at]]
-    ends = np.zeros(len(at), dtype=bool)
-    ends[last] = True
+    ends = order.ends
     final_winner = _winner_of_rally(checks, winner)[order.rally]
     final_ending = ending[last][order.rally]
     checks.refuse(
@@ -309,7 +291,7 @@ def check_ending(checks: RallyChecks, pair: Codes) -> None:
     folded.add(heading, "blank on the last shot", "as on another row of the rally", moved.sum())
 
 
-def _winner_of_rally(checks: RallyChecks, winner: Codes) -> Codes:
+def _winner_of_rally(checks: RallyChecks, winner: Ints) -> Ints:
     """Winner on the last shot or else the first one given in the rally, shape (rallies,)."""
     order = checks.order
     final = winner[order.last].copy()

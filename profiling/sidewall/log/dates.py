@@ -6,31 +6,28 @@ import datetime as dt
 import re
 from typing import Any, Final
 
-import numpy as np
-import numpy.typing as npt
-
 from sidewall.log.cells import is_blank
+from sidewall.log.raw import Objects
 
 _YEAR_FIRST: Final = re.compile(r"(\d{4})[-/.]?(\d{1,2})[-/.]?(\d{1,2})(?:[T ][\d:.]+)?")
 _YEAR_LAST: Final = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{4})")
 _MEND: Final = "write the date as year-month-day, such as 2026-03-31"
 
 
-def parse_dates(values: npt.NDArray[np.object_]) -> tuple[list[dt.date | None], dict[int, str]]:
+def parse_dates(values: Objects) -> tuple[list[dt.date | None], dict[int, str]]:
     """Understand distinct cells as dates, None where blank or not understood; mends by their place.
 
     ``31/03/2026`` is understood, and decides for the other dates of its column whether the
     day or the month comes first. With full stops the day comes first.
     """
     day_first = _day_first(values)
-    dates: list[dt.date | None] = []
-    mends: dict[int, str] = {}
-    for at, cell in enumerate(values):
-        found = None if is_blank(cell) else _date(str(cell).strip(), day_first)
-        dates.append(found)
-        if found is None and not is_blank(cell):
-            mends[at] = _MEND
-    return dates, mends
+    blank = [is_blank(cell) for cell in values]
+    dates = [
+        None if no else _date(str(cell).strip(), day_first)
+        for cell, no in zip(values, blank, strict=True)
+    ]
+    wrong = [at for at, date in enumerate(dates) if date is None and not blank[at]]
+    return dates, dict.fromkeys(wrong, _MEND)
 
 
 def _date(text: str, day_first: bool | None) -> dt.date | None:

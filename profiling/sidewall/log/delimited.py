@@ -9,9 +9,8 @@ from itertools import islice
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 
-from sidewall.arguments import first_of
+from sidewall.arguments import Ints, first_of
 from sidewall.errors import LogError
 from sidewall.log.columns import missing_columns, understand
 from sidewall.log.ledger import Folded
@@ -30,8 +29,8 @@ _SEARCHED_LINES: Final = 10
 def read_delimited(data: bytes, source: str, delimiter: str | None, folded: Folded) -> RawLog:
     """Read separated text, UTF-8 with line feeds only; without a delimiter the headings tell it.
 
-    A LogError, which names the `source`, if the file is empty, has no rows, or a quotation mark in
-    the headings is never closed. `folded` receives what is read as something else.
+    A LogError, which names the `source`, if the file is empty, a title stands above the headings,
+    or a quotation mark in these is never closed. `folded` receives what is read as something else.
     """
     if delimiter is not None and len(delimiter) != 1:
         raise LogError(f"{source}: the delimiter must be one character, not {delimiter!r}.")
@@ -53,7 +52,7 @@ def read_delimited(data: bytes, source: str, delimiter: str | None, folded: Fold
         if quick is not None:
             columns, lines, empty = quick
             return RawLog(
-                list(zip(_named(headings), columns, strict=True)),
+                list(zip(map(str.strip, headings), columns, strict=True)),
                 lines,
                 source,
                 folded=folded,
@@ -110,13 +109,9 @@ def _refuse_title(data: bytes, head: str, separator: str, line: int, source: str
             )
 
 
-def _named(headings: list[str]) -> list[str]:
-    return [text.strip() for text in headings]
-
-
 def _quick(
     body: bytes, separator: str, headings: list[str], first_line: int
-) -> tuple[list[RawColumn], npt.NDArray[np.int64], int] | None:
+) -> tuple[list[RawColumn], Ints, int] | None:
     """Read a tidy body at speed, or None if it needs the careful reader.
 
     Lines are counted before any quotation mark is trusted: a body in which a mark swallows
@@ -131,7 +126,7 @@ def _quick(
     lines = np.flatnonzero(lengths > 0) + first_line
     empty = int((lengths[:-1] == 0).sum())
     if not len(lines):
-        return [_no_cells() for _ in names], lines, empty
+        return [RawColumn.constant("", 0) for _ in names], lines, empty
     quoted = b'"' in body
     if quoted:
         quotes = np.flatnonzero(np.frombuffer(body, dtype=np.uint8) == ord('"'))
@@ -157,10 +152,6 @@ def _quick(
         return None  # stray quotation marks
     table = table.unify_dictionaries()
     return [_from_arrow(column) for column in table.columns], lines, empty
-
-
-def _no_cells() -> RawColumn:
-    return RawColumn(np.empty(0, dtype=np.int32), np.array([""], dtype=object))
 
 
 def _from_arrow(column: Any) -> RawColumn:
@@ -203,14 +194,14 @@ def _careful(text: str, separator: str, first_line: int, source: str, folded: Fo
     columns = [
         _from_arrow(pa.chunked_array([chunk[place] for chunk in chunks]).unify_dictionaries())
         if chunks
-        else _no_cells()
+        else RawColumn.constant("", 0)
         for place in range(width)
     ]
     folded.add("(line)", "fewer cells than headings", "blank at the end", short)
     folded.add("(line)", "stray quotation mark", "an ordinary character", len(records.stray))
     folded.add("(line)", "cell over several lines", "one cell", len(records.long))
     return RawLog(
-        list(zip(_named(headings), columns, strict=True)),
+        list(zip(map(str.strip, headings), columns, strict=True)),
         np.asarray(lines, dtype=np.int64),
         source,
         overfull,

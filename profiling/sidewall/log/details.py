@@ -8,19 +8,19 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Ints
 from sidewall.court.units import to_metres
 from sidewall.errors import LogError, UnitError
 from sidewall.log.cells import is_blank, name_key, parse_numbers, tidy_name
-from sidewall.log.columns import SPECS, Heading, understand
+from sidewall.log.columns import Heading, is_length, understand
 from sidewall.log.dates import parse_dates
-from sidewall.log.raw import RawColumn, RawLog, shown_cell, shown_list
-from sidewall.log.reading import Codes, Reading
+from sidewall.log.raw import Objects, RawColumn, RawLog, shown_cell, shown_list
+from sidewall.log.reading import Reading
 from sidewall.log.source import Source, open_log
 from sidewall.log.synonyms import understand_word
 
@@ -40,16 +40,8 @@ class Understood:
     read_as: dict[int, str]
 
 
-@dataclass(frozen=True)
-class DetailTable:
-    """A players or matches table: for each detail, values keyed by folded name."""
-
-    what: str
-    details: dict[str, dict[str, Any]]
-
-    def get(self, name: str) -> dict[str, Any]:
-        """Values of one detail keyed by folded name; empty without the detail."""
-        return self.details.get(name, {})
+#: What a table of players or of matches says: for each detail, values by folded name.
+DetailTable: TypeAlias = dict[str, dict[str, Any]]
 
 
 @dataclass(frozen=True)
@@ -60,7 +52,7 @@ class Owner:
     """
 
     what: str
-    of_row: Codes
+    of_row: Ints
     names: list[str]
     table: DetailTable
 
@@ -81,10 +73,7 @@ def open_table(table: Source | RawLog, key: str, encoding: str | None = None) ->
 
 
 def read_table(
-    table: Source | RawLog | None,
-    key: str,
-    names: tuple[str, ...],
-    encoding: str | None = None,
+    table: Source | RawLog | None, key: str, names: tuple[str, ...], encoding: str | None = None
 ) -> DetailTable:
     """Read a players or matches table; ``encoding`` counts where it is not UTF-8.
 
@@ -93,7 +82,7 @@ def read_table(
     """
     what = f"the {key} table"
     if table is None:
-        return DetailTable(what, {})
+        return {}
     raw = open_table(table, key, encoding)
     known: dict[str, tuple[str, str | None, RawColumn]] = {}
     for text, column in raw.columns:
@@ -113,14 +102,14 @@ def read_table(
     everywhere = np.arange(len(raw.lines))
     keys = [name_key(cell) for cell in known[key][2].cells(everywhere)]
     places = raw.where(everywhere)
-    details: dict[str, dict[str, Any]] = {}
+    details: DetailTable = {}
     for name in names:
         if name not in known:
             continue
         text, unit, column = known[name]
         understood = understand_detail(name, column, Heading(0, text, unit), raw)
         details[name] = _keyed(keys, column, understood, places, f"{what} ({raw.source}), {text}")
-    return DetailTable(what, details)
+    return details
 
 
 def _keyed(
@@ -145,7 +134,7 @@ def _keyed(
 
 def understand_detail(name: str, column: RawColumn, heading: Heading, raw: RawLog) -> Understood:
     """Understand the distinct cells of one detail."""
-    if SPECS[name].kind == "length":
+    if is_length(name):
         if heading.unit is None or heading.unit == "boards":
             raise UnitError(
                 f"{raw.source}: the heading {heading.text!r} needs a unit: name it "
@@ -153,7 +142,9 @@ def understand_detail(name: str, column: RawColumn, heading: Heading, raw: RawLo
             )
         return _lengths(name, column, heading.unit, raw.comma_decimals)
     if name == "date":
-        return _dates(column)
+        dates, mends = parse_dates(column.distinct)
+        reasons = {at: f"{shown_cell(column.distinct[at])} is no clear date" for at in mends}
+        return Understood(dates, reasons, mends, {})
     found = Understood([None] * len(column.distinct), {}, {}, {})
     for at, cell in enumerate(column.distinct):
         if is_blank(cell):
@@ -190,24 +181,16 @@ def _lengths(name: str, column: RawColumn, unit: str, commas: bool) -> Understoo
     return found
 
 
-def _dates(column: RawColumn) -> Understood:
-    dates, mends = parse_dates(column.distinct)
-    reasons = {at: f"{shown_cell(column.distinct[at])} is no clear date" for at in mends}
-    return Understood(dates, reasons, mends, {})
-
-
-def settle(reading: Reading, name: str, owner: Owner) -> npt.NDArray[np.object_] | None:
+def settle(reading: Reading, name: str, owner: Owner) -> Objects | None:
     """One value of a detail for each player or match, (keys,); None without the detail.
 
     The owners' table goes before the log, whose rows that say otherwise are refused.
     """
-    key, keys, table = owner.of_row, owner.names, owner.table
-    settled = np.full(len(keys), None, dtype=object)
-    for at, text in enumerate(keys):
-        settled[at] = table.get(name).get(name_key(text))
+    key, keys, given = owner.of_row, owner.names, owner.table.get(name, {})
+    settled = np.array([given.get(name_key(text)) for text in keys], dtype=object)
     column = reading.column(name)
     if column is None:
-        return settled if table.get(name) else None
+        return settled if given else None
     heading = reading.headings[name]
     found = understand_detail(name, column, heading, reading.raw)
     reading.note(name, found.read_as)
@@ -231,6 +214,6 @@ def settle(reading: Reading, name: str, owner: Owner) -> npt.NDArray[np.object_]
         reading.cells(name, other),
         [texts[one] for one in key[other].tolist()],
         f"a {owner.what} has one {name.replace('_', ' ')}: make the rows"
-        + (f" and {table.what} agree" if table.get(name) else " agree"),
+        + (f" and the {owner.what} table agree" if given else " agree"),
     )
     return settled

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
+
+from sidewall.arguments import Array, Bools, Ints
 
 PROBLEM_COLUMNS: Final = ("line", "column", "value", "reason", "mend", "kind")
 DOUBT_COLUMNS: Final = PROBLEM_COLUMNS[:-1]
@@ -48,10 +49,7 @@ class Problems:
     """
 
     def __init__(
-        self,
-        lines: npt.NDArray[np.int64],
-        headings: Mapping[str, npt.NDArray[np.object_]] | None = None,
-        sheets: npt.NDArray[np.object_] | None = None,
+        self, lines: Ints, headings: Mapping[str, Array] | None = None, sheets: Array | None = None
     ) -> None:
         self._lines = lines
         self._sheets = sheets
@@ -64,14 +62,7 @@ class Problems:
         self.row_refused = np.zeros(len(lines), dtype=bool)
 
     def add(
-        self,
-        rows: npt.NDArray[np.integer],
-        column: str,
-        value: Any,
-        reason: Any,
-        mend: Any,
-        *,
-        kind: str = ROW,
+        self, rows: Array, column: str, value: Any, reason: Any, mend: Any, *, kind: str = ROW
     ) -> None:
         """Refuse some rows: the column at fault as the file calls it, or blank, and what is wrong.
 
@@ -85,17 +76,13 @@ class Problems:
             self.row_refused[rows] = True
         self._parts.append(self._table(rows, column, value, reason, mend).assign(kind=kind))
 
-    def doubt(
-        self, rows: npt.NDArray[np.integer], column: str, value: Any, reason: Any, mend: Any
-    ) -> None:
+    def doubt(self, rows: Array, column: str, value: Any, reason: Any, mend: Any) -> None:
         """Note what to look at in rows that are used all the same; arguments as of :meth:`add`."""
         if len(rows):
             noted = self._table(rows, column, value, reason, mend)
             self._doubts.append(noted.assign(row=rows))
 
-    def _table(
-        self, rows: npt.NDArray[np.integer], column: str, value: Any, reason: Any, mend: Any
-    ) -> pd.DataFrame:
+    def _table(self, rows: Array, column: str, value: Any, reason: Any, mend: Any) -> pd.DataFrame:
         by_row = self._headings.get(column)
         return pd.DataFrame(
             {
@@ -109,7 +96,7 @@ class Problems:
         )
 
     @property
-    def refused(self) -> npt.NDArray[np.bool_]:
+    def refused(self) -> Bools:
         """Rows refused for whatever reason, shape (rows,)."""
         return self._kind < len(KINDS)
 

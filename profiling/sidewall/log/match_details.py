@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Ints
 from sidewall.errors import LogError
 from sidewall.log.cells import ALWAYS_NAMED, is_blank
 from sidewall.log.columns import understand
-from sidewall.log.raw import Codes, RawColumn, RawLog
+from sidewall.log.raw import RawColumn, RawLog
 from sidewall.log.sheet_formulas import DETAIL_COLUMNS
 
 _OF_PLAYER = ("player_1", "player_2", "hand_1", "hand_2", "serves_first", "in_full")
@@ -30,7 +31,7 @@ def detail_tables(sheet: RawLog) -> tuple[RawLog | None, RawLog | None]:
             f"({', '.join(DETAIL_COLUMNS)}), or rename the sheet if it is something else."
         )
 
-    def part(texts: dict[str, str], lines: Codes) -> RawLog:
+    def part(texts: dict[str, str], lines: Ints) -> RawLog:
         """Rows of some columns under other headings."""
         cells = {ours: pd.Series(columns[theirs], dtype=object) for ours, theirs in texts.items()}
         named = [ours in ALWAYS_NAMED for ours in cells]

@@ -27,7 +27,7 @@ from sidewall.arguments import Table, as_frame, check_count
 from sidewall.errors import LogError, WriteError
 from sidewall.files import plan_files, write_file
 from sidewall.log.cells import ALWAYS_NAMED, is_blank, name_key, parse_numbers, tidy_name
-from sidewall.log.columns import DERIVED, SPECS, resolve, understand, unit_in_cells
+from sidewall.log.columns import DERIVED, SPECS, is_length, resolve, understand, unit_in_cells
 from sidewall.log.dates import parse_dates
 from sidewall.log.details import open_table
 from sidewall.log.match_details import detail_tables
@@ -74,10 +74,6 @@ class Key:
         for number, name in enumerate(fresh, count + 1):
             self._keep(kind, name, f"{kind}-{number:02d}")
             self.added.append((kind, name, f"{kind}-{number:02d}"))
-
-    def code(self, kind: str, name: str) -> str:
-        """Return the code of a name."""
-        return self.codes[kind, name_key(name)]
 
     def shift(self, chance: random.Random) -> int:
         """Days by which dates move: one to five years of whole weeks, the same every time."""
@@ -186,7 +182,7 @@ def coded_cells(
             continue
         value: Any = None
         if name in KIND_OF:
-            value = codes.code(KIND_OF[name], cell)
+            value = codes.codes[KIND_OF[name], name_key(cell)]
         elif numbers is not None:
             value = _number(numbers.value[at])
         elif name == "date":
@@ -220,9 +216,6 @@ def _day(day: date | None, codes: Key, dates: str, chance: random.Random) -> str
 
 
 Dates = Literal["drop", "shift", "keep"]
-
-#: Left out whatever they hold.
-_NEVER: Final = ("initials",)
 
 
 @dataclass
@@ -317,7 +310,7 @@ def pseudonymise(
     if dates not in ("drop", "shift", "keep"):
         raise LogError(f"dates is {dates!r}: use 'drop', 'shift' or 'keep'.")
     raw = open_log(log, sheet=sheet, delimiter=delimiter, encoding=encoding)
-    resolve([text for text, _ in raw.columns], raw.source, [column for _, column in raw.columns])
+    resolve(raw)
     tables = _tables(raw, players, matches, encoding)
     target = check_target(out)
     targets = {
@@ -334,7 +327,7 @@ def pseudonymise(
     plan_files([codes.file])
     report = Pseudonymised(codes.file, dates)
     everything = [raw, *tables.values()]
-    for kind in dict.fromkeys(KIND_OF.values()):
+    for kind in KINDS:
         names = [name for one in everything for name in _names(one, kind)]
         codes.add(kind, names, chance)
     report.new_codes = dict(Counter(kind for kind, _, _ in codes.added))
@@ -423,7 +416,7 @@ def _known(raw: RawLog) -> list[tuple[str, str, str | None, RawColumn]]:
         known = understand(text)
         if known is not None:
             name, unit = known
-            if unit is None and SPECS[name].kind == "length":
+            if unit is None and is_length(name):
                 unit = unit_in_cells(column)
             found.append((text, name, unit, column))
         elif text.casefold() == "choice_source" and text.casefold() in DERIVED:
@@ -444,18 +437,14 @@ def _names(raw: RawLog, kind: str) -> list[str]:
 
 
 def _coded(raw: RawLog, codes: Key, report: Pseudonymised, chance: random.Random) -> pd.DataFrame:
-    kept = _known(raw)
+    left_out = ("initials", "date") if report.dates == "drop" else ("initials",)
+    kept = [one for one in _known(raw) if one[1] not in left_out]
     columns: dict[str, Any] = {}
     for _, name, unit, column in kept:
-        if name in _NEVER or (name == "date" and report.dates == "drop"):
-            continue
         cells, wrong = coded_cells(name, unit, column, raw, codes, report.dates, chance)
         report.cells_replaced += int(wrong[column.codes].sum())
-        length = name in SPECS and SPECS[name].kind == "length"
-        columns[f"{name}_{unit or 'm'}" if length else name] = cells[column.codes]
-    texts = {text for text, name, _, _ in kept if name in _NEVER or name == "date"}
-    texts -= {text for text, name, _, _ in kept if name == "date" and report.dates != "drop"}
-    known = {text for text, _, _, _ in kept} - texts
+        columns[f"{name}_{unit or 'm'}" if is_length(name) else name] = cells[column.codes]
+    known = {text for text, _, _, _ in kept}
     lost = [text or "(no heading)" for text, _ in raw.columns if text not in known]
     report.dropped += [text for text in lost if text not in report.dropped]
     report.cells_replaced += len(raw.overfull)

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
+import pandas as pd
 
+from sidewall.arguments import Bools, Ints
 from sidewall.log.ledger import RALLY, WITH_ITS_RALLY
-from sidewall.log.reading import Codes, Reading
+from sidewall.log.reading import Reading
 from sidewall.log.rows import Rows
 from sidewall.log.vocabulary import ENDING_WINNER, ENDINGS
 
@@ -23,23 +24,23 @@ FIXED_WINNER: Final = np.array([ENDING_WINNER.get(ending, 0) for ending in ENDIN
 #: matches under one name put the third player well above it.
 _SLIP_SHARE: Final = 1 / 3
 
-Mask = npt.NDArray[np.bool_]
-
 
 @dataclass
 class Order:
     """Rows put in order of match, game, rally and shot, and cut into rallies, counted from 0.
 
-    `rows` are positions in the file of those that belong to a `rally`, both (m,); `first` and
-    `last` are where each begins and ends within them, (rallies,).
+    `rows` are positions in the file of those that belong to a `rally`, and whether one `begins` or
+    `ends` it, all (m,); `first` and `last` are where each does so within them, (rallies,).
     """
 
-    rows: Codes
-    rally: Codes
-    first: Codes
-    last: Codes
+    rows: Ints
+    rally: Ints
+    begins: Bools
+    ends: Bools
+    first: Ints
+    last: Ints
 
-    def any(self, mask: Mask) -> Mask:
+    def any(self, mask: Bools) -> Bools:
         """Whether any row of each rally is in the mask, shape (rallies,)."""
         if not len(self.first):
             return np.zeros(0, dtype=bool)
@@ -49,23 +50,21 @@ class Order:
 def in_order(rows: Rows) -> Order:
     """Sort rows that say which shot of which rally they are."""
     known = np.flatnonzero((rows.match >= 0) & (rows.game > 0) & (rows.rally > 0))
-    _, first_seen, place = np.unique(rows.match[known], return_index=True, return_inverse=True)
-    appearance = np.empty(len(first_seen), dtype=np.int64)
-    appearance[np.argsort(first_seen, kind="stable")] = np.arange(len(first_seen))
-    match, game, rally = appearance[place], rows.game[known], rows.rally[known]
+    match, _ = pd.factorize(rows.match[known])  # matches in the order in which they appear
+    game, number = rows.game[known], rows.rally[known]
     games = int(game.max(initial=0)) + 1
-    rallies = int(rally.max(initial=0)) + 1
-    key = (match * games + game) * rallies + rally
+    rallies = int(number.max(initial=0)) + 1
+    key = (match * games + game) * rallies + number
     shot = rows.shot[known]
     rising = (key[1:] > key[:-1]) | ((key[1:] == key[:-1]) & (shot[1:] > shot[:-1]))
     if not rising.all():
         order = np.lexsort((shot, key))
         known, key = known[order], key[order]
-    new = np.ones(len(key), dtype=bool)
-    new[1:] = key[1:] != key[:-1]
-    first = np.flatnonzero(new)
-    last = np.append(first[1:], len(key))[: len(first)] - 1
-    return Order(known, np.cumsum(new) - 1, first, last)
+    begins = np.ones(len(key), dtype=bool)
+    begins[1:] = key[1:] != key[:-1]
+    ends = np.append(begins[1:], True)[: len(key)]
+    rally = np.cumsum(begins) - 1
+    return Order(known, rally, begins, ends, np.flatnonzero(begins), np.flatnonzero(ends))
 
 
 def refuse_repeated(reading: Reading, rows: Rows, order: Order) -> None:
@@ -74,10 +73,9 @@ def refuse_repeated(reading: Reading, rows: Rows, order: Order) -> None:
     again = np.zeros(len(shot), dtype=bool)
     again[1:] = (shot[1:] == shot[:-1]) & (order.rally[1:] == order.rally[:-1]) & (shot[1:] > 0)
     at = np.flatnonzero(again)
-    reading.problems.add(
+    reading.refuse(
         order.rows[at],
-        reading.shown("shot"),
-        reading.cells("shot", order.rows[at]),
+        "shot",
         [
             f"the same shot of the same rally stands on {other}"
             for other in reading.raw.where(order.rows[at - 1])
@@ -87,7 +85,7 @@ def refuse_repeated(reading: Reading, rows: Rows, order: Order) -> None:
     )
 
 
-def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
+def pair_players(reading: Reading, rows: Rows) -> tuple[Ints, Bools]:
     """Find the two players of each match, (matches, 2), and whether two play it, (matches,).
 
     They are the two names most frequent as striker or opponent; -1 where there is none. A third
@@ -114,10 +112,9 @@ def pair_players(reading: Reading, rows: Rows) -> tuple[Codes, Mask]:
     stranger &= rows.player != pair[rows.match, 1]
     where = np.flatnonzero(stranger)
     names = np.asarray(rows.players, dtype=object)
-    reading.problems.add(
+    reading.refuse(
         where,
-        reading.shown("player"),
-        reading.cells("player", where),
+        "player",
         "a third name in a match of two players",
         [
             f"write {names[one]} or {names[two]}, or give the match a name of its own"
@@ -146,22 +143,13 @@ class RallyChecks:
         """Leave rallies refused so far out of the checks that follow."""
         self._open = ~self.refused
 
-    def refuse(self, mask: Mask, column: str, reason: str, mend: str) -> Codes:
-        """Refuse each open rally at its first row in the mask, shape (m,); return the rallies."""
+    def refuse(self, mask: Bools, column: str, reason: str, mend: str) -> None:
+        """Refuse each open rally at its first row in the mask, shape (m,)."""
         order = self.order
         at = np.flatnonzero(mask & self._open[order.rally])
         hit, where = np.unique(order.rally[at], return_index=True)
-        rows = order.rows[at[where]]
         self.refused[hit] = True
-        self.reading.problems.add(
-            rows,
-            self.reading.shown(column),
-            self.reading.cells(column, rows),
-            reason,
-            mend,
-            kind=RALLY,
-        )
-        return hit
+        self.reading.refuse(order.rows[at[where]], column, reason, mend, kind=RALLY)
 
     def refuse_others(self) -> None:
         """List the rows that go with their rally without a mistake of their own."""
@@ -173,9 +161,8 @@ class RallyChecks:
         hit, where = np.unique(order.rally[fault], return_index=True)
         first = np.full(len(order.first), "", dtype=object)
         first[hit] = self.reading.raw.where(order.rows[fault[where]])
-        self.reading.problems.add(
+        self.reading.refuse(
             order.rows[at],
-            "",
             "",
             "its rally cannot be used without a contradiction or a hole",
             [f"mend {place}" for place in first[order.rally[at]]],

@@ -12,14 +12,13 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
+from numpy.typing import NDArray
 
-from sidewall.arguments import first_of
+from sidewall.arguments import Array, Bools, Ints, first_of
 from sidewall.log.ledger import Folded
 
-Codes = npt.NDArray[np.int64]
-Mask = npt.NDArray[np.bool_]
+Objects = NDArray[np.object_]
 
 
 @dataclass(frozen=True)
@@ -30,9 +29,9 @@ class RawColumn:
     the empty text. `typed` is what stands in the file where a map has put others in its place.
     """
 
-    codes: npt.NDArray[np.integer]
-    distinct: npt.NDArray[np.object_]
-    typed: npt.NDArray[np.object_] | None = None
+    codes: Array
+    distinct: Objects
+    typed: Objects | None = None
 
     @classmethod
     def of(cls, cells: Any) -> RawColumn:
@@ -57,6 +56,11 @@ class RawColumn:
         return cls(np.where(codes < 0, len(known), codes), distinct)
 
     @classmethod
+    def constant(cls, value: str, rows: int) -> RawColumn:
+        """Build a column that holds one value."""
+        return cls(np.zeros(rows, dtype=np.int64), np.array([value], dtype=object))
+
+    @classmethod
     def below(cls, parts: Sequence[RawColumn]) -> RawColumn:
         """Put columns below one another, as they stand in the file."""
         place: dict[tuple[type, Any], int] = {}
@@ -71,20 +75,20 @@ class RawColumn:
         return cls(np.concatenate(codes), distinct)
 
     @property
-    def blank(self) -> Mask:
+    def blank(self) -> Bools:
         """Whether each row is blank, shape (rows,)."""
         return (self.distinct == "")[self.codes]
 
-    def take(self, rows: npt.NDArray[Any]) -> RawColumn:
+    def take(self, rows: Array) -> RawColumn:
         """Keep only some rows."""
         return RawColumn(self.codes[rows], self.distinct, self.typed)
 
-    def cells(self, rows: npt.NDArray[Any]) -> npt.NDArray[np.object_]:
+    def cells(self, rows: Array) -> Objects:
         """Text of some rows as found, shape of ``rows``."""
         return self.found[self.codes[rows]]
 
     @property
-    def found(self) -> npt.NDArray[np.object_]:
+    def found(self) -> Objects:
         """The distinct cells as they stand in the file."""
         return self.distinct if self.typed is None else self.typed
 
@@ -104,7 +108,7 @@ class RawLog:
     """
 
     columns: list[tuple[str, RawColumn]]
-    lines: Codes
+    lines: Ints
     source: str
     overfull: dict[int, str] = field(default_factory=dict)
     folded: Folded = field(default_factory=Folded)
@@ -112,19 +116,19 @@ class RawLog:
     empty_lines: int = 0
     match_details: RawLog | None = None
     their_headings: dict[str, str] = field(default_factory=dict)
-    headings_by_row: dict[str, npt.NDArray[np.object_]] = field(default_factory=dict)
+    headings_by_row: dict[str, Objects] = field(default_factory=dict)
     map_name: str = ""
     sheets: tuple[str, ...] = ()
     passed_over: tuple[str, ...] = ()
-    sheet_of: Codes | None = None
+    sheet_of: Ints | None = None
     notes: list[str] = field(default_factory=list)
 
     @property
-    def sheet_names(self) -> npt.NDArray[np.object_] | None:
+    def sheet_names(self) -> Objects | None:
         """Sheet of each row, shape (rows,), where several were read."""
         return None if self.sheet_of is None else np.array(self.sheets, object)[self.sheet_of]
 
-    def where(self, rows: npt.NDArray[Any]) -> list[str]:
+    def where(self, rows: Array) -> list[str]:
         """Say where rows stand: their line, and their sheet where several were read."""
         lines = [f"line {line}" for line in self.lines[rows].tolist()]
         names = self.sheet_names

@@ -5,15 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from sidewall.arguments import Array
 from sidewall.court import Court
 from sidewall.errors import LogError
-from sidewall.log.columns import DERIVED, FOR_THE_EYE, SPECS, Heading, resolve, understand
-from sidewall.log.ledger import Problems
+from sidewall.log.columns import DERIVED, FOR_THE_EYE, SPECS, resolve, understand
+from sidewall.log.ledger import ROW, Problems
 from sidewall.log.raw import RawColumn, RawLog
-
-Codes = npt.NDArray[np.int64]
 
 
 class Reading:
@@ -26,16 +24,14 @@ class Reading:
         self.source = raw.source
         self.folded = raw.folded
         self.problems = Problems(raw.lines, raw.headings_by_row, raw.sheet_names)
-        texts = [text for text, _ in raw.columns]
-        columns = [column for _, column in raw.columns]
-        self.headings: dict[str, Heading] = resolve(texts, raw.source, columns)
+        self.headings = resolve(raw)
         if not self.rows:
             raise LogError(
                 f"{raw.source}: there are headings but no rows. Write one shot on each line below "
                 "the headings."
             )
         self._note_units()
-        self._note_unused(texts)
+        self._note_unused()
         self._refuse_overfull()
 
     def column(self, name: str) -> RawColumn | None:
@@ -50,22 +46,20 @@ class Reading:
             return name
         return self.raw.their_headings.get(heading.text, heading.text)
 
-    def cells(self, name: str, rows: npt.NDArray[Any]) -> Any:
+    def cells(self, name: str, rows: Array) -> Any:
         """Return the text of some rows of a column as found; blank without the column."""
         column = self.column(name)
         return "" if column is None else column.cells(rows)
 
-    def refuse(self, mask: npt.NDArray[np.bool_], name: str, reason: Any, mend: Any) -> None:
-        """Refuse the rows of a mask for one column; texts may be one for each row refused."""
-        rows = np.flatnonzero(mask)
-        if len(rows):
-            self.problems.add(rows, self.shown(name), self.cells(name, rows), reason, mend)
+    def refuse(self, rows: Array, name: str, reason: Any, mend: Any, *, kind: str = ROW) -> None:
+        """Refuse rows, a mask or places, for one column; texts may be one for each row refused."""
+        at = np.flatnonzero(rows) if rows.dtype == bool else rows
+        self.problems.add(at, self.shown(name), self.cells(name, at), reason, mend, kind=kind)
 
-    def doubt(self, mask: npt.NDArray[np.bool_], name: str, reason: Any, mend: Any) -> None:
-        """Note the rows of a mask as doubtful in one column; they are used all the same."""
-        rows = np.flatnonzero(mask)
-        if len(rows):
-            self.problems.doubt(rows, self.shown(name), self.cells(name, rows), reason, mend)
+    def doubt(self, rows: Array, name: str, reason: Any, mend: Any) -> None:
+        """Note rows as doubtful in one column, arguments as of :meth:`refuse`; they are used."""
+        at = np.flatnonzero(rows) if rows.dtype == bool else rows
+        self.problems.doubt(at, self.shown(name), self.cells(name, at), reason, mend)
 
     def refuse_values(
         self,
@@ -113,12 +107,12 @@ class Reading:
                 read_as = f"{heading.unit}, as its cells say"
                 self.folded.add(self.shown(name), "(no unit in the heading)", read_as, filled)
 
-    def _note_unused(self, texts: list[str]) -> None:
+    def _note_unused(self) -> None:
         used = {heading.place for heading in self.headings.values()}
-        for place, text in enumerate(texts):
+        for place, (text, column) in enumerate(self.raw.columns):
             if place in used or text.casefold() == FOR_THE_EYE:
                 continue
-            filled = int((~self.raw.columns[place][1].blank).sum())
+            filled = int((~column.blank).sum())
             if understand(text) is None and text.casefold() in DERIVED:
                 self.folded.add(text, "(column)", "not used: it follows from the others", filled)
             else:

@@ -9,13 +9,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from sidewall.arguments import Bools, Ints
+from sidewall.arguments import Array, Bools, Ints
 from sidewall.log.raw import shown_cell
 
 #: So many gaps or sides that are all the same, or shots that another match repeats, are no chance.
@@ -54,7 +53,7 @@ def remarks(shots: pd.DataFrame) -> list[Remark]:
 def _same_gaps(shots: pd.DataFrame) -> Iterator[Remark]:
     gap = shots["gap_m"].to_numpy()
     known = ~np.isnan(gap)
-    for at, count, _, where in _throughout(shots, known, _as_first(gap, known), _ENOUGH, _all):
+    for at, count, _, where in _throughout(shots, known, _as_first(gap, known), _ENOUGH):
         yield Remark(
             at,
             "gap",
@@ -66,9 +65,8 @@ def _same_gaps(shots: pd.DataFrame) -> Iterator[Remark]:
 
 def _same_side(shots: pd.DataFrame) -> Iterator[Remark]:
     side = shots["side"].cat.codes.to_numpy()
-    for at, count, _, where in _throughout(
-        shots, side >= 0, _as_first(side, side >= 0), _ENOUGH, _all
-    ):
+    known = side >= 0
+    for at, count, _, where in _throughout(shots, known, _as_first(side, known), _ENOUGH):
         yield Remark(
             at,
             "side",
@@ -77,15 +75,7 @@ def _same_side(shots: pd.DataFrame) -> Iterator[Remark]:
         )
 
 
-def _all(counted: Ints) -> Ints:
-    return counted
-
-
-def _most(counted: Ints) -> Ints:
-    return counted // 2 + 1
-
-
-def _as_first(values: npt.NDArray[Any], known: Bools) -> Callable[[Ints], Bools]:
+def _as_first(values: Array, known: Bools) -> Callable[[Ints], Bools]:
     """Whether each value is that which its group begins with."""
 
     def same(group: Ints) -> Bools:
@@ -102,9 +92,9 @@ def _throughout(
     counted: Bools,
     odd: Callable[[Ints], Bools],
     enough: int,
-    least: Callable[[Ints], Ints],
+    most: bool = False,
 ) -> Iterator[tuple[int, int, int, str]]:
-    """Where enough rows are counted and at least so many are odd: the log, or else its matches.
+    """Where enough rows are counted and all, or `most`, are odd: the log, or else its matches.
 
     The first odd row of each, the numbers of odd and of counted rows, and what it is called.
     """
@@ -113,7 +103,8 @@ def _throughout(
         off = counted & odd(group)
         size = int(group.max()) + 1
         total, number = (np.bincount(group[of], minlength=size) for of in (counted, off))
-        hit = np.flatnonzero((total >= enough) & (number >= least(total)))
+        least = total // 2 + 1 if most else total
+        hit = np.flatnonzero((total >= enough) & (number >= least))
         for one in hit.tolist():
             at = int(np.flatnonzero(off & (group == one))[0])
             where = f"match {_match(shots, at)}" if group is match else "the log"
@@ -193,7 +184,7 @@ def _other_servers(shots: pd.DataFrame) -> Iterator[Remark]:
     counted[last[:-1]] = follows
     off[last[:-1]] = follows & (winner != server)
     for at, wrong, total, where in _throughout(
-        shots, counted, lambda _: off, _ENOUGH_RALLIES, _most
+        shots, counted, lambda _: off, _ENOUGH_RALLIES, most=True
     ):
         yield Remark(
             at,

@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from sidewall.arguments import Bools, Floats, Ints
 from sidewall.court import gap_from_x
 from sidewall.court.units import UNIT_NAMES, to_metres
 from sidewall.errors import LogError, UnitError
 from sidewall.log import cells
-from sidewall.log.reading import Codes, Reading
+from sidewall.log.reading import Reading
 from sidewall.log.vocabulary import STROKES
 
 SERVE: Final = STROKES.index("serve")
@@ -38,19 +38,19 @@ _FEW_GAPS: Final = 3
 class Rows:
     """The columns of a log as numbers and codes, each of shape (rows,)."""
 
-    match: Codes
-    player: Codes
-    opponent: Codes
-    winner: Codes
-    game: Codes
-    rally: Codes
-    shot: Codes
+    match: Ints
+    player: Ints
+    opponent: Ints
+    winner: Ints
+    game: Ints
+    rally: Ints
+    shot: Ints
     matches: list[str]
     players: list[str]
-    words: dict[str, Codes] = field(default_factory=dict)
-    lengths: dict[str, npt.NDArray[np.float64]] = field(default_factory=dict)
-    scores: dict[str, npt.NDArray[np.float64]] = field(default_factory=dict)
-    gap_m: npt.NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    words: dict[str, Ints] = field(default_factory=dict)
+    lengths: dict[str, Floats] = field(default_factory=dict)
+    scores: dict[str, Floats] = field(default_factory=dict)
+    gap_m: Floats = field(default_factory=lambda: np.empty(0))
 
 
 def identify(reading: Reading) -> Rows:
@@ -109,29 +109,25 @@ def read_words(reading: Reading, rows: Rows) -> None:
             rows.scores[name] = cells.scores(reading, name)
 
 
-def _short(reading: Reading, rows: Rows) -> npt.NDArray[np.bool_]:
+def _short(reading: Reading, rows: Rows) -> Bools:
     """Rows that need no stroke and no side: they give the choice, and the gap in words or not."""
-    unknown = np.full(reading.rows, -1, dtype=np.int64)
-    choice, gap_class = (rows.words.get(name, unknown) for name in ("choice", "gap_class"))
-    measured = np.zeros(reading.rows, dtype=bool)
-    if "gap" in reading.headings:
-        measured = ~_blank(reading, "gap")
-    return (choice >= 0) & ((gap_class >= 0) | measured)
+    measured = ~_blank(reading, "gap") & ("gap" in reading.headings)
+    return _said(rows, "choice") & (_said(rows, "gap_class") | measured)
 
 
-def _in_words(rows: Rows) -> npt.NDArray[np.bool_]:
-    """Rows whose gap is given in words."""
-    return rows.words.get("gap_class", np.full(len(rows.shot), -1, dtype=np.int64)) >= 0
+def _said(rows: Rows, name: str) -> Bools:
+    """Rows that give a word of a column."""
+    return rows.words[name] >= 0 if name in rows.words else np.zeros(len(rows.shot), dtype=bool)
 
 
-def _blank(reading: Reading, name: str) -> npt.NDArray[np.bool_]:
+def _blank(reading: Reading, name: str) -> Bools:
     column = reading.column(name)
     if column is None:
         return np.zeros(reading.rows, dtype=bool)
     return np.array([cells.is_blank(cell) for cell in column.distinct], dtype=bool)[column.codes]
 
 
-def _serve_first(reading: Reading, rows: Rows, stroke: Codes) -> Codes:
+def _serve_first(reading: Reading, rows: Rows, stroke: Ints) -> Ints:
     """Shot 1 is the serve, whatever its word was meant to be if it is not known."""
     column = reading.column("stroke")
     first = (rows.shot == 1) & (stroke < 0) & ~reading.problems.row_refused
@@ -143,7 +139,7 @@ def _serve_first(reading: Reading, rows: Rows, stroke: Codes) -> Codes:
     return np.where(first, SERVE, stroke)
 
 
-def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64] | None) -> None:
+def read_gap(reading: Reading, rows: Rows, board_width_m: Floats | None) -> None:
     """Read the gap of the incoming ball in metres; a gap on a serve is not used.
 
     `board_width_m` is that of each row, (rows,), or None: then gaps in boards are a UnitError. A
@@ -155,7 +151,7 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
     given_on_serve = int((~struck & ~blank).sum())
     reading.folded.add(reading.shown("gap"), "gap on a serve", "not used", given_on_serve)
     reading.refuse(
-        struck & blank & ~_in_words(rows) & ~_stroke_refused(reading, rows),
+        struck & blank & ~_said(rows, "gap_class") & ~_stroke_refused(reading, rows),
         "gap",
         "blank",
         "write the gap of the incoming ball, or its class; only a serve has none",
@@ -181,17 +177,16 @@ def read_gap(reading: Reading, rows: Rows, board_width_m: npt.NDArray[np.float64
             value: _wide_hint(unit, typical, value, half, most)
             for value in np.unique(typed[wide]).tolist()
         }
-        reading.problems.add(
+        reading.refuse(
             wide,
-            reading.shown("gap"),
-            reading.cells("gap", wide),
+            "gap",
             f"the nearest side wall is never farther than {half:g} m, half the width of the court",
             [hints[value] for value in typed[wide].tolist()],
         )
     rows.gap_m = gap
 
 
-def _stroke_refused(reading: Reading, rows: Rows) -> npt.NDArray[np.bool_]:
+def _stroke_refused(reading: Reading, rows: Rows) -> Bools:
     """Rows of which nobody knows whether they are a serve, which has no gap."""
     return (rows.words["stroke"] < 0) & reading.problems.row_refused
 
@@ -204,7 +199,7 @@ def gap_of_place(reading: Reading, rows: Rows) -> None:
     column = reading.column("x")
     if column is not None:
         reading.refuse(
-            struck & column.blank & ~_in_words(rows) & ~_stroke_refused(reading, rows),
+            struck & column.blank & ~_said(rows, "gap_class") & ~_stroke_refused(reading, rows),
             "x",
             "blank, and the log has no gap",
             "write the place of contact; only a serve needs none",
@@ -215,9 +210,7 @@ def gap_of_place(reading: Reading, rows: Rows) -> None:
     rows.gap_m = gap
 
 
-def lengths_within(
-    reading: Reading, limits: Mapping[str, float]
-) -> dict[str, npt.NDArray[np.float64]]:
+def lengths_within(reading: Reading, limits: Mapping[str, float]) -> dict[str, Floats]:
     """Read columns of lengths in metres, (rows,) each, by a name such as ``bounce_x_m``.
 
     A value outside 0 to its limit, metres, refuses its row; columns may be missing.
@@ -244,16 +237,9 @@ def lengths_within(
 def read_lengths(reading: Reading, rows: Rows) -> None:
     """Read coordinates in metres, heights and times, each within what a court allows."""
     court = reading.court
-    limits = {
-        "x": court.width_m,
-        "bounce_x": court.width_m,
-        "opponent_x": court.width_m,
-        "y": court.length_m,
-        "bounce_y": court.length_m,
-        "opponent_y": court.length_m,
-        "wall_z": court.clear_height_m,
-    }
-    rows.lengths |= lengths_within(reading, limits)
+    limits = dict.fromkeys(("x", "bounce_x", "opponent_x"), court.width_m)
+    limits |= dict.fromkeys(("y", "bounce_y", "opponent_y"), court.length_m)
+    rows.lengths |= lengths_within(reading, {**limits, "wall_z": court.clear_height_m})
     if "t" in reading.headings:
         seconds, _ = cells.numbers(reading, "t", clock=True)
         reading.refuse(
@@ -262,11 +248,7 @@ def read_lengths(reading: Reading, rows: Rows) -> None:
         rows.lengths["t_s"] = seconds
 
 
-def _widths(
-    reading: Reading,
-    board_width_m: npt.NDArray[np.float64] | None,
-    needed: npt.NDArray[np.bool_],
-) -> npt.NDArray[np.float64]:
+def _widths(reading: Reading, board_width_m: Floats | None, needed: Bools) -> Floats:
     if board_width_m is None or (needed.any() and np.isnan(board_width_m[needed]).all()):
         raise UnitError(
             f"{reading.source}: the gap is in boards and the width of a board is not known. Board "
@@ -282,7 +264,7 @@ def _widths(
     return board_width_m
 
 
-def _refuse_other_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str) -> None:
+def _refuse_other_unit(reading: Reading, gap: Floats, unit: str) -> None:
     known = gap[~np.isnan(gap)]
     _ask_for_unit(reading, gap, unit)
     if unit != "m" and len(known) >= _ENOUGH_GAPS and 0 < known.max() <= _ALWAYS_TIGHT_M:
@@ -293,7 +275,7 @@ def _refuse_other_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str
         )
 
 
-def _ask_for_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str) -> None:
+def _ask_for_unit(reading: Reading, gap: Floats, unit: str) -> None:
     """Note gaps that lie as no player's do, and what unit they look like where that is plain."""
     known = gap[~np.isnan(gap)]
     if len(known) < _FEW_GAPS:
@@ -310,10 +292,8 @@ def _ask_for_unit(reading: Reading, gap: npt.NDArray[np.float64], unit: str) -> 
         mend += ", or multiply them by 12 if they are feet" if unit == "in" else ""
     else:
         return
-    first = np.zeros(reading.rows, dtype=bool)
-    first[np.flatnonzero(~np.isnan(gap))[0]] = True
     reading.doubt(
-        first,
+        np.flatnonzero(~np.isnan(gap))[:1],
         "gap",
         f"the {len(known)} gaps look like {looks}: read as {UNIT_NAMES[unit]}, the middle one is "
         f"{100 * typical:.4g} cm",

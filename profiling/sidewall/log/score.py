@@ -173,11 +173,8 @@ def _games_won(
 
 def _first_in(values: Floats, group: Ints, groups: int) -> Floats:
     """First number given in each group of rows that follow one another."""
-    found = np.full(groups, np.nan)
-    told = np.flatnonzero(~np.isnan(values))
-    hit, where = np.unique(group[told], return_index=True)
-    found[hit] = values[told[where]]
-    return found
+    found = pd.Series(values).groupby(group).first().reindex(range(groups))
+    return np.asarray(found, dtype=np.float64)
 
 
 def first_given(columns: dict[str, Floats], is_one: Bools, of_rally: Ints, rallies: int) -> Floats:
@@ -263,13 +260,9 @@ def _winners(checks: RallyChecks, pair: Ints) -> Ints:
     np.maximum.at(highest, rally[known], named[known])
     by_ending = due[last]
     # Two winners, an ending or a serve within: two rallies under one number, or a slip.
-    within = np.ones(len(at), dtype=bool)
-    within[last] = False
-    begins = np.zeros(len(at), dtype=bool)
-    begins[order.first] = True
-    odd = within & (ending >= 0)
+    odd = ~order.ends & (ending >= 0)
     odd &= (ending != ending[last][rally]) | (ending[order.first][rally] < 0)
-    odd |= ~begins & (rows.words["stroke"][at] == SERVE)
+    odd |= ~order.begins & (rows.words["stroke"][at] == SERVE)
     odd |= (named == NOT_KNOWN) | ((named >= 0) & ~known)
     unclear = order.any(odd) | ((highest >= 0) & (lowest != highest))
     unclear |= (highest >= 0) & (by_ending >= 0) & (highest != by_ending)
@@ -283,11 +276,7 @@ def _winners(checks: RallyChecks, pair: Ints) -> Ints:
 
 
 def _doubt(
-    checks: RallyChecks,
-    columns: dict[str, Floats],
-    is_one: Bools,
-    given: Floats,
-    scores: Scores,
+    checks: RallyChecks, columns: dict[str, Floats], is_one: Bools, given: Floats, scores: Scores
 ) -> None:
     """Note numbers that differ within a rally, or from what the rallies before make."""
     order = checks.order
@@ -296,28 +285,18 @@ def _doubt(
         of_one = 2 * (place // 2) + np.where(is_one, place % 2, 1 - place % 2)
         said = given[order.rally, of_one]
         told = ~np.isnan(values)
-        _doubt_rows(
-            checks,
+        checks.reading.doubt(
+            np.sort(order.rows[told & (values != said)]),
             name,
-            told & (values != said),
             "another score than on an earlier shot of the rally",
             "the earlier one is used: write the score before the rally, seen by who strikes the "
             "shot",
         )
         at = np.flatnonzero(told & (values == said) & scores.contradicted[order.rally, of_one])
         _, where = np.unique(order.rally[at], return_index=True)
-        again = np.zeros(len(values), dtype=bool)
-        again[at[where]] = True
-        _doubt_rows(
-            checks,
+        checks.reading.doubt(
+            np.sort(order.rows[at[where]]),
             name,
-            again,
             "the rallies before it make another score",
             "the score is used as written: mend it, or who won an earlier rally",
         )
-
-
-def _doubt_rows(checks: RallyChecks, name: str, mask: Bools, reason: str, mend: str) -> None:
-    found = np.zeros(len(checks.rows.match), dtype=bool)
-    found[checks.order.rows[mask]] = True
-    checks.reading.doubt(found, name, reason, mend)

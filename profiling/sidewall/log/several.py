@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Bools
 from sidewall.errors import LogError
 from sidewall.log.cells import name_key
 from sidewall.log.ledger import RALLY, WITH_ITS_RALLY
@@ -34,7 +35,6 @@ _NAMES: Final = ("player", "opponent", "rally_won_by")
 _SAME: Final = 0.5
 
 _Rally = tuple[int, int]
-_Mask = npt.NDArray[np.bool_]
 
 
 def is_several(path: Any) -> bool:
@@ -164,13 +164,11 @@ class _Join:
             self._settle(play, kept)
         shots = self._below(kept)
         labelled = list(zip(self.labels, self.checks, strict=True))
-        counts = {kind: 0 for check in self.checks for kind in check.refused_by_kind}
+        counts: Counter[str] = Counter()
         for check in self.checks:
-            for kind, number in check.refused_by_kind.items():
-                counts[kind] += number
+            counts.update(check.refused_by_kind)
         for table in self.problems:
-            for kind in table["kind"]:
-                counts[kind] += 1
+            counts.update(table["kind"])
         return replace(
             self.checks[0],
             shots=shots,
@@ -181,7 +179,7 @@ class _Join:
             rows_used=len(shots),
             rows_refused=sum(check.rows_in for check in self.checks) - len(shots),
             source=f"{len(self.checks)} logs",
-            refused_by_kind=counts,
+            refused_by_kind=dict(counts),
             logs={label: check.rows_in for label, check in labelled},
             sheets={},
             passed_over=(),
@@ -237,7 +235,7 @@ class _Join:
                 found.setdefault(name_key(str(name)), []).append(held)
         return found
 
-    def _settle(self, play: list[_Held], kept: list[_Mask]) -> None:
+    def _settle(self, play: list[_Held], kept: list[Bools]) -> None:
         """Tell matches of one name apart, and leave out rallies that an earlier log holds."""
         if len(play) == 1:
             return
@@ -274,7 +272,7 @@ class _Join:
             self.shots[held.at] = shots.assign(match=match)
             held.name = name
 
-    def _leave_out(self, group: list[_Held], kept: list[_Mask]) -> None:
+    def _leave_out(self, group: list[_Held], kept: list[Bools]) -> None:
         first: dict[_Rally, int] = {}
         for held in group:
             held.left_out = {one: first[one] for one in held.rallies if one in first}
@@ -291,7 +289,7 @@ class _Join:
                 "not known where an earlier log holds what went before."
             )
 
-    def _refuse(self, held: _Held, kept: list[_Mask]) -> None:
+    def _refuse(self, held: _Held, kept: list[Bools]) -> None:
         shots = self.shots[held.at]
         mine = (shots["match"] == held.name).to_numpy()
         keys = list(zip(shots["game"].tolist(), shots["rally"].tolist(), strict=True))
@@ -337,7 +335,7 @@ class _Join:
                     shots = shots.assign(**{name: shots[name].mask(unknown)})
             self.shots[held.at] = shots
 
-    def _below(self, kept: list[_Mask]) -> pd.DataFrame:
+    def _below(self, kept: list[Bools]) -> pd.DataFrame:
         parts = [shots[own] for shots, own in zip(self.shots, kept, strict=True)]
         names = list(dict.fromkeys(name for part in parts for name in part.columns))
         names.insert(names.index("line"), names.pop(names.index("line")))

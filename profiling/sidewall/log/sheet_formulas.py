@@ -31,7 +31,8 @@ DETAIL_COLUMNS: Final = (
 MOST_MATCHES: Final = 40
 MOST_SHOTS: Final = 2_000
 
-_LETTER: Final = {name: chr(ord("A") + at) for at, name in enumerate(LOG_COLUMNS)}
+#: Letters of the columns of the workbook's log.
+LETTERS: Final = {name: chr(ord("A") + at) for at, name in enumerate(LOG_COLUMNS)}
 #: Stands for the row in the pattern of a formula; no other number in it is alike.
 _ROW: Final = 8_000_008
 _ERRORS: Final = ("tin", "out", "down")
@@ -39,11 +40,6 @@ _GIVEN: Final = ("stroke", "no_let")
 #: Test of a cell for a serve, however it is worded; {} is the cell.
 SERVES: Final = 'ISNUMBER(SEARCH("serv",{}))'
 _TYPED: Final = ("side", "t")  # the first and the last column that a coach types
-
-
-def letter(name: str) -> str:
-    """Letter of a column of the workbook's log."""
-    return _LETTER[name]
 
 
 def detail_range(name: str) -> str:
@@ -81,7 +77,7 @@ def _formula(name: str, row: int) -> str:
         text = f"IF(OR({new_game},{here.rally}<>{above.rally}),1,{above.shot}+1)"
     elif name == "player":
         # The range ends above, as a formula whose range holds its own cell is circular.
-        so_far = f"${letter('player')}$1:{above.player}"
+        so_far = f"${LETTERS['player']}$1:{above.player}"
         replayed = f"INDEX({so_far},ROW()-{above.shot})"
         again = f"IF({_ended(above, 'let')},{replayed},{above.rally_won_by})"
         serve = f'IF({here.match}<>{above.match},{_detail("serves_first", here)}&"",{again})'
@@ -91,7 +87,7 @@ def _formula(name: str, row: int) -> str:
         text = f'IF({won},{here.player},IF({lost},{other},""))'
     else:
         text = _other(here.player, here)
-    first, last = letter(_TYPED[0]), letter(_TYPED[1])
+    first, last = LETTERS[_TYPED[0]], LETTERS[_TYPED[1]]
     return f'=IF(COUNTA(${first}{row}:${last}{row})=0,"",IFERROR({text},""))'
 
 
@@ -102,7 +98,7 @@ class _References:
         self.row = row
 
     def __getattr__(self, name: str) -> str:
-        return f"${_LETTER[name]}{self.row}"
+        return f"${LETTERS[name]}{self.row}"
 
 
 def _detail(name: str, here: Any) -> str:
@@ -119,10 +115,7 @@ def _ended(row: Any, *endings: str) -> str:
 
 def in_short(row: int) -> str:
     """Test whether a row is of the player who is charted in short, the serve apart."""
-    return _in_short(_References(row))
-
-
-def _in_short(here: Any) -> str:
+    here = _References(row)
     chosen = _detail("in_full", here)
     return f'IFERROR(AND({here.shot}>1,{chosen}&""<>"",{here.player}<>{chosen}),FALSE)'
 
@@ -171,7 +164,7 @@ def _remark(here: Any, above: Any, row: int) -> str:
     serve = SERVES.format(here.stroke)
     no_gap = f'{here.shot}>1,{here.gap}="",{here.gap_class}=""'
     # the gap and the choice are enough, and all that a row charted in short is asked for
-    enough = f'OR({_in_short(here)},AND({here.choice}<>"",NOT(AND({no_gap}))))'
+    enough = f'OR({in_short(row)},AND({here.choice}<>"",NOT(AND({no_gap}))))'
     won, won_above = f'{here.rally_won_by}<>""', f'{above.rally_won_by}<>""'
     conditions = (
         f'{above.match}=""' if later else "FALSE",
@@ -194,7 +187,7 @@ def _remark(here: Any, above: Any, row: int) -> str:
         f'AND({here.side}="",NOT({enough}))',
         f'AND({here.stroke}="",NOT({enough}))',
         f"AND({no_gap})",
-        f'AND({_in_short(here)},{here.choice}="",OR({here.side}="",{here.stroke}=""))',
+        f'AND({in_short(row)},{here.choice}="",OR({here.side}="",{here.stroke}=""))',
     )
     text = '""'
     for condition, remark in reversed(list(zip(conditions, REMARKS, strict=True))):

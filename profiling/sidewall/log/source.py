@@ -152,7 +152,8 @@ def _code_page(data: bytes, source: str, error: UnicodeDecodeError, folded: Fold
             f"on line {line}: {shown}. Name the right one, as encoding={name!r} or on the command "
             f"line --encoding {name}, or save the log again as 'CSV UTF-8' or .xlsx."
         )
-    words = _strange(text)
+    strange = dict.fromkeys(word for word in _BETWEEN.split(text) if not word.isascii())
+    words = [_shortened(word) for word in strange]
     lines = sum(not part.isascii() for part in text.splitlines())
     folded.add("(file)", "text that is not UTF-8", f"{name}: {first_of(words, 5)}", lines)
     return text
@@ -166,11 +167,8 @@ def _readings(data: bytes) -> list[str]:
     # thousand letters from each of its letters on.
     pieces = [one for one in dict.fromkeys(_EDGE.split(data)) if not one.isascii()]
     payload = b"\n".join(piece[:_LONGEST_PIECE] for piece in pieces[:_MOST_PIECES])
-    likely = set()
-    for match in from_bytes(
-        payload, cp_isolation=list(_CODE_PAGES), chunk_size=len(payload), steps=1
-    ):
-        likely |= set(match.could_be_from_charset)
+    matches = from_bytes(payload, cp_isolation=list(_CODE_PAGES), chunk_size=len(payload), steps=1)
+    likely = {name for match in matches for name in match.could_be_from_charset}
     words: list[str] = []
     for encoding in _CODE_PAGES:
         try:
@@ -215,12 +213,6 @@ def _cased(word: str) -> bool:
         if one.islower() and len(others) > 1 and all(other.isupper() for other in others):
             return False
     return True
-
-
-def _strange(text: str) -> list[str]:
-    """Distinct words that are not ASCII."""
-    words = dict.fromkeys(word for word in _BETWEEN.split(text) if not word.isascii())
-    return [_shortened(word) for word in words]
 
 
 def _shortened(word: str) -> str:

@@ -33,36 +33,27 @@ def summarise(check: LogCheck, most: int) -> str:
     if check.rows_refused:
         lines.append(refusals(check))
     own = check.problems[check.problems["kind"] != WITH_ITS_RALLY]
-    if len(own):
-        lines += [
-            "",
-            "To mend:",
-            *(f"  {problem_text(row)}" for _, row in own.head(most).iterrows()),
-        ]
-        lines += _more(len(own), most)
-    if len(check.doubts):
-        lines += [
-            "",
-            "Used, but look at:",
-            *(f"  {problem_text(row)}" for _, row in check.doubts.head(most).iterrows()),
-        ]
-        lines += _more(len(check.doubts), most)
-    if len(check.folded):
-        lines += ["", "Read as something else than typed:"]
-        lines += [
-            f"  {_short(row['column'])}: {shown_cell(row['found'])} read as "
-            f"{_short(row['read_as'])} ({_count(row['rows'], 'row')})"
-            for _, row in check.folded.head(most).iterrows()
-        ]
-        lines += _more(len(check.folded), most)
-    if check.notes:
-        lines += [
-            "",
-            "About the logs:" if check.logs else "About the file:",
-            *(f"  {' '.join(note.split())}" for note in check.notes[:most]),
-        ]
-        lines += _more(len(check.notes), most)
+    for title, rows in (("To mend:", own), ("Used, but look at:", check.doubts)):
+        texts = [problem_text(row) for _, row in rows.head(most).iterrows()]
+        lines += _part(title, texts, len(rows), most)
+    folded = [
+        f"{_short(row['column'])}: {shown_cell(row['found'])} read as {_short(row['read_as'])} "
+        f"({_count(row['rows'], 'row')})"
+        for _, row in check.folded.head(most).iterrows()
+    ]
+    lines += _part("Read as something else than typed:", folded, len(check.folded), most)
+    title = "About the logs:" if check.logs else "About the file:"
+    notes = [" ".join(note.split()) for note in check.notes[:most]]
+    lines += _part(title, notes, len(check.notes), most)
     return "\n".join(lines)
+
+
+def _part(title: str, texts: list[str], total: int, most: int) -> list[str]:
+    """Lines of a part of the summary; none where there is nothing in it."""
+    if not total:
+        return []
+    more = [f"and {total - most} more"] if total > most else []
+    return ["", title, *(f"  {text}" for text in (*texts, *more))]
 
 
 def _sheets(check: LogCheck) -> str:
@@ -108,7 +99,3 @@ def _count(number: int, one: str, many: str | None = None) -> str:
 
 def _short(text: str) -> str:
     return shown_cell(text)[1:-1]
-
-
-def _more(total: int, most: int) -> list[str]:
-    return [f"  and {total - most} more"] if total > most else []

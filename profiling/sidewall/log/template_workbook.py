@@ -8,20 +8,19 @@ from io import BytesIO
 from math import ceil
 from typing import Any, Final
 
-from sidewall.log.columns import COLUMNS
+from sidewall.log.columns import COLUMNS, SPECS
 from sidewall.log.sheet_formulas import (
     DETAIL_COLUMNS,
     FILLED,
+    LETTERS,
     LOG_COLUMNS,
     MATCH_DETAILS,
-    MOST_MATCHES,
     MOST_SHOTS,
     REMARKS,
     SERVES,
     detail_range,
     formula,
     in_short,
-    letter,
 )
 from sidewall.log.vocabulary import HANDS, VOCABULARY
 from sidewall.log.writing import room_for_workbook
@@ -39,47 +38,6 @@ DETAIL_WORDS: Final = {
     "tin_height_cm": "Height of the tin.",
     "board_width_cm": "Width of one floorboard; needed where gaps are counted in boards.",
     "scoring": "Scoring of the match, such as par11.",
-}
-_EXAMPLES: Final = {
-    "match": "Rowan v Hazel",
-    "game": "1",
-    "rally": "4",
-    "shot": "3",
-    "player": "Rowan",
-    "opponent": "Hazel",
-    "side": "backhand",
-    "stroke": "drop",
-    "gap": "35",
-    "rally_won_by": "Rowan",
-    "ending": "winner",
-    "direction": "straight",
-    "contact": "volley",
-    "choice": "attack",
-    "gap_class": "tight",
-    "balance": "set",
-    "depth": "middle",
-    "lane": "left",
-    "opponent_place": "behind",
-    "bounce": "short",
-    "x": "0.7",
-    "y": "5.5",
-    "bounce_x": "0.3",
-    "bounce_y": "8.2",
-    "wall_z": "1.6",
-    "opponent_x": "3.2",
-    "opponent_y": "5.4",
-    "t": "12:34",
-    "own_points": "7",
-    "opponent_points": "9",
-    "own_games": "1",
-    "opponent_games": "0",
-    "hand": "right",
-    "group": "first team",
-    "initials": "RO",
-    "date": "2026-03-31",
-    "tin_height": "48",
-    "board_width": "7",
-    "scoring": "par11",
 }
 _BY_FORMULA: Final = {
     "match": "as above; the first from match details. Type over it when a new match begins",
@@ -114,14 +72,14 @@ def explanations(gap_heading: str = "gap_cm") -> list[tuple[str, str, str, str, 
         else:
             filled = "you, if you like"
         sheet = "log" if spec.name in LOG_COLUMNS else "log, if added"
-        rows.append((sheet, heading, filled, meaning, ", ".join(words), _EXAMPLES[spec.name]))
+        rows.append((sheet, heading, filled, meaning, ", ".join(words), spec.example))
     remark = "what contradicts the row above or is missing still; coloured with the cell at fault"
     rows.append(("log", "remark", "a formula", remark, "", "the same player twice running"))
     for name in DETAIL_COLUMNS:
         hands = ", ".join(HANDS) if name.startswith("hand") else ""
         filled = "you" if name in ("match", "player_1", "player_2") else "you, if you like"
         key = name.removesuffix("_cm").removesuffix("_1").removesuffix("_2")
-        shown = _EXAMPLES.get({"serves_first": "player", "in_full": "player"}.get(key, key), "")
+        shown = SPECS[{"serves_first": "player", "in_full": "player"}.get(key, key)].example
         if name == "player_2":
             shown = "Hazel"
         rows.append((MATCH_DETAILS, name, filled, DETAIL_WORDS[name], hands, shown))
@@ -202,13 +160,13 @@ def _style_log(sheet: Any) -> None:
     widths = {name: _WIDTHS.get(name, 7 if name in _NARROW else 13) for name in LOG_COLUMNS}
     _style(sheet, widths)
     for name in LOG_COLUMNS:
-        first, *others = sheet[letter(name)][1:]
+        first, *others = sheet[LETTERS[name]][1:]
         first.font = Font(name=_FONT, color=_FILLED_TEXT if name in FILLED else "000000")
         number = name in (*_NARROW, "gap")
         first.alignment = Alignment(horizontal="center" if number else "left")
         for cell in others:  # one style for all: a font for each takes seconds
             cell._style = copy(first._style)
-    sheet.auto_filter.ref = f"A1:{letter(LOG_COLUMNS[-1])}{MOST_SHOTS + 1}"
+    sheet.auto_filter.ref = f"A1:{LETTERS[LOG_COLUMNS[-1]]}{MOST_SHOTS + 1}"
 
 
 def _note(cell: Any, text: str) -> None:
@@ -240,7 +198,7 @@ def _lists(log: Any, details: Any) -> None:
     end = MOST_SHOTS + 1
 
     def cells(name: str) -> str:
-        return f"{letter(name)}2:{letter(name)}{end}"
+        return f"{LETTERS[name]}2:{LETTERS[name]}{end}"
 
     for name, words in VOCABULARY.items():
         if name not in LOG_COLUMNS:
@@ -254,17 +212,14 @@ def _lists(log: Any, details: Any) -> None:
     for name in ("game", "rally", "shot"):
         log.add_data_validation(_number("whole", 1, cells(name), "A whole number from 1."))
     log.add_data_validation(_number("decimal", 0, cells("gap"), "A number, without its unit."))
-    column = {name: chr(ord("A") + at) for at, name in enumerate(DETAIL_COLUMNS)}
+    below = {name: detail_range(name).split("!")[1].replace("$", "") for name in DETAIL_COLUMNS}
     for name in ("hand_1", "hand_2"):
-        where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
-        details.add_data_validation(_listed(f'"{",".join(HANDS)}"', where, _OWN_WORD))
+        details.add_data_validation(_listed(f'"{",".join(HANDS)}"', below[name], _OWN_WORD))
     for name in ("serves_first", "in_full"):
-        where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
-        details.add_data_validation(_listed("$B2:$C2", where, _OWN_NAME))
+        details.add_data_validation(_listed("$B2:$C2", below[name], _OWN_NAME))
     for name in ("tin_height_cm", "board_width_cm"):
-        where = f"{column[name]}2:{column[name]}{MOST_MATCHES + 1}"
-        details.add_data_validation(_number("decimal", 0, where, "Centimetres."))
-    for line in details[f"{column['date']}2:{column['date']}{MOST_MATCHES + 1}"]:
+        details.add_data_validation(_number("decimal", 0, below[name], "Centimetres."))
+    for line in details[below["date"]]:
         line[0].number_format = "yyyy-mm-dd"
 
 
@@ -300,22 +255,22 @@ def _colours(log: Any) -> None:
     end = MOST_SHOTS + 1
     wrong = PatternFill("solid", bgColor=_WRONG)
     bold = Font(bold=True, color="7A1F00")
-    remark = letter("remark")
+    remark = LETTERS["remark"]
     by_column: dict[str, list[str]] = {}
     for text, column in REMARKS.items():
         by_column.setdefault(column, []).append(f'${remark}2="{text}"')
     for column, tests in by_column.items():
-        at = letter(column)
+        at = LETTERS[column]
         rule = FormulaRule(formula=[f"OR({','.join(tests)})"], fill=wrong, font=bold)
         log.conditional_formatting.add(f"{at}2:{at}{end}", rule)
     rule = FormulaRule(formula=[f"LEN(${remark}2)>0"], fill=wrong, font=bold)
     log.conditional_formatting.add(f"{remark}2:{remark}{end}", rule)
-    gap, stroke = letter("gap"), letter("stroke")
+    gap, stroke = LETTERS["gap"], LETTERS["stroke"]
     rule = FormulaRule(
         formula=[SERVES.format(f"${stroke}2")], fill=PatternFill("solid", bgColor=_NOT_NEEDED)
     )
-    log.conditional_formatting.add(f"{gap}2:{letter('gap_class')}{end}", rule)
+    log.conditional_formatting.add(f"{gap}2:{LETTERS['gap_class']}{end}", rule)
     # what a row of the player charted in short may leave blank
     rule = FormulaRule(formula=[in_short(2)], fill=PatternFill("solid", bgColor=_NOT_NEEDED))
     for first, last in (("side", "contact"), ("balance", "bounce")):
-        log.conditional_formatting.add(f"{letter(first)}2:{letter(last)}{end}", rule)
+        log.conditional_formatting.add(f"{LETTERS[first]}2:{LETTERS[last]}{end}", rule)

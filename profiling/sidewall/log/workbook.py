@@ -405,11 +405,10 @@ def _joined(tables: list[RawLog], titles: list[str], source: str) -> RawLog:
         found.append(mine)
     columns = []
     for key, text in keys.items():
-        blank = [
-            RawColumn(np.zeros(len(table.lines), np.int64), np.array([""], dtype=object))
-            for table in tables
+        parts = [
+            mine.get(key, RawColumn.constant("", len(table.lines)))
+            for mine, table in zip(found, tables, strict=True)
         ]
-        parts = [mine.get(key, none) for mine, none in zip(found, blank, strict=True)]
         columns.append((text, RawColumn.below(parts)))
     return RawLog(
         columns,

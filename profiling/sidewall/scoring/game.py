@@ -258,9 +258,9 @@ Score = tuple[int, int]
 class Game(ABC):
     """A way of scoring a game; use `PointARally` or `HandInHandOut`.
 
-    Every method raises `DataError` if a probability is outside 0 to 1, the score cannot
-    occur or ends the game, or the game never ends: where the receiver wins every rally
-    (``p_serve`` 0 and ``p_receive`` 1), nobody gets two points running.
+    Every method raises `DataError` if a probability is outside 0 to 1, a word is not known, the
+    score cannot occur or ends the game, or the game never ends: where the receiver wins every
+    rally (``p_serve`` 0 and ``p_receive`` 1), nobody gets two points running.
 
     See Also
     --------
@@ -356,7 +356,7 @@ class Game(ABC):
         Parameters
         ----------
         p_serve, p_receive
-            Chances of winning a rally, one number each.
+            Chances of winning a rally, a single number each.
         serving
             As in :meth:`game_win_probability`.
 
@@ -365,11 +365,6 @@ class Game(ABC):
         DataFrame
             points_for, points_against, or_more (True on the row that gathers every longer
             game, such as 12-10 and up), probability. The probabilities add up to 1.
-
-        Raises
-        ------
-        DataError
-            Also if a probability is not a single number.
         """
         chances = read_chances(p_serve, p_receive)
         if chances.shape != ():
@@ -412,11 +407,6 @@ class Game(ABC):
         -------
         float or ndarray
             Games per unit of rally share.
-
-        Raises
-        ------
-        DataError
-            Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
         win = self._values(chances.shifted(on), score, serving, WIN)[0]
@@ -439,20 +429,13 @@ class Game(ABC):
 
         Parameters
         ----------
-        p_serve, p_receive, score, serving
-            As in :meth:`game_win_probability`.
-        on
-            Which rallies: both, serve or receive.
+        p_serve, p_receive, score, serving, on
+            As in :meth:`game_gain_per_rally_share`.
 
         Returns
         -------
         float or ndarray
             Points a game per unit of rally share.
-
-        Raises
-        ------
-        DataError
-            Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
         course = self._values(chances.shifted(on), score, serving, COURSE)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final, Literal, get_args
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -24,25 +24,22 @@ from sidewall.scoring.game import (
     read_whole,
     refuse_endless,
 )
-from sidewall.scoring.systems import PointARally
-
-#: Who serves first in the next game, by the game before.
-NextServer = Literal["winner", "loser", "alternate"]
+from sidewall.scoring.systems import RECEIVING, SERVING, PointARally
 
 #: What a game adds to the win, rallies, games for and against.
 _GAME_WON: Final = np.array([[0.0], [0.0], [1.0], [0.0]])
 _GAME_LOST: Final = np.array([[0.0], [0.0], [0.0], [1.0]])
+_MATCH_WON: Final = np.array([[1.0], [0.0], [0.0], [0.0]])
 
 
 @dataclass(frozen=True)
 class Match:
     """The best of five or three games.
 
-    The winner of a game serves first in the next (World Squash Federation, Rules of Squash),
-    unless `next_server` says otherwise.
+    The winner of a game serves first in the next (World Squash Federation, Rules of Squash).
 
-    Every method raises `DataError` if a probability, the games or the score are impossible,
-    the match is over, or it never ends (see `Game`).
+    Every method raises `DataError` if a probability, the games or the score are impossible, a
+    word is not known, the match is over, or it never ends (see `Game`).
 
     Parameters
     ----------
@@ -50,15 +47,11 @@ class Match:
         How a game is scored: `PointARally` or `HandInHandOut`.
     best_of
         Greatest number of games: 5 or 3, any odd number from 1 up.
-    next_server
-        Who serves first in the next game: the winner or loser of the last one, or the two in
-        turn ("alternate").
 
     Raises
     ------
     DataError
-        If `game` is no way of scoring, `best_of` is even or below 1, or `next_server` is not
-        known.
+        If `game` is no way of scoring, or `best_of` is even or below 1.
 
     See Also
     --------
@@ -73,7 +66,6 @@ class Match:
 
     game: Game = field(default_factory=PointARally)
     best_of: int = 5
-    next_server: NextServer = "winner"
 
     def __post_init__(self) -> None:
         if not isinstance(self.game, Game):
@@ -84,16 +76,6 @@ class Match:
             raise DataError(
                 f"best_of={self.best_of} is even, so a match could end level: give 5 or 3."
             )
-        if self.next_server not in get_args(NextServer):
-            raise DataError(
-                f"next_server={self.next_server!r} is not known; use "
-                f"{', '.join(get_args(NextServer))}."
-            )
-
-    @property
-    def needed(self) -> int:
-        """Games that win the match."""
-        return self.best_of // 2 + 1
 
     def match_win_probability(
         self,
@@ -102,8 +84,6 @@ class Match:
         games: Score = (0, 0),
         score: Score = (0, 0),
         serving: bool | None = True,
-        *,
-        first_server: bool | None = None,
     ) -> Number:
         """Compute the probability of winning the match.
 
@@ -119,9 +99,6 @@ class Match:
         serving : bool, optional
             Whether the player serves the next rally; None for either with even chance (the
             spin of the racket), which goes with the very start alone.
-        first_server : bool, optional
-            Whether the player served first in the present game; only needed under way in a
-            game, and only where first serves alternate.
 
         Returns
         -------
@@ -129,7 +106,7 @@ class Match:
             A number for two numbers, else an array of their joint shape.
         """
         chances = read_chances(p_serve, p_receive)
-        return chances.restore(self._values(chances, games, score, serving, first_server)[0])
+        return chances.restore(self._values(chances, games, score, serving)[0])
 
     def expected_match(
         self,
@@ -138,14 +115,12 @@ class Match:
         games: Score = (0, 0),
         score: Score = (0, 0),
         serving: bool | None = True,
-        *,
-        first_server: bool | None = None,
     ) -> MatchExpectation:
         """Compute the expected rallies and games of a match from a state on.
 
         Parameters
         ----------
-        p_serve, p_receive, games, score, serving, first_server
+        p_serve, p_receive, games, score, serving
             As in :meth:`match_win_probability`.
 
         Returns
@@ -154,7 +129,7 @@ class Match:
             Rallies still to be played; games on the board at the end.
         """
         chances = read_chances(p_serve, p_receive)
-        win, rallies, won, lost = self._values(chances, games, score, serving, first_server)
+        win, rallies, won, lost = self._values(chances, games, score, serving)
         restore = chances.restore
         g, h = games
         return MatchExpectation(restore(win), restore(rallies), restore(won + g), restore(lost + h))
@@ -167,7 +142,6 @@ class Match:
         score: Score = (0, 0),
         serving: bool | None = True,
         *,
-        first_server: bool | None = None,
         on: Shifted = "both",
     ) -> Number:
         """Compute what a larger share of rallies is worth in matches.
@@ -178,7 +152,7 @@ class Match:
 
         Parameters
         ----------
-        p_serve, p_receive, games, score, serving, first_server
+        p_serve, p_receive, games, score, serving
             As in :meth:`match_win_probability`.
         on
             Which rallies: both, serve or receive.
@@ -187,103 +161,60 @@ class Match:
         -------
         float or ndarray
             Matches per unit of rally share.
-
-        Raises
-        ------
-        DataError
-            Also if `on` is not known.
         """
         chances = read_chances(p_serve, p_receive)
-        win = self._values(chances.shifted(on), games, score, serving, first_server)[0]
+        win = self._values(chances.shifted(on), games, score, serving)[0]
         return chances.restore_slope(win)
 
-    def _values(
-        self,
-        chances: Chances,
-        games: Score,
-        score: Score,
-        serving: bool | None,
-        first_server: bool | None,
-    ) -> Array:
+    def _values(self, chances: Chances, games: Score, score: Score, serving: bool | None) -> Array:
         """Win, rallies, games for and against still to come; shape (4, n)."""
         g, h = check_games(games, self.best_of)
         a, b = self.game.check_score(score, serving)
-        first = self._check_first((g, h), (a, b), serving, first_server)
+        if a == b == 0:
+            _check_first_server(g, h, serving)
         fresh = self.game._recursion(chances, (0, 0), COURSE)[:, :2]
-        after = self._after(fresh, g, h)
         present = fresh if a == b == 0 else self.game._recursion(chances, (a, b), COURSE)[:, :2]
-        if serving is None:
-            found = (self._then(present[0], after, False) + self._then(present[1], after, True)) / 2
-        else:
-            found = self._then(present[int(serving)], after, first)
+        both = _game(present, *self._after(fresh, g, h))
+        found = both.mean(axis=0) if serving is None else both[int(serving)]
         refuse_endless(found, chances, f"match from {g}-{h} in games, {a}-{b} in points,")
         return found
 
-    def _after(self, fresh: Array, g0: int, h0: int) -> dict[bool, Array]:
-        """Expectations after the present game, by whether it was won.
-
-        Each is of shape (2, 4, n): receiving first in the next game, then serving.
-        """
-        over = np.zeros((2, 2, 4, fresh.shape[-1]), dtype=fresh.dtype)
-        over[int(True), :, 0] = 1.0
-        last = self.needed - 1
-        after: dict[bool, Array] = {}
+    def _after(self, fresh: Array, g0: int, h0: int) -> tuple[Array, Array]:
+        """Expectations after the present game is won, and after it is lost, (4, n) each."""
+        lost = np.zeros((4, fresh.shape[-1]), dtype=fresh.dtype)
+        match_lost, match_won = lost, lost + _MATCH_WON
+        last = self.best_of // 2
         above: dict[int, Array] = {}
         for g in range(last, g0 - 1, -1):
             row: dict[int, Array] = {}
             for h in range(last, h0 - 1, -1):
-                after = {
-                    True: above[h] if g < last else over[int(True)],
-                    False: row[h + 1] if h < last else over[int(False)],
-                }
-                row[h] = np.stack([self._then(fresh[int(s)], after, s) for s in (False, True)])
+                won = above[h][SERVING] if g < last else match_won
+                lost = row[h + 1][RECEIVING] if h < last else match_lost
+                row[h] = _game(fresh, won, lost)
             above = row
-        return after
+        return won, lost
 
-    def _then(self, game: Array, after: dict[bool, Array], first: bool) -> Array:
-        """Play one game, given its win and rallies (2, n), and what comes after."""
-        won, lost = (after[result][self._next(result, first)] for result in (True, False))
-        found = mix(game[0], won + _GAME_WON, lost + _GAME_LOST)
-        found[1] += game[1]
-        return found
 
-    def _next(self, won: bool, first: bool) -> int:
-        """Whether the player serves first in the next game, as an index."""
-        if self.next_server == "alternate":
-            return int(not first)
-        return int(won if self.next_server == "winner" else not won)
+def _game(game: Array, won: Array, lost: Array) -> Array:
+    """Play one game, given its win and rallies (2, 2, n), and what comes after; (2, 4, n)."""
+    found = mix(game[:, :1], won + _GAME_WON, lost + _GAME_LOST)
+    found[:, 1] += game[:, 1]
+    return found
 
-    def _check_first(
-        self, games: Score, score: Score, serving: bool | None, first: bool | None
-    ) -> bool:
-        """Find who served first in the present game, and refuse what the rules rule out."""
-        if score != (0, 0):
-            if first is None and self.next_server == "alternate" and sum(games) + 1 < self.best_of:
-                raise DataError(
-                    "First serves alternate, so who served first in the present game decides who "
-                    "does in the next: give first_server=True or first_server=False."
-                )
-            return bool(first)
-        if serving is None:
-            if games != (0, 0):
-                raise DataError(
-                    f"At {games[0]}-{games[1]} in games the rules say who serves: give "
-                    "serving=True or serving=False; None is for the start of the match."
-                )
-            return False
-        if first is not None and bool(first) != bool(serving):
-            raise DataError(
-                f"At 0-0 the next server is the first server, but serving={serving} and "
-                f"first_server={first}: leave first_server out."
-            )
-        if self.next_server != "alternate" and games != (0, 0) and min(games) == 0:
-            due = (games[0] > 0) == (self.next_server == "winner")
-            if bool(serving) != due:
-                raise DataError(
-                    f"At {games[0]}-{games[1]} in games the {self.next_server} of the last game "
-                    f"serves first: give serving={due}."
-                )
-        return bool(serving)
+
+def _check_first_server(g: int, h: int, serving: bool | None) -> None:
+    """Refuse what the rules rule out at the start of a game."""
+    if (g, h) == (0, 0):
+        return
+    if serving is None:
+        raise DataError(
+            f"At {g}-{h} in games the rules say who serves: give serving=True or serving=False; "
+            "None is for the start of the match."
+        )
+    if min(g, h) == 0 and bool(serving) != (g > h):
+        raise DataError(
+            f"At {g}-{h} in games the winner of the last game serves first: give serving={g > h}."
+        )
 
 
 def check_games(games: Score, best_of: int) -> Score:

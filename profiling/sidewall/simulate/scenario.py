@@ -206,7 +206,7 @@ def load_scenario(path: str | PathLike[str]) -> Scenario:
         schedule=schedule,
         matches=_matches(len(schedule), rounds, plan, surroundings.get("board_widths_m", []), tin),
         world=World(**constants),
-        court=Court.singles(tin),
+        court=Court(tin_height_m=tin),
         games_to_win=int(content.get("games_to_win", 3)),
     )
 

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any, Final, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Bools, Ints
 from sidewall.court import Court
 from sidewall.court.floor import FloorView
 from sidewall.court.units import to_metres
@@ -21,9 +21,8 @@ from sidewall.log.cells import is_blank, parse_numbers
 from sidewall.log.mapping.column_map import RALLY, ROW_NAMES, SHOT, ColumnMap, Entry, plain
 from sidewall.log.mapping.headings import Headings
 from sidewall.log.mapping.unroll import Cells, unroll
-from sidewall.log.raw import RawColumn, RawLog, shown_cell
+from sidewall.log.raw import Objects, RawColumn, RawLog, shown_cell
 
-_Objects = npt.NDArray[np.object_]
 #: Columns in which a code may stand for a player.
 _PLAYERS: Final = ("player", "opponent", "rally_won_by", "server", "receiver")
 _SCORE_OF: Final = {
@@ -45,14 +44,14 @@ class Across:
     ) -> None:
         self.cells, self.known, self.headings, self.rows = cells, known, headings, rows
 
-    def _theirs(self, heading: str, where: str) -> _Objects:
+    def _theirs(self, heading: str, where: str) -> Objects:
         return self.headings.cells(heading, where)[self.rows]
 
-    def _ours(self, name: str) -> _Objects:
+    def _ours(self, name: str) -> Objects:
         column = self.cells[name].column
         return column.distinct[column.codes]
 
-    def _put(self, name: str, values: _Objects, label: str, unit: str | None = None) -> None:
+    def _put(self, name: str, values: Objects, label: str, unit: str | None = None) -> None:
         """Put cells in place, and keep what stood there for messages."""
         before = self.cells.get(name)
         typed = values if before is None else before.column.cells(np.arange(len(values)))
@@ -101,7 +100,7 @@ class Across:
                 cells[codes == code] = name[codes == code]
             self._put(column, cells, column)
 
-    def _names(self, code: str, to: str | Mapping[str, str]) -> _Objects:
+    def _names(self, code: str, to: str | Mapping[str, str]) -> Objects:
         if isinstance(to, str):
             return self._theirs(to, f"names.{code}")
         by_match = {plain(match): name for match, name in to.items()}
@@ -147,7 +146,7 @@ class Across:
 
     def apply_rules(self) -> None:
         """Set our columns where their cells say so; the first rule that fits a row counts."""
-        done: dict[str, npt.NDArray[np.bool_]] = {}
+        done: dict[str, Bools] = {}
         for number, (when, then) in enumerate(self.known.rules, 1):
             fits = np.ones(len(self.rows), dtype=bool)
             for name, wanted in when.items():
@@ -191,7 +190,7 @@ def apply_map(raw: RawLog, mapping: MapSource, court: Court | None = None) -> Ra
     across.apply_rules()
     if "side" not in cells and "stroke" in cells:
         # It may stand beside the stroke, as in BH drive; where it does not, the row is refused.
-        cells["side"] = replace(cells["stroke"], column=constant("", len(rows)))
+        cells["side"] = replace(cells["stroke"], column=RawColumn.constant("", len(rows)))
     columns, theirs, by_row = [], {}, {}
     for name, one in cells.items():
         if name in ROW_NAMES:
@@ -231,19 +230,15 @@ def _as_they_are(headings: Headings, known: ColumnMap) -> dict[str, Cells]:
     found = {}
     for name, entry in known.columns.items():
         if entry.always is not None:
-            found[name] = Cells(constant(entry.always, rows), f"{name} (always)", entry.unit)
+            column = RawColumn.constant(entry.always, rows)
+            found[name] = Cells(column, f"{name} (always)", entry.unit)
         elif entry.column is not None:
             column = headings.column(entry.column, f"columns.{name}")
             found[name] = Cells(column, entry.column, entry.unit, entry.measured_from)
     return found
 
 
-def constant(value: str, rows: int) -> RawColumn:
-    """Return a column that holds one value."""
-    return RawColumn(np.zeros(rows, dtype=np.int64), np.array([value], dtype=object))
-
-
-def _count(cells: dict[str, Cells], known: ColumnMap, rows: npt.NDArray[np.int64]) -> None:
+def _count(cells: dict[str, Cells], known: ColumnMap, rows: Ints) -> None:
     """Number rallies, then shots, in the order of the file where the map says so."""
     for name in ("rally", "shot"):
         entry = known.columns.get(name, Entry())
@@ -265,7 +260,7 @@ def _count(cells: dict[str, Cells], known: ColumnMap, rows: npt.NDArray[np.int64
         cells[name] = Cells(RawColumn.of(number.astype(np.int64)), f"{name} (counted)")
 
 
-def _codes(column: RawColumn) -> npt.NDArray[np.int64]:
+def _codes(column: RawColumn) -> Ints:
     """Codes that are equal where the cells say the same."""
     places, _ = pd.factorize(np.array([plain(cell) for cell in column.distinct], dtype=object))
     return places[column.codes]

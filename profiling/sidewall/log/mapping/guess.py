@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from sidewall.court.units import parse_column
 from sidewall.log.cells import is_blank, name_key, parse_numbers
-from sidewall.log.columns import COLUMNS, SPECS, understand
+from sidewall.log.columns import COLUMNS, SPECS, is_length, understand
 from sidewall.log.mapping.column_map import EXCHANGE, RALLY, ROW_NAMES, SHOT
 from sidewall.log.raw import RawColumn
 from sidewall.log.source import Source, open_log
@@ -73,10 +73,9 @@ _MOST_WORDS: Final = 40
 
 @dataclass(frozen=True)
 class Guess:
-    """A column proposed: theirs, how sure from 0 to 1, and why."""
+    """A column proposed: the place of theirs, and why."""
 
     place: int
-    score: float
     why: str
 
 
@@ -185,12 +184,11 @@ def _assign(
                 scored.append((score, -at, name, why))
     found: dict[str, Guess] = {}
     taken: set[int] = set()
-    for score, at, name, why in sorted(scored, reverse=True):
+    for _, at, name, why in sorted(scored, reverse=True):
         if name not in found and -at not in taken:
-            found[name] = Guess(-at, score, why)
+            found[name] = Guess(-at, why)
             taken.add(-at)
-    order = [name for name in names if name in found]
-    return {name: found[name] for name in order}
+    return {name: found[name] for name in names if name in found}
 
 
 def _score(name: str, text: str, column: RawColumn) -> tuple[float, str]:
@@ -253,9 +251,7 @@ def _fit(name: str, column: RawColumn) -> tuple[float, str] | None:
 
 def _line(name: str, column: tuple[str, RawColumn], guess: Guess) -> str:
     text, cells = column
-    is_length = name in SPECS and SPECS[name].kind == "length"
-    unit = parse_column(text).unit if is_length else None
-    if not is_length or unit is not None:
+    if not is_length(name) or parse_column(text).unit is not None:
         value = _quoted(text)
     else:
         value = f"{{ column = {_quoted(text)}, unit = {_quoted(_unit_of(name, cells))} }}"
@@ -324,6 +320,7 @@ def _quoted(text: str) -> str:
 _ALL: Final = tuple(spec.name for spec in COLUMNS)
 _OF_ROW: Final = ("match", "game", "rally", "ending", "rally_won_by", "date", "scoring")
 _DETAILS: Final = ("hand", "group", "initials", "tin_height", "board_width", "t")
+_OF_RALLY: Final = (*_OF_ROW, *_DETAILS, *ROW_NAMES)
 _OF_SHOT: Final = tuple(
     name for name in _ALL if name not in (*_OF_ROW, "tin_height", "board_width")
 )
@@ -352,7 +349,7 @@ class Form:
     sequence_lines: tuple[str, ...] = ()
     sequence_places: tuple[int, ...] = ()
     shared_names: tuple[str, ...] = _ALL
-    shot_names: tuple[str, ...] = field(default=_OF_SHOT)
+    shot_names: tuple[str, ...] = _OF_SHOT
     has_players: bool = False
 
 
@@ -379,10 +376,9 @@ def _as_repeated(headings: list[str]) -> Form | None:
     places = [found[1] for found in repeated.values()]
     stems = [_stem(re.sub(r"\{n+\}", " ", pattern)) for pattern in repeated]
     first = Group("every_shot", tuple(places), tuple(stems), tuple(repeated))
-    shared = tuple(dict.fromkeys((*_OF_ROW, *_DETAILS, *ROW_NAMES)))
     others = tuple(at for found in repeated.values() for at in found.values())
     has_players = any("player" in stem or "hitter" in stem for stem in stems)
-    return Form(RALLY, (first,), (), others, shared, has_players=has_players)
+    return Form(RALLY, (first,), (), others, _OF_RALLY, has_players=has_players)
 
 
 def _stem(text: str) -> str:
@@ -414,7 +410,7 @@ def _as_exchange(headings: list[str]) -> Form | None:
                 )
                 for table, mark in (("first", one), ("second", two))
             )
-            shared = tuple(dict.fromkeys((*_OF_ROW, *_DETAILS, "shot", *ROW_NAMES)))
+            shared = (*_OF_ROW, *_DETAILS, "shot", *ROW_NAMES)
             has_players = any("player" in stem or "name" in stem for stem in both)
             form = Form(EXCHANGE, groups, (), (), shared, has_players=has_players)
             best = (len(both), form)
@@ -444,8 +440,7 @@ def _as_sequence(headings: list[str], columns: list[RawColumn]) -> Form | None:
                     f'within = "{within}"  # between two parts of a shot',
                     *(('unit = "?"  # of the gap',) if width > 1 else ()),
                 )
-                shared = tuple(dict.fromkeys((*_OF_ROW, *_DETAILS, *ROW_NAMES)))
-                return Form(RALLY, (), lines, (place,), shared)
+                return Form(RALLY, (), lines, (place,), _OF_RALLY)
     return None
 
 

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import difflib
 
-import numpy as np
-import numpy.typing as npt
-
 from sidewall.court.units import fold_name
 from sidewall.errors import LogError
-from sidewall.log.raw import RawColumn, RawLog, shown_list
+from sidewall.log.raw import Objects, RawColumn, RawLog, shown_list
 
 
 class Headings:
@@ -47,7 +44,7 @@ class Headings:
         self.used.add(place)
         return self.raw.columns[place][1]
 
-    def cells(self, heading: str, where: str) -> npt.NDArray[np.object_]:
+    def cells(self, heading: str, where: str) -> Objects:
         """Cells of a column, shape (rows,)."""
         column = self.column(heading, where)
         return column.distinct[column.codes]

@@ -45,7 +45,7 @@ from typing import Any, Final
 from sidewall.arguments import parse_toml
 from sidewall.court.units import parse_column, parse_unit
 from sidewall.errors import LogError, UnitError
-from sidewall.log.columns import SPECS
+from sidewall.log.columns import SPECS, is_length
 from sidewall.log.mapping.column_map import (
     EXCHANGE,
     FORMS,
@@ -269,12 +269,13 @@ def _entry(ours: str, value: Any, where: str, name: str) -> Entry:
     if "taken_from" in given and (ours, text["taken_from"]) != ("gap", "x"):
         raise LogError(f"{name}: {where}: only the gap can be taken from another column, from x.")
     entry = Entry(**text, count="count" in given)
-    return _with_origin(ours, _with_unit(ours, entry, where, name), where, name)
+    entry = _with_unit(ours, entry, where, name)
+    _check_origin(ours, entry, where, name)
+    return entry
 
 
 def _with_unit(ours: str, entry: Entry, where: str, name: str) -> Entry:
-    is_length = ours in SPECS and SPECS[ours].kind == "length"
-    if not is_length:
+    if not is_length(ours):
         if entry.unit is not None:
             raise LogError(f"{name}: {where} is no length and has no unit. Delete the unit.")
         return entry
@@ -295,18 +296,17 @@ def _with_unit(ours: str, entry: Entry, where: str, name: str) -> Entry:
     return Entry(entry.column, unit, entry.always, measured_from=entry.measured_from)
 
 
-def _with_origin(ours: str, entry: Entry, where: str, name: str) -> Entry:
+def _check_origin(ours: str, entry: Entry, where: str, name: str) -> None:
     if entry.measured_from is None:
-        return entry
+        return
     axis = ours.rpartition("_")[2]
-    if ours not in SPECS or SPECS[ours].kind != "length" or axis not in ORIGINS:
+    if not is_length(ours) or axis not in ORIGINS:
         raise LogError(f"{name}: {where}: only x and y can be measured from somewhere else.")
     if entry.measured_from not in ORIGINS[axis]:
         raise LogError(
             f"{name}: {where}.measured_from is {entry.measured_from!r}. Use one of "
             f"{_quoted(ORIGINS[axis])}."
         )
-    return entry
 
 
 def _sequence(table: Any, name: str) -> SequenceCell:
@@ -334,7 +334,7 @@ def _sequence(table: Any, name: str) -> SequenceCell:
     if cell.between == cell.within:
         raise LogError(f"{name}: sequence: between and within are both {cell.between!r}.")
     for one in parts:
-        if SPECS[one].kind == "length":
+        if is_length(one):
             entry = Entry("", cell.unit or ("m" if SPECS[one].metres_assumed else None))
             _with_unit(one, entry, "sequence", name)
     return cell

@@ -6,16 +6,16 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from sidewall.arguments import Ints
 from sidewall.errors import LogError
 from sidewall.log.cells import is_blank
+from sidewall.log.columns import is_length
 from sidewall.log.mapping.column_map import EXCHANGE, ColumnMap, Entry, SequenceCell, plain
 from sidewall.log.mapping.headings import Headings
-from sidewall.log.raw import RawColumn
+from sidewall.log.raw import Objects, RawColumn
 
-_Objects = npt.NDArray[np.object_]
 #: What a row says once: on its last shot, or on its first.
 _ON_LAST: Final = ("ending", "rally_won_by")
 _ON_FIRST: Final = ("t", "own_points", "opponent_points", "own_games", "opponent_games")
@@ -36,14 +36,14 @@ class Cells:
     label: str
     unit: str | None = None
     measured_from: str | None = None
-    labels: _Objects | None = None
+    labels: Objects | None = None
 
 
 @dataclass(frozen=True)
 class _Part:
     """One of our columns in one of the shots of every row."""
 
-    cells: _Objects
+    cells: Objects
     label: str
     entry: Entry
 
@@ -51,7 +51,7 @@ class _Part:
 _Shot = dict[str, _Part]
 
 
-def unroll(headings: Headings, known: ColumnMap) -> tuple[npt.NDArray[np.int64], dict[str, Cells]]:
+def unroll(headings: Headings, known: ColumnMap) -> tuple[Ints, dict[str, Cells]]:
     """Return the row of theirs that each shot comes from, and our columns.
 
     A row of theirs without any shot gives one shot with blank cells, so that it is refused
@@ -99,17 +99,12 @@ def _part(headings: Headings, entry: Entry, where: str, rows: int) -> _Part:
     return _Part(headings.cells(entry.column, where), entry.column, entry)
 
 
-def _cells(cells: _Objects, label: str, entry: Entry, labels: _Objects | None = None) -> Cells:
+def _cells(cells: Objects, label: str, entry: Entry, labels: Objects | None = None) -> Cells:
     column = RawColumn.of(pd.Series(cells, dtype=object))
     return Cells(column, label, entry.unit, entry.measured_from, labels)
 
 
-def _together(
-    name: str,
-    parts: list[_Part | None],
-    row: npt.NDArray[np.int64],
-    number: npt.NDArray[np.int64],
-) -> Cells:
+def _together(name: str, parts: list[_Part | None], row: Ints, number: Ints) -> Cells:
     cells = np.full(len(row), "", dtype=object)
     labels = np.full(len(row), "", dtype=object)
     given = [part for part in parts if part is not None]
@@ -133,7 +128,7 @@ def _together(
     return _cells(cells, label, given[0].entry, labels if len(names) > 1 else None)
 
 
-def _played(shots: list[_Shot], rows: int) -> npt.NDArray[np.int64]:
+def _played(shots: list[_Shot], rows: int) -> Ints:
     """Shots of each row: up to the last that shows something, at least one; shape (rows,)."""
     played = np.ones(rows, dtype=np.int64)
     for at, shot in enumerate(shots):
@@ -181,6 +176,7 @@ def _sequence(headings: Headings, known: SequenceCell) -> list[_Shot]:
             steps.pop()
     most = max((len(steps) for steps in split), default=0)
     width = len(known.parts)
+    units = {one: (known.unit or "m") if is_length(one) else None for one in known.parts}
     shots: list[_Shot] = []
     for at in range(max(most, 1)):
         cells = np.full((width, len(split)), "", dtype=object)
@@ -195,17 +191,11 @@ def _sequence(headings: Headings, known: SequenceCell) -> list[_Shot]:
         label = f"{known.column}, shot {at + 1}"
         shots.append(
             {
-                name: _Part(cells[place], label, Entry("", _unit(name, known)))
+                name: _Part(cells[place], label, Entry("", units[name]))
                 for place, name in enumerate(known.parts)
             }
         )
     return shots
-
-
-def _unit(name: str, known: SequenceCell) -> str | None:
-    from sidewall.log.columns import SPECS  # noqa: PLC0415
-
-    return (known.unit or "m") if SPECS[name].kind == "length" else None
 
 
 def _server_first(shots: list[_Shot], shared: _Shot) -> list[_Shot]:
@@ -233,7 +223,7 @@ def _server_first(shots: list[_Shot], shared: _Shot) -> list[_Shot]:
     ]
 
 
-def _add_numbers(found: dict[str, Cells], known: ColumnMap, number: npt.NDArray[np.int64]) -> None:
+def _add_numbers(found: dict[str, Cells], known: ColumnMap, number: Ints) -> None:
     if "shot" in found or known.columns.get("shot", Entry()).count:
         return
     if known.each_row_is != EXCHANGE:
@@ -253,7 +243,7 @@ def _add_numbers(found: dict[str, Cells], known: ColumnMap, number: npt.NDArray[
         )
 
 
-def _add_players(found: dict[str, Cells], number: npt.NDArray[np.int64]) -> None:
+def _add_players(found: dict[str, Cells], number: Ints) -> None:
     """The server and the receiver strike in turn where nothing else says who."""
     if "player" in found or "server" not in found or "receiver" not in found:
         return
