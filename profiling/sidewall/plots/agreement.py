@@ -126,8 +126,7 @@ def _gaps(ax: Axes, agreement: Agreement, words: GapWords) -> None:
     ax.set_ylim(-1.15 * widest, 1.15 * widest)
     ax.set_xlim(0.0, 1.05 * float(np.nanmax((one + two) / 2, initial=0.5)))
     format_gap_axis(ax, words.unit, words.board_width_m, label="gap, mean of the two")
-    format_gap_axis(ax, words.unit, None if words.unit != "boards" else words.board_width_m,
-                    axis="y", label="first less second")  # fmt: skip
+    format_gap_axis(ax, words.unit, words.board_width_m, axis="y", label="first less second")
     dress(ax, grid="both")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -62,14 +62,8 @@ def plot_calibration(diagnostics: Diagnostics, ax: Axes | None = None) -> Axes:
         for name in ("predicted", "observed", "observed_low", "observed_high")
     )
     start, end = _limits(np.concatenate([predicted, low, high]))
-    ax.plot(
-        [start, end],
-        [start, end],
-        color=MUTED,
-        lw=1.4,
-        ls=(0, (4, 3)),
-        label="won as often as predicted",
-    )
+    look: Any = {"color": MUTED, "ls": (0, (4, 3)), "label": "won as often as predicted"}
+    ax.plot([start, end], [start, end], lw=1.4, **look)
     ax.vlines(predicted, low, high, color=RESET, lw=1.6, label="_intervals")
     ax.plot(predicted, observed, color=RESET, ls="", marker="o", ms=7, label="_bins")
     ax.set_xlim(start, end)
@@ -110,13 +104,6 @@ def _score_words(ax: Axes, diagnostics: Diagnostics) -> None:
         better = "worse" if row["worse_by"] >= 0 else "better"
         error = 1.96 * row["worse_by_se"]
         lines.append(f"{abs(row['worse_by']):.4f} ± {error:.4f} {better} {how}")
-    ax.text(
-        0.03,
-        0.97,
-        "\n".join(lines),
-        transform=ax.transAxes,
-        va="top",
-        fontsize=8.5,
-        color=INK,
-        bbox={"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 2.0},
-    )
+    box = {"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 2.0}
+    look: Any = {"transform": ax.transAxes, "va": "top", "fontsize": 8.5, "color": INK}
+    ax.text(0.03, 0.97, "\n".join(lines), bbox=box, **look)

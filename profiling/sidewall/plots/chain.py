@@ -27,15 +27,9 @@ from sidewall.plots.chain_graph import (
 )
 from sidewall.plots.chain_tables import ChainTables
 from sidewall.plots.frame import frame, given, panels
-from sidewall.plots.state_places import (
-    Ball,
-    court_places,
-    group_words,
-    runs,
-    short,
-)
+from sidewall.plots.state_places import Ball, court_places, group_words, runs
 from sidewall.plots.style import FAINT, INK, PAPER, QUIET, title, value_map
-from sidewall.plots.words import columns, drawable, plain, rows_by
+from sidewall.plots.words import columns, drawable, plain, rows_by, short
 from sidewall.rallies.intervals import row_limits, shown_values
 
 if TYPE_CHECKING:

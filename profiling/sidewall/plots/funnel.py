@@ -13,7 +13,7 @@ from sidewall.combinations.tries import break_words, breaks_at, rivals_of
 from sidewall.numbers import count, share
 from sidewall.plots.frame import frame, lines, width_in
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, RESET, THRESHOLD, dress, legend, new_axes
-from sidewall.plots.words import drawable, plain
+from sidewall.plots.words import capital, drawable, plain
 
 if TYPE_CHECKING:
     from sidewall.combinations.combination import Combination
@@ -136,8 +136,7 @@ def _stages(table: pd.DataFrame) -> list[dict[Any, Any]]:
 
 
 def _step_words(k: int, row: dict[Any, Any], mark: str | None) -> str:
-    words = plain(str(row["words"]), 160)
-    words = words[0].upper() + words[1:] + (mark or "")
+    words = capital(plain(str(row["words"]), 160)) + (mark or "")
     return words if row["stage"] == "rally won" else f"{k + 1}. {words}"
 
 
@@ -161,25 +160,17 @@ def _percent(at: float, low: float, high: float) -> str:
 
 
 def _row(
-    ax: Axes,
-    top: float,
-    row: dict[Any, Any],
-    words: list[str],
-    small: list[str],
-    *,
-    marked: bool,
+    ax: Axes, top: float, row: dict[Any, Any], words: list[str], small: list[str], *, marked: bool
 ) -> float:
     """Draw one stage below ``top``; the place of the next is returned."""
     place: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "va": "center", "ha": "left"}
-    bold: dict[str, Any] = {"color": INK}
-    if marked:
-        bold = {"color": THRESHOLD, "fontweight": "bold"}
+    colour, weight = (THRESHOLD, "bold") if marked else (INK, "normal")
+    look = place | {"fontsize": 10.5, "color": colour, "fontweight": weight}
     for line in words:
-        text, style = drawable(line, "bold" if marked else "normal")
-        ax.text(0.0, top - 0.5, text, fontsize=10.5, **bold, **place, **style)
+        text, style = drawable(line, weight)
+        ax.text(0.0, top - 0.5, text, **look, **style)
         top -= 1.0
-    middle = top - 0.1 - _BAR / 2
-    _bar(ax, middle, row)
+    _bar(ax, top - 0.1 - _BAR / 2, row)
     top -= _BAR + 0.24
     for text in small:
         ax.text(0.0, top - 0.5, text, fontsize=9.5, color=QUIET, **place)

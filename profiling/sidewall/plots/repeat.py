@@ -14,7 +14,7 @@ from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.plots.frame import frame
-from sidewall.plots.style import INK, PAPER, QUIET, THRESHOLD, dress, new_axes
+from sidewall.plots.style import INK, PAPER, QUIET, THRESHOLD, dress, new_axes, words_at
 from sidewall.plots.words import plain
 
 if TYPE_CHECKING:
@@ -229,13 +229,9 @@ def _axes(ax: Axes, curves: pd.DataFrame, points: pd.DataFrame, most: int) -> No
     ax.set_ylabel("rallies won (%)")
     ax.axhline(50.0, color=QUIET, lw=1.0, ls=":", zorder=1, label="_half")
     ax.set_xlabel("repeats just before", labelpad=36)
-    for k, kind in enumerate(_STYLE):
-        place: dict[str, Any] = {
-            "xycoords": ("data", "axes fraction"), "textcoords": "offset points",
-            "va": "top", "fontsize": 9.5, "color": QUIET, "annotation_clip": False,
-        }  # fmt: skip
-        down = -22 - 14 * k
+    look: Any = {"xycoords": ("data", "axes fraction"), "va": "top", "fontsize": 9.5}
+    for kind, down in zip(_STYLE, (-22, -36), strict=True):
         for row in points[points["reply"] == kind].to_dict("records"):
-            n = f"{row['n_shots']:,}"
-            ax.annotate(n, xy=(row["repeats"], 0.0), xytext=(0, down), ha="center", **place)
-        ax.annotate(f"n {_NAMES[kind]}", xy=(most + 0.4, 0.0), xytext=(0, down), ha="left", **place)
+            n, at = f"{row['n_shots']:,}", (row["repeats"], 0.0)
+            words_at(ax, n, at, (0, down), ha="center", color=QUIET, **look)
+        words_at(ax, f"n {_NAMES[kind]}", (most + 0.4, 0.0), (0, down), color=QUIET, **look)

@@ -13,7 +13,7 @@ import pandas as pd
 from sidewall.court.court import Court
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.counted import ALL_STROKES
-from sidewall.plots.words import columns, plain
+from sidewall.plots.words import plain
 from sidewall.rallies.states import SERVE
 
 _NAME: Final = re.compile(rf"({'|'.join(SIDES)}) ({'|'.join(FAMILIES)}) (.+)")
@@ -37,15 +37,6 @@ class Ball:
     def group(self) -> tuple[str, str]:
         """Side and family."""
         return self.side, self.family
-
-
-def short(words: str, most: int) -> str:
-    """Cut words to so many letters of the Latin alphabet, wide ones counting twice."""
-    if columns(words) <= most:
-        return words
-    while columns(words) >= most:
-        words = words[:-1]
-    return words + "…"
 
 
 def ball_of(state: str) -> Ball:

@@ -90,10 +90,8 @@ def plot_overlap(
         ax.axvspan(start, end, color=FAINT, lw=0, zorder=0)
     ax.set_xlim(0.0, 1.0)
     ax.set_ylim(-0.6, len(some) - 0.4)
-    ax.set_yticks(
-        range(len(some)),
-        [words.interval(*ends) for ends in some[["from_m", "to_m"]].to_numpy(dtype=float)],
-    )
+    bounds = some[["from_m", "to_m"]].to_numpy(dtype=float)
+    ax.set_yticks(range(len(some)), [words.interval(*ends) for ends in bounds])
     ax.xaxis.set_major_formatter(PercentFormatter(1.0))
     dress(ax, grid="none")
     ax.spines["left"].set_visible(False)
@@ -110,15 +108,9 @@ def _hill(ax: Axes, chance: NDArray[np.float64], y: float, height: float, colour
     counts = np.histogram(chance, _BINS)[0].astype(float)
     if counts.max(initial=0.0) > 0:
         ax.bar(
-            _BINS[:-1],
-            height * counts / counts.max(),
-            width=np.diff(_BINS),
-            bottom=y,
-            align="edge",
-            color=colour,
-            lw=0,
-            zorder=1,
-        )
+            _BINS[:-1], height * counts / counts.max(), width=np.diff(_BINS), bottom=y,
+            align="edge", color=colour, lw=0, zorder=1,
+        )  # fmt: skip
 
 
 def _count_words(ax: Axes, y: float, band: pd.Series) -> None:
