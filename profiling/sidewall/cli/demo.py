@@ -67,18 +67,13 @@ def make_demo(folder: Path) -> list[str]:
     lines += ["", *made.lines(), "Diamonds in it are the true thresholds, known here alone."]
     lines.append(f"Report of {names[0]}: {page}")
     lines += [f"What {names[0]} takes on court: {sheet}", "", "Try next:"]
-    quoted = [shlex.quote(str(path)) for path in (log, players, matches, folder / "profile")]
-    everyone = shlex.quote(str(folder / "reports"))
-    lines.append(f"  sidewall check {shlex.quote(str(logs['typed_by_hand.csv']))}")
-    lines.append(
-        f"  sidewall profile {quoted[0]} --players {quoted[1]} --matches {quoted[2]} "
-        f"--player {shlex.quote(names[1])} --out {quoted[3]}"
+    whole = [str(log), "--players", str(players), "--matches", str(matches)]
+    commands = (
+        ["check", str(logs["typed_by_hand.csv"])],
+        ["profile", *whole, "--player", names[1], "--out", str(folder / "profile")],
+        ["report", *whole, "--all", "--out", str(folder / "reports")],
     )
-    lines.append(
-        f"  sidewall report {quoted[0]} --players {quoted[1]} --matches {quoted[2]} --all "
-        f"--out {everyone}"
-    )
-    return lines
+    return lines + [f"  sidewall {shlex.join(words)}" for words in commands]
 
 
 def _write_results(found: LogCheck, player: str, profile: Path, sheet: Path, page: Path) -> Profile:

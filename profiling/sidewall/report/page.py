@@ -37,7 +37,7 @@ def _style() -> Any:
 
 
 def render_page(content: Content) -> str:
-    """Write one player's page, from `gather`, as HTML."""
+    """Write one player's page, from `Report.content`, as HTML."""
     template = _environment().get_template("page.html.j2")
     return template.render(page=content, style=_style())
 
