@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, TypedDict, Unpack, overload
+from typing import Any, Final, overload
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -35,30 +35,14 @@ _LEFT: Final = (74.0, 89.0, 60.0)
 _RIGHT: Final = 80.0
 
 
-class _Look(TypedDict, total=False):
-    """What the reader may choose; see `plot_match_win_probability`."""
-
-    share: tuple[float, float]
-    read_at: float
-
-
-@overload
-def plot_match_win_probability(
-    ax: Axes,
-    systems: Mapping[str, Game] | None = ...,
-    *,
-    best_of: int | Sequence[int] = ...,
-    **look: Unpack[_Look],
-) -> Axes: ...
-
-
 @overload
 def plot_match_win_probability(
     ax: Axes | None = ...,
     systems: Mapping[str, Game] | None = ...,
     *,
     best_of: int,
-    **look: Unpack[_Look],
+    share: tuple[float, float] = ...,
+    read_at: float = ...,
 ) -> Axes: ...
 
 
@@ -68,7 +52,8 @@ def plot_match_win_probability(
     systems: Mapping[str, Game] | None = ...,
     *,
     best_of: int | Sequence[int] = ...,
-    **look: Unpack[_Look],
+    share: tuple[float, float] = ...,
+    read_at: float = ...,
 ) -> Axes | NDArray[np.object_]: ...
 
 

@@ -126,13 +126,9 @@ def _usual(step: Step, here: Zone, stood: Zone, court: Court) -> Zone:
 
 
 def _far_from(zone: Zone, court: Court) -> Zone:
-    x, y = _metres(zone, None, court)
-
-    def distance(corner: Zone) -> float:
-        other = _metres(corner, None, court)
-        return float(np.hypot(other[0] - x, other[1] - y))
-
-    return max(_CORNERS, key=distance)
+    here = _metres(zone, None, court)
+    far = [np.hypot(*np.subtract(_metres(corner, None, court), here)) for corner in _CORNERS]
+    return _CORNERS[int(np.argmax(far))]
 
 
 def _one(asked: dict[str, Any], name: str, otherwise: str) -> str:

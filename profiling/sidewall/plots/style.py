@@ -194,16 +194,11 @@ def colour_bar(ax: Axes, norm: Normalize, words: Callable[[float], str], **shape
 
     Its shape is matplotlib's ``fraction``, ``aspect`` and ``shrink``.
     """
+    shape |= {"ax": ax, "orientation": "horizontal", "pad": 0.02}
     bar = ax.figure.colorbar(
-        ScalarMappable(norm, value_map()),
-        ax=ax,
-        orientation="horizontal",
-        pad=0.02,
-        **shape,
-    )
-    bar.locator = MaxNLocator(nbins=5, steps=[1, 2, 5, 10])
-    bar.formatter = FuncFormatter(lambda value, _: words(value))
-    bar.update_ticks()
+        ScalarMappable(norm, value_map()), ticks=MaxNLocator(nbins=5, steps=[1, 2, 5, 10]),
+        format=FuncFormatter(lambda value, _: words(value)), **shape,
+    )  # fmt: skip
     bar.ax.tick_params(labelsize=9, colors=INK, length=2)
     outline: Any = bar.outline
     outline.set_visible(False)

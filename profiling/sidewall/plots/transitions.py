@@ -10,9 +10,8 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from sidewall.arguments import check_count, check_level
-from sidewall.plots.chain_tables import ChainTables
 from sidewall.plots.heat import heat
-from sidewall.plots.state_places import Ball, group_words, runs
+from sidewall.plots.state_places import Ball, ChainTables, group_words, runs
 from sidewall.plots.style import INK, PAPER, QUIET, new_axes, note_below, words_at
 from sidewall.plots.words import columns, drawable, plain, short
 from sidewall.rallies.intervals import row_limits
