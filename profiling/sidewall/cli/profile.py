@@ -21,6 +21,7 @@ from sidewall.features.coded import struck_by
 from sidewall.files import make_folder, plan_files, write_file
 from sidewall.log.writing import csv_bytes, file_stem
 from sidewall.models import TightnessModel
+from sidewall.plots.words import board_width_of, known_player, two_figures
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -98,19 +99,12 @@ def readable(table: pd.DataFrame, unit: str, board_width_m: float | None) -> pd.
             written = to_display(values.astype(float), known, board_width_m)
             columns[heading] = written.round(_DECIMALS[known])
         elif heading == "more_shots":
-            columns[heading] = values.map(_two_figures)
+            columns[heading] = values.map(lambda more: two_figures(more).replace(",", ""))
         elif pd.api.types.is_float_dtype(values.dtype):
             columns[heading] = values.round(5 if heading in _SMALL else 3)
         else:
             columns[heading] = values
     return pd.DataFrame(columns)
-
-
-def _two_figures(more: float) -> str:
-    if np.isinf(more):
-        return "20000+"
-    size = 10 ** max(len(str(int(more))) - 2, 0)
-    return str(round(more / size) * size)
 
 
 def player_tables(models: Mapping[str, TightnessModel], player: str) -> dict[str, pd.DataFrame]:
@@ -203,9 +197,9 @@ def write_profile(
     """
     import matplotlib as mpl  # noqa: PLC0415
 
-    from sidewall.plots.words import board_width_of, known_player  # noqa: PLC0415
-
     mpl.use("Agg")  # no window, and none needed
+    from sidewall.plots import plot_zone_map  # noqa: PLC0415
+
     if outcome not in OUTCOMES:
         raise DataError(f"Unknown outcome {outcome!r}; use one of {', '.join(OUTCOMES)}.")
     parse_unit(unit)
@@ -230,7 +224,8 @@ def write_profile(
         make_folder(folder)
         _pictures(profile, models, {"unit": unit, "board_width_m": width}, truth, steps)
         steps.next("zones")
-        _zones(profile, shots, unit, width)
+        profile.picture("zone-map", partial(plot_zone_map, shots, player))
+        profile.table("zones", readable(player_zones(shots, player), unit, width))
         steps.next("tables")
         for name, table in player_tables(models, player).items():
             profile.table(name, readable(table, unit, width))
@@ -286,13 +281,6 @@ def _pictures(
         profile.picture(f"threshold-by-{outcome}", thresholds)
         comfort = partial(plot_comfort, model, profile.player, **look)
         profile.picture(f"comfort-by-{outcome}", comfort)
-
-
-def _zones(profile: Profile, shots: pd.DataFrame, unit: str, width: float | None) -> None:
-    from sidewall.plots import plot_zone_map  # noqa: PLC0415
-
-    profile.picture("zone-map", partial(plot_zone_map, shots, profile.player))
-    profile.table("zones", readable(player_zones(shots, profile.player), unit, width))
 
 
 def _checks(

@@ -137,12 +137,17 @@ def outcome_words(outcome: str) -> str:
     return "Judged by who won the rally."
 
 
-def more_shots_words(more: float) -> str:
-    """Say how many further shots would settle an answer, to two figures."""
+def two_figures(more: float) -> str:
+    """Write how many further shots would settle an answer, to two figures."""
     if math.isinf(more):
-        return "20,000+ more shots"
+        return "20,000+"
     size = 10 ** max(math.floor(math.log10(max(more, 1))) - 1, 0)
-    return f"about {int(round(more / size) * size):,} more shots"
+    return f"{int(round(more / size) * size):,}"
+
+
+def more_shots_words(more: float) -> str:
+    """Say how many further shots would settle an answer."""
+    return f"{'' if math.isinf(more) else 'about '}{two_figures(more)} more shots"
 
 
 def answer_words(answer: Mapping[str, Any], words: GapWords) -> tuple[str, str]:

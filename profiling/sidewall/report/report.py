@@ -455,10 +455,8 @@ def write_report(
         Whose report.
     file
         The page; a file of that name is written over.
-    clips
-        Whether to write chapters and times of the rallies into a folder beside the page.
-    notes
-        The coach's words about the player, a Markdown file.
+    clips, notes
+        See `Report.write`.
     **options
         Parameters of `Report`.
 

@@ -134,11 +134,8 @@ class Sheet:
     def court(self) -> Any:
         """The court to scale, centimetres: width, length, and its lines as rectangles."""
         court = Court()
-        lines = [
-            tuple(round(100 * value, 1) for value in (line.x_min, line.y_min))
-            + tuple(round(100 * value, 1) for value in (line.width, line.depth))
-            for line in court_lines(court).values()
-        ]
+        places = [(at.x_min, at.y_min, at.width, at.depth) for at in court_lines(court).values()]
+        lines = [tuple(round(100 * value, 1) for value in place) for place in places]
         return {"width": 100 * court.width_m, "length": 100 * court.length_m, "lines": lines}
 
 
