@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import MultipleLocator
 
@@ -75,7 +74,10 @@ def plot_calibration(diagnostics: Diagnostics, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("chance of winning predicted (%)")
     ax.set_ylabel("rallies won (%)")
     title(ax, "Does the predicted chance come true?")
-    note_n(ax, diagnostics.n_shots, diagnostics.n_rallies, more=_bin_words(table))
+    least, most = int(table["n_shots"].min()), int(table["n_shots"].max())
+    each = f"{least:,}" if least == most else f"{least:,} to {most:,}"
+    more = f"{each} a point; 95% intervals"
+    note_n(ax, diagnostics.n_shots, diagnostics.n_rallies, more=more)
     legend(ax, loc="lower right")
     _score_words(ax, diagnostics)
     return ax
@@ -87,12 +89,6 @@ def _limits(values: np.ndarray) -> tuple[float, float]:
     while high - low < 40:
         low, high = max(low - 10, 0), min(high + 10, 100)
     return float(low), float(high)
-
-
-def _bin_words(table: pd.DataFrame) -> str:
-    least, most = int(table["n_shots"].min()), int(table["n_shots"].max())
-    each = f"{least:,}" if least == most else f"{least:,} to {most:,}"
-    return f"{each} a point; 95% intervals"
 
 
 def _score_words(ax: Axes, diagnostics: Diagnostics) -> None:

@@ -215,8 +215,7 @@ def _the_rally(table: pd.DataFrame, match: str, game: int, rally: int) -> pd.Dat
 
 def _beside(ax: Axes, row: int, words: str, at: float, **look: Any) -> None:
     """Write into the margin of a row, so many points from the axes' nearer edge."""
-    words, style = drawable(words, weight=look.get("fontweight", "normal"))
-    look |= style | {"xycoords": ("axes fraction", "data"), "ha": "left" if at < 0 else "right"}
+    look |= {"xycoords": ("axes fraction", "data"), "ha": "left" if at < 0 else "right"}
     words_at(ax, words, (0 if at < 0 else 1, row), (at, 0), va="center", **look)
 
 

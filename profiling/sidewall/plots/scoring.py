@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sidewall.errors import DataError
 from sidewall.plots.frame import panels
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, dress, new_axes, title, words_at
-from sidewall.plots.words import drawable, plain
+from sidewall.plots.words import plain
 from sidewall.scoring import Game, HandInHandOut, Match, PointARally
 
 SYSTEMS: Final[dict[str, Game]] = {
@@ -176,12 +176,12 @@ def _names(
         y = float(np.clip(wanted, curves[name].min(), curves[name].max()))
         right = name == flattest
         x = float(np.interp(y, curves[name], at))
-        words, style = drawable(f"{plain(name)} ({heights[name]:.0f}%)")
+        words = f"{plain(name)} ({heights[name]:.0f}%)"
         # the box clears the line at half of the rallies, which runs behind the names
-        style |= {"bbox": {"facecolor": PAPER, "edgecolor": "none", "pad": 1.0}, "zorder": 4}
+        box = {"facecolor": PAPER, "edgecolor": "none", "pad": 1.0}
         words_at(
             ax, words, (x, y), (22 if right else -22, 0), xycoords="data", color=INK, fontsize=11,
-            ha="left" if right else "right", va="center", **style,
+            ha="left" if right else "right", va="center", zorder=4, bbox=box,
             arrowprops={"arrowstyle": "-", "color": INK, "lw": 0.8, "shrinkA": 2, "shrinkB": 0},
         )  # fmt: skip
         ax.plot([x], [y], "o", ms=4.5, color=INK, zorder=5, label=f"_anchor {name}")

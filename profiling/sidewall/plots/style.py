@@ -207,11 +207,9 @@ def colour_bar(ax: Axes, norm: Normalize, words: Callable[[float], str], **shape
 def words_at(
     ax: Axes, words: str, at: tuple[float, float], points: tuple[float, float], **look: Any
 ) -> Annotation:
-    """Write words so many points from a place, by default in parts of the axes; none are cut off.
-
-    Letters that the usual font lacks are the caller's to mend, see `drawable`.
-    """
-    look = {"xycoords": "axes fraction"} | look
+    """Write words some points from a place, by default in parts of the axes; none are cut off."""
+    words, letters = drawable(words, look.get("fontweight", "normal"))
+    look = {"xycoords": "axes fraction"} | letters | look
     return ax.annotate(words, at, points, textcoords="offset points", annotation_clip=False, **look)
 
 
@@ -220,8 +218,7 @@ def note_below(ax: Axes, words: str, down: float, size: float = 9.0, spacing: fl
 
     Letters have a `size` in points; the `spacing` from line to line is in sizes of the letters.
     """
-    words, letters = drawable(words)
-    look = {"fontsize": size, "color": QUIET, "linespacing": spacing} | letters
+    look: Any = {"fontsize": size, "color": QUIET, "linespacing": spacing}
     words_at(ax, words, (0.0, 0.0), (0, -down), ha="left", va="top", **look)
 
 

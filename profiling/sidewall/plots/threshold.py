@@ -372,7 +372,9 @@ def draw_threshold(
         if other is not None:
             lines.append(f"{tables.beside_name}: {answer_words(other, words)[0]}")
         _heading(ax, cell_words(side, family), says, lines, second is not None)
-    _counts(ax, answer)
+    n = [int(answer[name]) for name in ("n_attack", "n_reset", "n_rallies")]
+    text = f"n = {count(n[0], 'attack')}, {count(n[1], 'reset')}, {count(n[2], 'rally', 'rallies')}"
+    note_below(ax, text, 40, 10)
     return ax
 
 
@@ -470,9 +472,3 @@ def _heading(ax: Axes, cell: str, says: str, lines: list[str], boards: bool) -> 
     bold: Any = {"fontsize": 11.5, "fontweight": "bold", "color": INK}
     words_at(ax, capital(says), corner, (0, base + 15), va="bottom", **bold)
     words_at(ax, cell, corner, (0, base + 33), va="bottom", fontsize=11, color=QUIET)
-
-
-def _counts(ax: Axes, answer: dict[str, Any]) -> None:
-    n = [int(answer[name]) for name in ("n_attack", "n_reset", "n_rallies")]
-    text = f"n = {count(n[0], 'attack')}, {count(n[1], 'reset')}, {count(n[2], 'rally', 'rallies')}"
-    note_below(ax, text, 40, 10)

@@ -84,7 +84,10 @@ def plot_transitions(
     check_count(draws, "draws", 2)
     check_level(level)
     tables = ChainTables.of(chain, player, row_limits(chain, player, draws, level))
-    ax = draw_transitions(tables, _left_to_somebody(chain), annotate_from=annotate_from, ax=ax)
+    # a state that nobody's ball led to, such as the serve, has no column
+    led = chain.transition_[list(chain.states_)].sum()
+    states = [str(state) for state in led.index[led > 0]]
+    ax = draw_transitions(tables, states, annotate_from=annotate_from, ax=ax)
     rallies = f" in {tables.rallies:,} rallies"
     words = (
         "In 100 balls of a row: the opponent's next ball, or the end.\n"
@@ -93,12 +96,6 @@ def plot_transitions(
     )
     note_below(ax, words, 6, 8.5)
     return ax
-
-
-def _left_to_somebody(chain: RallyChain) -> list[str]:
-    """States that a ball of anybody's led to; others, such as the serve, have no column."""
-    led = chain.transition_[list(chain.states_)].sum()
-    return [str(state) for state in led.index[led > 0]]
 
 
 def draw_transitions(

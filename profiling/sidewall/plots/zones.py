@@ -134,7 +134,12 @@ def plot_zone_map(
     bar: Any = {"fraction": 0.03, "aspect": 30, "shrink": 0.85}
     colour_bar(ax, norm, lambda v: f"{round(100.0 * v, 6):g}{shown.unit}", **bar)
     small = "middle half of the gaps" if value == "gap_m" else f"{level:.0%} interval"
-    _note(ax, table, placed, small)
+    total, here = int(table["n_shots"].sum()), int(placed["n_shots"].sum())
+    words = f"n = {here:,} shots, serves left out; small figures: {small}"
+    if total > here:
+        words += f"\n{total - here:,} more shots have no known zone"
+    look: Any = {"ha": "center", "va": "top", "fontsize": 8.5, "color": QUIET}
+    ax.text(0.5, -0.005, words, transform=ax.transAxes, **look)
     return ax
 
 
@@ -161,12 +166,7 @@ def _rectangles(zones: Zones, keys: list[str]) -> dict[tuple[str, ...], Rectangl
     for (depth, lane), part in zones.rectangles().items():
         key = tuple({"depth": depth, "lane": lane}[name] for name in keys)
         have = whole.get(key, part)
-        whole[key] = Rectangle(
-            min(have.x_min, part.x_min),
-            min(have.y_min, part.y_min),
-            max(have.x_max, part.x_max),
-            max(have.y_max, part.y_max),
-        )
+        whole[key] = Rectangle(*map(min, have[:2], part[:2]), *map(max, have[2:], part[2:]))
     return whole
 
 
@@ -210,12 +210,3 @@ def _label(ax: Axes, at: Rectangle, background: Any, lines: list[tuple[str, floa
             x, y + (i - (len(lines) - 1) / 2) * gap, words, ha="center", va="center",
             fontsize=size, fontweight=weight, color=text_on(background), zorder=4,
         )  # fmt: skip
-
-
-def _note(ax: Axes, table: pd.DataFrame, placed: pd.DataFrame, small: str) -> None:
-    total, here = int(table["n_shots"].sum()), int(placed["n_shots"].sum())
-    words = f"n = {here:,} shots, serves left out; small figures: {small}"
-    if total > here:
-        words += f"\n{total - here:,} more shots have no known zone"
-    look: Any = {"ha": "center", "va": "top", "fontsize": 8.5, "color": QUIET}
-    ax.text(0.5, -0.005, words, transform=ax.transAxes, **look)
