@@ -203,6 +203,8 @@ def test_seeds_repeat_and_the_function_gives_the_classs_table(ladder, model, few
 def test_parameters_and_players_are_checked(ladder, model, works):
     with pytest.raises(NotFittedError, match="fit"):
         WorkList().table("Rowan")
+    with pytest.raises(NotFittedError, match="fit"):
+        WorkList().tables()
     with pytest.raises(DataError, match="no player 'Yew' here; known: Rowan"):
         works.table("Yew")
     with pytest.raises(DataError, match="decision_target is 'all'; known: quartile, half"):

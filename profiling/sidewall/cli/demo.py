@@ -7,7 +7,7 @@ import shlex
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 
@@ -18,7 +18,6 @@ from sidewall.errors import WriteError
 from sidewall.files import account, make_folder, plan_files, write_file
 from sidewall.log import LogCheck, check_log
 from sidewall.log.writing import file_stem
-from sidewall.models.tightness import TightnessModel
 from sidewall.report import Report
 from sidewall.simulate import synthetic_data_folder
 from sidewall.simulate.scenario import FILES
@@ -31,8 +30,6 @@ _WHAT = {
     "truth.csv": "the true thresholds, known because the players are simulated",
     "truth_curves.csv": "the true chances of winning",
 }
-
-
 #: Sums of what was written, in the form that ``sha256sum --check`` reads.
 _SUMS: Final = "sidewall-demo.sha256"
 
@@ -70,18 +67,13 @@ def make_demo(folder: Path) -> list[str]:
     lines += ["", *made.lines(), "Diamonds in it are the true thresholds, known here alone."]
     lines.append(f"Report of {names[0]}: {page}")
     lines += [f"What {names[0]} takes on court: {sheet}", "", "Try next:"]
-    quoted = [shlex.quote(str(path)) for path in (log, players, matches, folder / "profile")]
-    everyone = shlex.quote(str(folder / "reports"))
-    lines.append(f"  sidewall check {shlex.quote(str(logs['typed_by_hand.csv']))}")
-    lines.append(
-        f"  sidewall profile {quoted[0]} --players {quoted[1]} --matches {quoted[2]} "
-        f"--player {shlex.quote(names[1])} --out {quoted[3]}"
+    whole = [str(log), "--players", str(players), "--matches", str(matches)]
+    commands = (
+        ["check", str(logs["typed_by_hand.csv"])],
+        ["profile", *whole, "--player", names[1], "--out", str(folder / "profile")],
+        ["report", *whole, "--all", "--out", str(folder / "reports")],
     )
-    lines.append(
-        f"  sidewall report {quoted[0]} --players {quoted[1]} --matches {quoted[2]} --all "
-        f"--out {everyone}"
-    )
-    return lines
+    return lines + [f"  sidewall {shlex.join(words)}" for words in commands]
 
 
 def _write_results(found: LogCheck, player: str, profile: Path, sheet: Path, page: Path) -> Profile:
@@ -91,22 +83,16 @@ def _write_results(found: LogCheck, player: str, profile: Path, sheet: Path, pag
         ladder = report.ladder_
         by_rally = {"rally": ladder.rally} if ladder.rally else {}
         steps.next("pictures and tables")
-        made = _write_profile(found, player, profile, {"value": ladder.value} | by_rally)
+        models = {"value": ladder.value} | by_rally
+        truth = pd.read_csv(synthetic_data_folder() / "truth.csv")
+        truth = truth[truth[["stroke", "balance", "depth"]].isna().all(axis=1)]
+        more: Any = {"models": models, "truth": truth, "jobs": spare_jobs()}
+        made = write_profile(found.shots, player, profile, **more)
         steps.next("sheet")
         report.write_sheet(player, sheet)
         steps.next("report")
         report.write(player, page)
     return made
-
-
-def _write_profile(
-    found: LogCheck, player: str, folder: Path, models: Mapping[str, TightnessModel]
-) -> Profile:
-    truth = pd.read_csv(synthetic_data_folder() / "truth.csv")
-    general = truth[["stroke", "balance", "depth"]].isna().all(axis=1)
-    return write_profile(
-        found.shots, player, folder, models=models, truth=truth[general], jobs=spare_jobs()
-    )
 
 
 def _refuse_edited(

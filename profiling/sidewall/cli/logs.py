@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import math
 import os
@@ -23,6 +24,7 @@ from sidewall.cli.options import (
     Sheets,
     Steps,
     Unit,
+    find_player,
     read_log,
     usable_log,
 )
@@ -34,6 +36,8 @@ if TYPE_CHECKING:
 
 #: Where a shot stood in the logs that were joined: of no use in the log that comes of them.
 _WHERE = ("log", "sheet", "line")
+#: What a notebook holds of a cell that was not run.
+_NOT_RUN: dict[str, Any] = {"execution_count": None, "outputs": []}
 
 
 def map_columns(
@@ -199,12 +203,11 @@ def compare(
     encoding: Encoding = None,
 ) -> None:
     """Compare two periods of a player; the words allow for all comparisons together."""
-    from sidewall.cli.options import find_player  # noqa: PLC0415
     from sidewall.court.units import parse_unit  # noqa: PLC0415
     from sidewall.log import write_table  # noqa: PLC0415
     from sidewall.progress import compare_periods  # noqa: PLC0415
 
-    parse_unit(unit)
+    unit = parse_unit(unit)
     if change is None and not (before and after):
         raise DataError(
             "say which matches come before and which after: --before and --after, each once for "
@@ -227,7 +230,7 @@ def compare(
 
 
 def _compared(table: pd.DataFrame, unit: str, width_m: float | None) -> list[str]:
-    from sidewall.court.units import parse_unit, to_display  # noqa: PLC0415
+    from sidewall.court.units import to_display  # noqa: PLC0415
 
     def number(row: dict[Any, Any], name: str) -> str:
         values = [row[name], row[f"{name}_low"], row[f"{name}_high"]]
@@ -235,7 +238,7 @@ def _compared(table: pd.DataFrame, unit: str, width_m: float | None) -> list[str
             return "not known"
         if row["unit"] == "m":
             values = [to_display(value, unit, width_m) for value in values]
-            return f"{values[0]:.0f} {parse_unit(unit)} ({values[1]:.0f} to {values[2]:.0f})"
+            return f"{values[0]:.0f} {unit} ({values[1]:.0f} to {values[2]:.0f})"
         return "{:.0f} in 100 ({:.0f} to {:.0f})".format(*(100 * value for value in values))
 
     lines = []
@@ -298,33 +301,22 @@ def notebook(
 
     Nothing is overwritten.
     """
-    from importlib.util import find_spec  # noqa: PLC0415
-
-    from sidewall.cli.options import find_player  # noqa: PLC0415
-
     if out.suffix != ".ipynb":
         raise SidewallError(f"{out}: give the notebook a name that ends in .ipynb.")
     plan_files([out], overwrite=False)
     found = usable_log(read_log(logs, players, matches, board_width_cm, sheet, encoding))
     names = [str(name) for name in found.shots["player"].cat.categories]
-    who = (
-        str(found.shots["player"].value_counts().idxmax())
-        if player is None
-        else find_player(player, names)
-    )
-    options = {
-        "players": None if players is None else _from(out, players),
-        "matches": None if matches is None else _from(out, matches),
-        "board_width_cm": board_width_cm,
-        "sheet": sheet or None,
-        "encoding": encoding,
-    }
-    given = {name: value for name, value in options.items() if value is not None}
+    usual = str(found.shots["player"].value_counts().idxmax())
+    who = usual if player is None else find_player(player, names)
+    tables = {"players": players, "matches": matches}
+    given: dict[str, Any] = {name: _from(out, file) for name, file in tables.items() if file}
+    options = {"board_width_cm": board_width_cm, "sheet": sheet or None, "encoding": encoding}
+    given |= {name: value for name, value in options.items() if value is not None}
     write_file(out, _notebook([_from(out, log) for log in logs], given, who))
     typer.echo(f"Wrote {out}, on {who}.")
     if no_open:
         return
-    if find_spec("jupyterlab") is None:
+    if importlib.util.find_spec("jupyterlab") is None:
         raise SidewallError(
             'JupyterLab is not installed. Run: pip install -e ".[notebook]", then: '
             f"jupyter lab {out}. Or add --no-open."
@@ -366,14 +358,10 @@ def _notebook(logs: list[str], options: dict[str, Any], player: str) -> str:
     ]
     made = []
     for number, text in enumerate(cells, 1):
-        code = text.startswith("```\n")
-        cell: dict[str, Any] = {
-            "cell_type": "code" if code else "markdown",
-            "id": f"cell-{number:02d}",
-            "metadata": {},
-            "source": text.removeprefix("```\n").splitlines(keepends=True),
-        }
-        made.append(cell | ({"execution_count": None, "outputs": []} if code else {}))
+        words = text.removeprefix("```\n")
+        kind, results = ("code", _NOT_RUN) if words != text else ("markdown", {})
+        cell: dict[str, Any] = {"cell_type": kind, "id": f"cell-{number:02d}", "metadata": {}}
+        made.append(cell | {"source": words.splitlines(keepends=True)} | results)
     kernel = {"display_name": "Python 3", "language": "python", "name": "python3"}
     whole = {
         "cells": made,

@@ -13,6 +13,7 @@ from sidewall.cli.options import (
     Matches,
     Players,
     Sheets,
+    find_player,
     read_log,
 )
 from sidewall.errors import DataError
@@ -56,7 +57,6 @@ def plan(
     encoding: Encoding = None,
 ) -> None:
     """Say what to chart next, and how many matches make a threshold as sure as asked."""
-    from sidewall.cli.options import find_player  # noqa: PLC0415
     from sidewall.progress import plan as simulated_plan  # noqa: PLC0415
 
     if outcome not in ("rally", "value"):
@@ -151,16 +151,12 @@ def _next_lines(found: Plan) -> list[str]:
         "In brackets between what 95 in 100 such matches would save, and own attacks and resets "
         f"so far, of {n} {'match' if n == 1 else 'matches'}.",
     ]
-    for row in _rows(tables[0]):
-        lines.append(f"  {_named(row):42}  {_points(row)}")
+    lines += [_point_words(row) for row in tables[0].to_dict("records")]
     if len(tables) > 1:
         lines.append("Told apart, most useful of each:")
-        lines += [
-            f"  {_named(row):42}  {_points(row)}"
-            for row in (_rows(table)[0] for table in tables[1:])
-        ]
+        lines += [_point_words(table.to_dict("records")[0]) for table in tables[1:]]
     lines.append("In which matches:")
-    for row in _rows(found.opponents):
+    for row in found.opponents.to_dict("records"):
         said = f"about {row['balls']:.0f} {_ball_words(row)} balls a match"
         lines.append(
             f"  {'against ' + row['opponent']:42}  {_saved(row)}; "
@@ -169,28 +165,18 @@ def _next_lines(found: Plan) -> list[str]:
     return lines
 
 
-def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
-
-
-def _ball_words(row: dict[str, Any]) -> str:
+def _ball_words(row: dict[Any, Any]) -> str:
     return f"{row['side']} {'' if row['family'] == 'all strokes' else row['family']}".strip()
 
 
-def _named(row: dict[str, Any]) -> str:
-    told = [
-        f"{str(name).replace('_', ' ')} {str(level).replace('_', ' ')}"
-        for name, level in row.items()
-        if name not in _COUNTS
-    ]
-    return ", ".join([_ball_words(row), *told])
+def _point_words(row: dict[Any, Any]) -> str:
+    """The kind of ball, what one more match would save, and how much is charted of it."""
+    told = [f"{name} {level}" for name, level in row.items() if name not in _COUNTS]
+    named = ", ".join([_ball_words(row), *(one.replace("_", " ") for one in told)])
+    return f"  {named:42}  {_saved(row)}; {row['n_attack']:,} and {row['n_reset']:,})"
 
 
-def _points(row: dict[str, Any]) -> str:
-    return f"{_saved(row)}; {row['n_attack']:,} and {row['n_reset']:,})"
-
-
-def _saved(row: dict[str, Any]) -> str:
+def _saved(row: dict[Any, Any]) -> str:
     mean, low, high = (100 * row["saves_per_game" + end] for end in ("", "_low", "_high"))
     return f"{mean:.1f}  ({low:.1f} to {high:.1f}"
 

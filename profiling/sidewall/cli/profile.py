@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal, cast
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -19,8 +19,9 @@ from sidewall.errors import DataError
 from sidewall.features import shot_features, zone_features
 from sidewall.features.coded import struck_by
 from sidewall.files import make_folder, plan_files, write_file
-from sidewall.log.writing import file_stem
+from sidewall.log.writing import csv_bytes, file_stem
 from sidewall.models import TightnessModel
+from sidewall.plots.words import board_width_of, known_player, two_figures
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -33,12 +34,16 @@ _DPI: Final = 150
 
 @dataclass
 class Profile:
-    """What was written, the picture to open first before all, and what is missing and why."""
+    """Writes tables and pictures whose names begin with a stem, and keeps the account.
+
+    The picture to open first was written before all; `missing` says what is not there, and why.
+    """
 
     player: str
     folder: Path
     files: list[Path] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
+    stem: str = ""
 
     def lines(self) -> list[str]:
         """Say what was written, one line each."""
@@ -47,19 +52,10 @@ class Profile:
         lines += [f"Not made: {why}" for why in self.missing]
         return [*lines, f"Open first: {self.files[0]}"]
 
-
-class Writer:
-    """Writes tables and pictures, named after a stem, and keeps the account in a profile."""
-
-    def __init__(self, profile: Profile, stem: str) -> None:
-        self.profile, self.stem = profile, stem
-
     def table(self, name: str, table: pd.DataFrame) -> None:
         """Write a table as CSV."""
-        from sidewall.log.writing import csv_bytes  # noqa: PLC0415
-
-        path = self.profile.folder / f"{self.stem}-{name}.csv"
-        self.profile.files.append(write_file(path, csv_bytes(table)))
+        path = self.folder / f"{self.stem}-{name}.csv"
+        self.files.append(write_file(path, csv_bytes(table)))
 
     def picture(self, name: str, draw: Callable[[], Any]) -> None:
         """Write a picture as PNG and SVG, or note why the data do not allow it."""
@@ -70,17 +66,17 @@ class Writer:
         try:
             figure: Figure = np.asarray(draw(), dtype=object).ravel()[0].figure
         except DataError as error:
-            self.profile.missing.append(f"{name.replace('-', ' ')}: {error}")
+            self.missing.append(f"{name.replace('-', ' ')}: {error}")
             return
         lay_out(figure)
         for suffix in ("png", "svg"):
-            path = self.profile.folder / f"{self.stem}-{name}.{suffix}"
+            path = self.folder / f"{self.stem}-{name}.{suffix}"
             # No date and no chance in the file: the same log gives the same picture.
             more: dict[str, Any] = {"metadata": {"Date": None}} if suffix == "svg" else {}
             data = BytesIO()
             with plt.rc_context({"svg.hashsalt": "sidewall"}):
                 figure.savefig(data, format=suffix, dpi=_DPI, **more)
-            self.profile.files.append(write_file(path, data.getvalue()))
+            self.files.append(write_file(path, data.getvalue()))
         plt.close(figure)
 
 
@@ -103,19 +99,12 @@ def readable(table: pd.DataFrame, unit: str, board_width_m: float | None) -> pd.
             written = to_display(values.astype(float), known, board_width_m)
             columns[heading] = written.round(_DECIMALS[known])
         elif heading == "more_shots":
-            columns[heading] = values.map(_two_figures)
+            columns[heading] = values.map(lambda more: two_figures(more).replace(",", ""))
         elif pd.api.types.is_float_dtype(values.dtype):
             columns[heading] = values.round(5 if heading in _SMALL else 3)
         else:
             columns[heading] = values
     return pd.DataFrame(columns)
-
-
-def _two_figures(more: float) -> str:
-    if np.isinf(more):
-        return "20000+"
-    size = 10 ** max(len(str(int(more))) - 2, 0)
-    return str(round(more / size) * size)
 
 
 def player_tables(models: Mapping[str, TightnessModel], player: str) -> dict[str, pd.DataFrame]:
@@ -208,9 +197,9 @@ def write_profile(
     """
     import matplotlib as mpl  # noqa: PLC0415
 
-    from sidewall.plots.words import board_width_of, known_player  # noqa: PLC0415
-
     mpl.use("Agg")  # no window, and none needed
+    from sidewall.plots import plot_zone_map  # noqa: PLC0415
+
     if outcome not in OUTCOMES:
         raise DataError(f"Unknown outcome {outcome!r}; use one of {', '.join(OUTCOMES)}.")
     parse_unit(unit)
@@ -218,7 +207,7 @@ def write_profile(
         board_width(board_width_m)
     names = [str(name) for name in shots["player"].cat.categories]
     player = find_player(player, names)
-    profile = Profile(player, folder)
+    profile = Profile(player, folder, stem=file_stem(player, names))
     plan_files(profile_files(folder, player, names, OUTCOMES[outcome]))
     with Steps("profile", 3 * len(OUTCOMES[outcome]) + 2) as steps:
         models = models or _fit(shots, OUTCOMES[outcome], profile, steps)
@@ -233,14 +222,14 @@ def write_profile(
         if jobs > 1:
             checks[next(iter(models))] = beside(some.diagnostics)
         make_folder(folder)
-        writer = Writer(profile, file_stem(player, names))
-        _pictures(writer, models, {"unit": unit, "board_width_m": width}, truth, steps)
+        _pictures(profile, models, {"unit": unit, "board_width_m": width}, truth, steps)
         steps.next("zones")
-        _zones(writer, shots, unit, width)
+        profile.picture("zone-map", partial(plot_zone_map, shots, player))
+        profile.table("zones", readable(player_zones(shots, player), unit, width))
         steps.next("tables")
         for name, table in player_tables(models, player).items():
-            writer.table(name, readable(table, unit, width))
-        _checks(writer, checks, steps)
+            profile.table(name, readable(table, unit, width))
+        _checks(profile, checks, steps)
     return profile
 
 
@@ -276,7 +265,7 @@ def _fit(
 
 
 def _pictures(
-    writer: Writer,
+    profile: Profile,
     models: Mapping[str, TightnessModel],
     look: dict[str, Any],
     truth: pd.DataFrame | None,
@@ -284,27 +273,19 @@ def _pictures(
 ) -> None:
     from sidewall.plots import plot_comfort, plot_threshold  # noqa: PLC0415
 
-    player = writer.profile.player
     for outcome, model in models.items():
         steps.next(f"pictures by {outcome}")
-        for name, plot in (("threshold", plot_threshold), ("comfort", plot_comfort)):
-            others = [other for other in models.values() if other is not model]
-            more: dict[str, Any] = {}
-            if name == "threshold":
-                more = {"beside": others[0] if others else None, "truth": truth}
-            draw = partial(cast(Any, plot), model, player, **look, **more)
-            writer.picture(f"{name}-by-{outcome}", draw)
+        other = next((other for other in models.values() if other is not model), None)
+        more: Any = look | {"beside": other, "truth": truth}
+        thresholds = partial(plot_threshold, model, profile.player, **more)
+        profile.picture(f"threshold-by-{outcome}", thresholds)
+        comfort = partial(plot_comfort, model, profile.player, **look)
+        profile.picture(f"comfort-by-{outcome}", comfort)
 
 
-def _zones(writer: Writer, shots: pd.DataFrame, unit: str, width: float | None) -> None:
-    from sidewall.plots import plot_zone_map  # noqa: PLC0415
-
-    player = writer.profile.player
-    writer.picture("zone-map", partial(plot_zone_map, shots, player))
-    writer.table("zones", readable(player_zones(shots, player), unit, width))
-
-
-def _checks(writer: Writer, checks: Mapping[str, Callable[[], Diagnostics]], steps: Steps) -> None:
+def _checks(
+    profile: Profile, checks: Mapping[str, Callable[[], Diagnostics]], steps: Steps
+) -> None:
     """Held-out checks, where there are matches enough to hold some out."""
     from sidewall.plots import plot_calibration  # noqa: PLC0415
 
@@ -314,12 +295,12 @@ def _checks(writer: Writer, checks: Mapping[str, Callable[[], Diagnostics]], ste
         try:
             found[outcome] = check()
         except DataError as error:
-            writer.profile.missing.append(f"held-out checks by {outcome}: {error}")
+            profile.missing.append(f"held-out checks by {outcome}: {error}")
     for outcome, one in found.items():
-        writer.picture(f"calibration-by-{outcome}", partial(plot_calibration, one))
+        profile.picture(f"calibration-by-{outcome}", partial(plot_calibration, one))
     if found:
         for name, tables in (
             ("held-out-checks", {o: one.held_out.reset_index() for o, one in found.items()}),
             ("calibration", {o: one.calibration for o, one in found.items()}),
         ):
-            writer.table(name, readable(by_outcome(tables), "cm", None))
+            profile.table(name, readable(by_outcome(tables), "cm", None))

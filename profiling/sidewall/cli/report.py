@@ -18,6 +18,7 @@ from sidewall.cli.options import (
     Sheets,
     Steps,
     Unit,
+    find_player,
     read_log,
     usable_log,
 )
@@ -193,7 +194,6 @@ def _prepared(
     seed: int,
 ) -> tuple[Report, pd.DataFrame, str | None]:
     """The report to fit, the shots to fit it to, and whose page it is; initials put in."""
-    from sidewall.cli.options import find_player  # noqa: PLC0415
     from sidewall.report import Report, initials_of, with_initials  # noqa: PLC0415
     from sidewall.report.kept import usual_folder  # noqa: PLC0415
     from sidewall.worklist import read_efforts  # noqa: PLC0415

@@ -49,10 +49,8 @@ def plot_agreement(
         A fitted comparison.
     column
         Which words: side, stroke, direction, contact, choice, balance or ending.
-    unit
-        Unit of the gap: cm, m, in or boards.
-    board_width_m
-        Needed for boards; else adds a second axis in boards.
+    unit, board_width_m
+        Of the gap axes, cm, m, in or boards; with a width, a second axis shows boards.
     table
         In a new figure, the words stand beside the gaps or, for narrow screens, below them.
     ax
@@ -118,7 +116,7 @@ def _gaps(ax: Axes, agreement: Agreement, words: GapWords) -> None:
     says, share = NOT_KNOWN, ""
     if row["status"] != NOT_KNOWN:
         _limits(ax, row, words)
-        low, high = (_signed(row[name], words) for name in ("lower_m", "upper_m"))
+        low, high = (words.signed(row[name], finer=1) for name in ("lower_m", "upper_m"))
         says = f"{low} to {high} {parse_unit(words.unit)}"
         share = f"{100 * agreement.level:g} in 100 balls, "
     title(ax, f"Gap: {says}\n{share}{_sizes(row)}")
@@ -126,18 +124,12 @@ def _gaps(ax: Axes, agreement: Agreement, words: GapWords) -> None:
     ax.set_ylim(-1.15 * widest, 1.15 * widest)
     ax.set_xlim(0.0, 1.05 * float(np.nanmax((one + two) / 2, initial=0.5)))
     format_gap_axis(ax, words.unit, words.board_width_m, label="gap, mean of the two")
-    format_gap_axis(ax, words.unit, None if words.unit != "boards" else words.board_width_m,
-                    axis="y", label="first less second")  # fmt: skip
+    format_gap_axis(ax, words.unit, words.board_width_m, axis="y", label="first less second")
     dress(ax, grid="both")
 
 
 def _sizes(row: dict[str, Any]) -> str:
     return f"n = {row['n_shots']:,} in {count(row['n_rallies'], 'rally', 'rallies')}"
-
-
-def _signed(gap_m: float, words: GapWords) -> str:
-    """Write a difference, a decimal finer than a gap: means are small."""
-    return words.signed(gap_m, finer=1)
 
 
 def _limits(ax: Axes, row: dict[str, Any], words: GapWords) -> None:
@@ -147,13 +139,14 @@ def _limits(ax: Axes, row: dict[str, Any], words: GapWords) -> None:
         ("lower", "lower limit", THRESHOLD, (0, (5, 2))),
     ):
         at, low, high = (row[f"{name}{end}_m"] for end in ("", "_low", "_high"))
+        # a decimal finer than a gap: means are small
+        told, *ends = (words.signed(end, finer=1) for end in (at, low, high))
         ax.axhspan(low, high, color=colour, alpha=0.16, lw=0, label=f"_{name} interval")
         ax.axhline(at, color=colour, lw=1.6, ls=style, label=f"_{name}")
-        ends = f"{_signed(low, words)} to {_signed(high, words)}"
+        up, side = (-4, "top") if name == "lower" else (4, "bottom")
         ax.annotate(
-            f"{says} {_signed(at, words)} ({ends})", (1.0, at), xycoords=("axes fraction", "data"),
-            xytext=(0, -4 if name == "lower" else 4), textcoords="offset points", ha="right",
-            va="top" if name == "lower" else "bottom", fontsize=9, color=INK,
+            f"{says} {told} ({' to '.join(ends)})", (1.0, at), xycoords=("axes fraction", "data"),
+            xytext=(0, up), textcoords="offset points", ha="right", va=side, fontsize=9, color=INK,
             bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.75, "pad": 0.8},
         )  # fmt: skip
 

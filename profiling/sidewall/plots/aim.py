@@ -123,15 +123,8 @@ def draw_aim(curves: pd.DataFrame, best: pd.DataFrame, ax: Axes | None = None) -
         ax.plot(aim, curve["lost"], lw=1.0, label=f"in the tin, {name}", **look)
         if rows[tin]["status"] == BEST:
             _mark(ax, rows[tin], 0.035 + 0.05 * place, colour, marker)
-    ax.axvline(
-        best["now_m"].iloc[0],
-        ymax=0.8,  # the legend stands above
-        color=INK,
-        lw=1.2,
-        linestyle=(0, (1, 2)),
-        zorder=1,
-        label="mean height now",
-    )
+    look = {"color": INK, "linestyle": (0, (1, 2)), "label": "mean height now"}
+    ax.axvline(best["now_m"].iloc[0], ymax=0.8, lw=1.2, zorder=1, **look)  # the legend is above
     ax.set_ylim(0.0, 1.0)
     ax.set_xlim(min(tins), curves["aim_m"].max())
     ax.yaxis.set_major_formatter(PercentFormatter(1.0))

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import MultipleLocator
 
@@ -62,14 +61,8 @@ def plot_calibration(diagnostics: Diagnostics, ax: Axes | None = None) -> Axes:
         for name in ("predicted", "observed", "observed_low", "observed_high")
     )
     start, end = _limits(np.concatenate([predicted, low, high]))
-    ax.plot(
-        [start, end],
-        [start, end],
-        color=MUTED,
-        lw=1.4,
-        ls=(0, (4, 3)),
-        label="won as often as predicted",
-    )
+    look: Any = {"color": MUTED, "ls": (0, (4, 3)), "label": "won as often as predicted"}
+    ax.plot([start, end], [start, end], lw=1.4, **look)
     ax.vlines(predicted, low, high, color=RESET, lw=1.6, label="_intervals")
     ax.plot(predicted, observed, color=RESET, ls="", marker="o", ms=7, label="_bins")
     ax.set_xlim(start, end)
@@ -81,7 +74,10 @@ def plot_calibration(diagnostics: Diagnostics, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("chance of winning predicted (%)")
     ax.set_ylabel("rallies won (%)")
     title(ax, "Does the predicted chance come true?")
-    note_n(ax, diagnostics.n_shots, diagnostics.n_rallies, more=_bin_words(table))
+    least, most = int(table["n_shots"].min()), int(table["n_shots"].max())
+    each = f"{least:,}" if least == most else f"{least:,} to {most:,}"
+    more = f"{each} a point; 95% intervals"
+    note_n(ax, diagnostics.n_shots, diagnostics.n_rallies, more=more)
     legend(ax, loc="lower right")
     _score_words(ax, diagnostics)
     return ax
@@ -95,12 +91,6 @@ def _limits(values: np.ndarray) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def _bin_words(table: pd.DataFrame) -> str:
-    least, most = int(table["n_shots"].min()), int(table["n_shots"].max())
-    each = f"{least:,}" if least == most else f"{least:,} to {most:,}"
-    return f"{each} a point; 95% intervals"
-
-
 def _score_words(ax: Axes, diagnostics: Diagnostics) -> None:
     """Say whether knowing the gap and the player helps on matches not seen, and what does not."""
     held_out = diagnostics.held_out
@@ -110,13 +100,6 @@ def _score_words(ax: Axes, diagnostics: Diagnostics) -> None:
         better = "worse" if row["worse_by"] >= 0 else "better"
         error = 1.96 * row["worse_by_se"]
         lines.append(f"{abs(row['worse_by']):.4f} ± {error:.4f} {better} {how}")
-    ax.text(
-        0.03,
-        0.97,
-        "\n".join(lines),
-        transform=ax.transAxes,
-        va="top",
-        fontsize=8.5,
-        color=INK,
-        bbox={"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 2.0},
-    )
+    box = {"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 2.0}
+    look: Any = {"transform": ax.transAxes, "va": "top", "fontsize": 8.5, "color": INK}
+    ax.text(0.03, 0.97, "\n".join(lines), bbox=box, **look)

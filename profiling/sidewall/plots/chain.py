@@ -6,7 +6,6 @@ Beside it the table of balls: chance, shots left, and n.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import partial
 from typing import TYPE_CHECKING, Any, Final, Literal, TypedDict, Unpack, overload
 
 import numpy as np
@@ -25,17 +24,10 @@ from sidewall.plots.chain_graph import (
     draw_court,
     draw_ring,
 )
-from sidewall.plots.chain_tables import ChainTables
 from sidewall.plots.frame import frame, given, panels
-from sidewall.plots.state_places import (
-    Ball,
-    court_places,
-    group_words,
-    runs,
-    short,
-)
+from sidewall.plots.state_places import Ball, ChainTables, court_places, group_words, runs
 from sidewall.plots.style import FAINT, INK, PAPER, QUIET, title, value_map
-from sidewall.plots.words import columns, drawable, plain, rows_by
+from sidewall.plots.words import columns, drawable, plain, short
 from sidewall.rallies.intervals import row_limits, shown_values
 
 if TYPE_CHECKING:
@@ -75,7 +67,7 @@ def draw_ball_table(
     ax.plot([0, 1], [1.6, 1.6], color=FAINT, lw=1.0)
     longest = max(columns(ball.band) for ball in balls)
     size = float(np.clip(9.0 * _FIT / longest, 6.5, 9.0))
-    by_state = {state[0]: row for state, row in rows_by(values.reset_index(), "state").items()}
+    by_state = values.to_dict("index")
     y = 1.6
     for group, first, last in runs(balls):
         if group[0]:
@@ -88,7 +80,7 @@ def draw_ball_table(
 
 
 def _row(
-    ax: Axes, y: float, name: tuple[str, float], row: dict[str, Any], shade: Callable[[float], Any]
+    ax: Axes, y: float, name: tuple[str, float], row: dict[Any, Any], shade: Callable[[float], Any]
 ) -> None:
     ends = ("", "_low", "_high")
     win, low, high = (100 * row[f"win_probability{end}"] for end in ends)
@@ -258,7 +250,11 @@ def draw_chain(
     """
     balls, has_contact = tables.balls, tables.has_contact
     states = [ball.state for ball in balls]
-    shade = partial(_shade, _norm(values.loc[states, "win_probability"].to_numpy()))
+    norm = _norm(values.loc[states, "win_probability"].to_numpy())
+
+    def shade(value: float) -> Any:
+        return PAPER if np.isnan(value) else value_map()(float(norm(value)))
+
     arrows = _arrows(tables, [start] if start else states, most, least, told=start is not None)
     places = court_places(balls, tables.gap_m)
     on_court = places is not None
@@ -290,10 +286,6 @@ def _norm(values: NDArray[np.float64]) -> Normalize:
         return Normalize(0.0, 1.0)
     low = float(np.floor(known.min() * 10) / 10)
     return Normalize(low, max(float(np.ceil(known.max() * 10) / 10), low + 0.2))
-
-
-def _shade(norm: Normalize, value: float) -> Any:
-    return PAPER if np.isnan(value) else value_map()(float(norm(value)))
 
 
 def _arrows(

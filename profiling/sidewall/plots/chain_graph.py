@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
@@ -12,9 +13,9 @@ from matplotlib.patches import Circle, FancyArrowPatch
 
 from sidewall.court.court import Court
 from sidewall.plots.court import plot_court
-from sidewall.plots.state_places import Ball, group_words, ring_places, short
+from sidewall.plots.state_places import Ball, group_words, ring_places
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, text_on
-from sidewall.plots.words import drawable
+from sidewall.plots.words import drawable, short
 from sidewall.rallies.states import SERVE
 from sidewall.rallies.transitions import ENDS
 
@@ -45,6 +46,8 @@ def draw_court(
 ) -> None:
     """Draw the floor, each ball's gap as a line to the wall, and its name behind the wall."""
     court = Court()
+    walls = {"backhand": (0.0, -0.42, "right"),
+             "forehand": (court.width_m, court.width_m + 0.42, "left")}  # fmt: skip
     plot_court(court, ax=ax)
     ax.set_anchor("N")
     ax.set_xlim(-1.5, court.width_m + 1.5)
@@ -54,23 +57,15 @@ def draw_court(
         if ball.state == SERVE:
             continue
         x, y = places[ball.state]
-        left = ball.side == "backhand"
-        wall, edge = (0.0, -0.42) if left else (court.width_m, court.width_m + 0.42)
+        wall, edge, ha = walls[ball.side]
         ax.plot([x, wall], [y, y], color=QUIET, lw=0.9, ls=(0, (1, 1.5)), zorder=3.2)
-        ha = "right" if left else "left"
         words, style = drawable(ball.band)
         ax.text(edge, y, words, ha=ha, va="center", fontsize=9, color=INK, zorder=6, **style)
         top[ball.group] = min(top.get(ball.group, np.inf), y)
     for group, y in top.items():
-        left = group[0] == "backhand"
-        edge = -0.42 if left else court.width_m + 0.42
-        words = (
-            group_words(group, has_contact)
-            .replace("after the", "\nafter the\n")
-            .replace(" volley", "\nvolley")
-        )
-        words = words.replace(" \n", "\n").replace("\n ", "\n").replace(", ", ",\n")
-        ha = "right" if left else "left"
+        _, edge, ha = walls[group[0]]
+        words = re.sub(r" (volley|after the) ?", r"\n\1\n", group_words(group, has_contact))
+        words = words.replace(", ", ",\n").strip()
         ax.text(
             edge, y - 0.3, words, ha=ha, va="bottom", fontsize=9, fontweight="bold",
             color=INK, linespacing=1.1, zorder=6,
@@ -90,11 +85,9 @@ def draw_ring(ax: Axes, balls: list[Ball]) -> dict[str, tuple[float, float]]:
     ax.set_ylim(3.8, -3.8)
     for ball in balls:
         x, y = places[ball.state]
-        beside = abs(x) > 0.3
-        words, style = drawable(
-            short(f"{ball.side} {ball.family} {ball.band}".strip(), _RING_LETTERS)
-        )
-        ha = ("left" if x > 0 else "right") if beside else "center"
+        name = f"{ball.side} {ball.family} {ball.band}".strip()
+        words, style = drawable(short(name, _RING_LETTERS))
+        ha = "center" if abs(x) <= 0.3 else "left" if x > 0 else "right"
         ax.text(
             1.34 * x, 1.34 * y, words,
             ha=ha, va="center", fontsize=9, color=INK, zorder=6, **style,
@@ -154,19 +147,27 @@ def draw_circles(
 ) -> None:
     """Draw balls, shaded by what they are worth, and ends."""
     for name, circle in circles.items():
+        bold = name not in worth or name == chosen
         if name in worth:
-            _draw_ball(ax, circle, worth[name], shade, chosen=name == chosen)
+            words = "?" if np.isnan(worth[name]) else f"{100 * worth[name]:.0f}"
+            colour, edge, wide, size = shade(worth[name]), INK, 2.2 if bold else 1.0, 9.0
         else:
-            _draw_end(ax, circle, name)
+            words, colour, edge, wide, size = _END_WORDS[name], PAPER, MUTED, 1.4, 9.5
+        circle.set(facecolor=colour, edgecolor=edge, linewidth=wide, zorder=5)
+        ax.add_patch(circle)
+        x, y = circle.center
+        ax.text(
+            x, y, words, ha="center", va="center", fontsize=size, zorder=6,
+            color=text_on(colour), fontweight="bold" if bold else "normal",
+        )  # fmt: skip
 
 
 def _bend(arrow: Arrow, circles: dict[str, Circle], middle: float, both_ways: bool) -> float:
     """Choose how far, and to which side, an arrow is bent: inward, around what lies between."""
     (x0, y0), (x1, y1) = (circles[end].center for end in (arrow.start, arrow.end))
-    same_side = (x0 - middle) * (x1 - middle) > 0
-    size = 0.38 if same_side else 0.16
     if both_ways:
         return 0.3
+    size = 0.38 if (x0 - middle) * (x1 - middle) > 0 else 0.16
     # a positive bend takes an arrow that runs down the page to the left
     inward = (y1 - y0) * ((x0 + x1) / 2 - middle) < 0
     return -size if inward else size
@@ -203,18 +204,15 @@ def _draw_arrow(
         ax.add_patch(FancyArrowPatch(*ends, connectionstyle="arc3,rad=1.5", **drawn))
         # beyond the loop, but on a ring the name stands there
         reach = one.radius + 0.42 if on_court else -one.radius - 0.5
-        spot = (x0 + reach * np.cos(away), y0 + reach * np.sin(away))
-        ha = "center"
+        spot, near = (x0 + reach * np.cos(away), y0 + reach * np.sin(away)), False
     else:
         style = f"arc3,rad={bend:.3f}"
         ends = [(x0, y0), (x1, y1)]
         ax.add_patch(FancyArrowPatch(*ends, connectionstyle=style, patchA=one, patchB=two, **drawn))
         near = on_court and abs(x1 - x0) < 1.5
         spot = _on_curve(one.center, two.center, bend, 0.5 if near else 0.7)
-        ha = "center"
-        if near:
-            ha = "left" if x0 < Court().half_width_m else "right"
     if arrow.words:
+        ha = "center" if not near else "left" if x0 < Court().half_width_m else "right"
         ax.text(
             *spot, arrow.words, ha=ha, va="center", fontsize=8.5, color=INK, zorder=7,
             bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
@@ -237,27 +235,3 @@ def _on_curve(
     x, y = (x0 + x1) / 2 - bend * (y1 - y0), (y0 + y1) / 2 + bend * (x1 - x0)
     a, b, c = (1 - along) ** 2, 2 * along * (1 - along), along**2
     return a * x0 + b * x + c * x1, a * y0 + b * y + c * y1
-
-
-def _draw_ball(
-    ax: Axes, circle: Circle, worth: float, shade: Callable[[float], Any], *, chosen: bool
-) -> None:
-    colour = shade(worth)
-    circle.set(facecolor=colour, edgecolor=INK, linewidth=2.2 if chosen else 1.0, zorder=5)
-    ax.add_patch(circle)
-    x, y = circle.center
-    words = "?" if np.isnan(worth) else f"{100 * worth:.0f}"
-    ax.text(
-        x, y, words, ha="center", va="center", fontsize=9, color=text_on(colour),
-        zorder=6, fontweight="bold" if chosen else "normal",
-    )  # fmt: skip
-
-
-def _draw_end(ax: Axes, circle: Circle, end: str) -> None:
-    x, y = circle.center
-    circle.set(facecolor=PAPER, edgecolor=MUTED, linewidth=1.4, zorder=5)
-    ax.add_patch(circle)
-    ax.text(
-        x, y, _END_WORDS[end], ha="center", va="center", fontsize=9.5,
-        fontweight="bold", color=INK, zorder=6,
-    )  # fmt: skip

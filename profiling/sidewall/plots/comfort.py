@@ -57,11 +57,8 @@ def plot_comfort(
         A fitted model.
     player
         Whose sides.
-    unit
-        Unit of the gap axis: cm, m, in or boards.
-    board_width_m
-        Width of a floorboard, for a second axis in boards; taken from the log where all of
-        the player's matches share one.
+    unit, board_width_m
+        Of the gap axis; see `plot_threshold`.
     level
         Confidence level of the intervals.
     ax

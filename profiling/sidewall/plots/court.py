@@ -7,7 +7,7 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle as Patch
 
-from sidewall.court.court import Court, court_lines
+from sidewall.court.court import Court, Rectangle, court_lines
 from sidewall.plots.style import INK, MUTED, new_axes
 
 _FLOOR = "#FAF8F3"
@@ -45,14 +45,13 @@ def plot_court(court: Court | None = None, ax: Axes | None = None) -> Axes:
     court = court or Court()
     ax = new_axes(ax, size=(4.6, 6.6))
     floor = court.floor
-    _paint(ax, (0, 0, floor.width, floor.depth), _FLOOR, zorder=0)
+    ax.add_patch(patch_of(floor, facecolor=_FLOOR, zorder=0))
     for name, line in court_lines(court).items():
-        place = line.x_min, line.y_min, line.width, line.depth
-        _paint(ax, place, _LINE, label=f"_{name}", zorder=2)
-    walls: dict[str, Any] = {"fill": False, "edgecolor": MUTED, "lw": 1.4, "zorder": 3}
-    _paint(ax, (0, 0, floor.width, floor.depth), None, **walls)
+        ax.add_patch(patch_of(line, facecolor=_LINE, label=f"_{name}", zorder=2))
+    ax.add_patch(patch_of(floor, fill=False, edgecolor=MUTED, lw=1.4, zorder=3))
     # The front wall is the one that matters: drawn heavier, outside the floor.
-    _paint(ax, (0, -0.14, floor.width, 0.14), INK, zorder=3, label="_tin")
+    front = Rectangle(0.0, -0.14, floor.width, 0.0)
+    ax.add_patch(patch_of(front, facecolor=INK, zorder=3, label="_tin"))
     middle = floor.width / 2
     ax.text(middle, -0.22, "front wall", ha="center", va="bottom", fontsize=9.5, color=INK)
     ax.set_xlim(-0.15, floor.width + 0.15)
@@ -94,13 +93,15 @@ def plot_front_wall(court: Court | None = None, ax: Axes | None = None) -> Axes:
     paint = court.line_width_m
     top = court.front_wall_line_m + paint
     wide, tin = court.width_m, court.tin_height_m
-    _paint(ax, (0, 0, wide, top), _FLOOR, zorder=0)
+    ax.add_patch(patch_of(Rectangle(0.0, 0.0, wide, top), facecolor=_FLOOR, zorder=0))
     edge: dict[str, Any] = {"edgecolor": MUTED, "lw": 1.0, "hatch": "....", "zorder": 1}
-    _paint(ax, (0, 0, wide, tin), _TIN, label="_tin", **edge)
+    low = Rectangle(0.0, 0.0, wide, tin)
+    ax.add_patch(patch_of(low, facecolor=_TIN, label="_tin", **edge))
     # Both heights are printed to the lower edge of the paint.
     heights = {"service line": court.service_line_m, "out line": court.front_wall_line_m}
     for name, z in heights.items():
-        _paint(ax, (0, z, wide, paint), _LINE, label=f"_{name}", zorder=1)
+        line = Rectangle(0.0, z, wide, z + paint)
+        ax.add_patch(patch_of(line, facecolor=_LINE, label=f"_{name}", zorder=1))
     for name, z in {"tin": tin, **heights}.items():
         ax.text(
             wide + 0.12, z, f"{name}\n{z:.2f} m", ha="left", va="center", fontsize=9.5, color=INK,
@@ -116,9 +117,7 @@ def plot_front_wall(court: Court | None = None, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _paint(
-    ax: Axes, place: tuple[float, float, float, float], colour: str | None, **look: Any
-) -> None:
-    """Paint a rectangle: corner, width and height in metres."""
-    x, y, width, height = place
-    ax.add_patch(Patch((x, y), width, height, **{"facecolor": colour, "edgecolor": "none"} | look))
+def patch_of(at: Rectangle, **look: Any) -> Patch:
+    """Make a patch of a rectangle in metres, without an edge unless one is asked for."""
+    corner = at.x_min, at.y_min
+    return Patch(corner, at.width, at.depth, **{"edgecolor": "none"} | look)

@@ -119,10 +119,8 @@ def plot_decisions(
         Whose decisions.
     side, family
         Of a single panel; None for each there is.
-    unit
-        Unit of the gap axis: cm, m, in or boards.
-    board_width_m
-        Width of a floorboard, for a second axis in boards.
+    unit, board_width_m
+        Of the gap axis, cm, m, in or boards; with a width, a second axis shows boards.
     level
         Confidence level of the intervals.
     bare
@@ -274,10 +272,8 @@ def _costs(cell: pd.DataFrame) -> tuple[str, str]:
         if of == 0:
             lines.append(f"no ball surely {noun}")
             continue
-        cost = -float(cell.loc[mine, "points"].sum())
-        lines.append(
-            f"{decision}: {n:,} of {of:,} {noun}" + (f", cost {number(cost, 1)}" if n else "")
-        )
+        cost = f", cost {number(-float(cell.loc[mine, 'points'].sum()), 1)}" if n else ""
+        lines.append(f"{decision}: {n:,} of {of:,} {noun}{cost}")
     unknown = int((cell["decision"] == "not known yet").sum())
     if unknown:
         lines.append(f"not known yet: {unknown:,}")

@@ -12,7 +12,7 @@ from sidewall.arguments import Table, as_frame, check_level
 from sidewall.errors import DataError
 from sidewall.plots.frame import above, frame, left_part, mark, name_rows, say
 from sidewall.plots.style import QUIET, new_axes
-from sidewall.plots.words import difference_words, plain, records
+from sidewall.plots.words import capital, difference_words, plain, records
 
 _NEEDED: Final = (
     *("combination", "player", "status", "played_on", "another_way", "n_rallies"),
@@ -33,11 +33,7 @@ _WIDEST: Final = 60.0
 
 
 def plot_effects(
-    table: Table,
-    *,
-    level: float = 0.95,
-    false_discovery_rate: float = 0.05,
-    ax: Axes | None = None,
+    table: Table, *, level: float = 0.95, false_discovery_rate: float = 0.05, ax: Axes | None = None
 ) -> Axes:
     """Draw how much more often the rally is won when a combination is played on.
 
@@ -112,7 +108,7 @@ def plot_effects(
     above(ax, 1.0, "n on / other way", "right")
     if own:
         name = plain(blocks[0], _LONGEST) if len(blocks) == 1 else "Combinations"
-        heading = f"{name[0].upper()}{name[1:]}: more rallies won?"
+        heading = f"{capital(name)}: more rallies won?"
         frame(ax, heading, _foot(table, level, false_discovery_rate))
     return ax
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -87,40 +89,21 @@ def plot_front_wall_hits(
     for side, style in SIDE_STYLE.items():
         mine = (own["side"].astype(str) == side).to_numpy() & np.isfinite(z)
         ax.scatter(
-            x[mine],
-            z[mine],
-            s=18,
-            marker=style["marker"],
-            facecolor=style["color"],
-            edgecolor=PAPER,
-            linewidth=0.5,
-            alpha=0.85,
-            zorder=4,
+            x[mine], z[mine], s=18, marker=style["marker"], facecolor=style["color"],
+            edgecolor=PAPER, linewidth=0.5, alpha=0.85, zorder=4,
             label=f"{side}, n = {mine.sum():,}",
-        )
-    in_tin = int(own["in_tin"].sum())
-    ax.text(
-        court.half_width_m,
-        court.tin_height_m / 2,
-        f"{in_tin} of {len(own):,} in the tin",
-        ha="center",
-        va="center",
-        fontsize=9.5,
-        color=INK,
-        zorder=6,
-        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 2.0, "alpha": 0.9},
-    )
+        )  # fmt: skip
+    says = f"{int(own['in_tin'].sum())} of {len(own):,} in the tin"
+    box = {"facecolor": PAPER, "edgecolor": "none", "pad": 2.0, "alpha": 0.9}
+    look: Any = {"ha": "center", "va": "center", "fontsize": 9.5, "color": INK, "zorder": 6}
+    ax.text(court.half_width_m, court.tin_height_m / 2, says, bbox=box, **look)
     words = []
     table = scatter[(scatter["player"] == player) & (scatter["stroke"] == stroke)]
     for row in table.to_dict("records"):
         pressed = "" if row["pressure"] == "any" else f", {row['pressure']}"
-        words.append(
-            f"{row['side']}{pressed}: mean {100 * row['mean_m']:.0f} cm ("
-            f"{100 * row['mean_low_m']:.0f} to {100 * row['mean_high_m']:.0f}), scatter "
-            f"{100 * row['sd_m']:.0f} cm ({100 * row['sd_low_m']:.0f} to "
-            f"{100 * row['sd_high_m']:.0f}), "
-            f"n = {row['n_shots']:,}"
-        )
+        mean, scattered = _centimetres(row, "mean"), _centimetres(row, "sd")
+        n = f"n = {row['n_shots']:,}"
+        words.append(f"{row['side']}{pressed}: mean {mean}, scatter {scattered}, {n}")
     words.append(f"{100 * level:.0f}% limits; balls in the tin count as lower than its edge")
     if unknown[np.isfinite(z)].any():
         words.append("left of the wall: place across not known")
@@ -130,6 +113,11 @@ def plot_front_wall_hits(
     legend(ax, loc="center", bbox_to_anchor=middle, bbox_transform=ax.transData)
     title(ax, f"{plain(player)}: {stroke}, heights on the front wall")
     return ax
+
+
+def _centimetres(row: dict[Any, Any], name: str) -> str:
+    at, low, high = (f"{100 * row[f'{name}{end}_m']:.0f}" for end in ("", "_low", "_high"))
+    return f"{at} cm ({low} to {high})"
 
 
 def _across(own: pd.DataFrame, court: Court) -> np.ndarray:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
@@ -13,7 +12,7 @@ from sidewall.combinations.tries import break_words, breaks_at, rivals_of
 from sidewall.numbers import count, share
 from sidewall.plots.frame import frame, lines, width_in
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, RESET, THRESHOLD, dress, legend, new_axes
-from sidewall.plots.words import drawable, plain
+from sidewall.plots.words import capital, drawable, plain
 
 if TYPE_CHECKING:
     from sidewall.combinations.combination import Combination
@@ -127,17 +126,23 @@ def draw_funnel(table: pd.DataFrame, ax: Axes | None = None) -> Axes:
 
 
 def _stages(table: pd.DataFrame) -> list[dict[Any, Any]]:
-    """Rows of a funnel, each with what came of the tries that were a stage before."""
+    """Rows of a funnel, each with the tries that were a stage before by what came of them.
+
+    The counts of these ``parts`` add up to ``of``.
+    """
     stages = table.to_dict("records")
     reasons = ("another_shot", "rally_over", "not_charted")
-    for before, row in pairwise(stages):
-        row["lost"] = {reason.replace("_", " "): float(before[reason]) for reason in reasons}
+    for k, row in enumerate(stages):
+        row["parts"] = {"went on": float(row["n_tries"])}
+        if row["stage"] == "rally won":
+            row["parts"]["rally lost"] = float(row["of"] - row["n_tries"])
+        elif k:
+            row["parts"] |= {why.replace("_", " "): float(stages[k - 1][why]) for why in reasons}
     return stages
 
 
 def _step_words(k: int, row: dict[Any, Any], mark: str | None) -> str:
-    words = plain(str(row["words"]), 160)
-    words = words[0].upper() + words[1:] + (mark or "")
+    words = capital(plain(str(row["words"]), 160)) + (mark or "")
     return words if row["stage"] == "rally won" else f"{k + 1}. {words}"
 
 
@@ -161,25 +166,17 @@ def _percent(at: float, low: float, high: float) -> str:
 
 
 def _row(
-    ax: Axes,
-    top: float,
-    row: dict[Any, Any],
-    words: list[str],
-    small: list[str],
-    *,
-    marked: bool,
+    ax: Axes, top: float, row: dict[Any, Any], words: list[str], small: list[str], *, marked: bool
 ) -> float:
     """Draw one stage below ``top``; the place of the next is returned."""
     place: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "va": "center", "ha": "left"}
-    bold: dict[str, Any] = {"color": INK}
-    if marked:
-        bold = {"color": THRESHOLD, "fontweight": "bold"}
+    colour, weight = (THRESHOLD, "bold") if marked else (INK, "normal")
+    look = place | {"fontsize": 10.5, "color": colour, "fontweight": weight}
     for line in words:
-        text, style = drawable(line, "bold" if marked else "normal")
-        ax.text(0.0, top - 0.5, text, fontsize=10.5, **bold, **place, **style)
+        text, style = drawable(line, weight)
+        ax.text(0.0, top - 0.5, text, **look, **style)
         top -= 1.0
-    middle = top - 0.1 - _BAR / 2
-    _bar(ax, middle, row)
+    _bar(ax, top - 0.1 - _BAR / 2, row)
     top -= _BAR + 0.24
     for text in small:
         ax.text(0.0, top - 0.5, text, fontsize=9.5, color=QUIET, **place)
@@ -193,7 +190,7 @@ def _bar(ax: Axes, y: float, row: dict[Any, Any]) -> None:
         ax.barh([y], [100.0], height=_BAR, facecolor="none", edgecolor=MUTED, ls=":", lw=1.0)
         return
     left = 0.0
-    for name, number in _parts(row).items():
+    for name, number in row["parts"].items():
         wide = 100.0 * number / of
         if wide > 0:
             ax.barh(
@@ -212,16 +209,6 @@ def _bar(ax: Axes, y: float, row: dict[Any, Any]) -> None:
         )  # fmt: skip
 
 
-def _parts(row: dict[Any, Any]) -> dict[str, float]:
-    """Tries that were a stage before, by what came of them; the counts add up to ``of``."""
-    rest = float(row["of"] - row["n_tries"])
-    if row["stage"] == "tried":
-        return {"went on": float(row["n_tries"])}
-    if row["stage"] == "rally won":
-        return {"went on": float(row["n_tries"]), "rally lost": rest}
-    return {"went on": float(row["n_tries"]), **row["lost"]}
-
-
 def _scales(ax: Axes, bottom: float) -> None:
     ax.set_xlim(0.0, 100.0)
     ax.set_ylim(bottom + 0.3, 0.2)
@@ -234,7 +221,7 @@ def _scales(ax: Axes, bottom: float) -> None:
 def _key(ax: Axes, stages: list[dict[Any, Any]]) -> None:
     from matplotlib.patches import Patch  # noqa: PLC0415 - only for the key
 
-    used = {name for row in stages if row["of"] for name, n in _parts(row).items() if n > 0}
+    used = {name for row in stages if row["of"] for name, n in row["parts"].items() if n > 0}
     names = {"went on": "went on (last bar: rally won)"}
     handles = [
         Patch(label=names.get(name, name), lw=0.8, **style)

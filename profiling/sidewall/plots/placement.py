@@ -11,7 +11,6 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle as Disc
 from matplotlib.patches import Polygon
-from matplotlib.patches import Rectangle as Patch
 
 from sidewall.arguments import Table, as_frame, check_level, check_share
 from sidewall.court import Court, Rectangle
@@ -22,28 +21,14 @@ from sidewall.placement.ellipse import error_ellipse
 from sidewall.placement.on_target import placed_shots, placement_table
 from sidewall.placement.practice import practice_table
 from sidewall.placement.targets import Target, court_targets
-from sidewall.plots.court import plot_court
-from sidewall.plots.style import (
-    INK,
-    MUTED,
-    THRESHOLD,
-    dress,
-    legend,
-    note_below,
-    title,
-)
+from sidewall.plots.court import patch_of, plot_court
+from sidewall.plots.style import INK, MUTED, THRESHOLD, dress, legend, note_below, title
 from sidewall.plots.words import plain
 
 if TYPE_CHECKING:
     from matplotlib.lines import Line2D
 
-_HIT: Final[dict[str, Any]] = {
-    "marker": "o",
-    "s": 15,
-    "facecolor": INK,
-    "edgecolor": INK,
-    "linewidth": 0.5,
-}
+_HIT: Final[dict[str, Any]] = {"marker": "o", "s": 15, "color": INK, "linewidth": 0.5}
 #: Paler than a hit and of another form, so that they differ in grey too.
 _MISS: Final[dict[str, Any]] = {"marker": "x", "s": 11, "color": MUTED, "linewidth": 0.7}
 
@@ -125,14 +110,8 @@ def plot_placement(
     used = strokes or one.strokes or ("all strokes",)
     ax = _draw(own, one, court, share, robust, ax)
     title(ax, f"{plain(player)}: {' and '.join(used)} to {target}")
-    words = _share_words(row, "shots", level)
-    note_below(
-        ax,
-        fill(
-            f"{words}; {count(int(row['faults']), 'fault')}, {row['unseen']} bounces not seen", 56
-        ),
-        56,
-    )
+    words = f"{_share_words(row, 'shots', level)}, {row['unseen']} bounces not seen"
+    note_below(ax, fill(words, 56), 56)
     return ax
 
 
@@ -200,11 +179,7 @@ def plot_practice(
     row = practice_table(own, by=["target"], level=level).iloc[0]
     ax = _draw(own, target, court, share, robust, ax)
     title(ax, f"Drill: {target.name}")
-    note_below(
-        ax,
-        fill(f"{_share_words(row, 'balls', level)}; {count(int(row['faults']), 'fault')}", 56),
-        56,
-    )
+    note_below(ax, fill(_share_words(row, "balls", level), 56), 56)
     return ax
 
 
@@ -218,36 +193,26 @@ def _draw(
     on = own["on_target"].to_numpy(dtype=float)
     seen = np.isfinite(own["error_out_m"].to_numpy(dtype=float))
     hits, misses = seen & (on == 1.0), seen & (on == 0.0)
-    marks: list[Any] = [
-        ax.scatter(x[misses], y[misses], zorder=5, label="off target", **_MISS),
-        ax.scatter(x[hits], y[hits], zorder=6, label="on target", **_HIT),
-    ]
-    marks += _add_ellipse(ax, x[seen], y[seen], share, robust, court.floor)
+    off = ax.scatter(x[misses], y[misses], zorder=5, label="off target", **_MISS)
+    marks = [ax.scatter(x[hits], y[hits], zorder=6, label="on target", **_HIT), off]
     legend(
-        ax,
-        handles=[marks[1], marks[0], *marks[2:]],
-        loc="upper left",
-        bbox_to_anchor=(0.0, -0.035),
-        ncols=2,
-        handletextpad=0.5,
-        columnspacing=1.2,
-        borderaxespad=0.0,
-    )
+        ax, handles=[*marks, *_add_ellipse(ax, x[seen], y[seen], share, robust, court.floor)],
+        loc="upper left", bbox_to_anchor=(0.0, -0.035), ncols=2,
+        handletextpad=0.5, columnspacing=1.2, borderaxespad=0.0,
+    )  # fmt: skip
     return ax
 
 
 def _add_target(ax: Axes, target: Target) -> None:
     shape = target.shape
-    style: Any = {"facecolor": THRESHOLD, "alpha": 0.16, "zorder": 3}
+    inside: Any = {"facecolor": THRESHOLD, "alpha": 0.16, "zorder": 3}
     edge: Any = {"fill": False, "edgecolor": THRESHOLD, "linewidth": 1.8, "zorder": 6.5}
-    for look in (style, edge):
+    for look in (inside, edge):
         if isinstance(shape, Rectangle):
-            patch: Any = Patch((shape.x_min, shape.y_min), shape.width, shape.depth, **look)
+            patch: Any = patch_of(shape, label="_target", **look)
         else:
-            patch = Disc((shape.x, shape.y), shape.radius, **look)
-        patch.set_label("_target")
+            patch = Disc((shape.x, shape.y), shape.radius, label="_target", **look)
         ax.add_patch(patch)
-        patch.set_clip_on(True)
 
 
 def _add_ellipse(
@@ -257,39 +222,18 @@ def _add_ellipse(
         ellipse = error_ellipse(x, y, share, robust=robust)
     except DataError:  # too few bounces: a picture of the few is still of use
         return []
-    outline = ax.add_patch(
-        Polygon(
-            ellipse.outline(),
-            fill=False,
-            edgecolor=INK,
-            linewidth=1.8,
-            linestyle=(0, (4, 2)) if robust else "-",
-            zorder=7,
-            label="_ellipse",
-        )
+    edge: Any = {"linewidth": 1.8, "linestyle": (0, (4, 2)) if robust else "-"}
+    outline = Polygon(
+        ellipse.outline(), fill=False, edgecolor=INK, zorder=7, label="_ellipse", **edge
     )
     # no ball bounces behind a wall
-    inside = Patch((floor.x_min, floor.y_min), floor.width, floor.depth, transform=ax.transData)
-    outline.set_clip_path(inside)
+    ax.add_patch(outline).set_clip_path(patch_of(floor, transform=ax.transData))
     bulk = ", bulk of the shots" if robust else ""
-    (line,) = ax.plot(
-        [],
-        [],
-        color=INK,
-        linewidth=1.8,
-        linestyle=(0, (4, 2)) if robust else "-",
-        label=f"next ball: {100 * share:.0f} in 100{bulk}",
-    )
+    (line,) = ax.plot([], [], color=INK, label=f"next ball: {100 * share:.0f} in 100{bulk}", **edge)
     (mean,) = ax.plot(
-        *ellipse.centre_m,
-        marker="P",
-        color=INK,
-        markersize=8,
-        markeredgecolor="white",
-        linestyle="none",
-        zorder=8,
+        *ellipse.centre_m, marker="P", color=INK, ms=8, mec="white", ls="none", zorder=8,
         label="middle of the shots",
-    )
+    )  # fmt: skip
     return [mean, line]
 
 
@@ -297,5 +241,5 @@ def _share_words(row: pd.Series, noun: str, level: float) -> str:
     return (
         f"on target {100 * row['share']:.0f} in 100 ({100 * level:.0f}%: "
         f"{100 * row['share_low']:.0f} to {100 * row['share_high']:.0f}), "
-        f"n = {row[f'n_{noun}']:,} {noun}"
+        f"n = {row[f'n_{noun}']:,} {noun}; {count(int(row['faults']), 'fault')}"
     )

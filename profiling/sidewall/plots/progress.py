@@ -54,10 +54,8 @@ def plot_progress(
     ----------
     table
         From `compare_periods`, of one player, or some of its rows.
-    unit
-        Unit of gaps: cm, m, in or boards.
-    board_width_m
-        Width of a floorboard, for boards.
+    unit, board_width_m
+        Of gaps: cm, m, in or boards, for which it takes the width of one.
     level
         Confidence level that the table was made with.
     ax

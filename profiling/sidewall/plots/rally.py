@@ -13,9 +13,8 @@ from sidewall.arguments import Table, check_fitted, check_level
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.plots.frame import frame
-from sidewall.plots.state_places import short
-from sidewall.plots.style import FAINT, INK, MUTED, PAPER, QUIET, dress, new_axes, title
-from sidewall.plots.words import columns, drawable, plain, records
+from sidewall.plots.style import FAINT, INK, MUTED, PAPER, QUIET, dress, new_axes, title, words_at
+from sidewall.plots.words import columns, drawable, plain, records, short
 
 if TYPE_CHECKING:
     from sidewall.rallies.chain import RallyChain
@@ -56,8 +55,7 @@ def plot_rally(
 
     Each row is a ball as its striker finds it and the shot played with it; the dot is one
     player's chance of winning the rally just before that shot, between these two players, with
-    its interval. The last
-    dot is the result: 100 or 0.
+    its interval. The last dot is the result: 100 or 0.
 
     Parameters
     ----------
@@ -138,10 +136,7 @@ def plot_rally(
         f"n: balls of that kind struck by anybody, of {chain.visits_.sum():,} shots in "
         f"{len(np.unique(chain.moves().rally)):,} rallies."
     )
-    ax.annotate(
-        words, (0, 0), xycoords="axes fraction", xytext=(-_margin(told)[1], -40), ha="left",
-        va="top", textcoords="offset points", fontsize=8.5, color=QUIET, annotation_clip=False,
-    )  # fmt: skip
+    words_at(ax, words, (0, 0), (-_margin(told)[1], -40), va="top", fontsize=8.5, color=QUIET)
     return ax
 
 
@@ -220,27 +215,18 @@ def _the_rally(table: pd.DataFrame, match: str, game: int, rally: int) -> pd.Dat
 
 def _beside(ax: Axes, row: int, words: str, at: float, **look: Any) -> None:
     """Write into the margin of a row, so many points from the axes' nearer edge."""
-    words, style = drawable(words, weight=look.get("fontweight", "normal"))
-    ax.annotate(
-        words, (0 if at < 0 else 1, row), xycoords=("axes fraction", "data"), xytext=(at, 0),
-        textcoords="offset points", va="center", ha="left" if at < 0 else "right",
-        annotation_clip=False, **look, **style,
-    )  # fmt: skip
+    look |= {"xycoords": ("axes fraction", "data"), "ha": "left" if at < 0 else "right"}
+    words_at(ax, words, (0 if at < 0 else 1, row), (at, 0), va="center", **look)
 
 
 def _shot_words(row: dict[str, Any]) -> str:
     """Put a shot into words, and the ball it was played with."""
     if row["stroke"] == "serve":
         return "serve"
-    contact, direction = row.get("contact"), row.get("direction")
-    parts = [str(row["side"])]
-    if contact == "volley":
-        parts.append("volley")
-    if isinstance(direction, str):
-        parts.append(direction)
-    parts.append(str(row["stroke"]).replace("_", " "))
+    volley = "volley " if row.get("contact") == "volley" else ""
+    direction = f"{row['direction']} " if isinstance(row.get("direction"), str) else ""
     gap = "" if np.isnan(row["gap_m"]) else f", {100 * row['gap_m']:.0f} cm"
-    return " ".join(parts) + gap
+    return f"{row['side']} {volley}{direction}{str(row['stroke']).replace('_', ' ')}{gap}"
 
 
 def _end_words(ending: str, winner: str | None) -> str:

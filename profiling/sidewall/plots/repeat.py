@@ -10,11 +10,12 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from sidewall.arguments import check_fitted, check_level
+from sidewall.combinations.repeat_or_vary import REPEAT_ALWAYS, VARY_ALWAYS, VARY_FROM
 from sidewall.errors import DataError
 from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.plots.frame import frame
-from sidewall.plots.style import INK, PAPER, QUIET, THRESHOLD, dress, new_axes
+from sidewall.plots.style import INK, PAPER, QUIET, THRESHOLD, dress, new_axes, words_at
 from sidewall.plots.words import plain
 
 if TYPE_CHECKING:
@@ -119,14 +120,14 @@ def repeat_words(answer: dict[Any, Any], most: int) -> str:
     """
     at, low, high = (float(answer[name]) for name in ("repeats", "repeats_low", "repeats_high"))
     status = str(answer["status"])
-    if status == "vary from here on":
+    if status == VARY_FROM:
         return (
             f"Varying is better from {max(math.floor(at) + 1, 1)} repeats on "
             f"(even at {at:.1f}, {low:.1f} to {high:.1f})."
         )
-    if status == "vary after any number":
+    if status == VARY_ALWAYS:
         return f"Varying is better after any number of repeats, from 1 to {most}."
-    if status == "repeat after any number":
+    if status == REPEAT_ALWAYS:
         return f"Repeating is better after any number of repeats, from 1 to {most}."
     words = "From how many repeats on varying is better is not known yet"
     if math.isfinite(high) and high < most:
@@ -203,18 +204,15 @@ def _name_curves(ax: Axes, ends: dict[str, float], most: int) -> None:
 
 def _mark(ax: Axes, answer: dict[Any, Any], most: int) -> None:
     at, low, high = (float(answer[name]) for name in ("repeats", "repeats_low", "repeats_high"))
-    if answer["status"] == "vary from here on":
+    words, colour = str(answer["status"]), INK
+    if words == VARY_FROM:
         ax.axvspan(low, high, color=THRESHOLD, alpha=0.1, lw=0, label="_set")
         ax.axvline(at, color=THRESHOLD, lw=1.8, label="_even")
-        words = f"vary beyond {at:.1f} ({low:.1f} to {high:.1f})"
-    else:
-        words = f"When to vary: {answer['status']}"
-        if answer["status"] in ("vary after any number", "repeat after any number"):
-            words = str(answer["status"])
-    ax.text(
-        0.0, 1.015, words, transform=ax.transAxes, va="bottom", fontsize=11, fontweight="bold",
-        color=THRESHOLD if answer["status"] == "vary from here on" else INK,
-    )  # fmt: skip
+        words, colour = f"vary beyond {at:.1f} ({low:.1f} to {high:.1f})", THRESHOLD
+    elif words not in (VARY_ALWAYS, REPEAT_ALWAYS):
+        words = f"When to vary: {words}"
+    look: Any = {"va": "bottom", "fontsize": 11, "fontweight": "bold", "color": colour}
+    ax.text(0.0, 1.015, words, transform=ax.transAxes, **look)
 
 
 def _axes(ax: Axes, curves: pd.DataFrame, points: pd.DataFrame, most: int) -> None:
@@ -229,13 +227,9 @@ def _axes(ax: Axes, curves: pd.DataFrame, points: pd.DataFrame, most: int) -> No
     ax.set_ylabel("rallies won (%)")
     ax.axhline(50.0, color=QUIET, lw=1.0, ls=":", zorder=1, label="_half")
     ax.set_xlabel("repeats just before", labelpad=36)
-    for k, kind in enumerate(_STYLE):
-        place: dict[str, Any] = {
-            "xycoords": ("data", "axes fraction"), "textcoords": "offset points",
-            "va": "top", "fontsize": 9.5, "color": QUIET, "annotation_clip": False,
-        }  # fmt: skip
-        down = -22 - 14 * k
+    look: Any = {"xycoords": ("data", "axes fraction"), "va": "top", "fontsize": 9.5}
+    for kind, down in zip(_STYLE, (-22, -36), strict=True):
         for row in points[points["reply"] == kind].to_dict("records"):
-            n = f"{row['n_shots']:,}"
-            ax.annotate(n, xy=(row["repeats"], 0.0), xytext=(0, down), ha="center", **place)
-        ax.annotate(f"n {_NAMES[kind]}", xy=(most + 0.4, 0.0), xytext=(0, down), ha="left", **place)
+            n, at = f"{row['n_shots']:,}", (row["repeats"], 0.0)
+            words_at(ax, n, at, (0, down), ha="center", color=QUIET, **look)
+        words_at(ax, f"n {_NAMES[kind]}", (most + 0.4, 0.0), (0, down), color=QUIET, **look)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, TypedDict, Unpack, overload
+from typing import Any, Final, overload
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from sidewall.errors import DataError
 from sidewall.plots.frame import panels
-from sidewall.plots.style import INK, MUTED, PAPER, QUIET, dress, new_axes, title
-from sidewall.plots.words import drawable, plain
+from sidewall.plots.style import INK, MUTED, PAPER, QUIET, dress, new_axes, title, words_at
+from sidewall.plots.words import plain
 from sidewall.scoring import Game, HandInHandOut, Match, PointARally
 
 SYSTEMS: Final[dict[str, Game]] = {
@@ -35,30 +35,14 @@ _LEFT: Final = (74.0, 89.0, 60.0)
 _RIGHT: Final = 80.0
 
 
-class _Look(TypedDict, total=False):
-    """What the reader may choose; see `plot_match_win_probability`."""
-
-    share: tuple[float, float]
-    read_at: float
-
-
-@overload
-def plot_match_win_probability(
-    ax: Axes,
-    systems: Mapping[str, Game] | None = ...,
-    *,
-    best_of: int | Sequence[int] = ...,
-    **look: Unpack[_Look],
-) -> Axes: ...
-
-
 @overload
 def plot_match_win_probability(
     ax: Axes | None = ...,
     systems: Mapping[str, Game] | None = ...,
     *,
     best_of: int,
-    **look: Unpack[_Look],
+    share: tuple[float, float] = ...,
+    read_at: float = ...,
 ) -> Axes: ...
 
 
@@ -68,7 +52,8 @@ def plot_match_win_probability(
     systems: Mapping[str, Game] | None = ...,
     *,
     best_of: int | Sequence[int] = ...,
-    **look: Unpack[_Look],
+    share: tuple[float, float] = ...,
+    read_at: float = ...,
 ) -> Axes | NDArray[np.object_]: ...
 
 
@@ -118,7 +103,8 @@ def plot_match_win_probability(
     --------
     >>> ax = sw.plot_match_win_probability(best_of=5)
     """
-    games = _checked_systems(SYSTEMS if systems is None else systems)
+    games = SYSTEMS if systems is None else systems
+    _check_systems(games)
     low, high = share
     if not 0.0 <= low < read_at < high <= 1.0:
         raise DataError(
@@ -129,20 +115,18 @@ def plot_match_win_probability(
     if not lengths:
         raise DataError("best_of names no length of match: give 5, 3 or (5, 3).")
     if len(lengths) == 1:
-        ax = new_axes(ax, size=(5.6, 4.1))
-        _panel(ax, games, lengths[0], share, read_at)
-        _say_across(ax)
-        return ax
-    if ax is not None:
+        axes = np.array([new_axes(ax, size=(5.6, 4.1))], dtype=object)
+    elif ax is not None:
         raise DataError("ax holds one panel: give a single best_of, such as 5, to draw into it.")
-    axes = panels(len(lengths), 1, (5.6, 3.5 * len(lengths)))[:, 0]
+    else:
+        axes = panels(len(lengths), 1, (5.6, 3.5 * len(lengths)))[:, 0]
     for panel, length in zip(axes, lengths, strict=True):
         _panel(panel, games, length, share, read_at)
-    _say_across(axes[-1])
-    return axes
+    axes[-1].set_xlabel("rallies won, serving and receiving alike (%)", color=INK)
+    return axes if len(lengths) > 1 else axes[0]
 
 
-def _checked_systems(systems: Mapping[str, Game]) -> dict[str, Game]:
+def _check_systems(systems: Mapping[str, Game]) -> None:
     if not 1 <= len(systems) <= len(_LINES):
         raise DataError(
             f"systems names {len(systems)} systems: give 1 to {len(_LINES)}, or their curves "
@@ -153,11 +137,10 @@ def _checked_systems(systems: Mapping[str, Game]) -> dict[str, Game]:
             raise DataError(
                 f"systems[{name!r}] is {game!r}: give PointARally(...) or HandInHandOut(...)."
             )
-    return dict(systems)
 
 
 def _panel(
-    ax: Axes, games: dict[str, Game], best_of: int, share: tuple[float, float], read_at: float
+    ax: Axes, games: Mapping[str, Game], best_of: int, share: tuple[float, float], read_at: float
 ) -> None:
     at = np.linspace(*share, _POINTS)
     curves, heights = {}, {}
@@ -193,24 +176,12 @@ def _names(
         y = float(np.clip(wanted, curves[name].min(), curves[name].max()))
         right = name == flattest
         x = float(np.interp(y, curves[name], at))
-        words, style = drawable(f"{plain(name)} ({heights[name]:.0f}%)")
-        ax.annotate(
-            words,
-            xy=(x, y),
-            xytext=(22 if right else -22, 0),
-            textcoords="offset points",
-            ha="left" if right else "right",
-            va="center",
-            fontsize=11,
-            color=INK,
-            # clears the line at half of the rallies, which runs behind the names
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0},
+        words = f"{plain(name)} ({heights[name]:.0f}%)"
+        # the box clears the line at half of the rallies, which runs behind the names
+        box = {"facecolor": PAPER, "edgecolor": "none", "pad": 1.0}
+        words_at(
+            ax, words, (x, y), (22 if right else -22, 0), xycoords="data", color=INK, fontsize=11,
+            ha="left" if right else "right", va="center", zorder=4, bbox=box,
             arrowprops={"arrowstyle": "-", "color": INK, "lw": 0.8, "shrinkA": 2, "shrinkB": 0},
-            zorder=4,
-            **style,
-        )
+        )  # fmt: skip
         ax.plot([x], [y], "o", ms=4.5, color=INK, zorder=5, label=f"_anchor {name}")
-
-
-def _say_across(ax: Axes) -> None:
-    ax.set_xlabel("rallies won, serving and receiving alike (%)", color=INK)

@@ -18,7 +18,7 @@ from sidewall.court.court import Court
 from sidewall.plots.court import plot_court
 from sidewall.plots.frame import frame, lines
 from sidewall.plots.style import INK, MUTED, PAPER, QUIET, new_axes
-from sidewall.plots.words import drawable, plain
+from sidewall.plots.words import capital, drawable, plain
 
 if TYPE_CHECKING:
     from sidewall.combinations.combination import Combination
@@ -126,13 +126,9 @@ def _usual(step: Step, here: Zone, stood: Zone, court: Court) -> Zone:
 
 
 def _far_from(zone: Zone, court: Court) -> Zone:
-    x, y = _metres(zone, None, court)
-
-    def distance(corner: Zone) -> float:
-        other = _metres(corner, None, court)
-        return float(np.hypot(other[0] - x, other[1] - y))
-
-    return max(_CORNERS, key=distance)
+    here = _metres(zone, None, court)
+    far = [np.hypot(*np.subtract(_metres(corner, None, court), here)) for corner in _CORNERS]
+    return _CORNERS[int(np.argmax(far))]
 
 
 def _one(asked: dict[str, Any], name: str, otherwise: str) -> str:
@@ -266,7 +262,7 @@ def plot_sequence(
         name = plain(combination.name, 90)
         frame(
             ax,
-            name[0].upper() + name[1:],
+            capital(name),
             "A number stands where the shot is struck; its arrow leads to where the ball goes, "
             "not along its path off the walls. Where a step asks for no place, a usual one is "
             "drawn.",
@@ -276,23 +272,15 @@ def plot_sequence(
 
 def _arrow(ax: Axes, places: Places, k: int, step: Step) -> None:
     style = _STYLE[step.by]
-    ax.add_patch(
-        FancyArrowPatch(
-            places.struck[k],
-            places.goes_to[k],
-            connectionstyle=f"arc3,rad={places.bend[k]}",
-            arrowstyle="-|>",
-            mutation_scale=17,
-            shrinkA=11,
-            # stops short of the number of the next step, but not of a place without one
-            shrinkB=12 if k + 1 < len(places.struck) else 2,
-            lw=2.4 if step.by == "own" else 2.0,
-            color=style["color"],
-            linestyle=style["ls"],
-            label=f"_arrow {k + 1} {step.by}",
-            zorder=5,
-        )
-    )
+    # stops short of the number of the next step, but not of a place without one
+    short = 12 if k + 1 < len(places.struck) else 2
+    arrow = FancyArrowPatch(
+        places.struck[k], places.goes_to[k], connectionstyle=f"arc3,rad={places.bend[k]}",
+        arrowstyle="-|>", mutation_scale=17, shrinkA=11, shrinkB=short, zorder=5,
+        lw=2.4 if step.by == "own" else 2.0, color=style["color"], linestyle=style["ls"],
+        label=f"_arrow {k + 1} {step.by}",
+    )  # fmt: skip
+    ax.add_patch(arrow)
 
 
 def _number(ax: Axes, x: float, y: float, number: int, by: str) -> None:
@@ -315,7 +303,7 @@ def _sentence(ax: Axes, combination: Combination, court: Court) -> None:
         words = plain(str(step), 160)
         weight = "bold" if step.by == "own" else "normal"
         _number(ax, left, y, k, step.by)
-        for line in lines(words[0].upper() + words[1:], inches, 11.2):
+        for line in lines(capital(words), inches, 11.2):
             said, style = drawable(line, weight)
             ax.text(
                 left + 0.6, y, said, va="center", fontsize=10.5, fontweight=weight,

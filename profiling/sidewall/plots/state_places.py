@@ -1,20 +1,26 @@
-"""Where the balls of a rally chain are drawn: to scale on the court, or on a ring."""
+"""What pictures of a rally chain read, and places of its balls: on the court, or on a ring."""
 
 from __future__ import annotations
 
 import math
 import re
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
+from sidewall.arguments import Array
 from sidewall.court.court import Court
 from sidewall.log.vocabulary import FAMILIES, SIDES
 from sidewall.models.counted import ALL_STROKES
-from sidewall.plots.words import columns, plain
+from sidewall.plots.words import cell_words, plain
+from sidewall.rallies.intervals import shown_rows
 from sidewall.rallies.states import SERVE
+from sidewall.rallies.transitions import ENDS
+
+if TYPE_CHECKING:
+    from sidewall.rallies.chain import RallyChain
 
 _NAME: Final = re.compile(rf"({'|'.join(SIDES)}) ({'|'.join(FAMILIES)}) (.+)")
 #: Volleys are drawn in front of the short line, other balls behind it: first and last row
@@ -39,15 +45,6 @@ class Ball:
         return self.side, self.family
 
 
-def short(words: str, most: int) -> str:
-    """Cut words to so many letters of the Latin alphabet, wide ones counting twice."""
-    if columns(words) <= most:
-        return words
-    while columns(words) >= most:
-        words = words[:-1]
-    return words + "…"
-
-
 def ball_of(state: str) -> Ball:
     """Take a state's name apart: '<side> <family> <band>', or a name of its own."""
     found = _NAME.fullmatch(state)
@@ -57,12 +54,56 @@ def ball_of(state: str) -> Ball:
     return Ball(state, side, family, plain(re.sub(r"(?<=\d)-(?=\d)", "–", band)))
 
 
+@dataclass(frozen=True)
+class ChainTables:
+    """A fitted chain as tables, of all or of one player's shots.
+
+    By state: `rows` have the chance of every next ball or end, with intervals where asked for;
+    `n` and `met` the shots behind a row and those of the whole log; `gap_m` the mean gap, metres.
+    `rallies` are of the whole log; `has_contact` says whether volleys are told apart.
+    """
+
+    player: str | None
+    rows: pd.DataFrame
+    low: pd.DataFrame
+    high: pd.DataFrame
+    n: pd.Series
+    met: pd.Series
+    gap_m: pd.Series
+    rallies: int
+    has_contact: bool
+
+    @classmethod
+    def of(
+        cls, chain: RallyChain, player: str | None, limits: tuple[Array, Array] | None = None
+    ) -> ChainTables:
+        """Take the tables of a chain, of everybody's shots without a player.
+
+        `limits` are from `row_limits`, where intervals are shown; they take a bootstrap. A
+        NotFittedError or DataError if the chain is not fitted or does not know the player.
+        """
+        rows, n = shown_rows(chain, player)
+        states, moves = list(chain.states_), chain.moves()
+        ends = limits or (np.full(rows.shape, np.nan),) * 2
+        known = moves.start >= 0
+        gaps = pd.Series(moves.table["gap_m"].to_numpy(dtype=float)[known])
+        mean = gaps.groupby(moves.start[known]).mean().reindex(range(len(states)))
+        chances, low, high = (pd.DataFrame(one, states, [*states, *ENDS]) for one in (rows, *ends))
+        return cls(
+            player, chances, low, high, pd.Series(n, states), chain.visits_, mean.set_axis(states),
+            len(np.unique(moves.rally)), "contact" in moves.table.columns,
+        )  # fmt: skip
+
+    @property
+    def balls(self) -> list[Ball]:
+        """Balls that the ladder met, in the chain's order."""
+        return [ball_of(str(state)) for state in self.met.index[self.met > 0]]
+
+
 def group_words(group: tuple[str, str], has_contact: bool) -> str:
     """Name a side and stroke family in lower case."""
     side, family = group
-    if not has_contact:
-        return f"{side}, {ALL_STROKES}"
-    return f"{side} volley" if family == "volley" else f"{side} after the bounce"
+    return cell_words(side, family if has_contact else ALL_STROKES).lower()
 
 
 def runs(balls: list[Ball]) -> list[tuple[tuple[str, str], int, int]]:

@@ -18,13 +18,14 @@ import numpy as np
 from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.axes._secondary_axes import SecondaryAxis
-from matplotlib.axis import Axis
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import LinearSegmentedColormap, Normalize, to_rgb
+from matplotlib.text import Annotation
 from matplotlib.ticker import FuncFormatter, MaxNLocator
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from sidewall.court.units import UNIT_NAMES, parse_unit, to_metres
+from sidewall.numbers import count
 from sidewall.plots.words import drawable
 
 ATTACK: Final = "#D9700F"
@@ -108,7 +109,7 @@ SIDE_STYLE: Final[dict[str, dict[str, Any]]] = {
 #: Size of the numbers along the axes, points.
 TICK_SIZE: Final = 10
 
-_SETTINGS: Final[dict[str, Any]] = {
+_SETTINGS: Final[Any] = {
     "figure.dpi": DPI,
     "figure.facecolor": PAPER,
     "axes.facecolor": PAPER,
@@ -133,12 +134,11 @@ _SETTINGS: Final[dict[str, Any]] = {
 @contextmanager
 def look() -> Iterator[None]:
     """Draw in the project's look, and leave every setting as it was afterwards."""
-    settings: Any = _SETTINGS
     # Loads the backend, which otherwise is loaded by the first figure. That of a notebook
     # switches to interactive then; inside the context this would be undone at its end, and
     # the notebook would show no picture but the first.
     plt.draw_if_interactive()
-    with plt.rc_context(settings):
+    with plt.rc_context(_SETTINGS):
         yield
 
 
@@ -194,19 +194,23 @@ def colour_bar(ax: Axes, norm: Normalize, words: Callable[[float], str], **shape
 
     Its shape is matplotlib's ``fraction``, ``aspect`` and ``shrink``.
     """
+    shape |= {"ax": ax, "orientation": "horizontal", "pad": 0.02}
     bar = ax.figure.colorbar(
-        ScalarMappable(norm, value_map()),
-        ax=ax,
-        orientation="horizontal",
-        pad=0.02,
-        **shape,
-    )
-    bar.locator = MaxNLocator(nbins=5, steps=[1, 2, 5, 10])
-    bar.formatter = FuncFormatter(lambda value, _: words(value))
-    bar.update_ticks()
+        ScalarMappable(norm, value_map()), ticks=MaxNLocator(nbins=5, steps=[1, 2, 5, 10]),
+        format=FuncFormatter(lambda value, _: words(value)), **shape,
+    )  # fmt: skip
     bar.ax.tick_params(labelsize=9, colors=INK, length=2)
     outline: Any = bar.outline
     outline.set_visible(False)
+
+
+def words_at(
+    ax: Axes, words: str, at: tuple[float, float], points: tuple[float, float], **look: Any
+) -> Annotation:
+    """Write words some points from a place, by default in parts of the axes; none are cut off."""
+    words, letters = drawable(words, look.get("fontweight", "normal"))
+    look = {"xycoords": "axes fraction"} | letters | look
+    return ax.annotate(words, at, points, textcoords="offset points", annotation_clip=False, **look)
 
 
 def note_below(ax: Axes, words: str, down: float, size: float = 9.0, spacing: float = 1.2) -> None:
@@ -214,45 +218,21 @@ def note_below(ax: Axes, words: str, down: float, size: float = 9.0, spacing: fl
 
     Letters have a `size` in points; the `spacing` from line to line is in sizes of the letters.
     """
-    words, letters = drawable(words)
-    ax.annotate(
-        words,
-        xy=(0.0, 0.0),
-        xycoords="axes fraction",
-        xytext=(0, -down),
-        textcoords="offset points",
-        ha="left",
-        va="top",
-        fontsize=size,
-        color=QUIET,
-        linespacing=spacing,
-        annotation_clip=False,
-        **letters,
-    )
+    look: Any = {"fontsize": size, "color": QUIET, "linespacing": spacing}
+    words_at(ax, words, (0.0, 0.0), (0, -down), ha="left", va="top", **look)
 
 
-def note_n(ax: Axes, shots: int, rallies: int | None = None, *, more: str = "") -> Any:
+def note_n(ax: Axes, shots: int, rallies: int | None = None, *, more: str = "") -> Annotation:
     """Say how many shots a picture rests on, in the lower right corner below the axes.
 
     Rallies are left out where None; `more` words may follow, such as the confidence level.
     """
-    words = f"n = {shots:,} shot{'' if shots == 1 else 's'}"
+    words = f"n = {count(shots, 'shot')}"
     if rallies is not None:
-        words += f" in {rallies:,} rall{'y' if rallies == 1 else 'ies'}"
+        words += f" in {count(rallies, 'rally', 'rallies')}"
     if more:
         words += f"; {more}"
-    return ax.annotate(
-        words,
-        xy=(1.0, 0.0),
-        xycoords="axes fraction",
-        xytext=(0, -36),
-        textcoords="offset points",
-        ha="right",
-        va="top",
-        fontsize=9,
-        color=QUIET,
-        annotation_clip=False,
-    )
+    return words_at(ax, words, (1.0, 0.0), (0, -36), ha="right", va="top", fontsize=9, color=QUIET)
 
 
 class _UnitLocator(MaxNLocator):
@@ -277,8 +257,8 @@ def format_gap_axis(
 ) -> SecondaryAxis | None:
     """Write an axis whose data are gaps in metres in the unit the reader thinks in.
 
-    When the width of a floorboard is known the opposite edge shows boards too: that axis is
-    returned. The label comes without its unit. A UnitError if the unit is unknown, or boards are
+    When the width of a floorboard is known the edge opposite an x-axis shows boards too: that axis
+    is returned. The label comes without its unit. A UnitError if the unit is unknown, or boards are
     asked for and their width is missing or not plausible.
     """
     unit = parse_unit(unit)
@@ -287,26 +267,16 @@ def format_gap_axis(
     own.set_major_locator(_UnitLocator(per_metre))
     own.set_major_formatter(FuncFormatter(lambda value, _: f"{round(value * per_metre, 6):g}"))
     own.set_label_text(f"{label} ({UNIT_NAMES[unit] if unit == 'boards' else unit})")
-    if board_width_m is None or unit == "boards":
+    if board_width_m is None or unit == "boards" or axis == "y":
         return None
-    return _board_axis(ax, to_metres(1.0, "boards", board_width_m), axis)
+    return _board_axis(ax, to_metres(1.0, "boards", board_width_m))
 
 
-def _board_axis(ax: Axes, board_width_m: float, axis: Literal["x", "y"]) -> SecondaryAxis:
-    def to_boards(metres: ArrayLike) -> NDArray[np.float64]:
-        return np.asarray(metres, dtype=np.float64) / board_width_m
-
-    def to_metres(boards: ArrayLike) -> NDArray[np.float64]:
-        return np.asarray(boards, dtype=np.float64) * board_width_m
-
-    if axis == "x":
-        second: SecondaryAxis = ax.secondary_xaxis("top", functions=(to_boards, to_metres))
-        scale: Axis = second.xaxis
-    else:
-        second = ax.secondary_yaxis("right", functions=(to_boards, to_metres))
-        scale = second.yaxis
-    scale.set_label_text("floorboards", color=QUIET, size=TICK_SIZE)
-    scale.set_major_locator(MaxNLocator(nbins=8, integer=True))
+def _board_axis(ax: Axes, board_width_m: float) -> SecondaryAxis:
+    functions = (lambda metres: metres / board_width_m, lambda boards: boards * board_width_m)
+    second: SecondaryAxis = ax.secondary_xaxis("top", functions=functions)
+    second.set_xlabel("floorboards", color=QUIET, size=TICK_SIZE)
+    second.xaxis.set_major_locator(MaxNLocator(nbins=8, integer=True))
     second.tick_params(labelcolor=QUIET, color=MUTED, labelsize=TICK_SIZE)
     for spine in second.spines.values():
         spine.set_color(FAINT)

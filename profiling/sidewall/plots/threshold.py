@@ -35,10 +35,12 @@ from sidewall.plots.style import (
     new_axes,
     note_below,
     text_on,
+    words_at,
 )
 from sidewall.plots.words import (
     answer_words,
     board_width_of,
+    capital,
     cell_words,
     known_player,
     outcome_words,
@@ -86,22 +88,14 @@ def stretches(curve: pd.DataFrame, widest_m: float) -> list[Stretch]:
 def choice_strip(ax: Axes, curve: pd.DataFrame, widest_m: float) -> None:
     """Draw the stretches as a bar with the choice written in it."""
     reach = ax.get_xlim()[1]
-    for part in stretches(curve, widest_m):
-        choice, low, high = part
+    for choice, low, high in stretches(curve, widest_m):
         colour = FAINT if choice == _OPEN else CHOICE_STYLE[choice]["color"]
         ax.fill_between([low, high], *STRIP, color=colour, lw=0, zorder=3, label=f"_strip {choice}")
         for words in (choice, "unsure") if choice == _OPEN else (choice,):
             if (high - low) / reach > 0.024 * len(words):
-                ax.text(
-                    (low + high) / 2,
-                    sum(STRIP) / 2 - 0.4,
-                    words,
-                    ha="center",
-                    va="center",
-                    fontsize=9.5,
-                    color=text_on(colour),
-                    zorder=4,
-                )
+                middle = (low + high) / 2, sum(STRIP) / 2 - 0.4
+                look: Any = {"ha": "center", "va": "center", "color": text_on(colour)}
+                ax.text(*middle, words, fontsize=9.5, zorder=4, **look)
                 break
 
 
@@ -110,12 +104,8 @@ def sure_words(curve: pd.DataFrame, words: GapWords) -> str:
     parts = stretches(curve, np.inf)
     if not parts:
         return ""
-    if len(parts) == 1:
-        return (
-            ""
-            if parts[0].choice == _OPEN
-            else f"{parts[0].choice} is right 4 times in 5 at any gap"
-        )
+    if len(parts) == 1 and parts[0].choice != _OPEN:
+        return f"{parts[0].choice} is right 4 times in 5 at any gap"
     if parts[-1].choice == "attack":
         return f"attack is right 4 times in 5 from {words.gap(parts[-1].low_m)}"
     if parts[0].choice == "reset":
@@ -323,7 +313,7 @@ def plot_threshold(
             f"Bands, bracket and shaded span: {level:.0%} intervals.",
             "Fine lines along the top: own attacks; below: own resets.",
             *([] if truth is None else ["Diamond: the true threshold of this simulated player."]),
-            *(f"{note[:1].upper()}{note[1:]}." for note in model.notes_),
+            *(f"{capital(note)}." for note in model.notes_),
             *(["Bar: the choice that is right at least 4 times in 5."] if strip else []),
         ]
         frame(axes[0, 0], f"{plain(player)}: when does attacking pay?", " ".join(notes))
@@ -382,7 +372,9 @@ def draw_threshold(
         if other is not None:
             lines.append(f"{tables.beside_name}: {answer_words(other, words)[0]}")
         _heading(ax, cell_words(side, family), says, lines, second is not None)
-    _counts(ax, answer)
+    n = [int(answer[name]) for name in ("n_attack", "n_reset", "n_rallies")]
+    text = f"n = {count(n[0], 'attack')}, {count(n[1], 'reset')}, {count(n[2], 'rally', 'rallies')}"
+    note_below(ax, text, 40, 10)
     return ax
 
 
@@ -416,15 +408,8 @@ def _curves(ax: Axes, curve: pd.DataFrame, widest: float) -> None:
     apart = max(abs(ends[0] - ends[1]), _CURVE_NAMES_APART) / 2
     middle = float(np.clip(sum(ends) / 2, apart, 100 - apart))
     for choice, up in zip(CHOICES, (1, -1) if ends[0] >= ends[1] else (-1, 1), strict=True):
-        ax.text(
-            widest * 1.012,
-            middle + up * apart,
-            choice,
-            color=CHOICE_STYLE[choice]["color"],
-            fontsize=11,
-            fontweight="bold",
-            va="center",
-        )
+        look: Any = {"color": CHOICE_STYLE[choice]["color"], "fontsize": 11, "fontweight": "bold"}
+        ax.text(widest * 1.012, middle + up * apart, choice, va="center", **look)
 
 
 def _threshold(
@@ -480,22 +465,10 @@ def _bracket_beside(ax: Axes, answer: dict[str, Any]) -> None:
 def _heading(ax: Axes, cell: str, says: str, lines: list[str], boards: bool) -> None:
     """Write cell, answer and what else is known above the panel, and above a second axis."""
     base = (36 if boards else 6) + 14 * (len(lines) - 1)
-    look: dict[str, Any] = {
-        "xy": (0.0, 1.0),
-        "xycoords": "axes fraction",
-        "textcoords": "offset points",
-        "va": "bottom",
-        "annotation_clip": False,
-    }
+    corner = (0.0, 1.0)
     for k, line in enumerate(lines):
         colour = QUIET if k else INK
-        ax.annotate(line, xytext=(0, base - 14 * k), fontsize=10.5, color=colour, **look)
-    says = says[:1].upper() + says[1:]
-    ax.annotate(says, xytext=(0, base + 15), fontsize=11.5, fontweight="bold", color=INK, **look)
-    ax.annotate(cell, xytext=(0, base + 33), fontsize=11, color=QUIET, **look)
-
-
-def _counts(ax: Axes, answer: dict[str, Any]) -> None:
-    n = [int(answer[name]) for name in ("n_attack", "n_reset", "n_rallies")]
-    text = f"n = {count(n[0], 'attack')}, {count(n[1], 'reset')}, {count(n[2], 'rally', 'rallies')}"
-    note_below(ax, text, 40, 10)
+        words_at(ax, line, corner, (0, base - 14 * k), va="bottom", fontsize=10.5, color=colour)
+    bold: Any = {"fontsize": 11.5, "fontweight": "bold", "color": INK}
+    words_at(ax, capital(says), corner, (0, base + 15), va="bottom", **bold)
+    words_at(ax, cell, corner, (0, base + 33), va="bottom", fontsize=11, color=QUIET)

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from sidewall.arguments import check_count, check_level
-from sidewall.plots.chain_tables import ChainTables
 from sidewall.plots.heat import heat
-from sidewall.plots.state_places import Ball, group_words, runs, short
-from sidewall.plots.style import INK, PAPER, QUIET, new_axes, note_below
-from sidewall.plots.words import columns, drawable, plain
+from sidewall.plots.state_places import Ball, ChainTables, group_words, runs
+from sidewall.plots.style import INK, PAPER, QUIET, new_axes, note_below, words_at
+from sidewall.plots.words import columns, drawable, plain, short
 from sidewall.rallies.intervals import row_limits
 from sidewall.rallies.transitions import ENDS
 
@@ -85,7 +84,10 @@ def plot_transitions(
     check_count(draws, "draws", 2)
     check_level(level)
     tables = ChainTables.of(chain, player, row_limits(chain, player, draws, level))
-    ax = draw_transitions(tables, _left_to_somebody(chain), annotate_from=annotate_from, ax=ax)
+    # a state that nobody's ball led to, such as the serve, has no column
+    led = chain.transition_[list(chain.states_)].sum()
+    states = [str(state) for state in led.index[led > 0]]
+    ax = draw_transitions(tables, states, annotate_from=annotate_from, ax=ax)
     rallies = f" in {tables.rallies:,} rallies"
     words = (
         "In 100 balls of a row: the opponent's next ball, or the end.\n"
@@ -94,12 +96,6 @@ def plot_transitions(
     )
     note_below(ax, words, 6, 8.5)
     return ax
-
-
-def _left_to_somebody(chain: RallyChain) -> list[str]:
-    """States that a ball of anybody's led to; others, such as the serve, have no column."""
-    led = chain.transition_[list(chain.states_)].sum()
-    return [str(state) for state in led.index[led > 0]]
 
 
 def draw_transitions(
@@ -133,10 +129,8 @@ def draw_transitions(
     heat(ax, share, words, size=size, fraction=0.025, aspect=35, shrink=0.7)
     above = _names(ax, balls, nexts, tables.has_contact, min(9.0, max(40.0 * inches, 5.0)))
     _row_sizes(ax, across, tables.n[at].to_numpy(), wide)
-    said = "Where each ball leads"
-    if tables.player is not None:
-        said = f"{plain(tables.player)}: where each ball leads"
-    said, style = drawable(said)
+    who = "" if tables.player is None else f"{plain(tables.player)}: "
+    said, style = drawable(f"{who}where each ball leads" if who else "Where each ball leads")
     ax.set_title(said, loc="left", fontsize=12, color=INK, pad=above, **style)
     return ax
 
@@ -157,13 +151,7 @@ def _numbers(share: NDArray[np.float64], least: float) -> NDArray[np.object_]:
     return np.where(shown, np.char.mod("%.0f", 100 * share), "").astype(object)
 
 
-def _names(
-    ax: Axes,
-    balls: list[Ball],
-    nexts: list[Ball],
-    has_contact: bool,
-    size: float,
-) -> float:
+def _names(ax: Axes, balls: list[Ball], nexts: list[Ball], has_contact: bool, size: float) -> float:
     """Bands beside the rows and above the columns, and their groups further out.
 
     Returns the height above the axes that the names take, in points.
@@ -177,26 +165,20 @@ def _names(
     ax.tick_params(length=0, pad=2, labelsize=8.5, labelcolor=INK)
     for axis, named in ((ax.xaxis, words), (ax.yaxis, rows)):
         for tick, name in zip(axis.get_major_ticks(), named, strict=True):
-            style = drawable(name)[1]
-            tick.label1.set(**style)
-            tick.label2.set(**style)
+            for label in (tick.label1, tick.label2):
+                label.set(**drawable(name)[1])
     bands = max((columns(ball.band) for ball in balls if ball.side), default=0)
     out = 12 + 5.4 * bands
+    look: Any = {"xycoords": "data", "fontweight": "bold", "color": INK, "linespacing": 1.1}
     for group, first, last in runs(balls):
         if group[0]:
-            ax.annotate(
-                _broken(group, has_contact, last - first), (0, (first + last) / 2),
-                xytext=(-out, 0), textcoords="offset points", ha="right", va="center",
-                fontsize=9, fontweight="bold", color=INK, linespacing=1.1, annotation_clip=False,
-            )  # fmt: skip
+            head, y = _broken(group, has_contact, last - first), (first + last) / 2
+            words_at(ax, head, (0, y), (-out, 0), ha="right", va="center", fontsize=9, **look)
             ax.axhline(first, color=PAPER, lw=3)
     for group, first, last in runs(nexts):
         if group[0]:
-            ax.annotate(
-                _broken(group, has_contact, last - first), ((first + last) / 2, 0),
-                xytext=(0, out), textcoords="offset points", ha="center", va="bottom",
-                fontsize=size, fontweight="bold", color=INK, linespacing=1.1, annotation_clip=False,
-            )  # fmt: skip
+            head, x = _broken(group, has_contact, last - first), (first + last) / 2
+            words_at(ax, head, (x, 0), (0, out), ha="center", va="bottom", fontsize=size, **look)
             ax.axvline(first, color=PAPER, lw=3)
     if not bands:
         return 6 + 5.4 * max(map(columns, words))
@@ -210,14 +192,9 @@ def _broken(group: tuple[str, str], has_contact: bool, cells: int) -> str:
 
 
 def _row_sizes(ax: Axes, across: float, n: NDArray[np.int64], wide: NDArray[np.float64]) -> None:
+    look: Any = {"xycoords": "data", "ha": "right", "fontsize": 8.5}
     for x, words in ((34, "n"), (62, "± at\nmost")):
-        ax.annotate(
-            words, (across, 0), xytext=(x, 3), textcoords="offset points", ha="right",
-            va="bottom", fontsize=8.5, color=QUIET, annotation_clip=False,
-        )  # fmt: skip
+        words_at(ax, words, (across, 0), (x, 3), va="bottom", color=QUIET, **look)
     for i, (shots, half) in enumerate(zip(n, wide, strict=True)):
         for x, words in ((34, f"{shots:,}"), (62, f"{100 * half:.0f}")):
-            ax.annotate(
-                words, (across, i + 0.5), xytext=(x, 0), textcoords="offset points",
-                ha="right", va="center", fontsize=8.5, color=INK, annotation_clip=False,
-            )  # fmt: skip
+            words_at(ax, words, (across, i + 0.5), (x, 0), va="center", color=INK, **look)

@@ -79,21 +79,21 @@ def plot_overlap(
     words = GapWords(unit, board_width_m)
     ax = new_axes(ax, size=(6.0, 1.5 + 0.86 * len(some)))
     shots = overlap.shots
+    place: Any = {"transform": ax.get_yaxis_transform(), "fontsize": 9, "color": INK}
     for y, (k, band) in enumerate(some.iterrows()):
         own = shots[shots["band"] == k]
         ax.axhline(y, color=MUTED, lw=0.8, zorder=2)
         for attacked, sign, colour in ((True, 1.0, ATTACK), (False, -1.0, RESET)):
             chance = own.loc[own["attack"] == attacked, "chance"]
             _hill(ax, chance.to_numpy(dtype=float), y, sign * _HILL, colour)
-        _count_words(ax, y, band)
+        ax.text(1.02, y + 0.05, f"{int(band['n_attack']):,} attacked", va="bottom", **place)
+        ax.text(1.02, y - 0.05, f"{int(band['n_reset']):,} reset", va="top", **place)
     for start, end in ((0.0, RANGE[0]), (RANGE[1], 1.0)):
         ax.axvspan(start, end, color=FAINT, lw=0, zorder=0)
     ax.set_xlim(0.0, 1.0)
     ax.set_ylim(-0.6, len(some) - 0.4)
-    ax.set_yticks(
-        range(len(some)),
-        [words.interval(*ends) for ends in some[["from_m", "to_m"]].to_numpy(dtype=float)],
-    )
+    bounds = some[["from_m", "to_m"]].to_numpy(dtype=float)
+    ax.set_yticks(range(len(some)), [words.interval(*ends) for ends in bounds])
     ax.xaxis.set_major_formatter(PercentFormatter(1.0))
     dress(ax, grid="none")
     ax.spines["left"].set_visible(False)
@@ -110,21 +110,9 @@ def _hill(ax: Axes, chance: NDArray[np.float64], y: float, height: float, colour
     counts = np.histogram(chance, _BINS)[0].astype(float)
     if counts.max(initial=0.0) > 0:
         ax.bar(
-            _BINS[:-1],
-            height * counts / counts.max(),
-            width=np.diff(_BINS),
-            bottom=y,
-            align="edge",
-            color=colour,
-            lw=0,
-            zorder=1,
-        )
-
-
-def _count_words(ax: Axes, y: float, band: pd.Series) -> None:
-    place: dict[str, Any] = {"transform": ax.get_yaxis_transform(), "ha": "left", "fontsize": 9}
-    ax.text(1.02, y + 0.05, f"{int(band['n_attack']):,} attacked", color=INK, va="bottom", **place)
-    ax.text(1.02, y - 0.05, f"{int(band['n_reset']):,} reset", color=INK, va="top", **place)
+            _BINS[:-1], height * counts / counts.max(), width=np.diff(_BINS), bottom=y,
+            align="edge", color=colour, lw=0, zorder=1,
+        )  # fmt: skip
 
 
 def _overlap_note(overlap: Overlap) -> str:

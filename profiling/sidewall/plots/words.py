@@ -89,14 +89,24 @@ def _family_with(letter: str, weight: str) -> str | None:
 _LONGEST_NAME: Final = 40
 
 
+def short(words: str, most: int) -> str:
+    """Cut words to so many letters of the Latin alphabet, wide ones counting twice."""
+    if columns(words) <= most:
+        return words
+    while columns(words) >= most:
+        words = words[:-1]
+    return words + "…"
+
+
 def plain(words: str, longest: int = _LONGEST_NAME) -> str:
     """Make words from a log or file safe to draw: one line, not too long, ``$`` a plain sign."""
     line = "".join(letter for letter in " ".join(words.split()) if letter.isprintable())
-    if columns(line) > longest:
-        while columns(line) >= longest:
-            line = line[:-1]
-        line += "…"
-    return line.replace("$", r"\$")
+    return short(line, longest).replace("$", r"\$")
+
+
+def capital(words: str) -> str:
+    """Begin words with a capital; the others are left as they are."""
+    return f"{words[:1].upper()}{words[1:]}"
 
 
 def records(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -127,12 +137,17 @@ def outcome_words(outcome: str) -> str:
     return "Judged by who won the rally."
 
 
-def more_shots_words(more: float) -> str:
-    """Say how many further shots would settle an answer, to two figures."""
+def two_figures(more: float) -> str:
+    """Write how many further shots would settle an answer, to two figures."""
     if math.isinf(more):
-        return "20,000+ more shots"
+        return "20,000+"
     size = 10 ** max(math.floor(math.log10(max(more, 1))) - 1, 0)
-    return f"about {int(round(more / size) * size):,} more shots"
+    return f"{int(round(more / size) * size):,}"
+
+
+def more_shots_words(more: float) -> str:
+    """Say how many further shots would settle an answer."""
+    return f"{'' if math.isinf(more) else 'about '}{two_figures(more)} more shots"
 
 
 def answer_words(answer: Mapping[str, Any], words: GapWords) -> tuple[str, str]:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
-from matplotlib.patches import Rectangle as Patch
 
 from sidewall.arguments import Table, as_frame, check_count, check_level
 from sidewall.court.court import Court, Rectangle
@@ -17,41 +15,29 @@ from sidewall.court.zones import Zones
 from sidewall.errors import DataError
 from sidewall.features.shots import with_features, zones_of_court
 from sidewall.features.zones import zone_features
-from sidewall.plots.court import plot_court
+from sidewall.plots.court import patch_of, plot_court
 from sidewall.plots.style import QUIET, colour_bar, new_axes, text_on, title, value_map
 from sidewall.plots.words import columns, plain
 
 Value = Literal["win_rate", "attack_share", "share", "gap_m"]
 
 
-@dataclass(frozen=True)
-class _Shown:
-    """How one value is read from the zone table and put into words."""
+class _Shown(NamedTuple):
+    """How one value is read from the zone table and put into words, in 100 or centimetres."""
 
     title: str
     low: str
     high: str
     n: str
-    small: str
-    scale: float
-    unit: str
-    least_span: float
+    unit: str = "%"
+    least_span: float = 0.2
 
 
-_SHOWN: Final[dict[str, _Shown]] = {
-    "win_rate": _Shown(
-        "rallies won", "win_rate_low", "win_rate_high", "decided", "interval", 100.0, "%", 0.2
-    ),
-    "attack_share": _Shown(
-        "attacks", "attack_share_low", "attack_share_high", "choices", "interval", 100.0, "%", 0.2
-    ),
-    "share": _Shown(
-        "share of shots", "share_low", "share_high", "n_shots", "interval", 100.0, "%", 0.1
-    ),
-    "gap_m": _Shown(
-        *("median gap", "gap_q1_m", "gap_q3_m", "n_shots"),
-        *("middle half of the gaps", 100.0, " cm", 0.2),
-    ),
+_SHOWN: Final = {
+    "win_rate": _Shown("rallies won", "win_rate_low", "win_rate_high", "decided"),
+    "attack_share": _Shown("attacks", "attack_share_low", "attack_share_high", "choices"),
+    "share": _Shown("share of shots", "share_low", "share_high", "n_shots", least_span=0.1),
+    "gap_m": _Shown("median gap", "gap_q1_m", "gap_q3_m", "n_shots", " cm"),
 }
 _EMPTY: Final = "#F1F1EF"
 #: Letters of a name that leave room for what is shown on the same line.
@@ -139,22 +125,21 @@ def plot_zone_map(
     for key, rectangle in rectangles.items():
         row = rows.get(key)
         if row is not None and enough(row):
-            _draw_value(ax, rectangle, row, value=value, norm=norm)
+            _draw_value(ax, rectangle, row, value, norm)
         else:
             _draw_too_few(ax, rectangle, 0 if row is None else int(row[shown.n]))
     name = plain(player)
     # a long name has a line to itself, as both together would not fit above the court
     title(ax, f"{name}:{' ' if columns(name) <= _SHORT else chr(10)}{shown.title}")
-    colour_bar(
-        ax,
-        norm,
-        lambda v: f"{round(v * shown.scale, 6):g}{shown.unit}",
-        fraction=0.03,
-        aspect=30,
-        shrink=0.85,
-    )
-    small = shown.small if value == "gap_m" else f"{level:.0%} interval"
-    _note(ax, table, placed, small)
+    bar: Any = {"fraction": 0.03, "aspect": 30, "shrink": 0.85}
+    colour_bar(ax, norm, lambda v: f"{round(100.0 * v, 6):g}{shown.unit}", **bar)
+    small = "middle half of the gaps" if value == "gap_m" else f"{level:.0%} interval"
+    total, here = int(table["n_shots"].sum()), int(placed["n_shots"].sum())
+    words = f"n = {here:,} shots, serves left out; small figures: {small}"
+    if total > here:
+        words += f"\n{total - here:,} more shots have no known zone"
+    look: Any = {"ha": "center", "va": "top", "fontsize": 8.5, "color": QUIET}
+    ax.text(0.5, -0.005, words, transform=ax.transAxes, **look)
     return ax
 
 
@@ -181,12 +166,7 @@ def _rectangles(zones: Zones, keys: list[str]) -> dict[tuple[str, ...], Rectangl
     for (depth, lane), part in zones.rectangles().items():
         key = tuple({"depth": depth, "lane": lane}[name] for name in keys)
         have = whole.get(key, part)
-        whole[key] = Rectangle(
-            min(have.x_min, part.x_min),
-            min(have.y_min, part.y_min),
-            max(have.x_max, part.x_max),
-            max(have.y_max, part.y_max),
-        )
+        whole[key] = Rectangle(*map(min, have[:2], part[:2]), *map(max, have[2:], part[2:]))
     return whole
 
 
@@ -201,77 +181,32 @@ def _norm(values: list[float], least_span: float) -> Normalize:
     return Normalize(float(low), float(high))
 
 
-def _draw_value(
-    ax: Axes, at: Rectangle, row: dict[Any, Any], *, value: str, norm: Normalize
-) -> None:
+def _draw_value(ax: Axes, at: Rectangle, row: dict[Any, Any], value: str, norm: Normalize) -> None:
     shown = _SHOWN[value]
     colour = value_map()(float(norm(row[value])))
-    ax.add_patch(_patch(at, facecolor=colour, edgecolor="white", linewidth=1.5, zorder=1))
-    number = f"{row[value] * shown.scale:.0f}{shown.unit}"
-    low, high = (row[name] * shown.scale for name in (shown.low, shown.high))
-    _label(
-        ax,
-        at,
-        colour,
-        [(number, 13.0, "bold"), (f"{low:.0f}–{high:.0f}{shown.unit}", 9.0, "normal"),
-         (f"n = {row[shown.n]:,}", 9.0, "normal")],
-    )  # fmt: skip
+    ax.add_patch(patch_of(at, facecolor=colour, edgecolor="white", linewidth=1.5, zorder=1))
+    number, low, high = (f"{100.0 * row[name]:.0f}" for name in (value, shown.low, shown.high))
+    ends, n = f"{low}–{high}{shown.unit}", f"n = {row[shown.n]:,}"
+    small = [(ends, 9.0, "normal"), (n, 9.0, "normal")]
+    _label(ax, at, colour, [(f"{number}{shown.unit}", 13.0, "bold"), *small])
 
 
 def _draw_too_few(ax: Axes, at: Rectangle, n: int) -> None:
-    ax.add_patch(
-        _patch(at, facecolor=_EMPTY, edgecolor="#C4C7C9", linewidth=1.0, hatch="///", zorder=1)
-    )
+    look: Any = {"facecolor": _EMPTY, "edgecolor": "#C4C7C9", "linewidth": 1.0, "hatch": "///"}
+    ax.add_patch(patch_of(at, zorder=1, **look))
     _label(ax, at, _EMPTY, [("too few", 9.0, "normal"), (f"n = {n:,}", 9.0, "normal")])
-
-
-def _patch(at: Rectangle, **look: Any) -> Patch:
-    return Patch((at.x_min, at.y_min), at.width, at.depth, **look)
 
 
 def _label(ax: Axes, at: Rectangle, background: Any, lines: list[tuple[str, float, str]]) -> None:
     """Lines of text in the middle of a zone, on a patch that keeps court lines off them."""
     x, y = at.centre
-    ink = text_on(background)
     gap = 0.47
     half = (len(lines) * gap + 0.1) / 2
     wide = min(0.72, at.width / 2)
-    ax.add_patch(
-        Patch(
-            (x - wide, y - half),
-            2 * wide,
-            2 * half,
-            facecolor=background,
-            edgecolor="none",
-            zorder=3.5,
-        )
-    )
+    behind = Rectangle(x - wide, y - half, x + wide, y + half)
+    ax.add_patch(patch_of(behind, facecolor=background, zorder=3.5))
     for i, (words, size, weight) in enumerate(lines):
         ax.text(
-            x,
-            y + (i - (len(lines) - 1) / 2) * gap,
-            words,
-            ha="center",
-            va="center",
-            fontsize=size,
-            fontweight=weight,
-            color=ink,
-            zorder=4,
-        )
-
-
-def _note(ax: Axes, table: pd.DataFrame, placed: pd.DataFrame, small: str) -> None:
-    total, here = int(table["n_shots"].sum()), int(placed["n_shots"].sum())
-    words = f"n = {here:,} shots, serves left out; small figures: {small}"
-    if total > here:
-        words += f"\n{total - here:,} more shots have no known zone"
-    ax.text(
-        0.5,
-        -0.005,
-        words,
-        transform=ax.transAxes,
-        ha="center",
-        va="top",
-        fontsize=8.5,
-        color=QUIET,
-    )
+            x, y + (i - (len(lines) - 1) / 2) * gap, words, ha="center", va="center",
+            fontsize=size, fontweight=weight, color=text_on(background), zorder=4,
+        )  # fmt: skip

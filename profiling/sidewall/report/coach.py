@@ -6,13 +6,10 @@ import tomllib
 from collections.abc import Sequence
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from sidewall.errors import DataError
 from sidewall.report.sections import SECTIONS
-
-if TYPE_CHECKING:
-    from markdown_it import MarkdownIt
 
 #: The part before the first heading.
 FIRST: Final = ""
@@ -49,7 +46,9 @@ def notes_by_heading(path: str | PathLike[str], headings: Sequence[str]) -> dict
     under others stay together, under "". Markup is shown as typed, never run; pictures are left
     out, since a page asks for nothing. A DataError if the file cannot be read.
     """
-    writer = _writer()
+    from markdown_it import MarkdownIt  # noqa: PLC0415 - only where there are notes
+
+    writer = MarkdownIt("commonmark", {"html": False}).disable("image")
     known = {one.casefold(): one for one in headings}
     parts: dict[str, list[Any]] = {FIRST: []}
     here, tokens = FIRST, writer.parse(_text(path))
@@ -68,12 +67,6 @@ def notes_by_heading(path: str | PathLike[str], headings: Sequence[str]) -> dict
         name: str(writer.renderer.render(own, writer.options, {})) for name, own in parts.items()
     }
     return {name: words for name, words in rendered.items() if words.strip()}
-
-
-def _writer() -> MarkdownIt:
-    from markdown_it import MarkdownIt  # noqa: PLC0415 - only where there are notes
-
-    return MarkdownIt("commonmark", {"html": False}).disable("image")
 
 
 def _text(path: str | PathLike[str]) -> str:

@@ -133,17 +133,10 @@ class LogTables:
             return zone_features(self.features, by=["player", "side"], level=self.level)
 
     def _credit(self) -> pd.DataFrame:
-        told = [
-            name
-            for name in _KIND
-            if name in self.features.columns and self.features[name].notna().any()
-        ]
-        table: pd.DataFrame = (
-            RallyChain()
-            .fit(self.features)
-            .set_up_credit(by=["player", *told], level=self.level, seed=self.seed)
-        )
-        return table
+        kinds = self.features[[name for name in _KIND if name in self.features.columns]]
+        told = kinds.columns[kinds.notna().any()]
+        chain = RallyChain().fit(self.features)
+        return chain.set_up_credit(by=["player", *told], level=self.level, seed=self.seed)
 
 
 #: What another process may make meanwhile, by what `missing` calls it: the slow ones.
@@ -253,6 +246,6 @@ class FittedLadder(LogTables):
         return self._try("decisions", lambda: decision_table(found, self.value, level=self.level))
 
 
-def own(table: pd.DataFrame, player: str) -> pd.DataFrame:
-    """Rows of one player."""
-    return table[struck_by(table, player)]
+def own(table: pd.DataFrame | None, player: str) -> pd.DataFrame:
+    """Rows of one player; none where the log tells no such table."""
+    return pd.DataFrame() if table is None else table[struck_by(table, player)]

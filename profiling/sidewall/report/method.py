@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import pandas as pd
-
 from sidewall.features.coded import struck_by
 from sidewall.numbers import count
+from sidewall.plots.words import capital
 from sidewall.report.ladder import FittedLadder
 from sidewall.report.sheet import CLEAR_M
 
@@ -76,7 +75,7 @@ _DATA: Final = [
 
 def method_words(ladder: FittedLadder) -> list[tuple[str, list[str]]]:
     """Paragraphs under their headings, with what was said of this log."""
-    notes = [f"{note[:1].upper()}{note[1:]}." for note in ladder.value.notes_]
+    notes = [f"{capital(note)}." for note in ladder.value.notes_]
     return [
         ("What was estimated", [*_HOW, *notes]),
         ("What it cannot say", _LIMITS),
@@ -89,7 +88,6 @@ def log_facts(ladder: FittedLadder, player: str, check: LogCheck | None) -> list
     """Version, log, refused rows, seed: what it takes to make the page again."""
     from sidewall import __version__  # noqa: PLC0415 - the package itself
 
-    shots: pd.DataFrame = ladder.features
     used = ladder.value.used_
     mine = int(struck_by(used, player).sum())
     facts = [("Made with", f"sidewall {__version__}")]
@@ -97,21 +95,16 @@ def log_facts(ladder: FittedLadder, player: str, check: LogCheck | None) -> list
         refused = f"{check.rows_refused:,} of {check.rows_in:,} rows refused and left out"
         more = "; 'sidewall check' says why" if check.rows_refused else ""
         facts.append(("Log", f"{check.source}: {refused}{more}"))
-    facts += [
-        (
-            "Shots",
-            f"{len(shots):,} of {count(len(ladder.players), 'player')}; {len(used):,} of them "
-            f"behind the thresholds, {mine:,} of this player",
-        ),
-        ("Left out of the thresholds", _left_out(ladder)),
-    ]
-    facts += [
+    players = count(len(ladder.players), "player")
+    shots = (
+        f"{len(ladder.features):,} of {players}; {len(used):,} of them behind the thresholds, "
+        f"{mine:,} of this player"
+    )
+    left_out = [f"{reason}: {int(n):,}" for reason, n in ladder.value.left_out_.items() if n]
+    return [
+        *facts,
+        ("Shots", shots),
+        ("Left out of the thresholds", "; ".join(left_out) or "none"),
         ("Level of the intervals", f"{ladder.level:.0%}"),
         ("Seed", str(ladder.seed)),
     ]
-    return facts
-
-
-def _left_out(ladder: FittedLadder) -> str:
-    counts = {str(reason): int(n) for reason, n in ladder.value.left_out_.items() if n}
-    return "; ".join(f"{reason}: {n:,}" for reason, n in counts.items()) or "none"

@@ -17,6 +17,7 @@ from sidewall.plots.words import (
     answer_words,
     cell_words,
     family_words,
+    records,
     rows_by,
     threshold_difference_words,
     win_difference_words,
@@ -59,16 +60,12 @@ class _Numbers:
         self.ladder, self.player, self.lengths = ladder, player, lengths
 
     def _table(
-        self, name: str, title: str, caption: str, rows: pd.DataFrame | None, columns: Columns
+        self, name: str, title: str, caption: str, rows: pd.DataFrame, columns: Columns
     ) -> NumberTable | None:
-        if rows is None or not len(rows):
+        if not len(rows):
             return None
-        told = [{str(k): v for k, v in row.items()} for row in rows.to_dict("records")]
-        cells = [[words(row) for words in columns.values()] for row in told]
+        cells = [[words(row) for words in columns.values()] for row in records(rows)]
         return NumberTable(f"numbers-{name}", title, caption, list(columns), cells)
-
-    def _own(self, table: pd.DataFrame | None) -> pd.DataFrame | None:
-        return None if table is None else own(table, self.player)
 
     def _cell(self, row: Row) -> str:
         return cell_words(str(row["side"]), str(row["family"]))
@@ -123,7 +120,7 @@ class _Numbers:
             "changes",
             "The tapes by situation and place",
             "The same rule among such balls alone, where the log has enough of them.",
-            pd.concat(parts) if parts else None,
+            pd.concat(parts) if parts else pd.DataFrame(),
             {
                 "Side and stroke": self._cell,
                 "Ball": lambda row: row["where"].replace("_", " "),
@@ -173,7 +170,7 @@ class _Numbers:
             "Most gain for least effort first. Gain: rallies won more in a game if such shots were "
             "as good as the target says, all else as it was. First: how often the item comes first "
             "when rallies are drawn again.",
-            None if work is None else work.table(self.player),
+            pd.DataFrame() if work is None else work.table(self.player),
             {
                 "Item": lambda row: f"{row['rank']}. {row['title']}",
                 "In words": lambda row: str(row["status"]),
@@ -188,7 +185,7 @@ class _Numbers:
         )
 
     def decisions(self) -> NumberTable | None:
-        rows = self._own(self.ladder.decision_table)
+        rows = own(self.ladder.decision_table, self.player)
         return self._table(
             "decisions",
             "Decisions",
@@ -196,7 +193,7 @@ class _Numbers:
             "Passed up: reset though surely loose. Points: rallies won (+) or lost (−) in 100 such "
             "shots against the other choice at the same gap. What a shot is called is said by the "
             "half of the matches that it is not in, what it cost by its own half and by all.",
-            None if rows is None else rows[rows["n_shots"] > 0],
+            rows[rows["n_shots"] > 0] if len(rows) else rows,
             {
                 "Side, stroke and decision": lambda row: f"{self._cell(row)}: {row['decision']}",
                 **_SHOTS,
@@ -219,7 +216,7 @@ class _Numbers:
             "Zones",
             "Where the ball was struck, serves left out. Gap: the middle one, with the middle half "
             "of all gaps in brackets (no interval). All shares in 100.",
-            self._own(self.ladder.zones),
+            own(self.ladder.zones, self.player),
             {
                 "Side and depth": place,
                 **_SHOTS,
@@ -231,8 +228,8 @@ class _Numbers:
         )
 
     def openings(self) -> NumberTable | None:
-        rows = self._own(self.ladder.credit)
-        if rows is not None:
+        rows = own(self.ladder.credit, self.player)
+        if len(rows):
             rows = rows[rows["n_rallies"] >= LEAST_RALLIES]
             rows = rows.sort_values("difference", ascending=False, kind="stable")
 
@@ -267,7 +264,7 @@ class _Numbers:
             "Rallies won in 100 when the combination was played on, minus rallies won when the "
             "player stood in the same state of the same match and went another way. The p-value "
             "allows for every combination and player looked at (Benjamini-Hochberg).",
-            self._own(self.ladder.effects),
+            own(self.ladder.effects, self.player),
             {
                 "Combination": lambda row: stroke_words(row["combination"]),
                 "Played on": _count("played_on"),
@@ -287,7 +284,7 @@ class _Numbers:
             "First bounces against the corner that the stroke is played to. On target in 100; mean "
             "distance from the middle of the target, away from the wall (+) and too long (+). "
             "Balls that were volleyed have no bounce and do not count.",
-            self._own(self.ladder.placement),
+            own(self.ladder.placement, self.player),
             {
                 "Shot": lambda row: stroke_words(row["side"], row["stroke"]),
                 **_SHOTS,
@@ -299,15 +296,15 @@ class _Numbers:
         )
 
     def tin(self) -> NumberTable | None:
-        rows, margin = self._own(self.ladder.scatter), self.ladder.margin
-        if rows is None or margin is None or not len(rows):
+        rows, margin = own(self.ladder.scatter, self.player), self.ladder.margin
+        if margin is None or not len(rows):
             return None
         tin_m = tin_of(self.ladder, self.player)
         try:
             best = margin.best(self.player, tin_heights_m=[tin_m], level=self.ladder.level)
         except DataError:
             best = pd.DataFrame()
-        advised = rows_by(best, "stroke", "side") if len(best) else {}
+        advised = rows_by(best, "stroke", "side")
 
         def height(row: Row, *names: str) -> str:
             at, low, high = (f"{row[name]:.2f}" for name in names)

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import base64
 import re
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass
 from io import BytesIO
 from typing import TYPE_CHECKING, Any, Final
@@ -44,29 +43,21 @@ class Drawn:
     height: int
 
 
-@contextmanager
-def _drawing() -> Iterator[None]:
-    """Draw in the project's look, with text as text and the same bytes every time."""
-    import matplotlib as mpl  # noqa: PLC0415 - slow to load
-
-    from sidewall.plots.style import look  # noqa: PLC0415
-
-    settings: Any = {"svg.fonttype": "none", "svg.hashsalt": "sidewall"}
-    with look(), mpl.rc_context(settings):
-        yield
-
-
 def inline(draw: Callable[..., Any], size: tuple[float, float], png: bool = False) -> Drawn | None:
     """Draw into fresh axes and return the picture; None where the data do not allow it.
 
     `draw` takes ``ax``. The size is in inches; with `png` the drawing is known to be too large as
     an SVG, which is then not tried.
     """
+    import matplotlib as mpl  # noqa: PLC0415 - slow to load
     from matplotlib.figure import Figure  # noqa: PLC0415
 
     from sidewall.plots.frame import lay_out  # noqa: PLC0415
+    from sidewall.plots.style import look  # noqa: PLC0415
 
-    with _drawing():
+    # text as text, and the same bytes every time
+    settings: Any = {"svg.fonttype": "none", "svg.hashsalt": "sidewall"}
+    with look(), mpl.rc_context(settings):
         # Not pyplot's: a notebook's own figures and backend stay as they are.
         figure = Figure(figsize=size, layout="constrained")
         try:

@@ -16,6 +16,7 @@ from sidewall.clips import clip_times, write_clips
 from sidewall.clips.clips import what_is_seen
 from sidewall.court.units import GapWords
 from sidewall.errors import DataError
+from sidewall.plots.words import capital
 from sidewall.report.views import Example, Link, RallyList
 
 _KEY: Final = ["match", "game", "rally"]
@@ -74,9 +75,7 @@ class Rallies:
         ends = times.groupby(_KEY, observed=True)["t_s"].agg(["min", "max"])
         self._times = {
             (str(match), int(game), int(rally)): (float(begin), float(end))
-            for (match, game, rally), begin, end in zip(
-                ends.index, ends["min"], ends["max"], strict=True
-            )
+            for (match, game, rally), begin, end in ends.itertuples()
         }
         self._parts: list[pd.DataFrame] = []
 
@@ -163,4 +162,4 @@ def _shot_words(row: dict[Any, Any], words: GapWords) -> str:
     """Say a shot in a few words: what was struck, and how loose the ball was."""
     seen = what_is_seen({str(k): v for k, v in row.items() if k != "decision"})
     gap = f" at {words.gap(row['gap_m'])}" if pd.notna(row.get("gap_m")) else ""
-    return f"{seen[:1].upper()}{seen[1:]}{gap}"
+    return f"{capital(seen)}{gap}"

@@ -18,17 +18,21 @@ from sidewall.estimator import Estimator
 from sidewall.files import account, make_folder, note_written, plan_files, write_file
 from sidewall.log.writing import file_stem
 from sidewall.numbers import count
-from sidewall.report.content import Look, gather
+from sidewall.plots.words import board_width_of
+from sidewall.report.coach import notes_by_heading
 from sidewall.report.kept import Kept
 from sidewall.report.ladder import FittedLadder
+from sidewall.report.method import log_facts, method_words
+from sidewall.report.numbers import number_tables
 from sidewall.report.page import render_index, render_page, render_sheet
-from sidewall.report.rallies import check_videos
-from sidewall.report.sections import SECTIONS
+from sidewall.report.rallies import Rallies, check_videos
+from sidewall.report.sections import SECTIONS, Pages
 from sidewall.report.sheet import Sheet, make_sheet
+from sidewall.report.views import Content, Section
+from sidewall.report.words import Lengths
 
 if TYPE_CHECKING:
     from sidewall.log import LogCheck
-    from sidewall.report.views import Content
     from sidewall.worklist import Efforts
 
 
@@ -184,7 +188,7 @@ class Report(Estimator):
         return make_sheet(self._fitted(), player, self.unit, self.board_width_m)
 
     def write_sheet(self, player: str, file: str | PathLike[str]) -> Path:
-        """Write one player's court sheet, one A4 page; a file of that name is written over.
+        """Write one player's court sheet, one A4 page.
 
         Parameters
         ----------
@@ -214,18 +218,38 @@ class Report(Estimator):
         ----------
         player : str
         """
-        return gather(self._fitted(), player, self._look(None))[0]
+        return self._gather(player)[0]
 
-    def _look(self, notes: str | PathLike[str] | None) -> Look:
-        return Look(
-            self.unit,
-            self.board_width_m,
-            self.check,
-            self.initials,
-            self.sections,
-            {match: Path(video) for match, video in (self.videos or {}).items()},
-            None if notes is None else Path(notes),
+    def _gather(
+        self, player: str, page: Path | None = None, notes: str | PathLike[str] | None = None
+    ) -> tuple[Content, Rallies]:
+        """Gather all that a page shows, and the rallies behind its claims, for clips.
+
+        `page` is where it will lie, for the addresses of videos.
+        """
+        ladder, sheet = self._fitted(), self.sheet(player)
+        width = board_width_of(ladder.value, player, self.board_width_m)
+        lengths = Lengths(self.unit, width)
+        videos = {match: Path(video) for match, video in (self.videos or {}).items()}
+        rallies = Rallies(ladder.features, videos, page, lengths.main)
+        pages = Pages(ladder, player, sheet, lengths, width, rallies)
+        tables = number_tables(ladder, player, lengths)  # first: what is missing is told by it
+        made = {key: pages.section(key) for key in self.sections if key != "notes"}
+        found = {key: one for key, one in made.items() if one is not None}
+        content = Content(
+            player=player,
+            sheet=sheet,
+            sections=_with_notes(found, self.sections, notes),
+            level=f"{ladder.level:.0%}",
+            tables=tables,
+            lists=rallies.lists,
+            rest=rallies.rest(),
+            has_times=bool(rallies.shots["t_s"].notna().any()),
+            method=method_words(ladder),
+            facts=log_facts(ladder, player, self.check),
+            initials=self.initials,
         )
+        return content, rallies
 
     def write(
         self,
@@ -257,7 +281,7 @@ class Report(Estimator):
         """
         path = Path(file)
         plan_files([path])
-        content, rallies = gather(self._fitted(), player, self._look(notes), path)
+        content, rallies = self._gather(player, path, notes)
         known = sum(not one.chart for one in content.sheet.tapes)
         answers = f"{known} of {len(content.sheet.tapes)} tapes known"
         written = WrittenReport(player, path, answers=answers)
@@ -340,6 +364,26 @@ class Report(Estimator):
                 yield self.write(name, path, clips=clips, notes=words)
 
 
+def _with_notes(
+    found: dict[str, Section], keys: Sequence[str], file: str | PathLike[str] | None
+) -> list[Section]:
+    """The sections in their order, with the coach's words where they belong."""
+    if file is None:
+        return [found[key] for key in keys if key in found]
+    lines = [line.title for one in found.values() for line in one.lines]
+    notes = notes_by_heading(file, [*(one.title for one in found.values()), *lines])
+
+    def beside(one: Any) -> Any:
+        return replace(one, notes=notes.pop(one.title, ""))
+
+    told: dict[str, Section] = {
+        key: replace(beside(one), lines=[beside(line) for line in one.lines])
+        for key, one in found.items()
+    }
+    told["notes"] = Section("notes", "From the coach", "", notes="".join(notes.values()))
+    return [told[key] for key in keys if key in told and (key != "notes" or notes)]
+
+
 Task = tuple[str, Path, bool, str | PathLike[str] | None]
 _SHARED: list[Report] = []
 
@@ -411,10 +455,8 @@ def write_report(
         Whose report.
     file
         The page; a file of that name is written over.
-    clips
-        Whether to write chapters and times of the rallies into a folder beside the page.
-    notes
-        The coach's words about the player, a Markdown file.
+    clips, notes
+        See `Report.write`.
     **options
         Parameters of `Report`.
 

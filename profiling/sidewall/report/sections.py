@@ -17,7 +17,14 @@ from sidewall.features.coded import struck_by
 from sidewall.features.rates import clustered_rate
 from sidewall.models.answers import LEAST_OWN
 from sidewall.numbers import count, number, share
-from sidewall.plots.words import cell_words, difference_words, family_words, win_difference_words
+from sidewall.plots.words import (
+    capital,
+    cell_words,
+    difference_words,
+    family_words,
+    records,
+    win_difference_words,
+)
 from sidewall.progress import next_balls
 from sidewall.rallies.credit import BESIDE
 from sidewall.report.ladder import FittedLadder, own
@@ -113,9 +120,7 @@ class Pages:
                 link = self.rallies.add(f"tape-{side}-{family}".replace(" ", "-"), title, nearest)
             tables = ThresholdTables(answers, curves, used, None if tape.chart else rules)
             draw = partial(draw_threshold, tables, side, family, self.words, strip=False)
-            rule = (
-                f"{_capital(tape.says)}." if " any " in tape.says else f"Attack from {tape.says}."
-            )
+            rule = f"{capital(tape.says)}." if " any " in tape.says else f"Attack from {tape.says}."
             says = tape.chart or (f"{rule[:-1]}, a first guess." if tape.guess else rule)
             shows = "the chance of winning the rally against the gap, attacking and resetting"
             found += self._picture(draw, (_WIDE, 3.3), cell, says, shows, link)
@@ -130,11 +135,10 @@ class Pages:
     def _sides(self) -> str:
         """Forehand against backhand, from the same balls."""
         said = []
-        for row in self.ladder.comfort(self.player).to_dict("records"):
+        for row in records(self.ladder.comfort(self.player)):
             if min(row["n_forehand"], row["n_backhand"]) >= LEAST_OWN:
                 words = family_words(str(row["family"]))
-                told = {str(k): v for k, v in row.items()}
-                said.append(f"{words}, {win_difference_words(told)}")
+                said.append(f"{words}, {win_difference_words(row)}")
         if not said and not any(tape.taped for tape in self.sheet.tapes):
             return ""
         if not said:
@@ -178,13 +182,11 @@ class Pages:
 
         Ends are sums of the sides' ends: never narrower than the interval of a sum.
         """
-        if self.ladder.decision_table is None:
-            return ""
         table = own(self.ladder.decision_table, self.player)
-        names = ["points", "points_high", "points_low"]
-        table = table[table["n_shots"] > 0]
+        table = table[table["n_shots"] > 0] if len(table) else table
         if not len(table):
             return ""
+        names = ["points", "points_high", "points_low"]
         sums = -table.groupby("decision", observed=True)[names].sum()
         at = {
             decision: difference_words(sums.loc[decision].to_numpy(), 1, number)
@@ -201,7 +203,7 @@ class Pages:
         """Where the player strikes from: with what result, and how bravely."""
         from sidewall.plots import plot_zone_map  # noqa: PLC0415
 
-        rows = pd.DataFrame() if self.ladder.zones is None else own(self.ladder.zones, self.player)
+        rows = own(self.ladder.zones, self.player)
         rows = rows[rows["n_shots"] >= _LEAST_IN_ZONE] if len(rows) else rows
         most, brave = _most_met(rows), _bravest(rows)
         found = list[Picture]()
@@ -226,19 +228,14 @@ class Pages:
         rows = rows[(rows["stroke"] == "drive") & (rows["n_shots"] >= _LEAST_BOUNCES)]
         placed = own(self.ladder.placed, self.player)
         placed = placed[placed["stroke"] == "drive"]
-        options: dict[str, Any] = {
-            "strokes": ("drive",),
-            "robust": False,
-            "level": self.ladder.level,
-        }
+        options: Any = {"strokes": ("drive",), "robust": False, "level": self.ladder.level}
         for k, row in enumerate(rows.to_dict("records"), start=1):
             target = str(row["target"])
             some = placed[(placed["target"] == target) & ~placed["fault"].to_numpy(dtype=bool)]
             some = some.sort_values("error_long_m", kind="stable")
             words = [f"{number(-one, 1)} m short" for one in some["error_long_m"].head(60)]
-            link = self.rallies.add(
-                f"target-{k}", f"Drives to the {target}, the shortest", some, words
-            )
+            name = f"Drives to the {target}"
+            link = self.rallies.add(f"target-{k}", f"{name}, the shortest", some, words)
             draw = partial(plot_placement, self.mine, self.player, target, **options)
             says = (
                 f"{share(row['share'], row['share_low'], row['share_high'])} in 100 land in the "
@@ -246,7 +243,7 @@ class Pages:
                 f"{self._miss(row, 'out', 'too wide', 'too close to the wall')}."
             )
             shows = "the court from above with the first bounces"
-            found += self._picture(draw, (_WIDE, 5.8), f"Drives to the {target}", says, shows, link)
+            found += self._picture(draw, (_WIDE, 5.8), name, says, shows, link)
         read = (
             "Balls that the opponent volleyed have no bounce and do not count. The ring holds four "
             "bounces in five."
@@ -349,7 +346,6 @@ class Pages:
                 continue
             table = funnel_table(tries, one.steps, (), self.ladder.level)
             done = tries.sort_values("reached", ascending=False, kind="stable")
-            name = f"{one.name[:1].upper()}{one.name[1:]}"
             words = [
                 "the whole combination" if way else f"as far as step {step}"
                 for way, step in zip(done["finished"], done["reached"], strict=True)
@@ -358,7 +354,7 @@ class Pages:
             draw = partial(draw_funnel, table)
             # its hatching makes it three times as large as an SVG
             found += self._picture(
-                draw, (_FUNNEL, 1.0 + 0.8 * len(table)), name, break_words(table),
+                draw, (_FUNNEL, 1.0 + 0.8 * len(table)), capital(one.name), break_words(table),
                 "how many tries reach each step", link, png=True,
             )  # fmt: skip
         read = (
@@ -400,15 +396,14 @@ class Pages:
             if tape.chart
         ]
         shots = self.ladder.features
-        asked = [
-            one for one in _WOULD_TELL if one[0] not in shots or not shots[one[0]].notna().any()
-        ]
+        charted = set(shots.columns[shots.notna().any()])
+        asked = [one for one in _WOULD_TELL if one[0] not in charted]
         lines += [Line(words, f"Chart {what}.") for _, words, what in asked]
         missing = dict(self.ladder.missing)
         if self.ladder.work is not None:
             missing |= self.ladder.work.missing_
         lines += [
-            Line(_capital(what.replace("_", " ")), f"{_capital(why).rstrip('.')}.")
+            Line(capital(what.replace("_", " ")), f"{capital(why).rstrip('.')}.")
             for what, why in missing.items()
             if not what.startswith(COMBINATION)  # told below
             and _RESTS_ON.get(what) not in {name for name, *_ in asked}  # told above
@@ -423,9 +418,7 @@ class Pages:
     def _open_answers(self) -> list[Line]:
         """What was looked at and is open: combinations, varying, the last items to train."""
         lines = []
-        table = self.ladder.effects
-        rows = [] if table is None else own(table, self.player).to_dict("records")
-        for row in rows:
+        for row in own(self.ladder.effects, self.player).to_dict("records"):
             if row["status"] not in (GAINS, COSTS):
                 n = count(int(row["played_on"]), "time")
                 words = f"Whether it wins more than another way: open after {n}. Chart more."
@@ -436,16 +429,14 @@ class Pages:
             table = self.ladder.work.table(self.player)
             for row in table[table["status"] == NOT_KNOWN].to_dict("records"):
                 if not str(row["item"]).startswith(COMBINATION):
-                    lines.append(
-                        Line(str(row["title"]), f"{_capital(str(row['why'])).rstrip('.')}.")
-                    )
+                    why = capital(str(row["why"])).rstrip(".")
+                    lines.append(Line(str(row["title"]), f"{why}."))
         return lines
 
     def _vary_open(self) -> str:
         """How many replies leave open when to vary, and what is missing on the shots."""
-        table = self.ladder.repeat
         shots = self.mine[~self.mine["stroke"].isin(_NO_DIRECTION)]
-        rows = [] if table is None else own(table, self.player).to_dict("records")
+        rows = own(self.ladder.repeat, self.player).to_dict("records")
         n = sum(int(row["n_repeated"]) + int(row["n_varied"]) for row in rows)
         words = f"Open after {count(n, 'reply', 'replies')} to a ball that had come before."
         missing = [
@@ -477,10 +468,6 @@ _RESTS_ON: Final = {
 }
 
 
-def _capital(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}"
-
-
 def _goal(row: dict[Any, Any]) -> str:
     if "quartile" in str(row["target"]):
         return "as good as among the best quarter of the players charted"
@@ -510,7 +497,7 @@ def _decision_words(cell: pd.DataFrame, tape: Tape) -> str:
             unknown.append(noun)
         else:
             said.append(f"no ball is clearly {noun}")
-    told = [f"{_capital(', '.join(said))}."] if said else []
+    told = [f"{capital(', '.join(said))}."] if said else []
     if unknown:
         told.append(f"Which balls are clearly {' or '.join(unknown)} is not known yet.")
     return " ".join(told)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 
 from sidewall.combinations.effect import COSTS, GAINS
 from sidewall.combinations.repeat_or_vary import REPEAT_ALWAYS, VARY_ALWAYS, VARY_FROM
@@ -135,11 +134,8 @@ class Sheet:
     def court(self) -> Any:
         """The court to scale, centimetres: width, length, and its lines as rectangles."""
         court = Court()
-        lines = [
-            tuple(round(100 * value, 1) for value in (line.x_min, line.y_min))
-            + tuple(round(100 * value, 1) for value in (line.width, line.depth))
-            for line in court_lines(court).values()
-        ]
+        places = [(at.x_min, at.y_min, at.width, at.depth) for at in court_lines(court).values()]
+        lines = [tuple(round(100 * value, 1) for value in place) for place in places]
         return {"width": 100 * court.width_m, "length": 100 * court.length_m, "lines": lines}
 
 
@@ -383,8 +379,7 @@ class _Numbers(dict[str, str]):
             if len(lost):
                 side, family = lost.index[int(lost.to_numpy().argmin())]
                 return str(side), str(family)
-        most = max(cells, key=lambda c: self.tapes[c]["n_attack"] + self.tapes[c]["n_reset"])
-        return most
+        return max(cells, key=lambda c: self.tapes[c]["n_attack"] + self.tapes[c]["n_reset"])
 
     @property
     def _at_m(self) -> float:
@@ -409,11 +404,9 @@ class _Numbers(dict[str, str]):
         return (_shots(self.ladder, self.player, self.cell, self._at_m) or ["attack"])[0]
 
     def _share_words(self) -> str:
-        table = self.ladder.placement
-        if table is None:
-            return ""
-        rows = own(table, self.player)
-        rows = rows[(rows["stroke"] == "drive") & (rows["n_shots"] >= LEAST_OWN)]
+        rows = own(self.ladder.placement, self.player)
+        if len(rows):
+            rows = rows[(rows["stroke"] == "drive") & (rows["n_shots"] >= LEAST_OWN)]
         if not len(rows):
             return ""
         row = rows.sort_values("share", kind="stable").iloc[0]
@@ -429,8 +422,7 @@ class _Numbers(dict[str, str]):
         return f"{height} up, where your attacks go now" if height else "a hand above the tin"
 
     def _height(self, strokes: tuple[str, ...]) -> str:
-        table = self.ladder.scatter
-        rows = pd.DataFrame() if table is None else own(table, self.player)
+        rows = own(self.ladder.scatter, self.player)
         rows = rows[rows["stroke"].isin(strokes)] if len(rows) else rows
         if not len(rows):
             return ""

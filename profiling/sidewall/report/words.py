@@ -10,7 +10,7 @@ import pandas as pd
 
 from sidewall.court.units import GapWords
 from sidewall.numbers import count
-from sidewall.plots.words import difference_words
+from sidewall.plots.words import capital, difference_words
 
 
 class Lengths:
@@ -43,13 +43,9 @@ class Lengths:
 def counts_words(own: pd.DataFrame) -> str:
     """Say how much of the player was charted."""
     games = len(own[["match", "game"]].drop_duplicates())
-    parts = [
-        count(len(own), "own shot"),
-        f"in {count(own['rally_id'].nunique(), 'rally', 'rallies')}",
-        f"of {count(games, 'game')}",
-        f"in {count(own['match'].nunique(), 'match', 'matches')}",
-    ]
-    return " ".join(parts)
+    rallies = count(own["rally_id"].nunique(), "rally", "rallies")
+    matches = count(own["match"].nunique(), "match", "matches")
+    return f"{count(len(own), 'own shot')} in {rallies} of {count(games, 'game')} in {matches}"
 
 
 def date_words(own: pd.DataFrame) -> str:
@@ -70,5 +66,4 @@ def signed_in(row: Mapping[Any, Any], name: str, digits: int = 1, times: float =
 def stroke_words(*parts: Any) -> str:
     """Name a kind of shot from the words of the log's vocabulary."""
     told = [str(part).replace("_", " ") for part in parts if str(part) not in ("", "not charted")]
-    words = " ".join(told)
-    return f"{words[:1].upper()}{words[1:]}" if words else "Not charted"
+    return capital(" ".join(told)) or "Not charted"

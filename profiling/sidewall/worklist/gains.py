@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -102,29 +103,24 @@ class _InPlay:
 
 def measures(ladder: Ladder) -> tuple[list[Measure], dict[str, str]]:
     """All measures that the log can tell, and by item why the others cannot be told."""
-    found, missing = _values(ladder), {}
+    found, missing = _values(ladder), dict[str, str]()
     makers: dict[str, Callable[[Ladder], Measure]] = {
         "length_on_target": _length_on_target,
         "repeats": _repeats,
-        **{COMBINATION + name: _Combination(name) for name in BUILT_IN},
+        **{COMBINATION + name: partial(_combination, name) for name in BUILT_IN},
     }
     for item, make in makers.items():
         try:
             found.append(make(ladder))
         except DataError as error:  # the other items can still be told
             missing[item] = str(error)
-    kept = []
-    for one in found:
-        if len(one.row):
-            kept.append(one)
-        else:
-            missing[one.item] = "no such shot was charted"
-    return kept, missing
+    missing |= {one.item: "no such shot was charted" for one in found if not len(one.row)}
+    return [one for one in found if len(one.row)], missing
 
 
 def _values(ladder: Ladder) -> list[Measure]:
     use = ladder.struck & ~np.isnan(ladder.after.fixed)
-    attack, fault = ladder.attack, ladder.fault
+    attack, fault = ladder.of("choice", "attack"), ladder.fault
     answered = ladder.table["shots_left"].to_numpy() > 0
     kinds = {
         f"{name}_{side}": use & ladder.of("side", side) & kind
@@ -227,25 +223,18 @@ def _repeats(ladder: Ladder) -> Measure:
     return Measure("repeats", row, value, *shares, _SHARE, worth, error, share=True)
 
 
-@dataclass(frozen=True)
-class _Combination:
-    """Makes the measure of a built-in combination: how often it is played on."""
-
-    name: str
-
-    def __call__(self, ladder: Ladder) -> Measure:
-        one = BUILT_IN[self.name].as_charted(ladder.columns.shots)
-        found = decisive_moments(ladder.columns, one.steps, one.decisive)
-        use = ladder.struck[found.row]
-        row, played = found.row[use], found.played_on[use]
-        contact = one.steps[one.decisive - 1].decided == {"contact"}
-        worth, error = _compared(ladder, row, played, contact)
-        value = played.astype(float)
-        # not by family and choice, which are part of what the player decides
-        shares = ladder.against(row, Redrawn.known(value, len(ladder.weights)), ("side",))
-        return Measure(
-            COMBINATION + self.name, row, value, *shares, _SHARE, worth, error, share=True
-        )
+def _combination(name: str, ladder: Ladder) -> Measure:
+    """How often a built-in combination is played on."""
+    one = BUILT_IN[name].as_charted(ladder.columns.shots)
+    found = decisive_moments(ladder.columns, one.steps, one.decisive)
+    use = ladder.struck[found.row]
+    row, played = found.row[use], found.played_on[use]
+    contact = one.steps[one.decisive - 1].decided == {"contact"}
+    worth, error = _compared(ladder, row, played, contact)
+    value = played.astype(float)
+    # not by family and choice, which are part of what the player decides
+    shares = ladder.against(row, Redrawn.known(value, len(ladder.weights)), ("side",))
+    return Measure(COMBINATION + name, row, value, *shares, _SHARE, worth, error, share=True)
 
 
 DecisionTarget = Literal["quartile", "half"]
@@ -371,8 +360,8 @@ def decision_gains(
         gain = own.a_game * (goal - each)
         counts = np.bincount(ladder.player[row[mine]], minlength=len(ladder.names))
         notes = {
-            k: f"{counts[k]:,} such shots among {n[k]:,} that could be judged"
-            for k in range(len(ladder.names))
+            k: f"{count:,} such shots among {n[k]:,} that could be judged"
+            for k, count in enumerate(counts)
         }
         found.append(
             Gain(item, words, gain, own, 100 * _mean(each),

@@ -176,7 +176,6 @@ def write_efforts(path: str | PathLike[str]) -> None:
     Parameters
     ----------
     path : path
-        The file.
 
     Raises
     ------
@@ -203,7 +202,6 @@ def read_efforts(path: str | PathLike[str]) -> Efforts:
     Parameters
     ----------
     path : path
-        The file.
 
     Raises
     ------

@@ -135,11 +135,6 @@ class Ladder:
         self.won = np.bincount(columns.winner[decided], minlength=players).astype(float)
 
     @property
-    def attack(self) -> Array:
-        """Whether each shot was an attack, shape (n,)."""
-        return (self.table["choice"] == "attack").to_numpy()
-
-    @property
     def fault(self) -> Array:
         """Whether each shot was an error of the striker's own, shape (n,)."""
         return self.table["ending"].astype(object).isin(["tin", "out", "down"]).to_numpy()

@@ -42,7 +42,7 @@ from sidewall.worklist.gains import (
     measures,
 )
 from sidewall.worklist.items import COMBINATION, Efforts, check_item, drill_for, item_words
-from sidewall.worklist.ladder import LEAST_RALLIES, LEAST_SHOTS, Ladder, Standing
+from sidewall.worklist.ladder import LEAST_RALLIES, LEAST_SHOTS, Ladder
 
 if TYPE_CHECKING:
     from sidewall.models.tightness import TightnessModel
@@ -78,14 +78,7 @@ def match_gain(match: Match, share: float, rallies_per_game: float, points: Arra
     return np.asarray(gain.reshape(np.shape(points)))
 
 
-_NOTHING: Final[dict[str, Any]] = {
-    "threshold_m": np.nan,
-    "threshold_low_m": np.nan,
-    "threshold_high_m": np.nan,
-    "other_side_m": np.nan,
-    "ladder_quartile_m": np.nan,
-    "threshold_is_worse": "",
-}
+_THRESHOLD: Final = ("threshold_m", "threshold_low_m", "threshold_high_m")
 
 
 def threshold_columns(answers: pd.DataFrame, player: str, item: str) -> dict[str, Any]:
@@ -96,47 +89,31 @@ def threshold_columns(answers: pd.DataFrame, player: str, item: str) -> dict[str
     both, or empty. All are missing for items of neither side, and where not known.
     """
     kind, _, side = item.partition("_")
-    if side not in ("forehand", "backhand"):
-        return dict(_NOTHING)
-    known = answers["threshold_m"].notna()
     family = "volley" if kind == "volley" else "ground"
-    cells = answers[answers["family"].isin([family, ALL_STROKES]) & known]
-    own_cells = cells[cells["player"] == player].to_dict("records")
-    mine = {str(row["side"]): row for row in own_cells}
-    if side not in mine:
-        return dict(_NOTHING)
-    own = mine.pop(side)
-    others = cells.loc[cells["side"] == side, "threshold_m"]
+    known = answers[answers["family"].isin([family, ALL_STROKES]) & answers["threshold_m"].notna()]
+    mine = {str(row["side"]): row for row in known[known["player"] == player].to_dict("records")}
+    own = mine.pop(side, None)
+    if own is None:
+        names = (*_THRESHOLD, "other_side_m", "ladder_quartile_m")
+        return dict.fromkeys(names, np.nan) | {"threshold_is_worse": ""}
+    others = known.loc[known["side"] == side, "threshold_m"]
     quartile = float(others.quantile(0.25)) if len(others) >= LEAST_PLAYERS else np.nan
     beside = next((float(row["threshold_m"]) for row in mine.values()), np.nan)
-    at = float(own["threshold_m"])
-    worse = [
-        words
-        for words, limit in (("own other side", beside), ("ladder's quartile", quartile))
-        if at > limit
-    ]
-    return {
-        "threshold_m": at,
-        "threshold_low_m": float(own["threshold_low_m"]),
-        "threshold_high_m": float(own["threshold_high_m"]),
+    limits = {"own other side": beside, "ladder's quartile": quartile}
+    return {name: float(own[name]) for name in _THRESHOLD} | {
         "other_side_m": beside,
         "ladder_quartile_m": quartile,
-        "threshold_is_worse": " and ".join(worse),
+        "threshold_is_worse": " and ".join(
+            words for words, limit in limits.items() if own["threshold_m"] > limit
+        ),
     }
 
 
+#: What is told of a shot behind an item, as far as it is charted.
 _COLUMNS: Final = (
     *("match", "game", "rally", "shot", "line", "t_s", "opponent"),
     *("side", "family", "stroke", "direction", "choice", "gap_m", "ending", "won"),
 )
-
-
-def evidence_table(ladder: Ladder, gain: Gain, player: int) -> pd.DataFrame:
-    """A player's shots of an item, those that cost most first; see `WorkList.evidence`."""
-    mine = np.flatnonzero(ladder.player[gain.row] == player)
-    kept = [name for name in _COLUMNS if name in ladder.table.columns]
-    table = ladder.table.iloc[gain.row[mine]][kept].assign(points=gain.loss[mine])
-    return table.sort_values("points", kind="stable", ignore_index=True)
 
 
 WORTH: Final = "worth training"
@@ -351,16 +328,11 @@ class WorkList(Estimator):
         self.players_ = self.ladder_.names
         self.decisions_ = _numbered_decisions(self.ladder_, self.model_, self.level)
         self.thresholds_ = self.model_.thresholds(self.level)
-        self._gains: dict[str, Gain] = {}
-        for gain in decision_gains(
-            self.ladder_, self.decisions_, self.model_, self.decision_target, rng
-        ):
-            self._gains[gain.item] = gain
+        asked = self.decisions_, self.model_, self.decision_target
+        self._gains = {gain.item: gain for gain in decision_gains(self.ladder_, *asked, rng)}
         found, self.missing_ = measures(self.ladder_)
-        sides: dict[str, Standing] = {}
-        for one in found:
-            gain = measure_gain(self.ladder_, one, None, rng)
-            sides[one.item], self._gains[one.item] = gain.standing, gain
+        self._gains |= {one.item: measure_gain(self.ladder_, one, None, rng) for one in found}
+        sides = {one.item: self._gains[one.item].standing for one in found}
         for one in found:
             name, _, side = one.item.partition("_")
             other = f"{name}_{_OTHER.get(side, '')}"
@@ -428,7 +400,7 @@ class WorkList(Estimator):
 
     def tables(self) -> pd.DataFrame:
         """Every player's work list, one below the other, with ``player``."""
-        self._need(self.players_[0])
+        self.need_fit()
         parts = [self.table(name).assign(player=name) for name in self.players_]
         table = pd.concat(parts, ignore_index=True)
         return table[["player", *table.columns.drop("player")]]
@@ -458,7 +430,11 @@ class WorkList(Estimator):
         if check_item(item) not in self._gains:
             why = self.missing_.get(item, "no such item in this log")
             raise DataError(f"{item!r} cannot be told from this log: {why}")
-        return evidence_table(self.ladder_, self._gains[item], k)
+        ladder, gain = self.ladder_, self._gains[item]
+        mine = np.flatnonzero(ladder.player[gain.row] == k)
+        kept = [name for name in _COLUMNS if name in ladder.table.columns]
+        table = ladder.table.iloc[gain.row[mine]][kept].assign(points=gain.loss[mine])
+        return table.sort_values("points", kind="stable", ignore_index=True)
 
 
 def _numbered_decisions(ladder: Ladder, model: TightnessModel, level: float) -> pd.DataFrame:
