@@ -104,14 +104,19 @@ class Court:
                 raise UnitError(
                     f"Court: {field.name} is {value}; give a positive number of metres."
                 )
-        short, box = self.short_line_m + self.line_width_m, self.service_box_m + self.line_width_m
         ordered = {
             "tin_height_m < service_line_m": self.tin_height_m < self.service_line_m,
             "service_line_m < front_wall_line_m": self.service_line_m < self.front_wall_line_m,
             "front_wall_line_m <= clear_height_m": self.front_wall_line_m <= self.clear_height_m,
-            "short_line_m + line_width_m < length_m": short < self.length_m,
-            "service_box_m + line_width_m < short_line_m": box < self.short_line_m,
-            "2 (service_box_m + line_width_m) < width_m": 2 * box < self.width_m,
+            "short_line_m + line_width_m < length_m": (
+                self.short_line_m + self.line_width_m < self.length_m
+            ),
+            "service_box_m + line_width_m < short_line_m": (
+                self.service_box_m + self.line_width_m < self.short_line_m
+            ),
+            "2 (service_box_m + line_width_m) < width_m": (
+                2 * (self.service_box_m + self.line_width_m) < self.width_m
+            ),
         }
         for rule, holds in ordered.items():
             if not holds:

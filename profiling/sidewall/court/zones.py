@@ -70,6 +70,15 @@ class Zones:
 
     def __post_init__(self) -> None:
         court = self.court
+        defaults = {
+            "front_ends_m": court.short_line_y_m - court.service_box_m,
+            "back_begins_m": court.service_box_back_y_m,
+            "side_lane_m": court.service_box_m,
+            "far_across_m": court.half_width_m,
+        }
+        for name, value in defaults.items():
+            if getattr(self, name) is None:
+                object.__setattr__(self, name, value)
         front, back = self.depth_edges_m
         if not 0 < front < back < court.length_m:
             raise UnitError(
@@ -81,29 +90,25 @@ class Zones:
                 f"Zones: a side lane of {self.lane_edges_m[0]:g} m does not fit twice on a width "
                 f"of {court.width_m:g} m."
             )
-        level, far = self.level_m, self._far_m
-        if not (0 <= level < court.length_m and far > 0):
+        assert self.far_across_m is not None
+        if not (0 <= self.level_m < court.length_m and self.far_across_m > 0):
             raise UnitError(
-                f"Zones: level_m is {level:g} and far_across_m {far:g}; give metres, the first "
-                "from 0 and the second above 0."
+                f"Zones: level_m is {self.level_m:g} and far_across_m {self.far_across_m:g}; give "
+                "metres, the first from 0 and the second above 0."
             )
 
     @property
     def depth_edges_m(self) -> tuple[float, float]:
         """``y`` where the middle and where the back begin."""
-        court, front, back = self.court, self.front_ends_m, self.back_begins_m
-        front = court.short_line_y_m - court.service_box_m if front is None else front
-        return front, court.service_box_back_y_m if back is None else back
+        assert self.front_ends_m is not None
+        assert self.back_begins_m is not None
+        return self.front_ends_m, self.back_begins_m
 
     @property
     def lane_edges_m(self) -> tuple[float, float]:
         """``x`` where the centre and where the right lane begin."""
-        lane = self.court.service_box_m if self.side_lane_m is None else self.side_lane_m
-        return lane, self.court.width_m - lane
-
-    @property
-    def _far_m(self) -> float:
-        return self.court.half_width_m if self.far_across_m is None else self.far_across_m
+        assert self.side_lane_m is not None
+        return self.side_lane_m, self.court.width_m - self.side_lane_m
 
     def rectangles(self) -> dict[tuple[str, str], Rectangle]:
         """Return the nine zones, keyed (depth, lane), front to back and left to right."""
@@ -134,7 +139,7 @@ class Zones:
         ``far_across_m`` or level within ``level_m``, else ``in_front`` or ``behind``.
         """
         across, behind = np.abs(_vector(across_m)), _vector(behind_m)
-        away = (across > self._far_m) | (np.abs(behind) <= self.level_m)
+        away = (across > self.far_across_m) | (np.abs(behind) <= self.level_m)
         codes = np.select([np.isnan(across + behind), away, behind < 0], [-1, 2, 0], 1)
         return _categorical(codes, OPPONENT_PLACES)
 

@@ -173,8 +173,11 @@ def _games_won(
 
 def _first_in(values: Floats, group: Ints, groups: int) -> Floats:
     """First number given in each group of rows that follow one another."""
-    found = pd.Series(values).groupby(group).first().reindex(range(groups))
-    return np.asarray(found, dtype=np.float64)
+    found = np.full(groups, np.nan)
+    told = np.flatnonzero(~np.isnan(values))
+    hit, where = np.unique(group[told], return_index=True)
+    found[hit] = values[told[where]]
+    return found
 
 
 def first_given(columns: dict[str, Floats], is_one: Bools, of_rally: Ints, rallies: int) -> Floats:
