@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from sidewall.errors import LogError, UnitError
-from sidewall.log import read_shots
+from sidewall.log import ColumnMap, check_log, guess_map, read_shots
 
 
 @pytest.fixture
@@ -96,6 +96,16 @@ def test_a_row_that_says_otherwise(log, checked):
     problem = check.problems.query("kind == 'row'").iloc[0]
     assert problem[["line", "column", "value"]].tolist() == [4, "hand", "left"]
     assert "right elsewhere for the same player" in problem["reason"]
+
+
+def test_a_row_that_says_otherwise_is_named_by_the_heading_of_its_file(log):
+    theirs = log.assign(date="31.3.2026").rename(columns={"date": "Match day"})
+    theirs.loc[4, "Match day"] = "1.4.2026"
+    text = guess_map(theirs)
+    assert "Match day" in text
+    check = check_log(theirs, mapping=ColumnMap.from_text(text))
+    problem = check.problems.query("kind == 'row'").iloc[0]
+    assert problem[["line", "column", "value"]].tolist() == [4, "Match day", "1.4.2026"]
 
 
 def test_table_goes_before_the_log(log, checked):

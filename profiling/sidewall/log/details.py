@@ -208,10 +208,9 @@ def settle(reading: Reading, name: str, owner: Owner) -> Objects | None:
     due = np.array([place_of.get(one, -1) for one in settled], dtype=np.int64)
     other = np.flatnonzero(said & (value != due[np.where(key >= 0, key, 0)]))
     texts = [f"{settled[one]} elsewhere for the same {owner.what}" for one in range(len(keys))]
-    reading.problems.add(
+    reading.refuse(
         other,
-        heading.text,
-        reading.cells(name, other),
+        name,
         [texts[one] for one in key[other].tolist()],
         f"a {owner.what} has one {name.replace('_', ' ')}: make the rows"
         + (f" and the {owner.what} table agree" if given else " agree"),
