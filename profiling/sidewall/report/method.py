@@ -56,7 +56,7 @@ _INTERVALS: Final = [
     "In simulations with known truth, which break what is assumed here, 95% intervals of the "
     "threshold by value held it 93 to 98 times in 100 with three matches a player.",
     "One thing they do not survive: a reason for attacking that the log does not hold, such as "
-    "easier balls: 71 times in 100 with ten matches, 42 with thirty; more shots do not help. "
+    "easier balls: 75 times in 100 with ten matches, 42 with thirty; more shots do not help. "
     "Something that a shot leaves behind and nobody charts: 93 times in 100 with thirty matches; "
     "a note on the fit then says so.",
     "With thirty matches the heights of the curves are held less often than the threshold: 86 "
