@@ -118,10 +118,10 @@ def test_complete_separation_names_the_column():
 def test_chances_next_to_certain_are_no_separation():
     """Far from the middle the results are all alike, and near it they overlap."""
     rng = np.random.default_rng(31)
-    x, g = np.linspace(-9.0, 9.0, 600), np.arange(600) % 6
-    y = (rng.random(600) < expit(2.0 * x)).astype(float)
+    x, g = np.linspace(-14.0, 14.0, 900), np.arange(900) % 6
+    y = (rng.random(900) < expit(2.0 * x)).astype(float)
     X = pd.DataFrame({"one": 1.0, "x": x})
-    fit = PooledLogit().fit(y, X, np.ones((600, 1)), g)
+    fit = PooledLogit().fit(y, X, np.ones((900, 1)), g)
     assert np.abs(X @ fit.fixed_effects_).max() > 14.0
     plain = sm.GLM(y, X, family=sm.families.Binomial()).fit()
     assert fit.fixed_effects_["x"] == pytest.approx(plain.params["x"], rel=0.25)
