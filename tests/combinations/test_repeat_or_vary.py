@@ -47,6 +47,11 @@ def test_a_planted_crossing_is_found(fitted):
     assert average["n_repeated"] == answers["n_repeated"].iloc[1:].sum()
 
 
+def test_rows_of_all_players_are_numbered_through(fitted):
+    for table in (fitted.answers(), fitted.curves()):
+        assert table.index.tolist() == list(range(len(table)))
+
+
 def test_of_a_player_who_seldom_repeats_nothing_is_told(fitted):
     """Four own repeats are too few, five are enough, whatever the pooled lines say."""
     all_told = fitted.answers()

@@ -27,6 +27,7 @@ from sidewall.models.answers import (
     threshold_of,
 )
 from sidewall.models.curves import side_and_volley
+from sidewall.models.fitting import Judge, Mode, ScorePart
 from sidewall.models.posterior import Posterior, crossings
 
 CHOICES = ("attack", "reset")
@@ -361,6 +362,51 @@ def test_by_rally_who_never_attacks_has_the_clubs_curve_of_attacks(shots):
     own, club = (model.posterior_.win(i, 0, "attack", np.array([0.3, 0.9])) for i in (elm, -1))
     assert np.isfinite(own).all()
     assert own.mean(axis=0) == pytest.approx(club.mean(axis=0), abs=0.03)
+
+
+def test_own_scores_are_added_up_by_rally_and_player(by_rally, shots):
+    modes = {
+        choice: Mode(one.columns, *one.draws.mean, one.dispersion)
+        for choice, one in by_rally.curves_.items()
+    }
+    fixed = (pd.Index(by_rally.players_), by_rally.strengths_, by_rally.families_)
+    judge = Judge(None, "rally")
+    scores = ScorePart(judge, *fixed, by_rally.situation_, modes)(shots)
+    used = judge.usable(shots)[0]
+    for choice, mode in modes.items():
+        mine = used[(used["choice"] == choice).to_numpy()]
+        who = pd.Index(by_rally.players_).get_indexer(mine["player"].astype(str))
+        ball = (mine["gap_m"].to_numpy(), *side_and_volley(mine), mode.columns.words(mine))
+        eta = mode.columns.common(*ball) @ mode.common
+        eta += (mode.columns.own(*ball) * mode.own[who]).sum(axis=1)
+        p = expit(eta + by_rally.strengths_.difference(mine))
+        residual = pd.Series((mine["won"].to_numpy(dtype=float) - p) / mode.dispersion)
+        sums = residual.groupby([mine["rally_id"].to_numpy(), who]).sum()
+        assert scores.of_choice[choice][3] == pytest.approx((sums**2).sum(), rel=1e-6)
+
+
+def test_of_one_draw_the_chance_of_a_mix_is_the_mean_over_its_balls(by_value):
+    """A player who is much stronger than the opponents met, so that the curve is bent there."""
+    one = copy(by_value)
+    one.curves_ = {}
+    for choice, curve in by_value.curves_.items():
+        common, own = curve.draws.mean
+        drawn = replace(curve.draws, common=common[None], own=own[:, None].astype(np.float32))
+        one.curves_[choice] = replace(curve, draws=drawn)
+    one.lead_ = np.array([1.4, 0.0, -1.4, 0.7])
+    one.lead_draws_ = np.zeros((1, 4))
+    one.corrections_ = by_value.corrections_[:1]
+    posterior, gaps = Posterior(one), np.array([0.2, 0.6, 1.2])
+    kinds = np.arange(len(posterior.mix.cell))
+    for player, choice in ((-1, "attack"), (0, "attack"), (2, "reset")):
+        weight = posterior._weights(choice, None, None)[player + 1] * (posterior.mix.cell == 0)
+        each = [
+            weight[k] * posterior.win(player, 0, choice, gaps, where=kinds == k)[0]
+            for k in np.flatnonzero(weight > 0)
+        ]
+        mixed = posterior.win(player, 0, choice, gaps)[0]
+        assert len(each) > 3
+        assert mixed == pytest.approx(np.sum(each, axis=0) / weight.sum(), abs=1e-5)
 
 
 def test_the_club_has_no_players_own_part_in_it(by_value):

@@ -250,3 +250,20 @@ def share_held(counts, true, prior_scale):
     error = np.sqrt(np.diag(less_mean @ fit.covariance_ @ less_mean))
     off = less_mean @ (fit.strength_.to_numpy() - true)
     return np.mean(np.abs(off) <= 1.96 * error)
+
+
+def test_the_spread_of_many_players_is_where_its_prior_and_the_strengths_balance():
+    """Slope nought of ``-P log s - Q / 2 s^2 - s^2 / 2 A^2``, Q the expected sum of squares."""
+    rng = np.random.default_rng(23)
+    players, prior_scale = 60, 0.1
+    one, two = np.triu_indices(players, k=1)
+    strength = rng.normal(0.0, 0.4, players)
+    n = np.full(len(one), 12.0)
+    won = rng.binomial(12, expit(strength[one] - strength[two])).astype(float)
+    pairs = _Pairs(one, two, n, won, players)
+    spread = pairs.spread(prior_scale)
+    _, s, variance, _ = pairs.fit(spread, exact=False)
+    Q = (s**2 + variance).sum()
+    slopes = -players / spread, Q / spread**3, -spread / prior_scale**2
+    assert sum(slopes) == pytest.approx(0.0, abs=0.01 * players / spread)
+    assert slopes[2] < -0.05 * players / spread  # the prior is felt
