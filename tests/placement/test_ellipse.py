@@ -91,7 +91,7 @@ def weights(of, drawn):
     return np.r_[np.zeros(first), best]
 
 
-@pytest.mark.parametrize("n", [25, 80])
+@pytest.mark.parametrize("n", [11, 25, 80])
 @pytest.mark.parametrize("share", [0.5, 0.9])
 def test_the_next_shot_falls_inside_the_robust_one_as_often_as_said(n, share):
     """Within 4 standard errors over logs, and what the formula for all sizes may be off."""

@@ -149,6 +149,15 @@ def test_pressure_tells_cells_apart(ladder):
     assert set(by_gap["pressure"]) == {"tight", "loose"}
     with pytest.raises(DataError, match="name the pressure"):
         margin.win_curve("Alder", "drop", "backhand")
+    cells = margin.scatter().set_index(["player", "stroke", "side", "pressure"])
+    tins = {}
+    for pressure in ("set", "pressed"):
+        at_mean = [float(cells.loc[("Alder", "drop", "backhand", pressure), "mean_m"])]
+        row = margin.tin_chances("Alder", "drop", "backhand", pressure, aims_m=at_mean).iloc[0]
+        expected = cells.loc[("Alder", "drop", "backhand", pressure), "tin_expected"]
+        tins[pressure] = (row["tin"], expected)
+        assert row["tin"] == pytest.approx(expected, abs=0.02)
+    assert tins["set"] != tins["pressed"]
 
 
 def test_balls_in_the_tin_count_with_and_without_a_height(log):

@@ -1,4 +1,5 @@
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ from sidewall.combinations.tries import break_words
 from sidewall.errors import DataError, NotFittedError
 from sidewall.scoring import HandInHandOut, Match, PointARally
 from sidewall.worklist import CAUTIONS, ITEM_WORDS, WorkList, drill_for, scoring_of, work_list
-from sidewall.worklist.gains import LEAST_PLAYERS, measures
+from sidewall.worklist.gains import LEAST_PLAYERS, measure_gain, measures
 from sidewall.worklist.ladder import LEAST_RALLIES, LEAST_SHOTS, pooled_draws
 from sidewall.worklist.worklist import (
     MAY_BE_NOTHING,
@@ -125,6 +126,17 @@ def test_evidence_points_into_the_log(works, ladder):
     rows = ladder.set_index("line").loc[found["line"]]
     assert (rows["player"] == "Alder").all()
     assert (rows["choice"] == "reset").all()
+
+
+def test_what_each_shot_cost_follows_what_one_of_the_kind_is_worth(works):
+    found, _ = measures(works.ladder_)
+    for one in found:
+        whole, part = (
+            measure_gain(works.ladder_, each, None, np.random.default_rng(3)).loss
+            for each in (one, replace(one, worth=0.37 * one.worth))
+        )
+        assert np.abs(whole).max() > 0
+        assert part == pytest.approx(0.37 * whole, nan_ok=True)
 
 
 def test_evidence_of_every_item_has_as_many_shots_as_it_says(works):
