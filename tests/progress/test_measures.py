@@ -280,6 +280,25 @@ def test_errors_of_the_strengths_are_in_what_attacks_win(fitted):
             assert more == pytest.approx((row["error"] / 2.0) ** 2)
 
 
+def test_where_nothing_moved_a_threshold_is_as_sure_as_the_models_own_gain_there(fitted):
+    model = fitted[0]
+    i, t = model.players_.index("Rowan"), 0.6
+    row = _shift(model, i, 0, still(len(model.cells_) + 1), t)
+    gain = model.posterior_.gain(i, 0, np.array([t - 0.05, t, t + 0.05]))
+    rise = (gain[:, 2] - gain[:, 0]).mean() / 0.1
+    assert row["before"] == row["after"] == t
+    assert row["before_error"] == pytest.approx(gain[:, 1].std() / abs(rise), rel=0.05)
+
+
+def test_the_error_of_the_strengths_is_in_every_shot_that_leaves_a_ball(fitted):
+    """Nearly every reset leaves one, and of the attacks those that end no rally."""
+    model, late, table = fitted
+    change = own_change(model, "Rowan", late, table)
+    cells = len(model.cells_)
+    attack, reset = (np.diag(change[name].strengths)[:cells] for name in ("attack", "reset"))
+    assert (reset > attack).all()
+
+
 def test_the_player_alone_has_another_name_in_the_period_after():
     names = ["Alder", "Birch", "Cedar"]
     table = pd.DataFrame({"match": ["a", "a", "b", "b", "b"], "player": [*names[:2], *names]})

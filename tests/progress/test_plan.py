@@ -8,7 +8,7 @@ import sidewall as sw
 from sidewall import simulate
 from sidewall.errors import DataError
 from sidewall.progress import plan
-from sidewall.progress.plan import _median, _MoreMatches, _needed, _one, _source
+from sidewall.progress.plan import _following, _median, _MoreMatches, _needed, _one, _source
 
 
 @pytest.fixture(scope="module")
@@ -146,3 +146,10 @@ def test_without_a_log_the_club_plays():
     assert made.source == "the invented club, 10 players"
     assert 0.1 < made.table["known"][0] < 0.9
     assert made.table["sets"][0] <= 2 * 10 * 4
+
+
+def test_a_log_without_attacks_tells_nothing_of_what_to_chart_next(small):
+    meek = small.assign(choice=small["choice"].mask(small["choice"] == "attack"))
+    tables, opponents = _following(meek, "Rowan", "value", 0)
+    assert not tables
+    assert opponents.empty

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from sidewall.errors import DataError
 from sidewall.scoring import HandInHandOut, PointARally
+from sidewall.scoring.game import Game
 
 GAMES = [
     PointARally(),
@@ -186,3 +187,13 @@ def test_course_follows_the_choice(p, r, target):
 def test_frozen():
     with pytest.raises(dataclasses.FrozenInstanceError):
         PointARally().to = 15
+
+
+def test_one_clear_a_game_ends_at_its_last_point():
+    won = [((11, b), False) for b in range(11)]
+    lost = [((b, 11), False) for b in range(11)]
+    assert PointARally(11, clear=1).final_scores() == won + lost
+
+
+def test_a_game_of_ones_own_says_what_ends_it():
+    assert {"check_score", "final_scores"} <= Game.__abstractmethods__
