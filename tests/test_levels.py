@@ -1,6 +1,6 @@
 """The interval of a lower level lies within that of a higher one, about the same estimate.
 
-Every public table that takes a level is asked for it at three levels.
+Every public table that takes a level is asked for it at two.
 """
 
 import inspect
@@ -16,9 +16,13 @@ ATTACK = sw.Combination(
     "length then attack",
     [sw.Step.own(stroke=("drive", "lob")), sw.Step.any_reply(), sw.Step.own(choice="attack")],
 )
-#: Tables by what takes the level, of shots s, a model m, a chain c, heights t and a drill d.
+#: Tables of what was fitted, by what takes the level.
 ASK = {
-    "Agreement.__init__": lambda f, level: f.charted_twice(level).categories_,
+    "Agreement.found_": lambda f, level: f.charted_twice(level).found_,
+    "Agreement.words_": lambda f, level: f.charted_twice(level).words_,
+    # the limits themselves hold the share of differences that the level says
+    "Agreement.limits_": lambda f, level: f.charted_twice(level).limits_.filter(like="bias"),
+    "Agreement.intraclass_": lambda f, level: f.charted_twice(level).intraclass_,
     "Combination.effect": lambda f, level: ATTACK.effect(
         f.shots, by="player", permutations=20, level=level
     ),
@@ -76,14 +80,8 @@ ASK = {
     "unseen_reason": lambda f, level: sw.unseen_reason(f.model, "Rowan", level=level),
     "zone_features": lambda f, level: sw.zone_features(f.shots, by="player", level=level),
 }
-ASK |= {
-    f"Agreement.{name}": lambda f, level, name=name: getattr(f.charted_twice(level), name)
-    for name in ("found_", "words_", "intraclass_")
-}
-del ASK["Agreement.__init__"]
-# the limits themselves hold the share of differences that the level says
-ASK["Agreement.limits_"] = lambda f, level: f.charted_twice(level).limits_.filter(like="bias")
-#: Of tables above, or a number alone.
+#: Asked for by the tables of an agreement; without an answer in so small a log; without an
+#: interval; made of tables above; a number alone.
 APART = {
     "Agreement.__init__",
     "RepeatOrVary.answers",
