@@ -6,7 +6,7 @@ import pytest
 
 import sidewall as sw
 from sidewall.decisions import DECISIONS, ChoiceWorth, decision_table, decisions, decisions_by
-from sidewall.decisions.judged import SURE, _thresholds
+from sidewall.decisions.judged import _thresholds
 from sidewall.errors import DataError, NotFittedError
 from sidewall.features.rates import clustered_rate
 from sidewall.simulate import true_curves
@@ -33,14 +33,18 @@ def test_the_decision_follows_from_what_the_draws_say(table):
         ("reset", "right"): "reset tight",
         ("reset", "wrong"): "passed up",
     }
-    for one in table.iloc[::37].to_dict("records"):
-        if np.isnan(one["p_right"]):
+    at_the_limit = set()
+    for one in table.to_dict("records"):
+        # of 200 draws, so that shares of exactly 4 and 1 in 5 are met
+        n = round(200 * one["p_right"]) if np.isfinite(one["p_right"]) else -1
+        if n < 0:
             assert one["decision"] == "not known yet"
-        elif 1 - SURE < one["p_right"] < SURE:
+        elif 40 < n < 160:
             assert one["decision"] == "too close to call"
         else:
-            says = "right" if one["p_right"] >= SURE else "wrong"
-            assert one["decision"] == names[one["choice"], says]
+            assert one["decision"] == names[one["choice"], "right" if n >= 160 else "wrong"]
+            at_the_limit |= {n} & {40, 160}
+    assert at_the_limit == {40, 160}
 
 
 def test_points_are_the_difference_of_the_models_own_curves(shots):
@@ -96,51 +100,82 @@ def test_sums_are_those_of_the_single_draws(table, model):
     assert drawn.mean(axis=0) == pytest.approx(table["points"].to_numpy()[rows])
 
 
-def test_the_table_adds_up(table, model):
-    by = decision_table(table, model)
-    assert by["n_shots"].sum() == len(table)
-    keys = ["player", "side", "family", "decision"]
-    rallies = table.groupby(keys, observed=True)["rally_id"].nunique()
-    assert by.set_index(keys)["n_rallies"].loc[rallies.index].tolist() == rallies.tolist()
-    groups = by.groupby(["player", "side", "family"], observed=True)
-    assert groups["share"].sum().to_numpy() == pytest.approx(1.0)
-    assert (groups["n_shots"].sum() == groups["of"].first()).all()
-    assert by["points"].sum() == pytest.approx(table["points"].sum())
-    assert ((by["share_low"] <= by["share"]) & (by["share"] <= by["share_high"])).all()
-    some = by[by["points_per_100"].notna()]
-    for name in ("points", "points_per_100"):
-        assert (some[f"{name}_low"] < some[name]).all()
-        assert (some[name] < some[f"{name}_high"]).all()
-    assert list(by["decision"].cat.categories) == list(DECISIONS)
+#: How decisions are summed up, and by which columns, where `late_from` is 7.
+WAYS = {
+    "zone": ["depth", "lane"],
+    "score": ["score", "stage"],
+    "direction": ["direction"],
+    ("side", "family"): ["side", "family"],
+}
 
 
-def test_each_interval_is_that_of_the_column_it_is_named_after(table, model):
-    """The sum's by draws of the curves; that of 100 such shots is the sum's, shot for shot."""
-    by = decision_table(table, model, "player")
-    row = by[(by["player"] == "Rowan") & (by["decision"] == "forced")].iloc[0]
-    mine = np.flatnonzero((table["player"] == "Rowan") & (table["decision"] == "forced"))
-    worth = ChoiceWorth(model, table, halves=True)
-    drawn = worth.drawn(mine, np.arange(worth.n_draws)).sum(axis=1)
-    assert row["points"] == pytest.approx(table["points"].to_numpy()[mine].sum())
-    low, high = np.quantile(drawn, [0.025, 0.975])
-    assert [row["points_low"], row["points_high"]] == pytest.approx([low, high])
-    for end in ("", "_low", "_high"):
-        per_100 = 100.0 * row[f"points{end}"] / row["n_shots"]
-        assert row[f"points_per_100{end}"] == pytest.approx(per_100)
-    assert not {"low", "high"} & set(by)
+@pytest.fixture(scope="module")
+def holed(table):
+    """Judged shots, some without place, score or direction, and some of them not known yet."""
+    holes = {"depth": 3, "lane": 3, "own_points": 4, "opponent_points": 6, "direction": 5}
+    blank = {name: table["rally"] % n == 0 for name, n in holes.items()}
+    numbers = {"own_points": float, "opponent_points": float}
+    found = table.astype(numbers)
+    found = found.assign(**{name: found[name].mask(blank[name]) for name in holes})
+    unknown = table["rally"] % 7 == 0
+    found["decision"] = found["decision"].mask(unknown, "not known yet")
+    return found.assign(points=found["points"].mask(unknown))
 
 
-@pytest.mark.parametrize("level", [0.8, 0.95])
-def test_a_share_has_the_interval_of_the_players_shots_alone(table, model, level):
-    by = decision_table(table, model, "player", level).set_index(["player", "decision"])
-    for player, own in table.groupby("player", observed=True):
+def words_of(shots, by):
+    """What the rows are counted under, worked out shot by shot; None for what is not known."""
+    if by != ["score", "stage"]:
+        return [tuple(None if pd.isna(v) else v for v in row) for row in shots[by].to_numpy()]
+    found = []
+    for own, other in shots[["own_points", "opponent_points"]].to_numpy():
+        if np.isnan(own) or np.isnan(other):
+            found.append((None, None))
+            continue
+        lead = "behind" if own < other else "ahead" if own > other else "level"
+        found.append((lead, "late" if own >= 7 or other >= 7 else "early"))
+    return found
+
+
+@pytest.mark.parametrize(("way", "level"), [*zip(WAYS, (0.8, 0.95, 0.5, 0.9), strict=True)])
+def test_every_number_is_that_of_its_own_shots_counted_one_by_one(holed, model, way, level):
+    some = holed[holed["player"].isin(["Rowan", "Elm"])].reset_index(drop=True)
+    found = decisions_by(some, model, way, level=level, late_from=7)
+    worth = ChoiceWorth(model, some, halves=True)
+    each = worth.drawn(np.arange(len(some)), np.arange(worth.n_draws))
+    labels = words_of(some, WAYS[way])
+    keys = list(dict.fromkeys(zip(some["player"], labels, strict=True)))
+    by = ["player", *WAYS[way]]
+    assert found.columns[: len(by)].tolist() == by
+    rows = {
+        (row["player"], tuple(None if pd.isna(row[b]) else row[b] for b in WAYS[way])): []
+        for row in found.to_dict("records")
+    }
+    assert set(rows) == set(keys)
+    for row in found.to_dict("records"):
+        key = row["player"], tuple(None if pd.isna(row[b]) else row[b] for b in WAYS[way])
+        rows[key].append(row["decision"])
+        who, label = key
+        mine = np.array([one == label for one in labels]) & (some["player"] == who).to_numpy()
+        own, hit = some[mine], (some["decision"] == row["decision"]).to_numpy()[mine]
+        assert row["n_shots"] == hit.sum()
+        assert row["of"] == len(own)
+        assert row["n_rallies"] == own.loc[hit, "rally_id"].nunique()
         rally = pd.factorize(own["rally_id"])[0]
-        for decision in DECISIONS:
-            hit = (own["decision"] == decision).to_numpy(dtype=float)
-            rate = clustered_rate(hit, rally, np.zeros(len(own), dtype=np.int64), 1, level)
-            found = by.loc[(player, decision), ["share", "share_low", "share_high"]]
-            expected = hit.mean(), rate.low[0], rate.high[0]
-            assert found.to_numpy(dtype=float) == pytest.approx(np.array(expected))
+        rate = clustered_rate(hit.astype(float), rally, np.zeros(len(own), np.int64), 1, level)
+        shares = [row["share"], row["share_low"], row["share_high"]]
+        assert shares == pytest.approx([hit.mean(), rate.low[0], rate.high[0]], nan_ok=True)
+        told = np.flatnonzero(mine)[hit & own["points"].notna().to_numpy()]
+        points = [row[f"points{end}"] for end in ("", "_low", "_high")]
+        per_100 = [row[f"points_per_100{end}"] for end in ("", "_low", "_high")]
+        if not len(told):
+            assert np.isnan(points + per_100).all()
+            continue
+        drawn = each[:, told].sum(axis=1)
+        ends = np.quantile(drawn, [0.5 - level / 2, 0.5 + level / 2])
+        assert points == pytest.approx([drawn.mean(), *ends])
+        assert per_100 == pytest.approx([100.0 * one / len(told) for one in points])
+    assert all(told == list(DECISIONS) for told in rows.values())
+    assert list(found["decision"].cat.categories) == list(DECISIONS)
 
 
 def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players, schedule):
@@ -162,18 +197,6 @@ def test_points_hold_the_exact_truth_as_often_as_they_say(table, model, players,
     inside = (low <= true) & (true <= high)
     # about 28 intervals that hang together; the study says how often in the long run
     assert inside.mean() >= 0.75
-
-
-def test_by_zone_and_by_score(table, model):
-    zones = decisions_by(table, model, "zone", "Rowan")
-    own = table[table["player"] == "Rowan"]
-    assert zones["n_shots"].sum() == len(own)
-    assert {"depth", "lane"} <= set(zones.columns)
-    scores = decisions_by(table, model, "score", late_from=8)
-    ahead = scores[(scores["score"] == "ahead") & (scores["stage"] == "late")]
-    late = np.maximum(table["own_points"], table["opponent_points"]) >= 8
-    assert ahead["n_shots"].sum() == (late & (table["own_points"] > table["opponent_points"])).sum()
-    assert decisions_by(table, model, "balance")["n_shots"].sum() == len(table)
 
 
 def test_a_ball_is_judged_in_its_own_situation(shots, model):
@@ -225,17 +248,6 @@ def test_what_the_log_tells_of_the_place_does_alone(table, model):
     assert by_lane["n_shots"].sum() == (table["player"] == "Rowan").sum()
 
 
-def test_a_score_that_is_not_known_is_neither_ahead_nor_behind(table, model):
-    unknown = table["rally"] % 3 == 0
-    names = ["own_points", "opponent_points"]
-    blank = table.assign(**table[names].astype(float).mask(unknown))
-    by = decisions_by(blank, model, "score", "Rowan")
-    known = by[by["score"].notna()]
-    mine = table["player"] == "Rowan"
-    assert known["n_shots"].sum() == (mine & ~unknown).sum()
-    assert (known["score"].isna() == known["stage"].isna()).all()
-
-
 @pytest.mark.slow
 def test_shots_are_judged_first(shots, model, table):
     pd.testing.assert_frame_equal(decision_table(shots, model), decision_table(table, model))
@@ -275,3 +287,20 @@ def test_five_own_attacks_and_resets_are_enough_and_four_are_not(table, model):
             changed.loc[cell, least] = n
             told = SimpleNamespace(thresholds=lambda _, changed=changed: changed)
             assert (_thresholds(balls, told, 0.95)["enough"][of_it] == (n == 5)).all()
+
+
+def test_a_half_that_has_no_fit_chooses_nothing_and_leaves_its_balls_to_the_whole(
+    table, model, monkeypatch
+):
+    split = model.halves()
+    half, some = split.of(table), np.arange(0, len(table), 9)
+    table, half = table.iloc[some], half[some]
+    both, whole = ChoiceWorth(model, table, halves=True), ChoiceWorth(model, table)
+    monkeypatch.setattr(split, "posteriors", [None, split.posteriors[1]])
+    found = ChoiceWorth(model, table, halves=True)
+    # the first half chooses for the balls of the second, and judges those of its own
+    assert np.isnan(found.p_right[half == 1]).all()
+    np.testing.assert_array_equal(found.p_right[half == 0], both.p_right[half == 0])
+    np.testing.assert_allclose(found.mean[half == 0], whole.mean[half == 0])
+    np.testing.assert_array_equal(found.mean[half == 1], both.mean[half == 1])
+    assert np.isfinite(found.mean[np.isfinite(both.mean)]).all()

@@ -235,16 +235,10 @@ def decisions(shots: pd.DataFrame, model: TightnessModel, level: float = 0.95) -
     known = _thresholds(table, model, level)
     attack = (table["choice"] == "attack").to_numpy()
     told = ~np.isnan(worth.mean + worth.p_right) & known.pop("enough")
+    # the share that says wrong is told from 1 in 5 on as that which says right from 4 in 5 on
+    right, wrong = worth.p_right >= SURE, 1.0 - worth.p_right >= SURE
     code = np.select(
-        [
-            ~told,
-            (worth.p_right < SURE) & (worth.p_right > 1.0 - SURE),
-            attack & (worth.p_right >= SURE),
-            ~attack & (worth.p_right >= SURE),
-            attack,
-        ],
-        [5, 4, 0, 1, 2],
-        3,
+        [~told, ~right & ~wrong, attack & right, ~attack & right, attack], [5, 4, 0, 1, 2], 3
     )
     points, low, high = (
         np.where(told, part, np.nan) for part in (worth.mean, worth.low, worth.high)

@@ -23,8 +23,8 @@ _NEEDED: Final = (
 _LINE_IN: Final = 0.46
 _LONGEST: Final = 52
 #: Part of the width that dots take, and where the words to their right begin.
-_DOTS: Final = 0.55
-_WORDS: Final = 0.57
+_DOTS: Final = 0.5
+_WORDS: Final = 0.52
 
 
 def plot_work_list(
@@ -82,7 +82,7 @@ def plot_work_list(
     shown = table.head(most)
     own = ax is None
     if ax is None:  # axes of a small figure would shrink to nothing beside so many words
-        ax = new_axes(size=(8.8, _LINE_IN * len(shown) + 2.0))
+        ax = new_axes(size=(9.2, _LINE_IN * len(shown) + 2.0))
     rows = records(shown)
     known = [row for row in rows if row["status"] != NOT_KNOWN]
     ends = [float(row[f"points_per_game_{end}"]) for row in known for end in ("low", "high")]
