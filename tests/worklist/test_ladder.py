@@ -5,7 +5,6 @@ import pytest
 from scipy.integrate import quad_vec
 from scipy.stats import norm
 
-import sidewall as sw
 from sidewall.combinations.effect import as_moments, state_codes
 from sidewall.combinations.stratified import mantel_haenszel
 from sidewall.models.curves import GapTransform
@@ -19,20 +18,6 @@ from sidewall.worklist.ladder import (
     _only_those_who_play,
     pooled_draws,
 )
-
-
-@pytest.fixture(scope="module")
-def small(shots):
-    return shots[shots["match"].astype(str).isin(["m01", "m02", "m03", "m04"])].reset_index(
-        drop=True
-    )
-
-
-@pytest.fixture(scope="module")
-def redrawn(small):
-    """A ladder by a model without a value of a ball of its own."""
-    model = sw.TightnessModel(outcome="rally", draws=200)
-    return Ladder(small, model, 50, np.random.default_rng(5))
 
 
 @pytest.mark.parametrize("kind", ["category", object])
