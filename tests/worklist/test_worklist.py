@@ -1,5 +1,6 @@
 import warnings
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,13 +12,15 @@ from sidewall.combinations.tries import break_words
 from sidewall.errors import DataError, NotFittedError
 from sidewall.scoring import HandInHandOut, Match, PointARally
 from sidewall.worklist import CAUTIONS, ITEM_WORDS, WorkList, drill_for, scoring_of, work_list
-from sidewall.worklist.gains import LEAST_PLAYERS, measure_gain, measures
-from sidewall.worklist.ladder import LEAST_RALLIES, LEAST_SHOTS, pooled_draws
+from sidewall.worklist.gains import LEAST_PLAYERS, Gain, measure_gain, measures
+from sidewall.worklist.items import Efforts, item_words
+from sidewall.worklist.ladder import LEAST_RALLIES, LEAST_SHOTS, Standing, pooled_draws
 from sidewall.worklist.worklist import (
     MAY_BE_NOTHING,
     NOT_KNOWN,
     TOO_SMALL,
     WORTH,
+    list_of_player,
     match_gain,
     threshold_columns,
 )
@@ -318,3 +321,153 @@ def test_a_threshold_is_worse_where_it_is_higher(own, other, words):
     found = threshold_columns(answers, "Rowan", "attack_forehand")
     assert found["threshold_is_worse"] == words
     assert found["threshold_m"] == own
+
+
+def gain_of_two(item, means, sds, *, n=(40, 30), known=(True, True), share=False, why="", notes=()):
+    """An item's gain for two players, in 400 draws of no pattern."""
+    rng = np.random.default_rng([len(item), *n])
+    points = np.array(means) + np.array(sds) * rng.standard_normal((400, 2))
+    counts, rallies = np.array(n), np.array(n) // 2
+    own = Standing(np.array(known), counts, rallies, np.zeros(2), points, points)
+    now, goal = 10.0 * counts + 1.0, 20.0 * counts + 3.0
+    row = np.arange(2)
+    return Gain(item, f"to {item}", points, own, now, goal, share, row, row, why, dict(notes))
+
+
+def made_up_list(level=0.9):
+    """Five items of two players: sure, unsure, too small, as large as another, not known."""
+    notes, nothing = [(0, "it breaks at step 2")], np.nan
+    chain = "combination: length then volley"
+    gains = [
+        gain_of_two("length", (0.30, 0.05), (0.05, 0.01), n=(40, 20)),
+        gain_of_two("repeats", (0.30, 0.30), (0.40, 0.40), n=(50, 20), share=True),
+        gain_of_two(chain, (0.02, 0.5), (0.01, 0.1), notes=notes),
+        gain_of_two("forced", (nothing, 0.2), (1.0, 0.1), n=(29, 35), known=(False, True)),
+        gain_of_two("attack_forehand", (nothing, nothing), (1.0, 1.0), why="only one player"),
+        gain_of_two("volley_backhand", (nothing, nothing), (1.0, 1.0)),
+    ]  # fmt: skip
+    efforts = Efforts({"length": 2.0, "repeats": 1.5})
+    answers = [
+        {"player": who, "side": side, "family": family, "threshold_m": at}
+        for who, at in (("Elm", 0.4), ("Yew", 0.6))
+        for side in ("forehand", "backhand")
+        for family in ("ground", "volley")
+    ]
+    return SimpleNamespace(
+        players_=["Elm", "Yew"],
+        ladder_=SimpleNamespace(
+            won=np.array([33.0, 0.0]), decided=np.array([60.0, 0.0]), games=np.array([4.0, 0.0])
+        ),
+        _gains={one.item: one for one in gains},
+        efforts_=efforts,
+        match_=Match(PointARally(15)),
+        thresholds_=pd.DataFrame(answers).assign(threshold_low_m=0.1, threshold_high_m=1.0),
+        useful=0.1,
+        level=level,
+    )
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95])
+@pytest.mark.parametrize("k", [0, 1])
+def test_every_cell_of_a_made_up_list(k, level):
+    works = made_up_list(level)
+    table = list_of_player(works, k)
+    assert table["rank"].tolist() == [1, 2, 3, 4, 5, 6]
+    gains, efforts = works._gains, dict.fromkeys(works._gains, 3.0) | {"length": 2, "repeats": 1.5}
+    known = {item: not np.isnan(gain.points[0, k]) for item, gain in gains.items()}
+    per_effort = {i: gains[i].points[:, k] / efforts[i] for i in gains if known[i]}
+    best = [max(per_effort, key=lambda i: per_effort[i][d]) for d in range(400)]
+    gain_each = {i: per_effort[i].mean() if known[i] else 0.0 for i in gains}
+    order = sorted(gains, key=lambda i: (not known[i], -gain_each[i], -gains[i].standing.n[k]))
+    assert table["item"].tolist() == order
+    unit = {"forced": "points in 100 judged shots", "repeats": "in 100 shots"}
+    why = {"combination: length then volley": "it breaks at step 2" if k == 0 else ""}
+    if k == 0:
+        why["forced"] = "29 shots in 14 rallies; it takes 30 in 15"
+    why["attack_forehand"] = "only one player"
+    why["volley_backhand"] = "too few shots on the other side to compare with"
+    words = {0: {"length": WORTH, "repeats": MAY_BE_NOTHING}, 1: {"length": TOO_SMALL}}
+    for row in table.to_dict("records"):
+        item, gain = row["item"], gains[row["item"]]
+        low, high = np.quantile(gain.points[:, k], [0.5 - level / 2, 0.5 + level / 2])
+        ends = [gain.points[:, k].mean(), low, high]
+        points = [row[f"points_per_game{end}"] for end in ("", "_low", "_high")]
+        assert points == pytest.approx(ends, nan_ok=True)
+        wins = [row[f"match_win{end}"] for end in ("", "_low", "_high")]
+        if k == 0 and known[item]:
+            now, then = 0.55, 0.55 + np.array(ends) / 15.0
+            assert wins == pytest.approx([
+                works.match_.match_win_probability(p, p, serving=None)
+                - works.match_.match_win_probability(now, now, serving=None) for p in then
+            ])  # fmt: skip
+            assert (row["share"], row["a_game"]) == (0.55, gain.standing.n[0] / 4.0)
+        else:
+            assert np.isnan(wins).all()
+        if k == 1:
+            assert np.isnan([row["share"], row["a_game"]]).all()
+        assert (row["effort"], row["effort_assumed"]) == (
+            efforts[item], item not in ("length", "repeats"))  # fmt: skip
+        assert row["gain_per_effort"] == pytest.approx(ends[0] / efforts[item], nan_ok=True)
+        first = best.count(item) / 400 if known[item] else np.nan
+        assert row["first_in"] == pytest.approx(first, nan_ok=True)
+        assert row["why"] == why.get(item, "")
+        if not known[item]:
+            assert row["status"] == NOT_KNOWN
+        else:
+            at = TOO_SMALL if high < 0.1 else WORTH if low > 0 else MAY_BE_NOTHING
+            assert row["status"] == words[k].get(item, at) == at
+        assert (row["n_shots"], row["n_rallies"]) == (gain.standing.n[k], gain.standing.n[k] // 2)
+        assert (row["now"], row["goal"]) == (gain.now[k], gain.goal[k])
+        assert row["unit"] == unit.get(item, "points in 100 shots against the ladder")
+        assert (row["title"], row["counted"]) == (item_words(item).title, item_words(item).counted)
+        assert (row["target"], row["drill"]) == (f"to {item}", drill_for(item).name)
+        sided = item in ("attack_forehand", "volley_backhand")
+        assert row["threshold_m"] == pytest.approx([0.4, 0.6][k] if sided else np.nan, nan_ok=True)
+        assert row["other_side_m"] == pytest.approx(row["threshold_m"], nan_ok=True)
+
+
+def test_ties_go_to_what_rests_on_more_shots():
+    works = made_up_list()
+    same = works._gains["length"].points
+    for item, n in (("length", 20), ("repeats", 30), ("forced", 25)):
+        one = works._gains[item]
+        own = replace(one.standing, n=np.array([n, n]), known=np.array([True, True]))
+        works._gains[item] = replace(one, points=same, standing=own)
+    works.efforts_ = Efforts({})
+    items = list_of_player(works, 0)["item"].tolist()
+    assert items[:3] == ["repeats", "forced", "length"]
+
+
+@pytest.mark.parametrize("item", ["forced", "passed_up"])
+def test_what_decisions_cost_is_counted_one_by_one(few, item):
+    """Sums over the player's own such shots of all judged; the goal is a quartile of each draw."""
+    gain, ladder, judged = few._gains[item], few.ladder_, few.decisions_
+    word = item.replace("_", " ")
+    told = judged[judged["decision"] != "not known yet"]
+    known = np.flatnonzero(gain.standing.known)
+    assert len(known) >= LEAST_PLAYERS
+    each = gain.standing.drawn
+    for k, name in enumerate(few.players_):
+        own = told[told["player"] == name]
+        such = own[own["decision"] == word]
+        assert gain.standing.n[k] == len(own)
+        assert gain.standing.rallies[k] == own["rally_id"].nunique()
+        assert gain.notes[k] == f"{len(such):,} such shots among {len(own):,} that could be judged"
+        assert gain.standing.raw[k] == pytest.approx(such["points"].sum() / len(own))
+        mine = ladder.player[gain.row] == k
+        assert sorted(gain.loss[mine]) == pytest.approx(sorted(such["points"]))
+        rallies = ladder.rally[own["row"]]
+        for d in range(0, 60, 7):
+            shots = ladder.weights[d, rallies].sum()
+            assert gain.standing.a_game[d, k] == pytest.approx(shots / ladder.games[k])
+            goal = np.quantile(each[d, known], 0.75)
+            expected = shots / ladder.games[k] * (goal - each[d, k])
+            assert gain.points[d, k] == pytest.approx(expected, nan_ok=True)
+        assert gain.now[k] == pytest.approx(100.0 * each[:, k].mean(), nan_ok=True)
+        goals = np.quantile(each[:, known], 0.75, axis=1)
+        assert gain.goal[k] == pytest.approx(100.0 * goals.mean())
+        # the curves and the rallies are drawn about what was charted
+        if gain.standing.known[k]:
+            error = each[:, k].std(ddof=1)
+            assert abs(each[:, k].mean() - gain.standing.raw[k]) < error
+    assert (gain.share, gain.why) == (False, "")
