@@ -304,3 +304,25 @@ def test_a_half_that_has_no_fit_chooses_nothing_and_leaves_its_balls_to_the_whol
     np.testing.assert_allclose(found.mean[half == 0], whole.mean[half == 0])
     np.testing.assert_array_equal(found.mean[half == 1], both.mean[half == 1])
     assert np.isfinite(found.mean[np.isfinite(both.mean)]).all()
+
+
+def test_nothing_is_told_of_balls_of_which_there_are_too_few(shots, model, table, monkeypatch):
+    """One player has four own attacks in a cell; balls of one half have no fit of the other."""
+    match = shots[shots["match"] == "m01"].reset_index(drop=True)
+    keys, answers = ["player", "side", "family"], model.thresholds(0.95)
+    few = answers["player"].eq(match["player"].iloc[0])
+    answers.loc[few, "n_attack"] = 4
+    monkeypatch.setattr(model, "thresholds", lambda level: answers)
+    split = model.halves()
+    monkeypatch.setattr(split, "posteriors", [None, split.posteriors[1]])
+    found = decisions(match, model)
+    other_half = split.of(found) == 1
+    too_few = found["player"] == match["player"].iloc[0]
+    unknown = too_few.to_numpy() | other_half
+    assert 0 < too_few.sum() < len(found)
+    assert (found["decision"].eq("not known yet").to_numpy() == unknown).all()
+    names = ["p_right", "points", "points_low", "points_high"]
+    assert found.loc[unknown, names].isna().all(axis=None)
+    assert found.loc[~unknown, names].notna().all(axis=None)
+    assert (found[keys].merge(answers, on=keys)["n_attack"] == 4).sum() == too_few.sum()
+    assert found.index.tolist() == list(range(len(found)))

@@ -49,6 +49,78 @@ def test_what_is_saved_is_the_normals_expected_improvement(mean):
     assert (saves >= 0).all()
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_what_is_saved_ball_by_ball_and_draw_by_draw(seed):
+    """The later rule is right for its draw; between two gaps of the grid, in proportion."""
+    rng = np.random.default_rng(seed)
+    gaps = np.cumsum(rng.uniform(0.05, 0.3, 6))
+    met = np.concatenate([rng.uniform(gaps[0] - 0.1, gaps[-1] + 0.1, 15), gaps[[0, 2, -1]]])
+    gain = rng.normal(0.0, 0.05, (30, 6))
+    found = information_value(gain, gaps, met, 3, 5)
+    for draw in range(30):
+        total = 0.0
+        for ball in met:
+            saved = []
+            for k in range(6):
+                now = gain[:, k].mean()
+                later = now + np.sqrt(5 / 8) * (gain[draw, k] - now)
+                saved.append(max(later, 0.0) - later * (now > 0))
+            total += np.interp(ball, gaps, saved)
+        assert found[draw] == pytest.approx(total / len(met))
+    assert information_value(gain, gaps, met[:0], 3, 5) == pytest.approx(0.0)
+
+
+def test_what_each_opponent_brings_match_by_match(model):
+    """The whole table: balls drawn toward the player's mean match, summed up cell by cell."""
+    table, own = next_matches(model, "Cedar"), model.used_.query("player == 'Cedar'")
+    i, posterior = model.players_.index("Cedar"), model.posterior_
+    opponents = sorted(set(own["opponent"].astype(str)))
+    matches = {who: own.loc[own["opponent"] == who, "match"].nunique() for who in opponents}
+    rows = []
+    for who in opponents:
+        each, expected = [], []
+        for j, (side, family) in enumerate(model.cells_):
+            balls = own[(own["side"] == side) & (own["family"] == family)]
+            theirs = (balls["opponent"] == who).sum()
+            mean = len(balls) / sum(matches.values())
+            expected.append((theirs + mean) / (matches[who] + 1))
+            met, gaps = posterior.gaps_met(i, j), posterior.grids[j]
+            gain = posterior.gain(i, j, gaps)
+            assert len(met) == len(balls)
+            value = information_value(gain, gaps, met, len(met), expected[-1])
+            each.append(value * len(met) / model.games_[i])
+        best = int(np.argmax([one.mean() for one in each]))
+        total = np.sum(each, axis=0)
+        rows.append({
+            "opponent": who, "saves_per_game": total.mean(),
+            "saves_per_game_low": np.quantile(total, 0.025),
+            "saves_per_game_high": np.quantile(total, 0.975),
+            "side": model.cells_[best][0], "family": model.cells_[best][1],
+            "balls": expected[best], "n_matches": matches[who],
+            "n_shots": (own["opponent"] == who).sum(),
+        })  # fmt: skip
+    rows.sort(key=lambda row: -row["saves_per_game"])
+    pd.testing.assert_frame_equal(table, pd.DataFrame(rows))
+
+
+def test_what_each_kind_of_ball_saves(model):
+    i, posterior = model.players_.index("Alder"), model.posterior_
+    table = next_balls(model, "Alder", matches=2).set_index(["side", "family"])
+    games, charted = model.games_[i], model.matches_[i]
+    assert charted > 1
+    for j, cell in enumerate(model.cells_):
+        met, gaps = posterior.gaps_met(i, j), posterior.grids[j]
+        saves = 100 * information_value(posterior.gain(i, j, gaps), gaps, met, charted, 2)
+        row = table.loc[cell]
+        ends = [saves.mean(), *np.quantile(saves, [0.025, 0.975])]
+        found = [row[f"saves{end}"] for end in ("", "_low", "_high")]
+        assert found == pytest.approx(ends)
+        per_game = [row[f"saves_per_game{end}"] for end in ("", "_low", "_high")]
+        n = row["n_attack"] + row["n_reset"]
+        assert per_game == pytest.approx([end / 100 * n / games for end in ends])
+        assert row["n_matches"] == charted
+
+
 def test_more_is_worth_more_and_what_is_sure_is_worth_nothing():
     open_ = np.random.default_rng(5).normal(0.0, 0.05, (4000, 2))
     values = [information_value(open_, GAPS, MET, 4, more).mean() for more in (0, 1, 4, 16)]

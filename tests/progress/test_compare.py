@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.stats import norm
+from statsmodels.stats.multitest import multipletests
 
 import sidewall as sw
 from sidewall.errors import DataError
@@ -86,6 +87,56 @@ def test_a_change_worth_knowing_is_more_than_nothing_and_less_than_all():
     most = dict.fromkeys(MEASURES, 1.0) | {"threshold": 3.2}
     assert set(MATTERS) == set(most)
     assert all(0.0 < least < most[name] for name, least in MATTERS.items())
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95])
+@pytest.mark.parametrize("seed", range(4))
+def test_every_column_that_is_added_row_by_row(seed, level):
+    """With the normal's own quantiles, and the adjustment of another library."""
+    rng = np.random.default_rng(seed)
+    n = 9
+    table = pd.DataFrame(
+        {
+            "measure": [f"m{k}" for k in range(n)],
+            "before": rng.uniform(0, 1, n),
+            "before_error": rng.uniform(0.01, 0.3, n),
+            "after_error": rng.uniform(0.01, 0.3, n),
+            "error": rng.uniform(0.01, 0.1, n),
+            "better_when": rng.choice(["lower", "higher"], n),
+            "matters": rng.choice([0.1, 0.3], n),
+            "least": rng.choice([-1.0, 0.0], n),
+            "most": rng.choice([1.0, 0.6], n),
+        }
+    )
+    table["after"] = table["before"] + table["error"] * rng.choice([0.0, 2.2, -6.0], n)
+    table.loc[[2, 5], ["before", "after", "before_error", "after_error", "error"]] = np.nan
+    found = judge(table, level)
+    assert not {"before_error", "after_error", "error", "least", "most"} & set(found)
+    z, power = norm.ppf(0.5 + level / 2), norm.ppf(0.8)
+    told = table["error"].notna().to_numpy()
+    p = 2 * norm.sf(abs(table["after"] - table["before"]) / table["error"])
+    holm = np.full(n, np.nan)
+    holm[told] = multipletests(p[told], method="holm")[1]
+    strict = norm.isf((1 - level) / 2 / told.sum())
+    for k, (row, was) in enumerate(
+        zip(found.to_dict("records"), table.to_dict("records"), strict=True)
+    ):
+        change, e = was["after"] - was["before"], was["error"]
+        expected = {"change": change, "change_low": change - z * e, "change_high": change + z * e,
+                    "p": p[k], "p_holm": holm[k], "smallest_change": (z + power) * e,
+                    "smallest_change_all": (strict + power) * e}  # fmt: skip
+        for name in ("before", "after"):
+            for end, step in (("", 0.0), ("_low", -z), ("_high", z)):
+                at = was[name] + step * was[f"{name}_error"]
+                expected[name + end] = min(max(at, was["least"]), was["most"]) if told[k] else at
+        for name, value in expected.items():
+            assert row[name] == pytest.approx(value, nan_ok=True, abs=1e-12), name
+        up = was["better_when"] == "higher"
+        if holm[k] <= 1 - level:
+            assert row["verdict"] == ("better" if (change > 0) == up else "worse")
+        else:
+            small = told[k] and abs(change) + z * e < was["matters"]
+            assert row["verdict"] == ("no change that matters" if small else "not known yet")
 
 
 def test_a_fresh_model_has_the_options_of_the_one_that_is_given():

@@ -3,7 +3,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import brentq
+from scipy.optimize import brentq, minimize
 from scipy.special import expit, logit
 from statsmodels.stats.contingency_tables import StratifiedTable
 
@@ -93,7 +93,6 @@ def test_changes_agree_with_the_exact_ones(fitted, ladders):
         error = np.sqrt(step @ found[choice].covariance @ step)
         assert 0.005 < error < 0.4
         change = step @ (found[choice].after - found[choice].before)
-        print(choice, change, truth["Rowan", choice], error)
         assert abs(change - truth["Rowan", choice]) < 3.0 * error + 0.5 * truth["Rowan", choice]
         assert change > 2.0 * error
 
@@ -105,6 +104,67 @@ def each_alone(before, after, strata=None):
     rally = np.arange(len(y))
     strata = np.zeros(len(y)) if strata is None else strata
     return share_change(y, strata, when, rally, when.astype(int))
+
+
+def by_loops(success, stratum, after, rally, match):
+    """The definition of `share_change` in plain loops: shares, errors, shots and rallies."""
+    shots = list(zip(success, stratum, after, rally, match, strict=True))
+    both = [k for k in set(stratum) if {a for _, s, a, _, _ in shots if s == k} == {True, False}]
+    shots = [one for one in shots if one[1] in both]
+    of = [[one for one in shots if one[2] == p] for p in (False, True)]
+    n = tuple(len(part) for part in of)
+    rallies = tuple(len({one[3] for one in part}) for part in of)
+    if min(*n, *rallies) < 10:
+        return [np.nan] * 5, n, rallies
+    count = {(k, p): sum(one[1] == k for one in of[p]) for k in both for p in (0, 1)}
+    hits = {(k, p): sum(one[0] for one in of[p] if one[1] == k) for k in both for p in (0, 1)}
+    weight = {k: count[k, 0] * count[k, 1] / (count[k, 0] + count[k, 1]) for k in both}
+    total = sum(weight.values())
+    weight = {k: w / total for k, w in weight.items()}
+    shares = [sum(weight[k] * hits[k, p] / count[k, p] for k in both) for p in (0, 1)]
+    enough = min(len({one[4] for one in part}) for part in of) >= 3
+    variances = []
+    for p in (0, 1):
+        found = []
+        for at in (3, 4) if enough else (3,):
+            sums = {}
+            for one in of[p]:
+                y, k = one[0], one[1]
+                part = weight[k] * (y - hits[k, p] / count[k, p]) / count[k, p]
+                sums[one[at]] = sums.get(one[at], 0.0) + part
+            G = len(sums)
+            found.append(G / max(G - 1, 1) * sum(v * v for v in sums.values()))
+        pooled = {k: (hits[k, 0] + hits[k, 1] + 1) / (count[k, 0] + count[k, 1] + 2) for k in both}
+        found.append(sum(weight[k] ** 2 * q * (1 - q) / count[k, p] for k, q in pooled.items()))
+        variances.append(max(found))
+    return [*shares, *np.sqrt(variances), np.sqrt(sum(variances))], n, rallies
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_change_of_a_share_by_plain_loops(seed):
+    """Strata met in one period only, rallies of many shots, two to five matches a period."""
+    rng = np.random.default_rng(seed)
+    n = 140
+    rally = np.sort(rng.integers(0, (14, 30, 90)[seed % 3], n))
+    match = rally // (3, 12, 20)[seed % 3]
+    after = match >= (match.max() + 1) // 2
+    stratum = rng.choice(["a", "b", "c", "d"], n, p=[0.5, 0.3, 0.15, 0.05])
+    stratum = np.where((stratum == "c") & after, "e", stratum)
+    success = (rng.random(n) < (0.0, 0.3, 0.7)[seed // 4]).astype(float)
+    found = share_change(success, stratum, after, rally, match)
+    numbers, shots, rallies = by_loops(success, stratum, after, rally, match)
+    ours = [found.before, found.after, found.before_error, found.after_error, found.error]
+    assert ours == pytest.approx(numbers, nan_ok=True)
+    assert (found.n, found.rallies) == (shots, rallies)
+
+
+@pytest.mark.parametrize(("rallies", "told"), [(9, False), (10, True)])
+def test_ten_rallies_in_each_period_are_enough_and_nine_are_not(rallies, told):
+    for when in (True, False):
+        rally = np.concatenate([np.arange(30) % rallies, 100 + np.arange(30)])
+        after = (rally >= 100) == when
+        found = share_change(np.arange(60) % 2.0, np.zeros(60), after, rally, after)
+        assert np.isfinite(found.error) == told
 
 
 def test_one_stratum_is_the_plain_difference():
@@ -235,6 +295,59 @@ def test_comfort_needs_both_sides_in_both_periods(fitted):
     rows = comfort_rows(model, player, None, after)
     assert rows
     assert all("shots of a side in a period" in row["note"] for row in rows)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_periods_deviations_are_where_the_penalised_likelihood_is_highest(seed):
+    """By another program's search, with the errors of rallies added up one by one."""
+    rng = np.random.default_rng(seed)
+    n, k = 60, 3
+    C = rng.standard_normal((n, k)) / 2
+    base, scale = rng.uniform(0.3, 0.7, n), 0.5 + rng.random()
+    y, rally = rng.random(n), rng.integers(0, 12, n) + 7
+    shifts, lead = rng.standard_normal((n, 2)), rng.standard_normal(n)
+    found = _fit(y, base, C, rally, scale, shifts, lead)
+
+    def cost(d):
+        eta = logit(base) + C @ d
+        return (np.logaddexp(0.0, eta) - y * eta).sum() / scale + d @ d / 18.0
+
+    d = minimize(cost, np.zeros(k), method="BFGS", options={"gtol": 1e-9}).x
+    np.testing.assert_allclose(found.deviation, d, atol=1e-6)
+    p = expit(logit(base) + C @ d)
+    information, J = np.eye(k) / 9.0, np.zeros((k, k))
+    for c, q in zip(C, p, strict=True):
+        information += q * (1 - q) / scale * np.outer(c, c)
+    clusters = set(rally.tolist())
+    for one in clusters:
+        score = sum((y[i] - p[i]) / scale * C[i] for i in np.flatnonzero(rally == one))
+        J += len(clusters) / (len(clusters) - k) * np.outer(score, score)
+    inverse = np.linalg.inv(information)
+    covariance = inverse @ (J + np.eye(k) / 9.0) @ inverse
+    np.testing.assert_allclose(found.information, information, rtol=1e-5)
+    np.testing.assert_allclose(found.covariance, covariance, rtol=1e-4, atol=1e-9)
+    # an outcome that moves by one moves the deviations by the inverse times its score
+    moves = sum(np.outer(inverse @ C[i] / scale, shifts[i]) for i in range(n))
+    np.testing.assert_allclose(found.moves, moves, rtol=1e-4, atol=1e-7)
+    np.testing.assert_allclose(
+        found.lead, sum(inverse @ C[i] / scale * lead[i] for i in range(n)), rtol=1e-4, atol=1e-7
+    )
+
+
+def test_level_and_change_lie_around_the_model_in_shares_of_what_is_known():
+    """One column: information 3 before and 1 after, so that a quarter of the change lies before."""
+    before, after = (
+        _Period(*(np.array(one) for one in ([d], [[v]], [[i]], [[m]], [s])))
+        for d, v, i, m, s in ((0.1, 0.2, 3.0, 0.5, 0.7), (0.9, 0.6, 1.0, 0.8, 0.4))
+    )
+    found = _around_the_level(before, after, np.array([[2.0]]), np.diag([0.3, 0.1]))
+    total = 0.2 + 0.6 + 2.0 * (0.8 - 0.5) ** 2
+    assert found.share == pytest.approx(0.25)
+    assert (found.before[0], found.after[0]) == pytest.approx((-0.25 * 0.8, 0.75 * 0.8))
+    assert found.covariance == pytest.approx(total)
+    assert found.before_covariance == pytest.approx(0.25**2 * total)
+    assert found.after_covariance == pytest.approx(0.75**2 * total)
+    assert found.strengths == pytest.approx(0.7**2 * 0.3 + 0.4**2 * 0.1)
 
 
 def test_an_error_of_the_values_that_moves_both_periods_alike_is_none_of_the_change():

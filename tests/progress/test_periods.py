@@ -83,3 +83,45 @@ def test_periods_that_make_no_sense_are_refused(logs):
             find_periods(logs[0], "Rowan", *given)
     with pytest.raises(DataError, match="no shot is by 'Oak'"):
         find_periods(logs[0], "Oak", own[:1], own[1:], None, None)
+
+
+def against(*pairs):
+    """A log of one rally a match: Rowan against an opponent on a day."""
+    rows = [
+        {"match": f"m{k}", "player": who, "opponent": other, "date": day}
+        for k, (opponent, day) in enumerate(pairs)
+        for who, other in (("Rowan", opponent), (opponent, "Rowan"))
+    ]
+    return pd.DataFrame(rows)
+
+
+def test_the_day_of_the_change_comes_after_and_opponents_of_one_period_are_named():
+    log = against(("Elm", "2026-03-01"), ("Yew", "2026-03-02"), ("Elm", "2026-03-03"),
+                  ("Ash", "2026-03-04"), ("Fir", "2026-03-05"))  # fmt: skip
+    found = find_periods(log, "Rowan", None, None, None, dt.date(2026, 3, 3))
+    assert (found.before, found.after) == (["m0", "m1"], ["m2", "m3", "m4"])
+    differ = "opponents differ (Yew only before; Ash, Fir only after): a change may be theirs"
+    assert found.notes == [differ]
+    one = find_periods(log, "Rowan", ["m0"], ["m2", "m3"], None, None)
+    assert one.notes == [
+        "matches in neither period, left out: m1, m4",
+        "opponents differ (Ash only after): a change may be theirs",
+    ]
+    assert find_periods(log, "Rowan", ["m2"], ["m0"], None, None).notes == [
+        "matches in neither period, left out: m1, m3, m4"
+    ]
+
+
+def test_matches_of_a_second_log_come_after_and_may_be_named_as_they_were():
+    first = against(("Elm", "2026-03-01"), ("Yew", "2026-03-02"))
+    later = against(("Elm", "2026-04-01"), ("Elm", "2026-04-02"), ("Elm", "2026-04-03"))
+    found = find_periods(first, "Rowan", None, None, later, None)
+    assert found.before == ["before: m0", "before: m1"]
+    assert found.after == ["after: m0", "after: m1", "m2"]
+    assert len(found.shots) == len(first) + len(later)
+    some = find_periods(first, "Rowan", ["m1"], ["m2", "m0"], later, None)
+    assert (some.before, some.after) == (["before: m1"], ["m2", "after: m0"])
+    assert some.notes[0] == "matches in neither period, left out: before: m0, after: m1"
+    for given in ((["m2"], None), (None, ["m3"])):
+        with pytest.raises(DataError, match=r"Rowan has no match 'm[23]'; Rowan's matches: m0, m1"):
+            find_periods(first, "Rowan", *given, later, None)

@@ -1,4 +1,5 @@
 import math
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -8,7 +9,15 @@ import sidewall as sw
 from sidewall import simulate
 from sidewall.errors import DataError
 from sidewall.progress import plan
-from sidewall.progress.plan import _following, _median, _MoreMatches, _needed, _one, _source
+from sidewall.progress.plan import (
+    _following,
+    _median,
+    _MoreMatches,
+    _needed,
+    _one,
+    _row,
+    _source,
+)
 
 
 @pytest.fixture(scope="module")
@@ -100,6 +109,72 @@ def test_shots_and_rallies_are_those_of_a_player_on_average(small):
 )
 def test_the_middle_width_counts_open_intervals_as_widest(widths, middle):
     assert _median(np.array(widths)) == middle
+
+
+def test_a_row_tells_of_all_simulations_and_of_those_drawn_again():
+    """Three simulated logs; all 27 ways to draw three of them again are met in 500."""
+    widths = [[0.1, 0.4, -1.0], [0.2, 0.6, np.inf], [0.3, np.nan]]
+    known = [[True, True, True], [True, True, False], [True, False]]
+    rallies, shots = [30.0, 41.0, 50.0], [200.5, 300.0, 410.0]
+    some = pd.DataFrame(
+        [
+            {"simulation": k, "half_width": w, "known": yes, "n_rallies": r, "n_shots": n}
+            for k, (ws, told, r, n) in enumerate(zip(widths, known, rallies, shots, strict=True))
+            for w, yes in zip(ws, told, strict=True)
+        ]
+    )
+    found = _row(7, some, np.random.default_rng(0))
+
+    def middle(which):
+        kept = sorted(np.inf if np.isnan(w) else w for k in which for w in widths[k])
+        kept = [w for w in kept if w >= 0]
+        return kept[len(kept) // 2]
+
+    every = sorted(middle(which) for which in product(range(3), repeat=3))
+    assert found["half_width_m"] == middle(range(3)) == 0.4
+    # each of the least and of the greatest has a chance of at least one in 27
+    assert (found["half_width_low_m"], found["half_width_high_m"]) == (every[0], every[-1])
+    shares = [1.0, 2 / 3, 1 / 2]
+    assert found["known"] == pytest.approx(np.mean(shares))
+    assert found["known_error"] == pytest.approx(np.std(shares, ddof=1) / np.sqrt(3))
+    means = [round(some["n_rallies"].mean()), round(some["n_shots"].mean())]
+    assert [found["n_rallies"], found["n_shots"]] == means
+    assert (found["n_matches"], found["sets"]) == (7, 6)
+
+
+def test_a_threshold_has_a_width_where_it_is_known_and_crosses(small, monkeypatch):
+    answers = pd.DataFrame(
+        [
+            ("Rowan", "crosses", 0.2, 0.7),
+            ("Rowan", "not known yet", np.nan, np.nan),
+            ("Rowan", "attack at any gap", np.nan, np.nan),
+            ("Alder", "crosses", 0.1, 0.2),
+        ],
+        columns=["player", "status", "threshold_low_m", "threshold_high_m"],
+    )
+    asked = {}
+
+    class Model:
+        def __init__(self, **options):
+            asked.update(options)
+
+        def fit(self, table):
+            return self
+
+        def thresholds(self, level):
+            asked["level"] = level
+            return answers
+
+    monkeypatch.setitem(_one.__globals__, "TightnessModel", Model)
+    found = list(_one(small, "Rowan", "rally", 0.9, {"n_matches": 4}))
+    assert asked == {"outcome": "rally", "draws": 300, "level": 0.9}
+    assert [one["half_width"] for one in found] == pytest.approx([0.25, np.inf, -1.0])
+    assert [one["known"] for one in found] == [True, False, True]
+    own = small[small["player"] == "Rowan"]
+    rallies = len(own[["match", "game", "rally"]].drop_duplicates())
+    assert all((one["n_matches"], one["n_rallies"], one["n_shots"]) == (4, rallies, len(own))
+               for one in found)  # fmt: skip
+    assert len(list(_one(small, None, "rally", 0.9, {}))) == 4
 
 
 @pytest.mark.parametrize(

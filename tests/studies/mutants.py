@@ -11,9 +11,10 @@ or still to be caught.
 
 Everything happens in a copy of the tree below the temporary folder; which test reaches which
 line is found there once (ten minutes or more) and kept as long as package and tests stay as they
-are. Left out are docstrings, annotations, messages, what is raised, constants of words, and whether
-``zip`` is strict. An operator is only changed for another of its kind: a shift of bits among decimals fails by
-itself and would flatter the tests. Needs ``pip install -e ".[dev,mutants]"``.
+are. Left out are docstrings, annotations, messages, what is raised, constants of words, and
+whether ``zip`` is strict. An operator is only changed for another of its kind: a shift of bits
+among decimals fails by itself and would flatter the tests. Needs
+``pip install -e ".[dev,mutants]"``.
 """
 
 import argparse
