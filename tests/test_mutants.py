@@ -34,7 +34,10 @@ def mutants(monkeypatch):
 
 CODE = '''"""Words with 1 + 1."""
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    import ast
 
 WORDS: Final = ("a" + "b", "c")
 SIZE: Final = 3
@@ -44,6 +47,8 @@ def twice(x: int | None = 4) -> int | None:
     """Return 2 * x."""
     if x > SIZE:
         raise ValueError(f"{x} > {3 + 1}")
+    for _, _ in zip([], [], strict=True):
+        pass
     return 2 * x
 '''
 
@@ -63,6 +68,7 @@ def test_only_what_means_something_is_changed(mutants, monkeypatch, tmp_path):
     assert {"return2+x", "return2/x", "return3*x", "return1*x"} <= changed
     assert "deftwice(x:int|None=5)->int|None:" in changed
     assert not any("raise" in text or "WORDS" in text or "int&None" in text for text in changed)
+    assert not any("TYPE_CHECKING" in text or "strict=False" in text for text in changed)
     assert not any("<<" in text or "Return" in text for text in changed)
 
 

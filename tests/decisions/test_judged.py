@@ -175,6 +175,8 @@ def test_every_number_is_that_of_its_own_shots_counted_one_by_one(holed, model, 
         assert points == pytest.approx([drawn.mean(), *ends])
         assert per_100 == pytest.approx([100.0 * one / len(told) for one in points])
     assert all(told == list(DECISIONS) for told in rows.values())
+    order = found[by].drop_duplicates()
+    assert order.index.equals(order.sort_values(by, na_position="last").index)
     assert list(found["decision"].cat.categories) == list(DECISIONS)
 
 
@@ -289,20 +291,22 @@ def test_five_own_attacks_and_resets_are_enough_and_four_are_not(table, model):
             assert (_thresholds(balls, told, 0.95)["enough"][of_it] == (n == 5)).all()
 
 
+@pytest.mark.parametrize("gone", [0, 1])
 def test_a_half_that_has_no_fit_chooses_nothing_and_leaves_its_balls_to_the_whole(
-    table, model, monkeypatch
+    table, model, monkeypatch, gone
 ):
     split = model.halves()
     half, some = split.of(table), np.arange(0, len(table), 9)
     table, half = table.iloc[some], half[some]
     both, whole = ChoiceWorth(model, table, halves=True), ChoiceWorth(model, table)
-    monkeypatch.setattr(split, "posteriors", [None, split.posteriors[1]])
+    posteriors = [None, *split.posteriors[1:]] if gone == 0 else [split.posteriors[0], None]
+    monkeypatch.setattr(split, "posteriors", posteriors)
     found = ChoiceWorth(model, table, halves=True)
-    # the first half chooses for the balls of the second, and judges those of its own
-    assert np.isnan(found.p_right[half == 1]).all()
-    np.testing.assert_array_equal(found.p_right[half == 0], both.p_right[half == 0])
-    np.testing.assert_allclose(found.mean[half == 0], whole.mean[half == 0])
-    np.testing.assert_array_equal(found.mean[half == 1], both.mean[half == 1])
+    # a half chooses for the balls of the other, and judges those of its own
+    assert np.isnan(found.p_right[half != gone]).all()
+    np.testing.assert_array_equal(found.p_right[half == gone], both.p_right[half == gone])
+    np.testing.assert_allclose(found.mean[half == gone], whole.mean[half == gone])
+    np.testing.assert_array_equal(found.mean[half != gone], both.mean[half != gone])
     assert np.isfinite(found.mean[np.isfinite(both.mean)]).all()
 
 
@@ -326,3 +330,12 @@ def test_nothing_is_told_of_balls_of_which_there_are_too_few(shots, model, table
     assert found.loc[~unknown, names].notna().all(axis=None)
     assert (found[keys].merge(answers, on=keys)["n_attack"] == 4).sum() == too_few.sum()
     assert found.index.tolist() == list(range(len(found)))
+    places = ["depth", "lane", "wall", "own_points", "opponent_points", "own_games"]
+    assert found.columns.tolist() == [
+        *("match", "game", "rally", "shot", "player", "opponent", "rally_id", "side", "family"),
+        *("stroke", "direction", "choice", "balance"),
+        *(name for name in model.situation_ if name not in ("balance", *places)),
+        *("gap_m", "status", "threshold_m", "threshold_low_m", "threshold_high_m", "decision"),
+        *("p_right", "points", "points_low", "points_high"),
+        *places, *("opponent_games", "is_server", "won", "ending", "t_s", "line"),
+    ]  # fmt: skip

@@ -194,6 +194,8 @@ def used_operators():
 def is_meant(node):
     """Whether a change of this node changes what the package does, not what it says."""
     while (above := node.parent) is not None:
+        if node.type == "if_stmt" and node.children[1].get_code().strip() == "TYPE_CHECKING":
+            return False
         if above.type in {"raise_stmt", "fstring", "import_from", "import_name"}:
             return False
         if above.type == "funcdef" and node is above.annotation:
@@ -202,8 +204,6 @@ def is_meant(node):
             return False  # tables of other lengths are a fault of ours that no input makes
         annotated = {"annassign": 1, "tfpdef": 2}.get(above.type)
         if annotated and node is above.children[annotated]:
-            return False
-        if above.type == "if_stmt" and above.children[1].get_code().strip() == "TYPE_CHECKING":
             return False
         if above.type == "decorated" and "overload" in above.children[0].get_code():
             return False
