@@ -164,6 +164,8 @@ def test_every_matched_shot(ladder):
     [
         ([Step.own(stroke="drive"), Step.reply(stroke="lob")], ["own", "reply"]),
         ([Step.reply(stroke="drive"), Step.own(stroke="lob")], ["reply", "own"]),
+        # the first step left out, so that the player begins
+        ([Step.reply(stroke="boast").optional(), Step.own(stroke="drop")], ["own"]),
     ],
 )
 def test_whose_each_shot_is_follows_from_who_begins(by_hand, steps, by):
