@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import importlib
+import math
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from sidewall import simulate
+from sidewall.combinations.step import CONDITIONS
+from sidewall.court.zones import Zones
 from sidewall.log.vocabulary import VOCABULARY
 
 NAMES = ["Rowan", "Hazel"]
@@ -130,3 +133,41 @@ def study():
 @pytest.fixture(scope="session")
 def controls():
     return importlib.import_module("negative_controls")
+
+
+ZONES = Zones()
+
+
+def asked_of(shot, name, value):
+    """Whether a shot meets one condition: True, False, or None where that was not charted."""
+    if name == "room_m":
+        ends = [shot[f"{what}_{axis}_m"] for axis in "xy" for what in ("bounce", "opponent")]
+        found = None if any(map(np.isnan, ends)) else math.dist(ends[::2], ends[1::2])
+    elif name.startswith(("opponent_", "bounce_")):
+        which, part = name.split("_")
+        x, y = shot[f"{which}_x_m"], shot[f"{which}_y_m"]
+        edges, at = {"depth": (ZONES.depth_edges_m, y), "lane": (ZONES.lane_edges_m, x)}[part]
+        words = CONDITIONS[name].words
+        found = None if np.isnan(x + y) else words[sum(at >= edge for edge in edges)]
+    elif name == "ball":
+        gap = shot["gap_m"]
+        found = None if np.isnan(gap) else "loose" if gap >= 0.5 else "tight"
+    else:
+        found = shot[name]
+    if found is None or pd.isna(found):
+        return None
+    if isinstance(found, str):
+        return found in value
+    low, high = value
+    return (low is None or found >= low) and (high is None or found < high)
+
+
+def meets_all(shot, conditions):
+    """Whether a shot meets all: False if one fails, else None if one was not charted."""
+    said = [asked_of(shot, name, value) for name, value in conditions.items()]
+    return False if False in said else None if None in said else True
+
+
+@pytest.fixture(scope="session")
+def meeting():
+    return meets_all

@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import math
 from itertools import product
 
 import numpy as np
@@ -9,9 +8,8 @@ import pytest
 
 import sidewall as sw
 from sidewall.combinations import Combination, Step
-from sidewall.combinations.step import CONDITIONS, variants
+from sidewall.combinations.step import variants
 from sidewall.combinations.tries import break_words
-from sidewall.court.zones import Zones
 from sidewall.errors import DataError
 from sidewall.features import wilson_interval
 from sidewall.features.rates import clustered_rate
@@ -67,34 +65,7 @@ def test_what_was_not_charted_does_not_meet_a_step(by_hand):
     assert found["stopped"].tolist() == ["not charted", "finished", "another shot"]
 
 
-ZONES = Zones()
-
-
-def asked_of(shot, name, value):
-    """Whether a shot meets one condition: True, False, or None where that was not charted."""
-    if name == "room_m":
-        ends = [shot[f"{what}_{axis}_m"] for axis in "xy" for what in ("bounce", "opponent")]
-        found = None if any(map(np.isnan, ends)) else math.dist(ends[::2], ends[1::2])
-    elif name.startswith(("opponent_", "bounce_")):
-        which, part = name.split("_")
-        x, y = shot[f"{which}_x_m"], shot[f"{which}_y_m"]
-        edges, at = {"depth": (ZONES.depth_edges_m, y), "lane": (ZONES.lane_edges_m, x)}[part]
-        words = CONDITIONS[name].words
-        found = None if np.isnan(x + y) else words[sum(at >= edge for edge in edges)]
-    elif name == "ball":
-        gap = shot["gap_m"]
-        found = None if np.isnan(gap) else "loose" if gap >= 0.5 else "tight"
-    else:
-        found = shot[name]
-    if found is None or pd.isna(found):
-        return None
-    if isinstance(found, str):
-        return found in value
-    low, high = value
-    return (low is None or found >= low) and (high is None or found < high)
-
-
-def slow_tries(shots, steps, player=None):
+def slow_tries(shots, steps, player, meeting):
     """Every try by loops over the shots of each rally, with the rows of its matched shots."""
     told = sw.shot_features(shots)
     records = told.to_dict("records")
@@ -112,10 +83,9 @@ def slow_tries(shots, steps, player=None):
                     if at + j >= len(rows):
                         why = "rally over"
                         break
-                    said = [asked_of(records[start + j], name, value)
-                            for name, value in steps[k].conditions.items()]  # fmt: skip
-                    if not all(said):
-                        why = "another shot" if False in said else "not charted"
+                    met_it = meeting(records[start + j], steps[k].conditions)
+                    if not met_it:
+                        why = "another shot" if met_it is False else "not charted"
                         break
                     met.append(k)
                 by = "player" if steps[way[0]].by == "own" else "opponent"
@@ -168,11 +138,11 @@ EVERY_WAY = pytest.mark.parametrize("steps", WAYS.values(), ids=list(WAYS))
 
 @EVERY_WAY
 @pytest.mark.parametrize(("seed", "player"), [(31, None), (32, "Hazel")])
-def test_all_at_once_as_one_by_one(hard, steps, seed, player):
+def test_all_at_once_as_one_by_one(hard, meeting, steps, seed, player):
     """All columns of the tries and of their shots, by loops over each rally."""
     shots = hard(seed)
     combination = Combination("any", steps)
-    tries = slow_tries(shots, steps, player)
+    tries = slow_tries(shots, steps, player, meeting)
     assert len(tries) > 5
     wanted = pd.DataFrame(tries)
     for name in ("player", "opponent", "match"):
@@ -220,11 +190,11 @@ def rate_of(tries, wanted):
 
 
 @EVERY_WAY
-def test_stages_of_any_log_one_by_one(hard, steps):
+def test_stages_of_any_log_one_by_one(hard, meeting, steps):
     """All columns of the funnel, apart for each player and match, by loops over the tries."""
     shots = hard(33, matches=3)
     found = Combination("any", steps).funnel(shots, by=("player", "match"), level=0.9)
-    tries, last, rows = slow_tries(shots, steps), len(steps), []
+    tries, last, rows = slow_tries(shots, steps, None, meeting), len(steps), []
     for player, match in product(shots["player"].cat.categories, shots["match"].cat.categories):
         own = [one for one in tries if (one["player"], one["match"]) == (player, match)]
         if not own:
