@@ -100,7 +100,6 @@ def test_both_tables_by_loops(hard, options, charted):
             said = " ".join(said).replace("_", " ")
             places.setdefault(place, []).append((said, shot["rally_id"], shot["match"]))
     places = {place: balls for place, balls in places.items() if len(balls) >= 8}
-    categories = [table[name].cat.categories for name in ("player", *situation)]
     place_in = [
         {word: at for at, word in enumerate(table[name].cat.categories)}
         for name in ("player", *situation)
