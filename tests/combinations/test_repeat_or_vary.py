@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import sidewall as sw
-from sidewall.combinations import RepeatOrVary
+from sidewall.combinations import RepeatOrVary, repeat_or_vary
 from sidewall.combinations.repeat_or_vary import CONTRAST
 from sidewall.errors import DataError, NotFittedError
 
@@ -150,3 +150,8 @@ def test_refusals(by_hand, ladder):
         RepeatOrVary().fit(by_hand(("Hazel", "serve", "drive straight")))
     with pytest.raises(DataError, match="most is 1"):
         RepeatOrVary(most=1).fit(ladder)
+
+
+def test_gaps_that_are_all_alike_are_no_column(planted):
+    rows = repeat_or_vary.repeat_rows(planted.assign(gap_m=0.5), 3)
+    assert "gap" not in rows.X
