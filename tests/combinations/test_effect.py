@@ -146,7 +146,8 @@ def test_states_tell_how_the_ball_is_met_unless_that_is_what_is_decided(ladder):
 
 def test_several_combinations_are_adjusted_together(ladder):
     table = effects([VOLLEY, ATTACK], ladder, by="player", permutations=49)
-    assert len(table) == 8
+    assert table["combination"].tolist() == [VOLLEY.name] * 4 + [ATTACK.name] * 4
+    assert table.index.tolist() == list(range(8))
     np.testing.assert_allclose(table["p_adjusted"], false_discovery_control(table["p"]))
     with pytest.raises(DataError, match="at least one"):
         effects([], ladder)
