@@ -1,3 +1,5 @@
+import math
+
 import numpy as np
 import pytest
 from scipy.stats import chi2, f, multivariate_normal
@@ -110,6 +112,20 @@ def test_the_true_mean_lies_inside_the_robust_one_as_often_as_said(n):
         for log in range(logs)
     ]
     assert np.mean(inside) == pytest.approx(0.8, abs=4 * np.sqrt(0.16 / logs) + 0.035)
+
+
+@pytest.mark.parametrize("n", [10, 11, 24, 37])
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.8, 0.95])
+@pytest.mark.parametrize("of", ["shots", "mean"])
+def test_the_robust_one_reaches_further_by_a_factor_of_size_and_share(n, share, of):
+    """Terms in falling powers of n, alone and times how far out, and the same where n is odd."""
+    radius = [error_ellipse(*points(n, np.random.default_rng(1)).T, share, of=of, robust=how).radius
+              for how in (True, False)]  # fmt: skip
+    out = math.log(1 / (1 - share))
+    parts = [1, 1 / n, 1 / n**1.5, 1 / n**2, out / n**1.5, out / n**2]
+    parts += [1 / n**1.5, out / n**2] if n % 2 else [0, 0]
+    wanted = sum(weight * part for weight, part in zip(_REACH[of], parts, strict=True))
+    assert 2 * math.log(radius[0] / radius[1]) == pytest.approx(wanted)
 
 
 def test_many_shots_need_no_further_reach():
