@@ -1,3 +1,4 @@
+from collections import Counter
 from dataclasses import replace
 from itertools import combinations
 
@@ -9,9 +10,18 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from sidewall.agreement import align
-from sidewall.agreement.align import _NEVER, Charted, _differ, line_up, rally_costs, shot_costs
+from sidewall.agreement.align import (
+    _NEVER,
+    Charted,
+    _differ,
+    _rallies,
+    line_up,
+    rally_costs,
+    shot_costs,
+)
 from sidewall.errors import DataError
 from sidewall.features.rallies import rally_runs
+from sidewall.log.vocabulary import VOCABULARY
 from sidewall.simulate.charter import second_charter
 
 
@@ -228,3 +238,118 @@ def test_rallies_alike_but_for_one_thing_cost_what_that_thing_weighs(match, what
     won = one.winner >= 0  # what is blank costs nothing
     assert 0 < (~won).sum() < won.sum()
     np.testing.assert_allclose(unlike[won], (costs + strokes)[won])
+
+
+def off(one, two, wide):
+    """Distance as a share of `wide`, one at most, nothing where either is blank."""
+    return 0.0 if np.isnan(one - two) else min(abs(one - two) / wide, 1.0)
+
+
+def unlike(one, two):
+    return not (pd.isna(one) or pd.isna(two)) and one != two
+
+
+def shot_cost(a, b, late_s):
+    """What two shots cost as one, by the words at the head of the module."""
+    cost = 0.5 * off(a["gap_m"], b["gap_m"], 0.5)
+    cost += 1.5 * off(a.get("t_s", np.nan) + late_s, b.get("t_s", np.nan), 2.0)
+    for name, weight in (("stroke", 0.5), ("side", 0.5), ("direction", 0.15), ("contact", 0.15),
+                         ("choice", 0.1)):  # fmt: skip
+        cost += weight * (name in a and name in b and unlike(a[name], b[name]))
+    serves = [shot["stroke"] == "serve" for shot in (a, b)]
+    return cost + 10.0 * (a["player"] != b["player"] or serves[0] != serves[1])
+
+
+def rally_cost(a, b, late_s):
+    kinds = [Counter((str(s["player"]), str(s["side"]), str(s["stroke"])) for s in rally)
+             for rally in (a, b)]  # fmt: skip
+    differ = sum(abs(kinds[0][kind] - kinds[1][kind]) for kind in {*kinds[0], *kinds[1]})
+    cost = 1.5 * differ / (len(a) + len(b)) + abs(len(a) - len(b)) / max(len(a), len(b))
+    cost += 1.0 * (a[0]["player"] != b[0]["player"])
+    cost += 0.5 * unlike(a[-1]["rally_won_by"], b[-1]["rally_won_by"])
+    cost += 0.25 * unlike(a[-1]["ending"], b[-1]["ending"])
+    cost += 0.5 * (a[0]["game"] != b[0]["game"])
+    return cost + 3.0 * off(a[0].get("t_s", np.nan) + late_s, b[0].get("t_s", np.nan), 10.0)
+
+
+def slow_align(first, second):
+    """Rows as (number of the pair, shot of the first or None, of the second or None)."""
+    logs = [
+        {match: [rally.to_dict("records") for _, rally in shots.groupby(["game", "rally"])]
+         for match, shots in log.groupby("match", observed=True, sort=False)}
+        for log in (first, second)
+    ]  # fmt: skip
+    rows, number = [], 0
+
+    def lined_up(one, two, cost, late_s):
+        table = np.array([[cost(a, b, late_s) for b in two] for a in one])
+        places = zip(*line_up(table.reshape(len(one), len(two)), 1.0), strict=True)
+        return [(one[i] if i >= 0 else None, two[j] if j >= 0 else None) for i, j in places]
+
+    for match, one in logs[0].items():
+        if match not in logs[1]:
+            continue
+        two = logs[1][match]
+        pairs = lined_up(one, two, rally_cost, np.nan)
+        late = [b[0].get("t_s", np.nan) - a[0].get("t_s", np.nan) for a, b in pairs if a and b]
+        late = [each for each in late if not np.isnan(each)]
+        late_s = np.median(late) if len(late) >= 5 else np.nan
+        if len(late) >= 5:
+            pairs = lined_up(one, two, rally_cost, late_s)
+        for a, b in pairs:
+            if a and b:
+                rows += [(number, *pair) for pair in lined_up(a, b, shot_cost, late_s)]
+            else:
+                rows += [(number, shot, None) for shot in a or []]
+                rows += [(number, None, shot) for shot in b or []]
+            number += 1
+    return rows
+
+
+@pytest.mark.parametrize("times", ["both", "one", "few"])
+def test_all_columns_by_loops(hard, charted_again, times):
+    """Two hands, one of them late, with blanks, missed rallies and shots, and other matches."""
+    first = charted_again(hard(15, matches=3, rallies=8), 2)
+    second = charted_again(hard(15, matches=4, rallies=8), 1, late_s=300.25)
+    second = second[second["match"] != "m1"].reset_index(drop=True)
+    if times == "one":
+        second = second.drop(columns=["t_s", "balance"])
+    elif times == "few":  # of which too few are begun together to set a clock
+        second["t_s"] = second["t_s"].where(second.index < 20)
+    found, rows = align(first, second), slow_align(first, second)
+    names = [name for name in (*VOCABULARY, "gap_m", "x_m", "y_m", "bounce_x_m", "bounce_y_m",
+                               "t_s", "line") if name in first and name in second]  # fmt: skip
+    wanted = []
+    for number, a, b in rows:
+        whose = "agreed" if a and b else "missed by second" if a else "missed by first"
+        row = {"match": (a or b)["match"]}
+        for name in ("game", "rally"):
+            row |= {name: a and a[name], f"{name}_second": b and b[name]}
+        row |= {"rally_pair": number, "shot_first": a and a["shot"], "shot_second": b and b["shot"],
+                "player": (a or b)["player"], "status": whose}  # fmt: skip
+        for name in names:
+            row |= {f"{name}_first": a and a[name], f"{name}_second": b and b[name]}
+        wanted.append(row)
+    wanted = pd.DataFrame(wanted).astype(object)
+    assert list(found) == list(wanted)
+    told = found.astype(object)
+    pd.testing.assert_frame_equal(
+        told.where(told.notna(), None), wanted.where(wanted.notna(), None)
+    )
+    assert found["match"].cat.categories.tolist() == ["m0", "m2"]
+    kinds = ["agreed", "missed by first", "missed by second"]
+    assert found["status"].cat.categories.tolist() == kinds
+    assert set(found["status"]) == set(kinds)
+
+
+def test_five_rallies_begun_in_both_set_the_clocks(hard):
+    """With four the clock of the second stays as it is, so that its times tell nothing."""
+    shots = hard(16, matches=2, rallies=5, blank=0.0)
+    shots = shots[shots["match"] == "m1"].reset_index(drop=True)
+    for rallies, known in ((5, True), (4, False)):
+        one = shots[shots["rally"] <= rallies].reset_index(drop=True)
+        names = sorted(one["player"].astype(str).unique())
+        charted = Charted.of(one, rally_runs(one), names)
+        (first, second), late_s = _rallies(charted, replace(charted, t_s=charted.t_s + 90.0), 2)
+        assert first.tolist() == second.tolist() == list(range(rallies))
+        assert (late_s == 90.0) == known == (not np.isnan(late_s))

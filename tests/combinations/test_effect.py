@@ -51,11 +51,12 @@ def test_situation_is_asked_of_both_ways(by_hand):
 
 def one_a_game(by_hand, results, match="m1"):
     """Rallies that Rowan serves, each in a game of its own, with Hazel's last shot as told."""
-    parts = [
-        by_hand((winner, "serve", "drive", "lob", shot), match=match).assign(game=k)
-        for k, (winner, shot) in enumerate(results, start=1)
-    ]
-    return pd.concat(parts, ignore_index=True)
+    kinds = {
+        (winner, shot): by_hand((winner, "serve", "drive", "lob", shot), match=match)
+        for winner, shot in set(results)
+    }
+    table = pd.concat([kinds[each] for each in results], ignore_index=True)
+    return table.assign(game=np.repeat(np.arange(len(results)) + 1, 4))
 
 
 def test_difference_by_hand(by_hand):
@@ -145,7 +146,8 @@ def test_states_tell_how_the_ball_is_met_unless_that_is_what_is_decided(ladder):
 
 def test_several_combinations_are_adjusted_together(ladder):
     table = effects([VOLLEY, ATTACK], ladder, by="player", permutations=49)
-    assert len(table) == 8
+    assert table["combination"].tolist() == [VOLLEY.name] * 4 + [ATTACK.name] * 4
+    assert table.index.tolist() == list(range(8))
     np.testing.assert_allclose(table["p_adjusted"], false_discovery_control(table["p"]))
     with pytest.raises(DataError, match="at least one"):
         effects([], ladder)
@@ -175,3 +177,63 @@ def test_intervals_cover_a_planted_effect(study):
     assert abs(known["error"].mean()) < 0.02
     # half of the intervals would be as much of a fault as too many misses
     assert known["covered"].mean() < 1.0
+
+
+ASKED = {
+    "attack": (ATTACK.steps, 3),
+    "stroke of some balls": (
+        [Step.own(stroke="drive"), Step.any_reply(), Step.own(stroke="drop", side="forehand")], 3,
+    ),
+    "met in the air": ([Step.reply(gap_m=(0.1, None)), Step.own(contact="volley")], 2),
+    "from the start": ([Step.own(direction="cross", gap_m=(None, 1.2))], 1),
+    "a way left out": (
+        [Step.own(stroke="drive").optional(), Step.reply().optional(), Step.own(stroke="drive"),
+         Step.reply(), Step.own(choice=("attack",), bounce_depth="front")], 5,
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("steps", "decisive"), ASKED.values(), ids=list(ASKED))
+def test_every_number_of_the_effect_by_loops(hard, slowly, steps, decisive):
+    """All players and each, whose first never plays, with lets, blanks and unknown states."""
+    shots = hard(51, matches=7, rallies=60 if decisive == 3 else 30)
+    usual = BallStates(bands_m=(0.3, 0.8))
+
+    def in_one(table):
+        return usual(table.assign(family="ground"))
+
+    state = in_one if steps[decisive - 1].decided == {"contact"} else usual
+    combination = Combination("any", steps, decisive=decisive)
+    slow = slowly(shots, steps, decisive, state)
+    told = 0
+    for options in ({"by": "player"}, {"tries": "first"}, {"player": "Hazel", "level": 0.8}):
+        found = combination.effect(shots, permutations=19, seed=4, **options)
+        rng = np.random.default_rng(4)
+        everyone = slow.names if "by" in options else [options.get("player")]
+        how = options.get("tries", "all"), options.get("level", 0.95), 19, rng
+        wanted = pd.DataFrame([slow.row(each, *how) for each in everyone])
+        assert (found.pop("combination") == "any").all()
+        if "by" in options:
+            known = wanted["p"].notna()
+            wanted.loc[known, "p_adjusted"] = false_discovery_control(wanted["p"][known])
+        pd.testing.assert_frame_equal(found, wanted[list(found)], check_dtype=False, rtol=1e-9)
+        assert set(found) == set(wanted)
+        told += (found["status"] != "too few").sum()
+    assert told or decisive > 2
+    moments = decisive_moments(ShotColumns(shots), steps, decisive, 2)
+    assert moments.row.tolist() == [r for r, s, _ in slow.moments if s["player"] == "Hazel"]
+    assert moments.not_charted.tolist() == [r for r, who in slow.unsure if who == "Hazel"]
+
+
+def test_the_p_value_takes_so_many_permutations_of_that_seed(ladder):
+    """As asked for by default: 999 of seed 0, all tries, no state of one's own, 95 in 100."""
+    usual = ATTACK.effect(ladder)
+    named = ATTACK.effect(ladder, None, None, None, None, None, "all", 999, 0.95, 0)
+    pd.testing.assert_frame_equal(usual, named)
+    assert (usual["p"] * 1000).round(9).mod(1).eq(0).all()
+
+
+def test_an_empty_log_has_no_games(hard):
+    found = ATTACK.effect(hard(1).iloc[:0], permutations=0).iloc[0]
+    assert (found["games"], found["played_on"], found["status"]) == (0, 0, "too few")
+    assert np.isnan(found["tries_a_game"])

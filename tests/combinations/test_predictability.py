@@ -1,13 +1,17 @@
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 import sidewall as sw
 from sidewall.combinations import Predictability, predictability
 from sidewall.combinations.predictability import _bits, corrected_log
 from sidewall.errors import DataError
+from sidewall.features.rates import clustered_rate
 from sidewall.rallies.intervals import rally_weights
 
 
@@ -49,29 +53,134 @@ def test_entropy_of_few_has_little_bias():
     assert plain.mean() < truth - 0.35
 
 
-def test_players_and_situations_by_groups(ladder):
-    found = Predictability(seed=1, draws=40).fit(ladder)
-    table = sw.shot_features(ladder)
-    table = table[table["stroke"] != "serve"]
-    keys = ["player", "side", "family", "incoming_stroke"]
-    known = table.dropna(subset=keys[1:])
-    reply = known["stroke"].astype(object) + known["direction"].astype(object).fillna(" unknown")
-    counts = known.assign(reply=reply).groupby([*keys, "reply"], observed=True).size()
-    for row in found.situations_.itertuples():
-        own = counts.loc[(row.player, row.side, row.family, row.incoming_stroke)]
-        assert row.replies == own.sum() >= 10
-        assert row.bits == pytest.approx(entropy_bits(own))
-        assert row.usual_share == pytest.approx(own.max() / own.sum())
-        assert row.choices == pytest.approx(2**row.bits)
-    for row in found.players_.itertuples():
-        own = found.situations_[found.situations_["player"] == row.player]
-        assert row.bits == pytest.approx(np.average(own["bits"], weights=own["replies"]))
-        assert row.situations == len(own)
-        assert row.replies + row.left_out == (table["player"] == row.player).sum()
-        assert 0 <= row.bits_low < row.bits < row.bits_high
-    assert found.situations_["bits"].is_monotonic_increasing
-    again = Predictability(seed=1, draws=40).fit(ladder)
-    pd.testing.assert_frame_equal(found.players_, again.players_)
+def grassberger(n):
+    """G(n) by its recurrence: G(1), G(2), then by twos; odd ones equal the even one below."""
+    if n < 2:
+        return -np.euler_gamma - np.log(2)
+    return 2 - np.euler_gamma - np.log(2) + sum(2 / (2 * k + 1) for k in range(1, n // 2))
+
+
+def slow_bits(counts):
+    """Entropy of a place in bits; 0 where one reply alone was given, missing where none was."""
+    counts = [int(c) for c in counts if c]
+    if len(counts) < 2:
+        return 0.0 if counts else np.nan
+    n = sum(counts)
+    return max((np.log(n) - sum(c * grassberger(c) for c in counts) / n) / np.log(2), 0.0)
+
+
+def slow_average(places):
+    """Mean of the entropies by the number of replies; `places` are counts by place."""
+    told = [(sum(counts), slow_bits(counts)) for counts in places if sum(counts)]
+    return np.average([bits for _, bits in told], weights=[n for n, _ in told]) if told else np.nan
+
+
+@pytest.mark.parametrize(
+    ("options", "charted"),
+    [({}, True), ({"situation": "side", "reply": ("choice", "stroke"), "level": 0.8}, True),
+     ({"situation": ["incoming_stroke"]}, False)],
+)  # fmt: skip
+def test_both_tables_by_loops(hard, options, charted):
+    """Every column, with blank replies and situations, a player without any, drawn rallies."""
+    shots = hard(91, matches=6, rallies=40)
+    if not charted:
+        shots = shots.assign(direction=shots["direction"].where(np.zeros(len(shots), bool)))
+    found = Predictability(least=8, draws=15, seed=2, **options).fit(shots)
+    situation = options.get("situation", ("side", "family", "incoming_stroke"))
+    situation = [situation] if isinstance(situation, str) else list(situation)
+    reply = list(options.get("reply", ("stroke", "direction") if charted else ("stroke",)))
+    z = norm.ppf(0.5 + options.get("level", 0.95) / 2)
+    table = sw.shot_features(shots)
+    table = table[table["stroke"].ne("serve").fillna(True)]
+    places, struck = {}, table["player"].value_counts()
+    for shot in table.to_dict("records"):
+        place = (shot["player"], *(shot[name] for name in situation))
+        if not any(pd.isna(each) for each in (*place, shot["stroke"])):
+            said = [shot[name] for name in reply[::-1] if not pd.isna(shot[name])]
+            said = " ".join(said).replace("_", " ")
+            places.setdefault(place, []).append((said, shot["rally_id"], shot["match"]))
+    places = {place: balls for place, balls in places.items() if len(balls) >= 8}
+    place_in = [
+        {word: at for at, word in enumerate(table[name].cat.categories)}
+        for name in ("player", *situation)
+    ]
+    order = sorted(places, key=lambda p: [at[w] for at, w in zip(place_in, p, strict=True)])
+    # the same rallies are drawn: those in use, matches numbered as they come
+    match_of = {rally: match for balls in places.values() for _, rally, match in balls}
+    rallies, matches = sorted(match_of), list(dict.fromkeys(match_of[r] for r in sorted(match_of)))
+    codes = np.array([matches.index(match_of[rally]) for rally in rallies])
+    weights = rally_weights(codes, 15, np.random.default_rng(2))
+    weights = [dict(zip(rallies, row, strict=True)) for row in weights]
+
+    def counts_of(place, weight=None):
+        counts = Counter()
+        for said, rally, _ in places[place]:
+            counts[said] += 1 if weight is None else weight[rally]
+        return list(counts.values())
+
+    def ends(bits, again):
+        error = z * np.std([x for x in again if not np.isnan(x)], ddof=1)
+        return [bits, max(bits - error, 0.0), bits + error, 2**bits]
+
+    rows, left_out = [], []
+    for place in order:
+        balls = places[place]
+        bits, replies = slow_bits(counts_of(place)), Counter(said for said, *_ in balls)
+        usual = found.situations_[
+            (found.situations_[["player", *situation]] == list(place)).all(axis=1)
+        ]["usual_reply"].iloc[0]
+        assert replies[usual] == max(replies.values())
+        rally = np.array([r for _, r, _ in balls])
+        rate = clustered_rate(np.array([said == usual for said, *_ in balls], float), rally,
+                              np.zeros(len(balls), int), 1, options.get("level", 0.95))  # fmt: skip
+        rows.append([*place, *ends(bits, [slow_bits(counts_of(place, w)) for w in weights]),
+                     len(balls), len(set(rally)), usual, rate.rate[0], rate.low[0],
+                     rate.high[0]])  # fmt: skip
+    wanted = pd.DataFrame(rows, columns=list(found.situations_))
+    wanted = wanted.sort_values("bits", kind="stable", ignore_index=True)
+    pd.testing.assert_frame_equal(found.situations_.astype(wanted.dtypes), wanted, rtol=1e-9)
+    for who in dict.fromkeys(place[0] for place in order):
+        own = [place for place in order if place[0] == who]
+        balls = [ball for place in own for ball in places[place]]
+        bits = slow_average([counts_of(place) for place in own])
+        again = [slow_average([counts_of(place, w) for place in own]) for w in weights]
+        left_out.append([who, *ends(bits, again), len(balls), len({r for _, r, _ in balls}),
+                         len(own), struck[who] - len(balls)])  # fmt: skip
+    wanted = pd.DataFrame(left_out, columns=list(found.players_))
+    wanted = wanted.sort_values("bits", kind="stable", ignore_index=True)
+    pd.testing.assert_frame_equal(found.players_.astype(wanted.dtypes), wanted, rtol=1e-9)
+    assert len(found.players_) == 3
+    assert (found.players_["left_out"] > 0).all()
+
+
+def test_many_draws_are_one_after_the_other(hard, monkeypatch):
+    """Twenty at a time give what all at once give, to the last player."""
+    shots, seen = hard(92, matches=4, rallies=20), []
+
+    def drawn(match, n, rng):
+        seen.append(rng.integers(0, 3, (n, len(match))).astype(float))
+        return seen[-1]
+
+    monkeypatch.setattr(predictability, "rally_weights", drawn)
+    found = Predictability("side", least=5, draws=45).fit(shots)
+    assert [len(each) for each in seen] == [20, 20, 5]
+    whole = np.vstack(seen)
+    monkeypatch.setattr(predictability, "_CHUNK", 45)
+    monkeypatch.setattr(predictability, "rally_weights", lambda match, n, rng: whole)
+    once = Predictability("side", least=5, draws=45).fit(shots)
+    pd.testing.assert_frame_equal(found.players_, once.players_)
+    pd.testing.assert_frame_equal(found.situations_, once.situations_)
+
+
+def test_what_is_taken_where_nothing_is_said():
+    asked = Predictability()
+    assert asked.situation == ("side", "family", "incoming_stroke")
+    assert (asked.reply, asked.least, asked.draws) == (None, 10, 200)
+    assert (asked.level, asked.seed) == (0.95, 0)
+    for wrong, said in (({"draws": 1}, "draws is 1"), ({"least": 1}, "least is 1")):
+        with pytest.raises(DataError, match=said):
+            Predictability(**wrong)
+    assert Predictability(draws=2, least=2).draws == 2
 
 
 def test_usual_reply_in_words(by_hand):
@@ -99,18 +208,3 @@ def test_refusals(by_hand, ladder):
         Predictability().fit(by_hand(("Hazel", "serve", "drive straight")))
     with pytest.raises(DataError, match="no column 'mood'"):
         Predictability(situation=("mood",)).fit(ladder)
-
-
-@pytest.mark.parametrize("draws", [3, 4, 10])
-def test_so_many_draws_are_made_as_are_asked_for(ladder, monkeypatch, draws):
-    made = []
-
-    def counted(match, n, rng):
-        made.append(n)
-        return rally_weights(match, n, rng)
-
-    monkeypatch.setattr(predictability, "_CHUNK", 4)
-    monkeypatch.setattr(predictability, "rally_weights", counted)
-    Predictability(draws=draws, seed=1).fit(ladder)
-    assert sum(made) == draws
-    assert max(made) <= 4

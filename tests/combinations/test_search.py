@@ -1,12 +1,15 @@
 from __future__ import annotations
 
+import math
+from collections import Counter
 from dataclasses import replace
-from itertools import product
+from itertools import pairwise, product
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import hypergeom, norm
+from scipy.stats import false_discovery_control, hypergeom, norm
 
 from sidewall.combinations import search
 from sidewall.combinations.many_tests import adjusted_by_question
@@ -15,10 +18,7 @@ from sidewall.combinations.sequences import (
     Candidates,
     FirstOrder,
     _look_up,
-    _pair_sums,
     _parts,
-    _rally_counts,
-    _robust_variance,
     candidates,
     first_order,
     frequency,
@@ -28,6 +28,7 @@ from sidewall.combinations.sequences import (
 )
 from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.errors import DataError
+from sidewall.log.vocabulary import VOCABULARY
 
 
 @pytest.fixture(scope="module")
@@ -38,55 +39,6 @@ def table(study):
 @pytest.fixture(scope="module")
 def letters(table):
     return letters_of(ShotColumns(table), ("stroke", "direction"))
-
-
-def rallies_of(letters, player):
-    """(letters, first own position) of each rally that a player took part in."""
-    for rally in np.unique(letters.rally):
-        rows = np.flatnonzero(letters.rally == rally)
-        own = np.flatnonzero(letters.player[rows] == player)
-        if len(own) or (letters.opponent[rows] == player).any():
-            first = own[0] if len(own) else 1
-            yield letters.code[rows], int(first), rows
-
-
-@pytest.mark.parametrize("length", [3, 4, 5])
-def test_counts_and_expectations_by_loops(letters, length):
-    found = candidates(first_order(letters), length, {3: 6.0, 4: 3.0, 5: 1.5}[length])
-    assert len(found.player) > 10
-    often = frequency(letters, found, first_order(letters))
-    for at in range(0, len(found.player), 7):
-        player, wanted = found.player[at], tuple(found.code[at])
-        n, starts, shares = 0, 0, [[0, 0] for _ in range(length - 1)]
-        for code, first, _ in rallies_of(letters, player):
-            for end in range(len(code)):
-                if end % 2 != first % 2:
-                    continue  # not an own shot
-                n += end >= length - 1 and tuple(code[end - length + 1 : end + 1]) == wanted
-            for k in range(length - 1):
-                # step k is the player's own if its distance from the last shot is even
-                own = (length - 1 - k) % 2 == 0
-                for place in range(len(code)):
-                    if (place % 2 == first % 2) == own and code[place] == wanted[k]:
-                        shares[k][1] += 1
-                        goes_on = place + 1 < len(code) and code[place + 1] == wanted[k + 1]
-                        shares[k][0] += goes_on
-                        starts += k == 0
-        assert often.n[at] == n
-        assert found.expected[at] == pytest.approx(starts * np.prod([m / s for m, s in shares]))
-
-
-def test_every_sequence_that_is_expected_often_enough_is_looked_at(letters):
-    order = first_order(letters)
-    found = candidates(order, 3, 8.0, player=1)
-    share, k = order.share, len(letters.names)
-    wanted = {
-        (a, b, c)
-        for a, b, c in product(range(k), repeat=3)
-        if order.starts[0][1, a] * share[0][1, a, b] * share[1][1, b, c] >= 8.0
-    }
-    assert {tuple(row) for row in found.code.tolist()} == wanted
-    assert set(found.player) == {1}
 
 
 def test_three_shots_have_the_hypergeometric_variance_at_least(letters):
@@ -104,23 +56,6 @@ def test_three_shots_have_the_hypergeometric_variance_at_least(letters):
         # the variance without the correction for a finite deal is smaller by 1 / middle
         z *= np.sqrt(middle / (middle - 1.0))
         assert often.p[at] >= 2.0 * norm.sf(abs(z)) * (1.0 - 1e-9)
-
-
-def test_the_variance_is_the_sum_of_squares_over_all_rallies(letters):
-    """Multiplied out: what came in a rally less what its own moves had to do with it."""
-    order = first_order(letters)
-    found = candidates(order, 4, 3.0)
-    row, which = occurrences(letters, found)
-    occurred = _pair_sums(which, letters.rally[row], np.ones(len(row)))
-    parts, counts = _parts(found, order)[0].toarray(), _rally_counts(letters).toarray()
-    rallies = letters.rally.max() + 1
-    came = np.zeros((len(found.player), rallies))
-    np.add.at(came, (which, letters.rally[row]), 1.0)
-    variance = _robust_variance(letters, found, occurred, _parts(found, order)[0])
-    for at, player in enumerate(found.player):
-        own = counts[np.arange(rallies) * letters.players + player]
-        rest = came[at] - found.expected[at] * (own @ parts[at])
-        assert variance[at] == pytest.approx((rest**2).sum())
 
 
 def test_winning_by_loops(letters):
@@ -191,6 +126,62 @@ def test_halves_share_out_every_players_matches(table):
     plays = table.assign(half=half[columns.runs.of_shot])
     for _, own in plays.groupby("player", observed=True):
         assert abs(own[own["half"]]["match"].nunique() - own[~own["half"]]["match"].nunique()) <= 2
+
+
+class Told:
+    """In place of a generator: matches in their order, and what chance is told to say."""
+
+    def __init__(self, *chances, then=None):
+        self.chances, self.then = list(chances), then
+
+    def permutation(self, n):
+        return np.arange(n)
+
+    def random(self):
+        return self.chances.pop(0)
+
+    def integers(self, n):
+        return self.then
+
+
+@pytest.mark.parametrize(
+    ("pairs", "rng", "half"),
+    [
+        # the third is of two players of whom one is a match ahead, one behind: chance again
+        (["AB", "BC", "CA"], Told(0.4, 0.6), [True, False, False]),
+        (["AB", "BC", "CA"], Told(0.5, 0.4), [False, True, True]),
+        (["AB", "AB", "AB"], Told(0.4, 0.4), [True, False, True]),
+        (["AB", "AC", "BC"], Told(0.4, 0.4), [True, False, True]),
+        (["AB", "AC", "AD", "AB"], Told(0.5, 0.5), [False, True, False, True]),
+        # never all or none
+        (["AB", "CD"], Told(0.9, 0.9, then=1), [False, True]),
+        (["AB", "CD"], Told(0.1, 0.1, then=0), [False, True]),
+    ],
+)
+def test_whose_lead_is_behind_gets_the_next_match(pairs, rng, half):
+    """A match goes to the half that its two players were less in; where even, by chance."""
+    rallies = np.repeat(np.arange(len(pairs)), np.arange(len(pairs)) + 2)
+    codes = np.array(["ABCD".index(name) for name in "".join(pairs)]).reshape(-1, 2)[rallies]
+    first = np.arange(len(rallies)) * 3
+    player, opponent = (np.repeat(codes[:, k], 3) for k in (0, 1))
+    shots = pd.DataFrame({"match": np.repeat(rallies, 3)})
+    columns = SimpleNamespace(shots=shots, runs=SimpleNamespace(first=first), names="ABCD",
+                              player=player, opponent=opponent)  # fmt: skip
+    assert half_of_matches(columns, rng).tolist() == np.array(half)[rallies].tolist()
+    assert not rng.chances
+
+
+def test_shots_are_told_apart_by_direction_where_any_is_charted(table):
+    bare = table.drop(columns="direction")
+    one = table.assign(direction=table["direction"].where(np.arange(len(table)) == 5))
+    none = table.assign(direction=table["direction"].where(np.zeros(len(table), bool)))
+    both = ("stroke", "direction")
+    for shots, by in ((table, both), (one, both), (none, ("stroke",)), (bare, ("stroke",))):
+        found = search(shots, longest=3, confirm=False)
+        pd.testing.assert_frame_equal(found, search(shots, None, 3, by, 10, False, 0.05))
+    with pytest.raises(DataError, match="longest is 2"):
+        search(table, longest=2)
+    assert len(search(table, least=2, longest=3, confirm=False)) > 0
 
 
 def test_a_planted_sequence_is_found_and_confirmed(study):
@@ -317,3 +308,195 @@ def test_any_arrow_table_is_searched(table):
     assert found["letters"].tolist() == wanted["letters"].tolist()
     with pytest.raises(DataError, match=r"shots is 'log\.csv'; give a table"):
         search("log.csv")
+
+
+def lived(shots, by):
+    """The log as (letter, player, opponent, who won) of each shot, rally by rally."""
+    rallies = []
+    for _, rally in shots.groupby(["match", "game", "rally"], sort=False, observed=True):
+        said = [
+            tuple(VOCABULARY[name].index(row[name]) if isinstance(row[name], str) else -1
+                  for name in by)
+            for row in rally.to_dict("records")
+        ]  # fmt: skip
+        winner = rally["rally_won_by"].iloc[-1]
+        winner = None if pd.isna(winner) else winner
+        rallies.append((said, rally["player"].tolist(), rally["opponent"].tolist(), winner))
+    return rallies
+
+
+def in_words(letter, by):
+    """Direction before stroke, as one says it."""
+    said = [VOCABULARY[name][at] for name, at in zip(by, letter, strict=True) if at >= 0]
+    return " ".join(said[::-1]).replace("_", " ") or "not charted"
+
+
+def slow_measures(rallies, wanted, player, least):
+    """All numbers of one sequence of one player, from its definition, rally by rally."""
+    length, last = len(wanted), wanted[-2:]
+    steps = range(length - 1)
+    moved, met, came, mine, others = [], [], [], [], []
+    for said, strikers, opponents, winner in rallies:
+        lives = player in (strikers[0], opponents[0])
+        own = [lives and who == player for who in strikers]
+        # whether the k-th shot of the sequence is an own one
+        at = [
+            [i for i in range(len(said)) if lives and said[i] == wanted[k]
+             and own[i] == ((length - 1 - k) % 2 == 0)]
+            for k in range(length)
+        ]  # fmt: skip
+        met.append([len(each) for each in at])
+        moved.append([sum(i + 1 in at[k + 1] for i in at[k]) for k in steps])
+        ends = [i for i in range(len(said)) if own[i]]
+        hit = [i for i in ends if i >= length - 1 and tuple(said[i - length + 1 : i + 1]) == wanted]
+        came.append(len(hit))
+        if winner is not None:
+            won = float(winner == player)
+            mine.append([won for _ in hit])
+            others.append([won for i in ends if i >= 1 and tuple(said[i - 1 : i + 1]) == last
+                           and i not in hit])  # fmt: skip
+    n, m = np.sum(met, axis=0), np.sum(moved, axis=0)
+    expected = float(n[0]) * math.prod(m[k] / max(n[k], 1) for k in steps)
+    parts = [1 / m[k] if m[k] else 0.0 for k in steps], [1 / n[k] if n[k] else 0.0 for k in steps]
+    square = sum(
+        (o - expected * (sum(moved[r][k] * parts[0][k] for k in steps)
+                         - sum(met[r][k] * parts[1][k] for k in steps[1:]))) ** 2
+        for r, o in enumerate(came)
+    )  # fmt: skip
+    alone = expected * (1 - expected * (sum(parts[0]) - sum(parts[1][1:])))
+    variance = max(square, alone, 0.0)
+    z = (sum(came) - expected) / math.sqrt(variance) if variance > 0 else 0.0
+    told = {
+        "n_times": sum(came), "n_rallies": sum(o > 0 for o in came), "expected": expected,
+        "lift": sum(came) / expected if expected else np.nan, "p_lift": 2 * norm.sf(abs(z)),
+    }  # fmt: skip
+    own, rest = [w for each in mine for w in each], [w for each in others for w in each]
+    rate, other = (np.mean(each) if each else np.nan for each in (own, rest))
+    told |= {"win_rate": rate, "other_win_rate": other, "win_difference": rate - other}
+    groups = sum(bool(each) for each in mine)
+    either = sum(bool(a or b) for a, b in zip(mine, others, strict=True))
+    error = p = np.nan
+    if groups >= least and either - groups >= least:
+        share = np.mean(own + rest)
+        pull = [sum(w - share for w in a) / len(own) - sum(w - share for w in b) / len(rest)
+                for a, b in zip(mine, others, strict=True)]  # fmt: skip
+        error = math.sqrt(sum(u**2 for u in pull) * groups / (groups - 1)) or np.nan
+        p = 2 * norm.sf(abs(rate - other) / error)
+    return told | {"win_error": error, "p_win": p}
+
+
+def slow_search(shots, by, longest, least, level, half, player=None):
+    """The whole table of a search, by loops; `half` says which rallies are the first half."""
+    rallies = lived(shots, by)
+    letters = sorted({letter for said, *_ in rallies for letter in said})
+    first = [r for r, here in zip(rallies, half, strict=True) if here]
+    other = [r for r, here in zip(rallies, half, strict=True) if not here]
+    rows = []
+    everyone = list(shots["player"].cat.categories) if player is None else [player]
+    single, double = Counter(), Counter()
+    for said, strikers, opponents, _ in first:
+        for who in (strikers[0], opponents[0]):
+            single.update(
+                (who, striker == who, a) for a, striker in zip(said, strikers, strict=True)
+            )
+            moves = zip(pairwise(said), strikers, strict=False)
+            double.update((who, striker == who, *move) for move, striker in moves)
+    for length in range(3, longest + 1):
+        for who, wanted in product(everyone, product(letters, repeat=length)):
+            own = [(length - 1 - k) % 2 == 0 for k in range(length - 1)]
+            expected = single[who, own[0], wanted[0]] * math.prod(
+                double[who, own[k], *wanted[k : k + 2]] / max(single[who, own[k], wanted[k]], 1)
+                for k in range(length - 1)
+            )
+            if expected < least:
+                continue
+            numbers = slow_measures(first, wanted, who, least)
+            said = tuple(in_words(letter, by) for letter in wanted)
+            row = {"player": who, "sequence": ", ".join(said), "shots": length, **numbers}
+            again = slow_measures(other, wanted, who, least) if other else {}
+            row |= {f"held_out_{name}": value for name, value in again.items()}
+            rows.append(row | {"letters": said})
+    table = pd.DataFrame(rows)
+    up = np.column_stack([table["lift"] > 1, table["win_difference"] > 0])
+
+    def adjust(columns):
+        found = columns.copy()
+        for k in (0, 1):
+            known = ~np.isnan(columns[:, k])
+            if known.any():
+                found[known, k] = 2 * false_discovery_control(columns[known, k])
+        return np.minimum(found, 1.0)
+
+    def words(hits):
+        kinds = (("occurs less often", "occurs more often"), ("wins less", "wins more"))
+        return [", ".join(kinds[k][int(up[i, k])] for k in (0, 1) if hit[k])
+                for i, hit in enumerate(hits)]  # fmt: skip
+
+    p = table[["p_lift", "p_win"]].to_numpy()
+    q = adjust(p)
+    table["p_lift_adjusted"], table["p_win_adjusted"] = q.T
+    table["found"] = words(q <= level)
+    if other:
+        again = table[["held_out_p_lift", "held_out_p_win"]].to_numpy()
+        again = adjust(np.where(q <= level, again, np.nan))
+        same = (
+            np.column_stack([table["held_out_lift"] > 1, table["held_out_win_difference"] > 0])
+            == up
+        )
+        table["confirmed"] = words((again <= level) & same)
+    # the surest first; of those alike the one with the least raw value, then as they came
+    keys = [tuple(np.where(np.isnan(x), np.inf, x).min(axis=1)) for x in (q, p)]
+    return table.iloc[sorted(range(len(table)), key=lambda i: (keys[0][i], keys[1][i]))]
+
+
+def with_habits(shots):
+    """Hazel begins as she ended; who once drops, drops again, and has mostly won by then."""
+    rng = np.random.default_rng(3)
+    table = shots.astype({"stroke": object, "rally_won_by": object})
+    stroke, won = table["stroke"].to_numpy(copy=True), table["rally_won_by"].to_numpy(copy=True)
+    who, nth = table["player"].to_numpy(), table["shot"].to_numpy()
+    for row in range(len(table)):
+        before = stroke[row - 2] if nth[row] > 3 else None
+        if before in ("drop", "drive") and (who[row] == "Hazel" or before == "drop"):
+            stroke[row] = before
+    dropped = set()
+    for row in range(len(table)):
+        dropped = set() if nth[row] == 1 else dropped
+        if nth[row] > 2 and stroke[row] == stroke[row - 2] == "drop":
+            dropped.add(who[row])
+        if isinstance(won[row], str) and len(dropped) == 1 and rng.random() < 0.9:
+            won[row] = next(iter(dropped))
+    return shots.assign(
+        stroke=pd.Categorical(stroke, dtype=shots["stroke"].dtype),
+        rally_won_by=pd.Categorical(won, dtype=shots["rally_won_by"].dtype),
+    )
+
+
+@pytest.mark.parametrize(
+    ("by", "longest", "least", "options"),
+    [
+        (("stroke",), 5, 2, {}),
+        (("stroke",), 4, 3, {"confirm": False, "player": "Alder"}),
+        (("stroke", "direction"), 3, 2, {}),
+        (("direction", "side"), 3, 2, {"confirm": False}),
+    ],
+)
+def test_the_whole_table_by_loops(hard, by, longest, least, options):
+    shots = with_habits(hard(71, matches=7, rallies=12, longest=12))
+    columns = ShotColumns(shots)
+    half = np.ones(len(columns.runs.first), dtype=bool)
+    if options.get("confirm", True):
+        half = half_of_matches(columns, np.random.default_rng(5))
+    found = search(shots, longest=longest, by=by, least=least, level=0.4, seed=5, **options)
+    wanted = slow_search(shots, by, longest, least, 0.4, half, options.get("player"))
+    wanted = wanted.reset_index(drop=True)
+    left_out = ["expected", "n_rallies", "win_rate", "other_win_rate", "win_error"]
+    ours = [name for name in wanted if name not in [f"held_out_{each}" for each in left_out]]
+    assert set(found) == set(ours)
+    assert list(found)[-1] == "letters"
+    wanted["player"] = pd.Categorical(wanted["player"], categories=shots["player"].cat.categories)
+    pd.testing.assert_frame_equal(found, wanted[list(found)], check_dtype=False, rtol=1e-8)
+    if by == ("stroke",):
+        assert found["found"].ne("").any()
+        assert not options.get("confirm", True) or found["confirmed"].ne("").any()
+    assert len(found) > 5

@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+import math
+from fractions import Fraction
 from itertools import permutations as orders
+from itertools import product
 
 import numpy as np
 import pytest
-from scipy.stats import hypergeom
+from scipy.stats import hypergeom, norm
 from scipy.stats import t as student
 
 from sidewall.combinations.stratified import (
@@ -141,3 +144,174 @@ def test_with_even_halves_of_one_stratum_the_margin_is_students(level):
     found = mantel_haenszel(m, level)
     t = student.ppf(0.5 + level / 2, 12)
     assert found.margin == pytest.approx(t * found.standard_error)
+
+
+def by_loops(m, level):
+    """Every number of the comparison by the formulas at the head of the module, in loops."""
+    rows = list(zip(*(getattr(m, name).tolist() for name in m.__dataclass_fields__), strict=True))
+    whole = {}
+    for row in rows:
+        whole.setdefault(row[2], []).append(row)
+    strata = {s: rs for s, rs in whole.items() if {kind for _, kind, *_ in rs} == {True, False}}
+    n1, n0, won_1, won_0 = ({} for _ in range(4))
+    for s, rs in strata.items():
+        n1[s], n0[s] = sum(r[1] for r in rs), sum(not r[1] for r in rs)
+        won_1[s], won_0[s] = sum(r[0] for r in rs if r[1]), sum(r[0] for r in rs if not r[1])
+    n = {s: n1[s] + n0[s] for s in strata}
+    weight = {s: n1[s] * n0[s] / n[s] for s in strata}
+    total = sum(weight.values())
+    rate_1 = sum(weight[s] * won_1[s] / n1[s] for s in strata) / total
+    rate_0 = sum(weight[s] * won_0[s] / n0[s] for s in strata) / total
+    rally, unit, alone, spread = {}, {}, 0.0, {}
+    for s, rs in strata.items():
+        for won, kind, _, r, u in rs:
+            k = n0[s] / n[s] if kind else -n1[s] / n[s]
+            e = won - (won_1[s] + won_0[s]) / n[s] - k * (rate_1 - rate_0)
+            pull = k * e * math.sqrt(n[s] / (n[s] - 1))
+            rally[r] = rally.get(r, 0.0) + pull
+            unit[u] = unit.get(u, 0.0) + pull
+            spread[r] = spread.get(r, 0.0) + k
+            alone += pull**2
+    G = len(rally)
+    square, by_unit = (sum(v**2 for v in which.values()) for which in (rally, unit))
+    error = math.sqrt((G / (G - 1) if G > 1 else 1.0) * square) / total
+    v = [k**2 for k in spread.values()]
+    freedom = max(sum(v) ** 2 / sum(x**2 for x in v), 1.0) if any(v) else 1.0
+    margin = student.ppf(0.5 + level / 2, freedom) * error
+    design = square / alone if alone else 1.0
+    # Mantel and Fleiss: the sum of expected counts and the least and most it could be
+    m1 = {s: won_1[s] + won_0[s] for s in strata}
+    expected = sum(n1[s] * m1[s] / n[s] for s in strata)
+    least = sum(max(0, m1[s] - n0[s]) for s in strata)
+    most = sum(min(n1[s], m1[s]) for s in strata)
+    # Robins, Breslow and Greenland
+    R = {s: won_1[s] * (n0[s] - won_0[s]) / n[s] for s in strata}
+    S = {s: (n1[s] - won_1[s]) * won_0[s] / n[s] for s in strata}
+    P = {s: (won_1[s] + n0[s] - won_0[s]) / n[s] for s in strata}
+    r, q = sum(R.values()), sum(S.values())
+    odds = (np.nan if r == q else np.inf if r else 0.0, np.nan, np.nan)
+    if r and q:
+        variance = sum(
+            P[s] * R[s] / (2 * r**2)
+            + (P[s] * S[s] + (1 - P[s]) * R[s]) / (2 * r * q)
+            + (1 - P[s]) * S[s] / (2 * q**2)
+            for s in strata
+        )
+        reach = math.exp(norm.ppf(0.5 + level / 2) * math.sqrt(variance * max(design, 1.0)))
+        odds = (r / q, r / q / reach, r / q * reach)
+    difference = rate_1 - rate_0
+    return {
+        "rate_1": rate_1, "rate_0": rate_0, "difference": difference, "standard_error": error,
+        "margin": margin, "odds_ratio": odds[0], "odds_low": odds[1], "odds_high": odds[2],
+        "design_effect": design, "pair_effect": square / by_unit if by_unit else 1.0,
+        "expected": min(expected - least, most - expected) / max(design, 1.0),
+        "n_1": sum(n1.values()), "n_0": sum(n0.values()), "rallies": G, "strata": len(strata),
+        "low": max(difference - margin, -1.0), "high": min(difference + margin, 1.0),
+    }  # fmt: skip
+
+
+def few_moments(seed):
+    """A handful of rallies as both players lived them, some strata of one kind, numbers apart."""
+    rng = np.random.default_rng(seed)
+    n, rallies = int(rng.integers(8, 40)), int(rng.integers(1, 12))
+    rally = np.sort(rng.integers(0, rallies, n)) * 3 + 5
+    side = rng.integers(0, 2, n)
+    won = (rng.random(3 * rallies + 9) < 0.5)[rally] ^ (side == 1)
+    stratum = rng.integers(0, 1 + seed % 4, n) * 2 + 1
+    kind = rng.random(n) < rng.choice([0.2, 0.5, 0.8])
+    return Moments(won.astype(float), kind, stratum, rally, 7 * rally + side)
+
+
+def of_one_stratum(won, kind, rally):
+    return Moments(np.array(won, float), np.array(kind, bool), np.zeros(len(won), int),
+                   np.array(rally), np.array(rally))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "moments",
+    [
+        *(few_moments(seed) for seed in range(60, 80)),
+        # one rally; all as the kind says, no residuals; as often in every rally; all won
+        of_one_stratum([1, 1, 1], [1, 0, 0], [4, 4, 4]),
+        of_one_stratum([1, 1, 0, 0], [1, 1, 0, 0], [0, 1, 2, 3]),
+        of_one_stratum([0, 0, 1, 1], [1, 1, 0, 0], [0, 1, 2, 3]),
+        of_one_stratum([1, 1, 0, 0, 1, 1], [1, 0, 1, 0, 1, 0], [0, 0, 1, 1, 2, 2]),
+        of_one_stratum([1, 1, 1, 1], [1, 1, 0, 0], [0, 1, 2, 3]),
+        of_one_stratum([1, 0, 1, 1], [1, 1, 0, 0], [0, 1, 2, 3]),
+    ],
+)
+@pytest.mark.filterwarnings("error")
+def test_every_number_by_loops(moments):
+    both = set(moments.stratum[moments.kind]) & set(moments.stratum[~moments.kind])
+    if not both:
+        assert mantel_haenszel(moments).strata == 0
+        return
+    for level in (0.8, 0.95):
+        found = mantel_haenszel(moments, level)
+        for name, wanted in by_loops(moments, level).items():
+            told = getattr(found, name)
+            assert told == pytest.approx(wanted, rel=1e-9, abs=1e-12, nan_ok=True), name
+        assert found.too_few == (not found.expected >= 5.0)
+    assert mantel_haenszel(moments) == mantel_haenszel(moments, 0.95)
+
+
+def test_five_expected_are_enough():
+    """Ten won of twenty, half of each kind: 5 expected, from none to ten could be."""
+    won, kind = [1, 0] * 10, [1, 1, 0, 0] * 5
+    assert mantel_haenszel(of_one_stratum(won, kind, range(20))).expected == 5.0
+    assert not mantel_haenszel(of_one_stratum(won, kind, range(20))).too_few
+    assert mantel_haenszel(of_one_stratum(won[2:], kind[2:], range(18))).too_few
+
+
+class EveryOrder:
+    """In place of a generator: one order of the units after the other, within strata."""
+
+    def __init__(self, sizes):
+        ways = [[np.argsort(o) / size for o in orders(range(size))] for size in sizes]
+        self.left = [np.concatenate(way) for way in product(*ways)]
+
+    def random(self, n):
+        keys = self.left.pop()
+        assert len(keys) == n
+        return keys
+
+
+@pytest.mark.parametrize("seed", range(90, 98))
+def test_the_p_value_of_all_orders_is_exact(seed):
+    """Units of several moments and strata: results are dealt anew within the first stratum."""
+    rng = np.random.default_rng(seed)
+    won, kind, stratum, unit = [], [], [], []
+    for number in range(7):
+        result, home = rng.integers(0, 2), number % 2
+        for k in range(rng.integers(1, 4)):
+            won.append(float(result))
+            kind.append(bool(rng.random() < 0.5))
+            stratum.append(home if k == 0 else int(rng.integers(0, 2)))
+            unit.append(10 + 3 * number)
+    kind[:2] = [True, False]
+    m = Moments(*(np.array(x) for x in (won, kind, stratum, unit, unit)))
+    both = {s for s in (0, 1) if len({k for k, t in zip(kind, stratum, strict=True) if t == s}) > 1}
+    used = [row for row in zip(won, kind, stratum, unit, strict=True) if row[2] in both]
+    size = {s: sum(row[2] == s for row in used) for s in both}
+    first = {s: sum(row[1] for row in used if row[2] == s) for s in both}
+    pull, result, home = {}, {}, {}
+    for won_, kind_, s, u in used:
+        pull[u] = pull.get(u, 0) + kind_ - Fraction(first[s], size[s])
+        result.setdefault(u, int(won_))
+        home.setdefault(u, s)
+    groups = [[u for u in sorted(home) if home[u] == s] for s in sorted(set(home.values()))]
+    dealt = [
+        sum(pull[u] * w for group, way in zip(groups, ways, strict=True)
+            for u, w in zip(group, way, strict=True))
+        for ways in product(*([[result[u] for u in order] for order in orders(group)]
+                              for group in groups))
+    ]  # fmt: skip
+    seen = abs(sum(pull[u] * result[u] for u in home))
+    centre = sum(dealt, Fraction()) / len(dealt)
+    for effect in (1.0, 4.0):
+        beyond = sum(abs(d - centre) * Fraction(effect**0.5) >= seen for d in dealt)
+        found = permutation_p(m, len(dealt), EveryOrder([len(g) for g in groups]), effect)
+        assert found == (1 + beyond) / (1 + len(dealt))
+    assert np.isnan(permutation_p(m, 0, rng))
+    assert np.isnan(permutation_p(m[np.zeros(len(m.won), bool)], 9, rng))
+    assert permutation_p(m, 1, EveryOrder([len(g) for g in groups])) in (0.5, 1.0)

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -9,23 +8,15 @@ import pytest
 
 import sidewall as sw
 from sidewall.combinations import Combination, Step
-from sidewall.combinations.shot_columns import ShotColumns
 from sidewall.combinations.step import variants
-from sidewall.combinations.tries import break_words, breaks_at
+from sidewall.combinations.tries import break_words
 from sidewall.errors import DataError
 from sidewall.features import wilson_interval
+from sidewall.features.rates import clustered_rate
 
 TWO = Combination(
     "two drives", [Step.own(stroke="drive"), Step.any_reply(), Step.own(stroke="drive")]
 )
-
-
-def random_log(*args, **kwargs):
-    path = Path(__file__).parents[1] / "features" / "conftest.py"
-    spec = importlib.util.spec_from_file_location("features_conftest", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.random_log(*args, **kwargs)
 
 
 def test_by_hand(by_hand):
@@ -74,101 +65,174 @@ def test_what_was_not_charted_does_not_meet_a_step(by_hand):
     assert found["stopped"].tolist() == ["not charted", "finished", "another shot"]
 
 
-def slowly(shots, combination):
-    """The same by loops: best way of playing from every shot."""
-    columns = ShotColumns(shots)
-    met = [columns.meets(step)[0] for step in combination.steps]
-    ways = variants(combination.steps)
-    rows = []
-    for start in range(len(shots)):
-        left = int(columns.left[start])
-        best = None
-        for way in ways:
-            matched = 0
-            while matched < len(way) and matched <= left and met[way[matched]][start + matched]:
-                matched += 1
-            score = (matched == len(way), matched)
-            if matched and (best is None or score > best[0]):
-                best = (score, way[matched - 1] + 1, combination.steps[way[0]].by)
-        if best is not None:
-            (done, matched), reached, by = best
-            who = shots["player" if by == "own" else "opponent"].iloc[start]
-            rows.append((start, matched, reached, done, who))
-    return pd.DataFrame(rows, columns=["row", "shots", "reached", "finished", "player"])
+def slow_tries(shots, steps, player, meeting):
+    """Every try by loops over the shots of each rally, with the rows of its matched shots."""
+    told = sw.shot_features(shots)
+    records = told.to_dict("records")
+    ways = list(variants(steps))
+    tries = []
+    for _, rally in told.reset_index(drop=True).groupby(["match", "game", "rally"], sort=False,
+                                                        observed=True):  # fmt: skip
+        rows, finished_until = list(rally.index), {}
+        winner = records[rows[-1]]["rally_won_by"]
+        for at, start in enumerate(rows):
+            best = None
+            for way in ways:
+                met, why = [], "finished"
+                for j, k in enumerate(way):
+                    if at + j >= len(rows):
+                        why = "rally over"
+                        break
+                    met_it = meeting(records[start + j], steps[k].conditions)
+                    if not met_it:
+                        why = "another shot" if met_it is False else "not charted"
+                        break
+                    met.append(k)
+                by = "player" if steps[way[0]].by == "own" else "opponent"
+                owner = records[start][by]
+                if not met or (player is not None and owner != player):
+                    continue
+                score = (why == "finished", len(met))
+                if best is None or score > best[0]:
+                    best = score, met, why, owner, steps[way[0]].by
+            if best is None:
+                continue
+            _, met, why, owner, by = best
+            first = records[start]
+            tries.append({
+                "player": owner,
+                "opponent": first["opponent" if by == "own" else "player"],
+                **{name: first[name] for name in ("match", "game", "rally", "rally_id", "shot")},
+                "shots": len(met), "reached": met[-1] + 1, "finished": why == "finished",
+                "stopped": why, "inside_earlier": start <= finished_until.get(owner, -1),
+                "won": np.nan if pd.isna(winner) else float(winner == owner),
+                "t_s": first["t_s"], "line": first["line"],
+                "last_line": records[start + len(met) - 1]["line"], "row": start, "met": met,
+            })  # fmt: skip
+            if why == "finished":
+                end = start + len(met) - 1
+                finished_until[owner] = max(end, finished_until.get(owner, -1))
+    return tries
 
 
-@pytest.mark.parametrize(
-    "steps",
-    [
-        [Step.own(stroke=("drive", "boast")), Step.any_reply(), Step.own(side="forehand")],
-        [Step.reply(depth="back"), Step.own(gap_m=(0.3, 1.0))],
-        [
-            Step.own(stroke="drive"),
-            Step.reply(direction="cross").optional(),
-            Step.own(contact="volley", ball="loose").optional(),
-            Step.any_reply(),
-            Step.own(choice="attack", opponent_lane=("left", "right")),
-        ],
-        [Step.reply(stroke="drop").optional(), Step.own(lane="left"), Step.reply().optional()],
+WAYS = {
+    "in turn": [Step.own(stroke=("drive", "boast")), Step.any_reply(), Step.own(side="forehand")],
+    "a reply first": [Step.reply(depth="back"), Step.own(gap_m=(0.3, 0.8))],
+    "the middle left out": [
+        Step.own(stroke="drive"),
+        Step.reply(direction="cross").optional(),
+        Step.own(contact="volley", ball="loose").optional(),
+        Step.any_reply(),
+        Step.own(choice="attack", opponent_lane=("left", "right")),
     ],
-)
-def test_all_at_once_as_one_by_one(steps):
-    shots = random_log(150, seed=4)
+    "the ends left out": [
+        Step.reply(stroke="drop").optional(), Step.own(lane="left"), Step.reply().optional(),
+    ],
+    "room": [Step.own(gap_m=(None, 0.5)), Step.reply(room_m=(4.0, None), bounce_depth="front")],
+    "a reply at the end": [Step.own(stroke="drive"), Step.any_reply()],
+    "one": [Step.own(balance=("set", "jammed"), opponent_depth="middle")],
+    "twice the same": [Step.own(ball="tight"), Step.any_reply(), Step.own(ball="tight")],
+}  # fmt: skip
+EVERY_WAY = pytest.mark.parametrize("steps", WAYS.values(), ids=list(WAYS))
+
+
+@EVERY_WAY
+@pytest.mark.parametrize(("seed", "player"), [(31, None), (32, "Hazel")])
+def test_all_at_once_as_one_by_one(hard, meeting, steps, seed, player):
+    """All columns of the tries and of their shots, by loops over each rally."""
+    shots = hard(seed)
     combination = Combination("any", steps)
-    found = combination.find(shots)
-    wanted = slowly(shots, combination)
-    assert len(found) > 50
-    assert found["finished"].any()
-    for column in wanted.columns:
-        assert found[column].tolist() == wanted[column].tolist()
+    tries = slow_tries(shots, steps, player, meeting)
+    assert len(tries) > 5
+    wanted = pd.DataFrame(tries)
+    for name in ("player", "opponent", "match"):
+        wanted[name] = pd.Categorical(wanted[name], categories=shots[name].cat.categories)
+    stopped = ["finished", "another shot", "rally over", "not charted"]
+    wanted["stopped"] = pd.Categorical(wanted["stopped"], categories=stopped)
+    found = combination.find(shots, player)
+    wanted = wanted.drop(columns="met")
+    pd.testing.assert_frame_equal(found, wanted)
+    places = ["t_s", "line"]
+    bare = combination.find(shots.drop(columns=places), player)
+    pd.testing.assert_frame_equal(bare, wanted.drop(columns=[*places, "last_line"]))
+
+    repeated = len({str(step) for step in steps}) < len(steps)
+    words = [f"{k}. {step}" if repeated else str(step) for k, step in enumerate(steps, 1)]
+    rows = [
+        {
+            "try": number, "step": k + 1, "words": words[k], "by": steps[k].by,
+            "last": j == len(one["met"]) - 1,
+            **{name: one[name] for name in ("stopped", "player", "won")},
+            "row": one["row"] + j,
+        }
+        for number, one in enumerate(tries) for j, k in enumerate(one["met"])
+    ]  # fmt: skip
+    listed = combination.shots_of(shots, player)
+    ours = pd.DataFrame(rows)
+    for name, words_of in (("words", words), ("by", ["own", "reply"]), ("stopped", stopped),
+                           ("player", shots["player"].cat.categories)):  # fmt: skip
+        ours[name] = pd.Categorical(ours[name], categories=words_of)
+    pd.testing.assert_frame_equal(listed[list(ours)], ours)
+    played = shots.iloc[ours["row"]].reset_index(drop=True)
+    for name in set(shots) - {"player", "opponent"}:
+        pd.testing.assert_series_equal(listed[name], played[name])
+    assert listed["striker"].tolist() == played["player"].tolist()
+    assert set(listed) == set(ours) | set(shots) - {"opponent"} | {"striker"}
 
 
-@pytest.mark.parametrize(
-    "combination",
-    # the second ends with the opponent's shot: the next try may begin right behind it
-    [TWO, Combination("drive and reply", [Step.own(stroke="drive"), Step.any_reply()])],
-    ids=lambda combination: combination.name,
-)
-def test_starts_inside_an_earlier_finished_try(combination):
-    found = combination.find(random_log(200, seed=2))
-    right_behind = False
-    for (_, player), tries in found.groupby(["rally_id", "player"], observed=True):
-        end = -1
-        for row in tries.itertuples():
-            assert row.inside_earlier == (row.row <= end), player
-            right_behind |= row.row == end + 1
-            if row.finished:
-                end = max(end, row.row + row.shots - 1)
-    assert right_behind == (combination is not TWO)
+def rate_of(tries, wanted):
+    """Share of tries that are wanted (None: does not count), with its interval, as the rates do."""
+    success = [wanted(one) for one in tries]
+    value = np.array([np.nan if s is None else float(s) for s in success])
+    rally = np.array([one["rally_id"] for one in tries], dtype=np.int64)
+    rate = clustered_rate(value, rally, np.zeros(len(tries), dtype=np.int64), 1, 0.9)
+    return rate.rate[0], rate.low[0], rate.high[0]
 
 
-def test_every_matched_shot(ladder):
-    four = Combination.built_in("length, volley short, cover, empty corner")
-    found, shots = four.find(ladder), four.shots_of(ladder)
-    assert len(shots) == found["shots"].sum()
-    assert shots.groupby("step").size().tolist() == [
-        (found["reached"] >= k).sum() for k in range(1, 6)
-    ]
-    own = shots["by"] == "own"
-    assert (shots["striker"].astype(str) == shots["player"].astype(str))[own].all()
-    assert (shots["striker"].astype(str) != shots["player"].astype(str))[~own].all()
-    assert (shots["words"].cat.codes == shots["step"] - 1).all()
-    assert shots["last"].sum() == len(found)
-    pd.testing.assert_series_equal(
-        shots["t_s"], ladder["t_s"].iloc[shots["row"]].reset_index(drop=True)
-    )
-
-
-@pytest.mark.parametrize(
-    ("steps", "by"),
-    [
-        ([Step.own(stroke="drive"), Step.reply(stroke="lob")], ["own", "reply"]),
-        ([Step.reply(stroke="drive"), Step.own(stroke="lob")], ["reply", "own"]),
-    ],
-)
-def test_whose_each_shot_is_follows_from_who_begins(by_hand, steps, by):
-    shots = by_hand(("Hazel", "serve", "drive", "lob"), ("Hazel", "serve", "drop"))
-    assert Combination("two", steps).shots_of(shots)["by"].tolist() == by
+@EVERY_WAY
+def test_stages_of_any_log_one_by_one(hard, meeting, steps):
+    """All columns of the funnel, apart for each player and match, by loops over the tries."""
+    shots = hard(33, matches=3)
+    found = Combination("any", steps).funnel(shots, by=("player", "match"), level=0.9)
+    tries, last, rows = slow_tries(shots, steps, None, meeting), len(steps), []
+    for player, match in product(shots["player"].cat.categories, shots["match"].cat.categories):
+        own = [one for one in tries if (one["player"], one["match"]) == (player, match)]
+        if not own:
+            continue
+        stages = []
+        for k in range(1, last + 1):
+            # who left out the first steps tried all the same, and who finished left out the last
+            there = [one for one in own if one["finished"] or k == 1
+                     or (one["reached"] >= k and k < last)]  # fmt: skip
+            stages.append(own if k == 1 < last else there)
+        if last == 1:
+            stages = [[one for one in own if one["finished"]]]
+        done = stages[-1]
+        befores = [own, *stages[:-1], [one for one in done if not np.isnan(one["won"])]]
+        stages.append([one for one in done if one["won"] == 1.0])
+        labels = ["tried", *(f"step {k}" for k in range(2, last)), "finished"][:last]
+        for k, (label, here, before) in enumerate(zip([*labels, "rally won"], stages, befores,
+                                                      strict=True)):  # fmt: skip
+            result = k == last
+            after = [] if result else stages[k + 1]
+            stuck = [one for one in here if one not in after and not one["finished"] and not result]
+            decided = [one["won"] for one in stuck if not np.isnan(one["won"])]
+            wins = rate_of(here, lambda one: None if np.isnan(one["won"]) else one["won"])
+            rows.append([
+                player, match, label, min(k + 1, last),
+                "the player wins the rally" if result else str(steps[k]), len(here), len(before),
+                *rate_of(before, lambda one, here=here: one in here),
+                *rate_of(own, lambda one, here=here: one in here),
+                len({one["rally_id"] for one in here}),
+                *((np.nan,) * 3 if result else wins),
+                *(sum(one["stopped"] == why for one in stuck)
+                  for why in ("another shot", "rally over", "not charted")),
+                np.mean(decided) if decided else np.nan,
+            ])  # fmt: skip
+    wanted = pd.DataFrame(rows, columns=list(found))
+    for name in ("player", "match"):
+        wanted[name] = wanted[name].astype(shots[name].dtype)
+    pd.testing.assert_frame_equal(found, wanted, check_dtype=False)
 
 
 def test_tight_and_loose_by_the_players_own_threshold(by_hand):
@@ -219,6 +283,9 @@ def test_no_shots(by_hand):
     assert len(TWO.find(shots)) == 0
     assert TWO.funnel(shots)["n_tries"].tolist() == [0, 0, 0, 0]
     assert len(TWO.shots_of(shots)) == 0
+    apart = TWO.funnel(shots, by=("player", "match"))
+    assert len(apart) == 0
+    assert set(apart) == {*TWO.funnel(shots), "player", "match"}
 
 
 VOLLEY = Combination.built_in("length then volley")
@@ -248,21 +315,6 @@ def test_stages_by_hand(by_hand):
     assert table["another_shot"].tolist() == [0, 1, 0, 0]
     assert table["n_rallies"].tolist() == [5, 4, 3, 1]
     assert table.loc["finished", "win_rate"] == 0.5
-
-
-def test_tries_add_up(ladder):
-    whole = VOLLEY.funnel(ladder)
-    parts = VOLLEY.funnel(ladder, by="player")
-    tries = whole.set_index("stage")["n_tries"]
-    assert parts.groupby("stage")["n_tries"].sum().to_dict() == tries.to_dict()
-    stopped = whole[["another_shot", "rally_over", "not_charted"]].to_numpy().sum()
-    assert stopped + tries["finished"] == tries["tried"]
-    both = VOLLEY.funnel(ladder, by=["player", "match"])
-    assert both["n_tries"].sum() == whole["n_tries"].sum()
-    assert list(both.columns[:2]) == ["player", "match"]
-    one = VOLLEY.funnel(ladder, player="Cedar")
-    mine = parts[parts["player"] == "Cedar"].reset_index(drop=True)
-    assert one["n_tries"].tolist() == mine["n_tries"].tolist()
 
 
 def test_tries_of_a_rally_share_its_result(ladder):
@@ -312,14 +364,29 @@ def test_unknown_column(ladder):
         VOLLEY.funnel(ladder, by="colour")
 
 
-def test_that_a_rally_is_lost_at_the_end_breaks_no_step():
-    """The last row is who won, after every step: it is neither the break nor its rival."""
-    rows = [(100, 100, 1.0, 1.0), (60, 100, 0.50, 0.70), (30, 60, 0.37, 0.63), (1, 30, 0.0, 0.17)]
-    stages = pd.DataFrame(rows, columns=["n_tries", "of", "share_low", "share_high"])
-    assert breaks_at(stages.to_dict("records")) == 2
-    assert break_words(stages) == (
-        "The weakest is step 3, which 30 of 60 tries reach; but step 2 may be as weak: the "
-        "intervals overlap."
-    )
-    # steps that nobody tried tell nothing
-    assert breaks_at(stages.assign(of=0).to_dict("records")) is None
+def stages_of(rows):
+    columns = ["n_tries", "of", "share_low", "share_high"]
+    return pd.DataFrame([(9, 9, 1.0, 1.0), *rows, (0, 9, 0.0, 0.01)], columns=columns)
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        # the first row is the tries, the last who won: neither is the break nor its rival
+        ([(60, 100, 0.5, 0.7), (30, 60, 0.37, 0.63)],
+         "The weakest is step 3, which 30 of 60 tries reach; but step 2 may be as weak: the "
+         "intervals overlap."),
+        ([(1200, 4000, 0.2, 0.3), (8, 9, 0.31, 1.0)],
+         "It breaks at step 2, which 1,200 of 4,000 tries reach."),
+        ([(1, 2, 0.3, 0.9), (1, 2, 0.2, 0.3), (1, 2, 0.3, 0.31), (0, 0, 0.1, 0.1), (1, 2, 0.4, 1)],
+         "The weakest is step 3, which 1 of 2 tries reach; but step 2 or 4 may be as weak: the "
+         "intervals overlap."),
+        # of two alike the first
+        ([(1, 2, 0.3, 0.5), (1, 2, 0.6, 0.5)], "It breaks at step 2, which 1 of 2 tries reach."),
+        ([(1, 1, 0.3, 0.6)], "It breaks at step 2, which 1 of 1 tries reach."),
+        ([], "Where it breaks: no tries to tell from."),
+        ([(0, 0, np.nan, np.nan)], "Where it breaks: no tries to tell from."),
+    ],
+)  # fmt: skip
+def test_where_it_breaks_in_words(rows, said):
+    assert break_words(stages_of(rows)) == said

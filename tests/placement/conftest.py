@@ -1,5 +1,6 @@
 import importlib
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -45,3 +46,25 @@ def log():
     last = table["ending"].notna()
     table["rally_won_by"] = table["rally"].map(winners).where(last)
     return sw.read_shots(table.assign(match="final", game=1, hand="right"))
+
+
+@pytest.fixture(scope="session")
+def hard_placed(hard):
+    """Few words and round lengths, blanks everywhere, and faults at the end of rallies."""
+
+    def make(seed, **options):
+        rng = np.random.default_rng([seed, 1])
+        table = hard(seed, **options)
+        last = table["ending"].notna().to_numpy()
+        endings = ["tin", "out", "down", "winner", "let", "stroke"]
+        told = table["ending"].astype(object).to_numpy(copy=True)
+        told[last] = rng.choice(endings, last.sum())
+        heights = rng.choice([np.nan, 0.3, 0.43, 0.48, 0.6, 0.9, 1.5], len(table))
+        hand = table["player"].map({"Hazel": "left"}).astype(object).fillna("right")
+        return table.assign(
+            ending=pd.Categorical(told, dtype=table["ending"].dtype),
+            wall_z_m=heights,
+            hand=pd.Categorical(hand, categories=["right", "left"]),
+        )
+
+    return make

@@ -1,3 +1,5 @@
+import math
+
 import numpy as np
 import pytest
 from scipy.stats import chi2, f, multivariate_normal
@@ -112,6 +114,20 @@ def test_the_true_mean_lies_inside_the_robust_one_as_often_as_said(n):
     assert np.mean(inside) == pytest.approx(0.8, abs=4 * np.sqrt(0.16 / logs) + 0.035)
 
 
+@pytest.mark.parametrize("n", [10, 11, 24, 37])
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.8, 0.95])
+@pytest.mark.parametrize("of", ["shots", "mean"])
+def test_the_robust_one_reaches_further_by_a_factor_of_size_and_share(n, share, of):
+    """Terms in falling powers of n, alone and times how far out, and the same where n is odd."""
+    radius = [error_ellipse(*points(n, np.random.default_rng(1)).T, share, of=of, robust=how).radius
+              for how in (True, False)]  # fmt: skip
+    out = math.log(1 / (1 - share))
+    parts = [1, 1 / n, 1 / n**1.5, 1 / n**2, out / n**1.5, out / n**2]
+    parts += [1 / n**1.5, out / n**2] if n % 2 else [0, 0]
+    wanted = sum(weight * part for weight, part in zip(_REACH[of], parts, strict=True))
+    assert 2 * math.log(radius[0] / radius[1]) == pytest.approx(wanted)
+
+
 def test_many_shots_need_no_further_reach():
     x, y = points(20_000, np.random.default_rng(12)).T
     robust, plain = (error_ellipse(x, y, 0.9, robust=how) for how in (True, False))
@@ -154,10 +170,14 @@ def test_the_tightest_half_is_at_least_as_tight_as_scikit_learns(n):
 
 
 def test_the_bulk_of_many_normal_points_has_their_covariance():
-    mean, covariance, n = _robust(points(200_000, np.random.default_rng(9)), 0)
-    assert mean == pytest.approx([0.4, 7.8], abs=0.01)
-    assert covariance == pytest.approx(COVARIANCE, rel=0.02)
-    assert n / 200_000 == pytest.approx(0.975, abs=0.005)
+    """Within six standard errors of the plain ones, of which the robust ones are half as many."""
+    size = 40_000
+    mean, covariance, n = _robust(points(size, np.random.default_rng(9)), 0)
+    spread = np.diag(COVARIANCE)
+    assert (np.abs(mean - [0.4, 7.8]) < 6 * np.sqrt(spread / size)).all()
+    error = np.sqrt((np.outer(spread, spread) + COVARIANCE**2) / size)
+    assert (np.abs(covariance - COVARIANCE) < 6 * error).all()
+    assert n / size == pytest.approx(0.975, abs=0.005)
 
 
 def test_the_outline_lies_on_the_ellipse():

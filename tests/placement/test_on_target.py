@@ -1,20 +1,27 @@
+import math
+from itertools import pairwise, product
+
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from scipy.stats import norm, t
 
-from sidewall.court import Court
+from sidewall import shot_features
+from sidewall.court import Court, Rectangle, Zones
 from sidewall.errors import DataError
-from sidewall.features.rates import wilson_interval
+from sidewall.features.rates import clustered_rate
 from sidewall.placement import (
     Circle,
     Target,
+    court_targets,
+    error_ellipse,
     pace_and_accuracy,
     placed_shots,
     placement_table,
     with_pace,
 )
-from sidewall.placement.on_target import _wall_played_to, pace_slope
+from sidewall.placement.on_target import pace_slope, tells_pace
 
 
 def one(table, rally, shot):
@@ -62,25 +69,6 @@ def test_the_first_target_that_fits_is_taken(log):
     assert table.loc[0, ["n_shots", "share", "unseen"]].tolist() == [3, pytest.approx(1 / 3), 1]
 
 
-def test_a_table_counts_everything_once(ladder):
-    ladder = ladder[ladder["match"].isin(ladder["match"].cat.categories[:8])]
-    placed = placed_shots(ladder)
-    table = placement_table(ladder, by=["player", "stroke"], robust=False)
-    assert "robust_deg" not in table
-    assert table["n_shots"].sum() + table["unseen"].sum() == len(placed)
-    row = table[(table["player"] == "Rowan") & (table["stroke"] == "drop")].iloc[0]
-    own = placed[(placed["player"] == "Rowan") & (placed["stroke"] == "drop")]
-    assert row["share"] == pytest.approx(own["on_target"].mean())
-    assert row["share_low"] < row["share"] < row["share_high"]
-    assert row["out_m"] == pytest.approx(own["error_out_m"].mean())
-    assert row["out_sd_m"] == pytest.approx(own["error_out_m"].std())
-    # never narrower than if all shots were independent
-    low, high = wilson_interval(own["on_target"].sum(), own["on_target"].notna().sum())
-    assert row["share_low"] <= low + 1e-9
-    assert row["share_high"] >= high - 1e-9
-    assert row["pace_shots"] > 10
-
-
 def test_no_target_is_said(log):
     with pytest.raises(DataError, match="no shot fits a target"):
         placed_shots(log, [Target("x", Circle(1, 1, 1), ("boast",))])
@@ -98,6 +86,7 @@ def test_pace_is_the_straight_path_by_way_of_the_front_wall(log):
 
 
 def test_whole_seconds_are_refused(ladder):
+    ladder = ladder[ladder["match"].isin(ladder["match"].cat.categories[:8])]
     coarse = ladder.assign(t_s=ladder["t_s"].round())
     told, fine = (placement_table(log, robust=False) for log in (coarse, ladder))
     assert "pace_m_s" not in told
@@ -115,15 +104,6 @@ def test_a_time_that_no_shot_takes_tells_no_pace(log, seconds, told):
     paced = with_pace(log.assign(t_s=log["t_s"].mask(next_one, start + seconds)))
     assert np.isfinite(one(paced, 1, 2)["time_left_s"]) == told
     assert np.isfinite(one(paced, 1, 2)["pace_m_s"]) == told
-
-
-def test_slow_and_fast_drives_are_compared_within_players(ladder):
-    drives = pace_and_accuracy(ladder).query("stroke == 'drive'")
-    assert drives["pace_m_s"].is_monotonic_increasing
-    assert drives["n_shots"].max() - drives["n_shots"].min() < 12
-    assert (drives["odds_ratio_low"] < drives["odds_ratio"]).all()
-    with pytest.raises(DataError, match="at least 2"):
-        pace_and_accuracy(ladder, bands=1)
 
 
 def test_the_slope_of_pace_is_that_of_a_logistic_curve_with_own_intercepts():
@@ -157,8 +137,234 @@ def test_a_pace_that_never_varies_has_no_slope_and_no_fit(monkeypatch):
     assert np.isnan(list(pace_slope(group, 0.95).values())).all()
 
 
-def test_a_straight_shot_from_no_known_wall_goes_where_it_bounced():
-    walls = pd.Categorical([None, "left", None, "left"], ["left", "right"])
-    table = pd.DataFrame({"wall": walls, "direction": ["straight", "straight", "cross", "cross"]})
-    found = _wall_played_to(table, np.array([5.0, 5.0, 1.0, 1.0]), Court())
-    assert found.tolist() == [1, 0, 0, 1]
+OWN = [
+    Target("coin", Circle(1.5, 4.0, 4.0), ("drive",)),
+    Target("box", Rectangle(5.0, 0.0, 6.0, 4.0), ("lob", "drop"), "right"),
+    Target("any", Circle(3.0, 8.0, 3.0), (), "left"),
+]
+
+
+def slow_places(shots, targets):
+    """Target, hit and errors of every shot that has a target, by the words of the docstring."""
+    rows = []
+    for row, shot in enumerate(shot_features(shots).to_dict("records")):
+        x, y = shot["bounce_x_m"], shot["bounce_y_m"]
+        own, way = shot["wall"], shot["direction"]
+        if own in ("left", "right") and way in ("straight", "cross"):
+            wall = own if way == "straight" else {"left": "right", "right": "left"}[own]
+        else:
+            wall = None if np.isnan(x) else "right" if x > 3.2 else "left"
+        for target in targets:
+            played = shot["stroke"] in target.strokes if target.strokes else (
+                shot["stroke"] != "serve")  # fmt: skip
+            if played and target.wall in (None, wall):
+                break
+        else:
+            continue
+        (aim_x, aim_y), shape = target.aim_m, target.shape
+        on = out = long = np.nan
+        if not np.isnan(x + y):
+            if isinstance(shape, Circle):
+                on = float((x - shape.x) ** 2 + (y - shape.y) ** 2 <= shape.radius**2)
+            else:
+                on = float(shape.x_min <= x <= shape.x_max and shape.y_min <= y <= shape.y_max)
+            out, long = (aim_x - x if target.wall == "right" else x - aim_x), y - aim_y
+        fault = shot["ending"] in ("tin", "out", "down")
+        if fault:
+            on, out, long = 0.0, np.nan, np.nan
+        rows.append({"row": row, "target": target.name, "target_wall": wall, "on_target": on,
+                     "error_out_m": out, "error_long_m": long, "fault": fault})  # fmt: skip
+    return pd.DataFrame(rows).set_index("row")
+
+
+@pytest.mark.parametrize("targets", [None, OWN], ids=["the court's", "own"])
+def test_every_shot_finds_its_target_by_loops(hard_placed, targets):
+    shots = hard_placed(11, matches=4, rallies=25)
+    for log in (shots, shots.drop(columns="direction").assign(direction=None)):
+        placed = placed_shots(log, targets)
+        wanted = slow_places(log, targets or court_targets())
+        assert placed.index.tolist() == wanted.index.tolist()
+        found = placed[list(wanted)].astype({"target": object, "target_wall": object})
+        pd.testing.assert_frame_equal(found, wanted, check_names=False, check_dtype=False)
+        names = [target.name for target in targets or court_targets()]
+        assert placed["target"].cat.categories.tolist() == names
+        assert placed["target_wall"].cat.categories.tolist() == ["left", "right"]
+    # the columns of the table stay, and its own zones decide the wall
+    assert set(placed) == set(shot_features(shots)) | set(wanted)
+    zones = Zones(Court(), side_lane_m=0.2)
+    pd.testing.assert_frame_equal(
+        placed_shots(shots, targets, zones)[list(wanted)],
+        placed_shots(shot_features(shots, zones), targets)[list(wanted)],
+    )
+
+
+def slow_spread(seen, level, share, robust=True):
+    """Means with limits, spreads and ellipses of errors, each from its own formula."""
+    out, long = seen["error_out_m"].to_numpy(), seen["error_long_m"].to_numpy()
+    row = {"bounces": len(seen)}
+    for name, error in (("out", out), ("long", long)):
+        n, groups = len(error), seen["rally_id"].nunique()
+        mean = sum(error) / n if n else np.nan
+        half = np.nan
+        if groups > 1:
+            sums = [(part - mean).sum() for _, part in
+                    pd.Series(error).groupby(seen["rally_id"].to_numpy())]  # fmt: skip
+            half = t.ppf(0.5 + level / 2, groups - 1) * math.sqrt(
+                groups / (groups - 1) * sum(each**2 for each in sums)) / n  # fmt: skip
+        spread = math.sqrt(sum((error - mean) ** 2) / (n - 1)) if n > 1 else np.nan
+        row |= {f"{name}_m": mean, f"{name}_m_low": mean - half, f"{name}_m_high": mean + half,
+                f"{name}_sd_m": spread}  # fmt: skip
+    spreads = row["out_sd_m"] * row["long_sd_m"]
+    row["correlation"] = np.nan
+    if len(seen) > 2 and spreads > 0:
+        both = sum((out - row["out_m"]) * (long - row["long_m"])) / (len(seen) - 1)
+        row["correlation"] = both / spreads
+    for name in ("ellipse", "robust")[: 1 + robust]:
+        try:
+            one = error_ellipse(out, long, share, robust=name == "robust")
+            axes = (*one.half_axes_m, one.angle_deg)
+        except DataError:
+            axes = (np.nan,) * 3
+        row |= {f"{name}_long_m": axes[0], f"{name}_short_m": axes[1], f"{name}_deg": axes[2]}
+    return row
+
+
+def slow_table(placed, by, level, share, robust=True):
+    """A row a group, groups in the order of their words."""
+    rows, orders = [], [list(placed[name].astype("category").cat.categories) for name in by]
+    for key in product(*orders):
+        group = placed[(placed[list(by)].astype(object) == list(key)).all(axis=1)]
+        if not len(group):
+            continue
+        counted = group[group["on_target"].notna()]
+        rate = clustered_rate(counted["on_target"].to_numpy(), counted["rally_id"].to_numpy(),
+                              np.zeros(len(counted), int), 1, level)  # fmt: skip
+        rows.append({
+            **dict(zip(by, key, strict=True)), "n_shots": len(counted),
+            "n_rallies": len(set(counted["rally_id"])), "faults": sum(group["fault"]),
+            "unseen": len(group) - len(counted), "share": rate.rate[0], "share_low": rate.low[0],
+            "share_high": rate.high[0],
+            **slow_spread(counted[counted["error_out_m"].notna()], level, share, robust),
+            "pace_m_s": group["pace_m_s"].median(), "pace_shots": group["pace_m_s"].count(),
+        })  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def slow_pace(shots):
+    """Seconds to the next shot of the rally and the way by the front wall over them."""
+    rows, left, pace = shots.to_dict("records"), [], []
+    for here, after in pairwise([*rows, None]):
+        seconds = way = np.nan
+        if after and after["shot"] == here["shot"] + 1:
+            seconds = after["t_s"] - here["t_s"]
+            seconds = seconds if 0.2 <= seconds <= 6.0 else np.nan
+            way = math.hypot(after["x_m"] - here["x_m"], here["y_m"] + after["y_m"])
+        left.append(seconds)
+        pace.append(way / seconds)
+    return np.array(left), np.array(pace)
+
+
+@pytest.mark.filterwarnings("ignore:invalid value:RuntimeWarning")
+@pytest.mark.parametrize(
+    ("by", "targets"),
+    [(("player", "stroke", "side"), None), (("side", "target"), OWN)],
+)
+def test_the_whole_table_by_loops(hard_placed, by, targets):
+    """Every column, with groups of none seen, one, two, and many; paces on their limits."""
+    shots = hard_placed(12, matches=3, rallies=12)
+    times = np.random.default_rng(1).choice([0.2, 0.25, 1.0, 6.0, 6.25], len(shots)).cumsum()
+    shots = shots.assign(t_s=times.round(2))
+    left, pace = slow_pace(shots)
+    paced = with_pace(shots)
+    np.testing.assert_allclose(paced["time_left_s"], left)
+    np.testing.assert_allclose(paced["pace_m_s"], pace)
+    found = placement_table(shots, targets, by=by, level=0.9, ellipse_share=0.7)
+    placed = placed_shots(shots, targets)
+    placed = placed.assign(pace_m_s=pace[placed.index])
+    wanted = slow_table(placed, by, 0.9, 0.7)
+    for name in by:
+        found[name] = found[name].astype(object)
+        wanted[name] = wanted[name].astype(object)
+    pd.testing.assert_frame_equal(found, wanted, check_dtype=False, rtol=1e-8)
+    assert found["bounces"].min() < 2 or targets
+
+
+@pytest.mark.parametrize(
+    ("times", "fine"),
+    [
+        (np.arange(22.0), False), (np.arange(21.0), True), (np.arange(22) * 0.25, True),
+        (np.arange(22) * 0.251, False), ([*range(22), 21.1], True), ([*range(22), np.nan], False),
+        ([*np.repeat(range(22), 2), 3.0004], False),
+    ],
+)  # fmt: skip
+def test_times_fine_enough(times, fine):
+    """From 21 steps on it can be told; a step below a thousandth of a second is none."""
+    table = pd.DataFrame({"t_s": np.array(times, float), "x_m": 1.0, "y_m": 1.0})
+    assert tells_pace(table) == fine
+    assert not tells_pace(table.drop(columns="x_m"))
+
+
+@pytest.mark.filterwarnings("ignore:invalid value:RuntimeWarning")
+def test_bands_of_pace_by_loops(hard_placed, monkeypatch):
+    """Equal numbers within each player and group, the slowest first; the slope beside them."""
+
+    def slope(group, level):
+        told = group["pace_m_s"].sum(), level, len(group)
+        return dict(zip(("odds_ratio", "odds_ratio_low", "odds_ratio_high"), told, strict=True))
+
+    monkeypatch.setattr("sidewall.placement.on_target.pace_slope", slope)
+    shots = hard_placed(13, matches=4, rallies=40, blank=0.05)
+    found = pace_and_accuracy(shots, by=("stroke", "match"), bands=3, level=0.8)
+    _, pace = slow_pace(shots)
+    placed = placed_shots(shots)
+    placed = placed.assign(pace_m_s=pace[placed.index])
+    placed = placed[placed["pace_m_s"].notna() & placed["on_target"].notna()]
+    bands = {}
+    for _, own in placed.groupby(["player", "stroke", "match"], observed=True):
+        order = sorted(own.index, key=lambda row: (own["pace_m_s"][row], row))
+        for place, row in enumerate(order):
+            bands[row] = int((place + 0.5) * 3 // len(order)) + 1
+    placed = placed.assign(pace_band=[bands[row] for row in placed.index])
+    wanted = slow_table(placed, ("stroke", "match", "pace_band"), 0.8, 0.8, robust=False)
+    slopes = [
+        slope(placed[(placed["stroke"] == row.stroke) & (placed["match"] == row.match)], 0.8)
+        for row in wanted.itertuples()
+    ]
+    wanted = wanted.join(pd.DataFrame(slopes))
+    for name in ("stroke", "match"):
+        found[name] = found[name].astype(object)
+    wanted = wanted.astype({"stroke": object, "match": object})
+    pd.testing.assert_frame_equal(found, wanted, check_dtype=False, rtol=1e-8)
+    with pytest.raises(DataError, match="bands is 1; give a whole number of at least 2"):
+        pace_and_accuracy(shots, bands=1)
+    assert set(pace_and_accuracy(shots, bands=2)["pace_band"]) == {1, 2}
+    assert set(pace_and_accuracy(shots)["pace_band"]) == {1, 2, 3}
+
+
+class UsualCurve:
+    """In place of the fit: keeps what it is given."""
+
+    def fit(self, y, X, vary, rows):
+        UsualCurve.given = y, X, vary, rows
+        self.usual_ = np.array([0.3, -0.4]), np.array([[9.0, 1.0], [1.0, 0.25]])
+        return self
+
+
+def test_one_metre_a_second_more_in_the_units_of_the_pace(monkeypatch):
+    monkeypatch.setattr("sidewall.placement.on_target.PlayerCurves", UsualCurve)
+    group = pd.DataFrame({"player": list("aabbb"), "pace_m_s": [8.0, 10.0, 9.0, 12.0, 15.0],
+                          "on_target": [1.0, 0, 1, 0, 1], "rally_id": range(5)})  # fmt: skip
+    found = pace_slope(group, 0.9)
+    own = np.array([-1.0, 1.0, -3.0, 0.0, 3.0])
+    spread = own.std(ddof=1)
+    y, X, vary, rows = UsualCurve.given
+    assert y.tolist() == group["on_target"].tolist()
+    assert X["constant"].tolist() == [1.0] * 5
+    np.testing.assert_allclose(X["pace"], own / spread)
+    assert vary == ["constant", "pace"]
+    assert rows is group
+    half = norm.ppf(0.95) * 0.5
+    assert found == pytest.approx({
+        "odds_ratio": np.exp(-0.4 / spread), "odds_ratio_low": np.exp((-0.4 - half) / spread),
+        "odds_ratio_high": np.exp((-0.4 + half) / spread),
+    })  # fmt: skip

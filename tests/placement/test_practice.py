@@ -1,19 +1,24 @@
+import math
 import warnings
 from io import StringIO
+from itertools import product
 
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import f
+from scipy.stats import f, norm, t
+from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from sidewall.errors import DataError, LogError, RefusedRowsWarning, UnitError
 from sidewall.placement import (
     balls_needed,
     check_practice,
     compare_practice,
+    court_targets,
     practice_table,
     read_practice,
 )
+from sidewall.placement.practice import share_difference
 
 TEXT = """Session,Ball,Target,Bounce x (cm),bounce_y,Result,stroke
 week 1,1,Back left,40,7.5,,drive
@@ -203,3 +208,215 @@ def test_spreads_that_cannot_be_told_are_not_compared():
     ends = ["change", "change_low", "change_high"]
     for before, after in ((many, one), (one, many), (still, many)):
         assert compare_practice(before, after).loc["spread long (m)", ends].isna().all()
+
+
+ENDINGS = ["", "tin", "out", "down", "winner", "let", "stroke", "wide"]
+
+
+def hard_drill(seed, by_place):
+    """Balls with blanks, slips, repeated numbers, places on edges, and targets nobody knows."""
+    rng = np.random.default_rng(seed)
+    n = 90
+    balls = pd.DataFrame({
+        "session": rng.choice(["May", "june", "June", ""], n, p=[0.4, 0.3, 0.25, 0.05]),
+        "ball": rng.choice([*map(str, range(1, 30)), ""], n),
+        "player": rng.choice(["Elm", "Yew", ""], n),
+        "side": rng.choice(["forehand", "backhand", ""], n),
+        "stroke": rng.choice(["drive", "lob", ""], n),
+        "bounce_x_cm": rng.choice(["0", "80", "320", "640", "", "641"], n,
+                                  p=[0.3, 0.2, 0.2, 0.2, 0.08, 0.02]),
+        "bounce_y": rng.choice(["0", "8.34", "9.75", "8", "", "9.8"], n,
+                               p=[0.2, 0.3, 0.1, 0.3, 0.08, 0.02]),
+        "wall_z": rng.choice(["0.5", "", "1.2"], n),
+        "ending": rng.choice(ENDINGS, n, p=[0.6, 0.1, 0.1, 0.06, 0.06, 0.03, 0.03, 0.02]),
+    })  # fmt: skip
+    if by_place:
+        balls["target_x"] = rng.choice(["3.2", "3.3", "0.8", ""], n, p=[0.4, 0.3, 0.28, 0.02])
+        balls["target_y"] = rng.choice(["8", "8.34", ""], n, p=[0.5, 0.48, 0.02])
+        balls["target_radius"] = rng.choice(["0.34", "1", "0", ""], n, p=[0.5, 0.46, 0.02, 0.02])
+    else:
+        balls["target"] = rng.choice(["back left", "Back Right", "front left", "moon", ""], n,
+                                     p=[0.4, 0.4, 0.16, 0.02, 0.02])  # fmt: skip
+    return balls
+
+
+def slow_balls(log, by_place, sessions):
+    """Rows that can be used, as they are told, in the order of the sessions."""
+    number = lambda text: float(text) if text else np.nan  # noqa: E731
+    seen, good = set(), []
+    targets = {target.name: target for target in court_targets()}
+    for line, row in enumerate(log.to_dict("records")):
+        session, ball = row["session"].lower(), row["ball"]
+        repeated = bool(ball) and (session, ball) in seen
+        seen.add((session, ball))
+        x, y = number(row["bounce_x_cm"]) / 100, number(row["bounce_y"])
+        fault = row["ending"] in ("tin", "out", "down")
+        wrong = not session or not ball or repeated or x > 6.4 or y > 9.75
+        wrong |= not fault and (np.isnan(x + y) or row["ending"] not in ("", "winner"))
+        if by_place:
+            aim_x, aim_y, radius = (number(row[f"target_{end}"]) for end in ("x", "y", "radius"))
+            wrong |= np.isnan(aim_x + aim_y) or not radius > 0
+            name, right = f"{aim_x:g}, {aim_y:g} m, radius {radius:g} m", aim_x > 3.2
+            on = float(math.hypot(x - aim_x, y - aim_y) <= radius)
+        elif row["target"].lower() not in targets:
+            continue
+        else:
+            target = targets[row["target"].lower()]
+            (aim_x, aim_y), name, right = target.aim_m, target.name, target.wall == "right"
+            on = float(target.contains(x, y))
+        if wrong:
+            continue
+        out = aim_x - x if right else x - aim_x
+        good.append({
+            "session": session, "ball": int(ball), "player": row["player"] or None,
+            "side": row["side"] or None, "stroke": row["stroke"] or None,
+            "ending": row["ending"] or None, "bounce_x_m": x, "bounce_y_m": y,
+            "wall_z_m": number(row["wall_z"]),
+            **({"target_x_m": aim_x, "target_y_m": aim_y, "target_radius_m": radius}
+               if by_place else {}),
+            "target": name, "on_target": 0.0 if fault else on,
+            "error_out_m": np.nan if fault else out,
+            "error_long_m": np.nan if fault else y - aim_y, "line": line,
+        })  # fmt: skip
+    return pd.DataFrame(sorted(good, key=lambda one: sessions.index(one["session"])))
+
+
+@pytest.mark.parametrize("seed", range(40, 44))
+@pytest.mark.parametrize("by_place", [False, True])
+def test_what_is_read_and_what_refused_by_loops(seed, by_place):
+    log = hard_drill(seed, by_place)
+    check = check_practice(log)
+    sessions = [name.lower() for name in check.balls["session"].cat.categories]
+    assert sorted(sessions) == ["june", "may"]
+    wanted = slow_balls(log, by_place, sessions)
+    found = check.balls.assign(session=check.balls["session"].astype(str).str.lower())
+    words = ["session", "player", "side", "stroke", "ending", "target"]
+    found = found.astype({name: object for name in words})
+    found["line"] -= found["line"].min() - wanted["line"].min()
+    assert set(found) == set(wanted)
+    wanted = wanted[list(found)].astype({name: object for name in words})
+    for name in words:
+        found[name] = found[name].where(found[name].notna(), None)
+        wanted[name] = wanted[name].where(wanted[name].notna(), None)
+    pd.testing.assert_frame_equal(found, wanted, check_dtype=False)
+    assert (check.rows_in, check.rows_used) == (len(log), len(wanted))
+    assert check.rows_refused == len(log) - len(wanted) > 5
+    assert check.problems["line"].nunique() == check.rows_refused
+
+
+@pytest.mark.parametrize("level", [0.8, 0.95])
+def test_changes_by_other_means(level):
+    """Shares by another library, means by Welch's formula, spreads by F: all rows and columns."""
+    parts = [check_practice(hard_drill(seed, False)).balls for seed in (51, 52)]
+    parts[1] = parts[1].iloc[:40]
+    found = compare_practice(*parts, level=level)
+    hits, n = zip(*((int(part["on_target"].sum()), len(part)) for part in parts), strict=True)
+    low, high = confint_proportions_2indep(
+        hits[1], n[1], hits[0], n[0], method="newcomb", compare="diff", alpha=1 - level
+    )
+    shares = hits[0] / n[0], hits[1] / n[1]
+    rows = {"share on target": [*shares, *n, shares[1] - shares[0], low, high]}
+    errors = {way: [part[f"error_{way}_m"].dropna().to_numpy() for part in parts]
+              for way in ("out", "long")}  # fmt: skip
+    for way, (a, b) in errors.items():
+        v = a.var(ddof=1) / len(a), b.var(ddof=1) / len(b)
+        freedom = sum(v) ** 2 / (v[0] ** 2 / (len(a) - 1) + v[1] ** 2 / (len(b) - 1))
+        d, half = b.mean() - a.mean(), t.ppf(0.5 + level / 2, freedom) * math.sqrt(sum(v))
+        rows[f"error {way} (m)"] = [a.mean(), b.mean(), len(a), len(b), d, d - half, d + half]
+    for way, (a, b) in errors.items():
+        ratio = b.std(ddof=1) / a.std(ddof=1)
+        ends = [ratio / math.sqrt(f.ppf(q, len(b) - 1, len(a) - 1))
+                for q in (0.5 + level / 2, 0.5 - level / 2)]  # fmt: skip
+        rows[f"spread {way} (m)"] = [a.std(ddof=1), b.std(ddof=1), len(a), len(b), ratio, *ends]
+    names = ["before", "after", "n_before", "n_after", "change", "change_low", "change_high"]
+    wanted = pd.DataFrame.from_dict(rows, orient="index", columns=names)
+    pd.testing.assert_frame_equal(found, wanted, check_names=False, check_dtype=False)
+    usual = compare_practice(*parts)
+    assert usual.equals(found) == (level == 0.95)
+
+
+@pytest.mark.filterwarnings("ignore:Precision loss")
+def test_few_balls_and_none_seen():
+    """Of none seen nothing is told, of one its place, of two alike no change of the spread."""
+    balls = check_practice(hard_drill(53, False)).balls
+    seen, fault = balls[balls["error_out_m"].notna()], balls[balls["error_out_m"].isna()]
+    one = pd.concat([fault, seen.iloc[:1]])
+    table = compare_practice(fault, one)
+    assert table["n_before"].tolist() == [len(fault), 0, 0, 0, 0]
+    assert table["n_after"].tolist() == [len(one), 1, 1, 1, 1]
+    assert table.loc["error out (m)", "after"] == seen["error_out_m"].iloc[0]
+    assert table.iloc[1:][["before", "change", "change_low", "change_high"]].isna().all(axis=None)
+    assert np.isnan(table.loc["spread out (m)", "after"])
+    alike = seen.iloc[[0, 0, 0]]
+    table = compare_practice(alike, alike.assign(error_out_m=9.0))
+    wanted = 9.0 - seen["error_out_m"].iloc[0]
+    assert table.loc["error out (m)", ["change", "change_low", "change_high"]].tolist() == (
+        [pytest.approx(wanted)] * 3
+    )
+    assert table.loc["spread out (m)", ["before", "after"]].tolist() == [0.0, 0.0]
+    two = compare_practice(seen.iloc[:2].assign(error_out_m=[0.0, 1.0]),
+                           alike.iloc[:2].assign(error_out_m=[2.0, 2.0]))  # fmt: skip
+    assert two.loc["spread out (m)", ["change", "change_low"]].tolist() == [0.0, 0.0]
+    assert two.loc["error out (m)", "change_low"] < 1.5 == two.loc["error out (m)", "change"]
+    for parts, said in (((balls.head(0), balls), "before"), ((balls, balls.head(0)), "after")):
+        with pytest.raises(DataError, match=f"there are no balls {said}"):
+            compare_practice(*parts)
+    for counts in ((0, 0, 1, 2), (1, 2, 0, 0)):
+        with pytest.raises(DataError, match="no balls before or none after"):
+            share_difference(*counts)
+    assert share_difference(1, 1, 0, 1)[0] == -1.0
+
+
+def test_the_table_of_a_drill_by_loops():
+    balls = check_practice(hard_drill(54, False)).balls
+    found = practice_table(balls, level=0.9, ellipse_share=0.5)
+    rows = []
+    for session, target in product(balls["session"].cat.categories,
+                                   balls["target"].cat.categories):  # fmt: skip
+        group = balls[(balls["session"] == session) & (balls["target"] == target)]
+        if not len(group):
+            continue
+        seen = group.dropna(subset="error_out_m")
+        hits = int(group["on_target"].sum())
+        low, high = proportion_confint(hits, len(group), 0.1, "wilson")
+        rows.append({
+            "session": session, "target": target, "n_balls": len(group),
+            "faults": len(group) - len(seen), "share": hits / len(group), "share_low": low,
+            "share_high": high, "bounces": len(seen),
+        })  # fmt: skip
+        for way in ("out", "long"):
+            error = seen[f"error_{way}_m"]
+            half = t.ppf(0.95, len(seen) - 1) * error.sem()
+            rows[-1] |= {f"{way}_m": error.mean(), f"{way}_m_low": error.mean() - half,
+                         f"{way}_m_high": error.mean() + half,
+                         f"{way}_sd_m": error.std()}  # fmt: skip
+    wanted = pd.DataFrame(rows)
+    found = found.astype({"session": object, "target": object})
+    pd.testing.assert_frame_equal(
+        found[list(wanted)],
+        wanted.astype({"session": object, "target": object}),
+        check_dtype=False,
+    )
+    assert found["n_balls"].sum() == len(balls)
+    pd.testing.assert_frame_equal(
+        practice_table(balls), practice_table(balls, ("session", "target"), level=0.95,
+                                              ellipse_share=0.8)
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("before", [0.05, 0.3, 0.5])
+@pytest.mark.parametrize("after", [0.1, 0.45, 0.9])
+@pytest.mark.parametrize(("power", "level"), [(0.8, 0.95), (0.9, 0.8)])
+def test_so_many_balls_and_not_one_less(before, after, power, level):
+    """With so many the normal power is what was asked for, with one less it is below."""
+    n = balls_needed(before, after, power=power, level=level)
+    mean = (before + after) / 2
+
+    def chance(balls):
+        alike = math.sqrt(2 * mean * (1 - mean) / balls)
+        apart = math.sqrt((before * (1 - before) + after * (1 - after)) / balls)
+        return norm.sf((norm.ppf(0.5 + level / 2) * alike - abs(after - before)) / apart)
+
+    assert chance(n) >= power
+    assert n == 1 or chance(n - 1) < power
+    assert balls_needed(before, after) == balls_needed(before, after, power=0.8, level=0.95)

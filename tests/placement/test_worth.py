@@ -1,13 +1,16 @@
+from itertools import pairwise, product
+
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
 from scipy.special import expit, logit
+from scipy.stats import norm
 
 from sidewall import shot_features
 from sidewall.errors import DataError, NotFittedError
+from sidewall.models.curves import GapTransform
 from sidewall.placement import PlacementWorth
-from sidewall.placement.player_curves import PlayerCurves
 from sidewall.rallies.strengths import Strengths
 from sidewall.simulate import SimPlayer, round_robin, simulate_shots
 
@@ -89,23 +92,6 @@ def test_a_curve_is_of_the_opponents_that_were_met():
         assert mean == pytest.approx(own["wins"].mean(), abs=0.02)
 
 
-def test_stronger_opponents_are_allowed_for_as_such(ladder, monkeypatch):
-    """What is known beforehand of a ball goes with who won it; the own strength is not in it."""
-    given, real = [], PlayerCurves.fit
-
-    def fit(self, y, X, vary, rows, offset=None):
-        given.append((rows, y, offset))
-        return real(self, y, X, vary, rows, offset)
-
-    monkeypatch.setattr(PlayerCurves, "fit", fit)
-    PlacementWorth(depth="none").fit(ladder)
-    (_, _, attacks), (rows, wins, offset) = given
-    assert attacks is None
-    by_opponent = pd.Series(offset).groupby(rows["opponent"].astype(str).to_numpy())
-    assert (by_opponent.max() == by_opponent.min()).all()
-    assert np.corrcoef(offset, wins.astype(float))[0, 1] > 0.0
-
-
 def test_an_own_level_is_nearly_as_unsure_as_alone(planted):
     """Levels differ by 0.32, and 500 balls tell one to 0.09: pooling may save 4 in 100 of it.
 
@@ -126,14 +112,6 @@ def test_an_own_level_is_nearly_as_unsure_as_alone(planted):
         assert half / (2 * 1.959964) > 0.9 * alone
 
 
-def test_rows_left_out_are_counted(ladder):
-    model = PlacementWorth(depth="none", transform="linear").fit(ladder)
-    assert len(model.used_) + model.left_out_.sum() == len(ladder)
-    assert len(model.curves("Rowan")) == 60
-    with pytest.raises(DataError, match="fitted without depth"):
-        model.curves(of="depth")
-
-
 def test_what_is_not_there_is_said(ladder, planted):
     with pytest.raises(NotFittedError):
         PlacementWorth().curves()
@@ -143,6 +121,10 @@ def test_what_is_not_there_is_said(ladder, planted):
         PlacementWorth(depth="bounce").fit(ladder.drop(columns="bounce_y_m"))
     with pytest.raises(DataError, match="at least 100"):
         PlacementWorth().fit(ladder.query("rally_id < 7"))
+    bare = PlacementWorth(depth="none")
+    bare.used_ = pd.DataFrame()
+    with pytest.raises(DataError, match="fitted without depth"):
+        bare.curves(of="depth")
     with pytest.raises(DataError, match="'Nobody' has no shot"):
         planted[0].curves("Nobody")
     with pytest.raises(DataError, match="of is 'time'"):
@@ -163,16 +145,6 @@ def test_lengths_in_centimetres_are_refused(planted, asked, said):
         planted[0].curves(**asked)
 
 
-def test_the_curve_along_the_bounce_is_told_where_the_bounce_was_asked_for(ladder):
-    """Where a ball bounced is not where the reply was struck: each has a curve of its own."""
-    bounce = PlacementWorth(depth="bounce").fit(ladder)
-    reply = PlacementWorth(depth="reply").fit(ladder)
-    tables = [model.curves("Rowan", of="depth", values_m=[5.0, 8.0]) for model in (bounce, reply)]
-    for table in tables:
-        assert (table["wins_low"] < table["wins"]).all()
-    assert not np.allclose(tables[0]["wins"], tables[1]["wins"], atol=1e-3)
-
-
 def test_depth_that_matters_is_found(study):
     """Of balls left deeper more rallies are won, of the same gap: half a log odd a metre."""
     table, _, _ = study.left_balls(np.random.default_rng(22), 300)
@@ -184,3 +156,153 @@ def test_depth_that_matters_is_found(study):
     results[first], results[first + 1] = won, 1.0 - won
     curve = PlacementWorth().fit(table.assign(won=results)).curves(of="depth", values_m=[4.7, 6.7])
     assert curve["wins"].to_numpy() == pytest.approx(expit([-0.5, 0.5]), abs=0.06)
+
+
+class GivenCurves:
+    """In place of the fit: keeps what it is given, and answers with made-up numbers."""
+
+    def __init__(self, prior_scale, seed):
+        self.asked = prior_scale, seed
+
+    def fit(self, y, X, vary, rows, offset=None):
+        self.given, self.players_ = (y, X, vary, rows, offset), sorted(set(rows["player"]))
+        return self
+
+    def of(self, player):
+        rng = np.random.default_rng(0 if player is None else len(player))
+        p = self.given[1].shape[1]
+        root = 0.1 * rng.normal(size=(p, p))
+        return rng.normal(size=p), root @ root.T
+
+
+DEPTHS = {"reply": "y_m", "bounce": "bounce_y_m", "none": None}
+
+
+@pytest.mark.parametrize("depth", list(DEPTHS))
+def test_every_table_by_loops(hard_placed, monkeypatch, depth):
+    """Balls used and left out, what is fitted, both curves, and a centimetre; with blanks."""
+    monkeypatch.setattr("sidewall.placement.worth.PlayerCurves", GivenCurves)
+    shots = hard_placed(81, matches=6, rallies=40)
+    model = PlacementWorth("spline" if depth == "reply" else "log1p", depth, 0.3, 4).fit(shots)
+    told = shot_features(shots).to_dict("records")
+    rows, reasons = [], {}
+    for row, (shot, after) in enumerate(pairwise([*told, None])):
+        again = after is not None and after["shot"] == shot["shot"] + 1
+        far = np.nan
+        if depth != "none":
+            far = shot["bounce_y_m"] if depth == "bounce" else after["y_m"] if again else np.nan
+        if shot["stroke"] == "serve":
+            why = "serve"
+        elif not again:
+            why = "not struck again"
+        elif np.isnan(after["gap_m"]):
+            why = "gap of the reply not charted"
+        elif depth != "none" and np.isnan(far):
+            why = "depth not known"
+        else:
+            chosen = after["choice"]
+            attack = np.nan if pd.isna(chosen) else float(chosen == "attack")
+            rows.append((row, after["gap_m"], attack, shot["won"], far))
+            continue
+        reasons[why] = reasons.get(why, 0) + 1
+    columns = ["row", "gap_left_m", "opponent_attacks", "wins", "depth_left_m"]
+    wanted = pd.DataFrame(rows, columns=columns).set_index("row")
+    wanted = wanted.drop(columns="depth_left_m") if depth == "none" else wanted
+    pd.testing.assert_frame_equal(model.used_[list(wanted)], wanted, check_names=False)
+    assert model.left_out_.to_dict() == reasons
+
+    gaps = GapTransform.fit(model.transform, wanted["gap_left_m"])
+    along = None if depth == "none" else GapTransform.fit("spline", wanted["depth_left_m"])
+
+    def design(gap, far):
+        parts = {f"gap {k}": column for k, column in enumerate(gaps.basis(gap).T)}
+        if along is not None:
+            parts |= {f"depth {k}": column for k, column in enumerate(along.basis(far).T)}
+        return pd.DataFrame({"constant": np.ones(len(gap)), **parts})
+
+    far = None if depth == "none" else wanted["depth_left_m"].to_numpy()
+    X = design(wanted["gap_left_m"].to_numpy(), far).set_index(wanted.index)
+    strength = Strengths().fit(shot_features(shots)).strength_
+    for outcome in ("opponent_attacks", "wins"):
+        known = wanted[outcome].notna()
+        y, given, vary, used, offset = model.curves_[outcome].given
+        assert y.tolist() == wanted.loc[known, outcome].tolist()
+        pd.testing.assert_frame_equal(given, X[known], check_names=False)
+        assert vary == [name for name in X if not name.startswith("depth")]
+        assert used.index.tolist() == wanted.index[known].tolist()
+        if outcome == "wins":
+            met = [-strength[told[row]["opponent"]] for row in used.index]
+            np.testing.assert_allclose(offset, met)
+        else:
+            assert offset is None
+        assert model.curves_[outcome].asked == (0.3, 4)
+    assert model.players_ == ["Alder", "Hazel", "Rowan"]
+
+    z = norm.ppf(0.9)
+    striker = pd.Series([told[row]["player"] for row in wanted.index], wanted.index)
+    ways = [("gap", [0.0, 0.1, 0.35, 1.2], None), ("gap", None, 6.0)]
+    ways += [] if depth == "none" else [("depth", [1.0, 5.25, 7.0], 0.4), ("depth", None, None)]
+    for player, (of, values, at) in product((None, "Hazel"), ways):
+        found = model.curves(player, of, values, at_m=at, level=0.8)
+        name, other = ("gap_left_m", "depth_left_m")[:: 1 if of == "gap" else -1]
+        where = values if values is not None else np.linspace(
+            *np.quantile(wanted[name], [0.01, 0.99]), 60)  # fmt: skip
+        table = {f"{of}_m": np.asarray(where, float)}
+        if depth != "none":
+            fixed = np.median(wanted[other]) if at is None else at
+            table["depth_m" if of == "gap" else "gap_m"] = np.full(len(where), fixed)
+        rows = design(table["gap_m"], table.get("depth_m")).to_numpy()
+        for outcome in ("opponent_attacks", "wins"):
+            b, V = model.curves_[outcome].of(player)
+            half = [z * np.sqrt(row @ V @ row) for row in rows]
+            for end, sign in (("", 0), ("_low", -1), ("_high", 1)):
+                table[outcome + end] = expit(rows @ b + sign * np.array(half))
+        mine = wanted[name][striker == player] if player else wanted[name]
+        near = 0.05 if of == "gap" else 0.25
+        table["n_shots"] = [int(mine.between(x - near, x + near).sum()) for x in where]
+        order = ["gap_m", *(["depth_m"] if depth != "none" else []), *list(table)[-7:]]
+        pd.testing.assert_frame_equal(found, pd.DataFrame(table)[order], check_dtype=False)
+
+        if of == "gap":
+            asked = [0.001, 0.1, 0.3, 0.5, 0.8]
+            cm = model.centimetre(player, asked, at_m=at, level=0.8)
+            table = {"gap_m": asked}
+            fixed = None if depth == "none" else np.full(
+                5, np.median(wanted["depth_left_m"]) if at is None else at)  # fmt: skip
+            ends = [design(np.maximum(np.array(asked) + step, 0.0), fixed).to_numpy()
+                    for step in (-0.005, 0.005)]  # fmt: skip
+            for outcome in ("opponent_attacks", "wins"):
+                b, V = model.curves_[outcome].of(player)
+                change = 100 * (expit(ends[0] @ b) - expit(ends[1] @ b))
+                # the delta method by differences
+                slope = np.array([
+                    100 * (expit(ends[0] @ (b + e)) - expit(ends[1] @ (b + e))
+                           - expit(ends[0] @ (b - e)) + expit(ends[1] @ (b - e))) / 2e-5
+                    for e in np.eye(len(b)) * 1e-5
+                ]).T  # fmt: skip
+                half = [z * np.sqrt(row @ V @ row) for row in slope]
+                table[outcome] = change
+                table |= {f"{outcome}_low": change - half, f"{outcome}_high": change + half}
+            table["n_shots"] = len(mine)
+            pd.testing.assert_frame_equal(cm, pd.DataFrame(table), check_dtype=False, rtol=1e-5)
+    assert model.centimetre("Hazel")["gap_m"].tolist() == [0.1, 0.2, 0.3, 0.5, 0.8]
+    usual = PlacementWorth().fit(shots)
+    assert usual.curves_["wins"].asked == (0.2, 0)
+
+
+def test_a_hundred_shots_are_needed(hard_placed, monkeypatch):
+    monkeypatch.setattr("sidewall.placement.worth.PlayerCurves", GivenCurves)
+    shots = shot_features(hard_placed(82, matches=6, rallies=40))
+    used = PlacementWorth(depth="none").fit(shots).used_
+    gap = shots["gap_m"].copy()
+    gap[[row + 1 for row in used.index[100:]]] = np.nan
+    enough = shots.assign(gap_m=gap, choice="reset", won=1.0)
+    assert len(PlacementWorth(depth="none").fit(enough).used_) == 100
+    gap[used.index[99] + 1] = np.nan
+    with pytest.raises(DataError, match="99 shots have a reply whose gap is known; at least 100"):
+        PlacementWorth(depth="none").fit(enough.assign(gap_m=gap))
+    with pytest.raises(DataError, match="shots have a reply whose gap and depth is known"):
+        PlacementWorth().fit(enough.assign(gap_m=gap))
+    known = enough["won"].where(enough.index != used.index[50])
+    with pytest.raises(DataError, match="99 shots tell wins; at least 100"):
+        PlacementWorth(depth="none").fit(enough.assign(won=known))

@@ -117,7 +117,7 @@ def _adjusted_for(used: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     gap = np.round(used["gap_m"].to_numpy(dtype=np.float64), 2)
     columns["gap"] = np.log1p(gap / BEND_M)
     table = pd.DataFrame(columns)
-    table = table.loc[:, table.std(ddof=0) > 0]
+    table = table.loc[:, table.std(ddof=0) > 1e-9]  # the mean of equal gaps is off by rounding
     return table - table.mean(), notes
 
 

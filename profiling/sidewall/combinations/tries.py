@@ -182,12 +182,13 @@ def shots_of_tries(columns: ShotColumns, steps: Sequence[Step], player: str | No
     words = [str(each) for each in steps]
     repeated = len(set(words)) < len(words)  # the words alone would not tell the steps apart
     words = [f"{k}. {said}" if repeated else said for k, said in enumerate(words, start=1)]
+    is_reply = np.array([each.by == "reply" for each in steps], dtype=np.int64)
     front = pd.DataFrame(
         {
             "try": which,
             "step": step + 1,
             "words": as_category(step, words),
-            "by": as_category((nth + (steps[0].by == "reply")) % 2, ["own", "reply"]),
+            "by": as_category(is_reply[step], ["own", "reply"]),
             "last": nth == tries.shots[which] - 1,
         }
     )
