@@ -6,19 +6,6 @@ import sidewall as sw
 from sidewall import simulate
 from sidewall.errors import DataError, NotFittedError
 from sidewall.rallies.absorbing import alternating_values, fundamental_matrix, win_share
-from sidewall.rallies.transitions import transitions
-
-
-def test_transitions_of_a_rally_read_by_hand(shots):
-    moves = transitions(shots, sw.BallStates())
-    s = len(moves.states)
-    rally = shots[shots["rally_id"] == 7]
-    at = rally.index.to_numpy()
-    assert moves.start[at[0]] == 0  # the serve
-    np.testing.assert_array_equal(moves.target[at[:-1]], moves.start[at[1:]])
-    last = rally.iloc[-1]
-    expected = s + {1.0: 0, 0.0: 1}.get(last["won"], 2)
-    assert moves.target[at[-1]] == expected
 
 
 def test_every_shot_is_counted_once(chain, shots):
@@ -65,34 +52,6 @@ def test_a_custom_rule_takes_the_default_ones_place(shots):
     chain = sw.RallyChain(rule).fit(shots)
     assert sorted(chain.states_) == ["ball", "serve"]
     assert chain.win_probability_["ball"] == pytest.approx(0.5, abs=0.05)
-
-
-def test_personal_thresholds_make_tight_and_loose(shots):
-    thresholds = pd.DataFrame(
-        {"player": ["Alder"], "side": ["forehand"], "family": ["ground"], "threshold_m": [0.2]}
-    )
-    loose = sw.LooseBall(thresholds, loose_from_m=0.6)
-    said = loose(shots)
-    own = (
-        (shots["player"] == "Alder") & (shots["side"] == "forehand") & (shots["family"] == "ground")
-    )
-    balls = shots["gap_m"].notna()
-    np.testing.assert_array_equal(said[own] == "loose", shots["gap_m"][own] >= 0.2)
-    np.testing.assert_array_equal(
-        said[~own & balls] == "loose", shots["gap_m"][~own & balls] >= 0.6
-    )
-    chain = sw.RallyChain(sw.BallStates(loose=loose)).fit(shots)
-    assert "backhand volley loose" in chain.states_
-
-
-def test_a_threshold_of_all_strokes_holds_for_either_family(shots):
-    thresholds = pd.DataFrame(
-        {"player": ["Alder"], "side": ["backhand"], "family": ["all strokes"], "threshold_m": [0.2]}
-    )
-    said = sw.LooseBall(thresholds, loose_from_m=0.6)(shots)
-    own = (shots["player"] == "Alder") & (shots["side"] == "backhand") & shots["gap_m"].notna()
-    assert shots.loc[own, "family"].nunique() == 2
-    np.testing.assert_array_equal(said[own] == "loose", shots["gap_m"][own] >= 0.2)
 
 
 def test_pair_values_agree_with_the_exact_chain_of_the_simulation(players):
@@ -148,3 +107,11 @@ def test_two_hundred_thousand_rallies_of_a_known_chain_agree_with_the_exact_answ
     error = np.sqrt(0.25 / decided.sum())
     assert won[decided].mean() == pytest.approx(value[0], abs=4 * error)
     assert shots.mean() == pytest.approx(length[0], abs=4 * shots.std() / np.sqrt(n))
+
+
+def test_a_chain_takes_thresholds_for_its_states(shots):
+    thresholds = pd.DataFrame(
+        {"player": ["Alder"], "side": ["forehand"], "family": ["ground"], "threshold_m": [0.2]}
+    )
+    chain = sw.RallyChain(sw.BallStates(loose=sw.LooseBall(thresholds))).fit(shots)
+    assert "backhand volley loose" in chain.states_

@@ -187,16 +187,6 @@ def test_the_chain_gives_short_balls_states_of_their_own(logs):
     assert not [name for name in sw.RallyChain().fit(full).states_ if "in short" in name]
 
 
-def test_a_class_on_one_side_of_the_cut_is_tight_or_loose(logs):
-    short = logs[0][3]
-    only = short[short["gap_class"].notna()]
-    half_metre = sw.LooseBall()(only)
-    assert set(half_metre[only["gap_class"] == "loose"]) == {"loose"}
-    assert set(half_metre[only["gap_class"] != "loose"]) == {"tight"}
-    within = sw.LooseBall(loose_from_m=0.3)(only)
-    assert within[only["gap_class"] == "middling"].isna().all()
-
-
 def test_what_left_a_ball_is_the_shot_before_it_in_the_same_rally():
     table = pd.DataFrame(
         {
