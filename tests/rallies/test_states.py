@@ -83,6 +83,7 @@ CUTS = {
     ("Birch", "forehand", "ground"): 0.2,
     ("Birch", "backhand", "volley"): 0.5,
     ("Elm", "forehand", "ground"): 0.8,
+    ("Elm", "backhand", "volley"): 0.0,
     ("Cedar", "backhand", "ground"): np.nan,
 }
 TOGETHER = {("Birch", "forehand"): 0.2, ("Elm", "backhand"): 0.5, ("Cedar", "forehand"): np.nan}
