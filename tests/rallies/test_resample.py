@@ -1,6 +1,8 @@
 import numpy as np
+import pandas as pd
 import pytest
 
+import sidewall as sw
 from sidewall.rallies.intervals import (
     RallyBootstrap,
     _lengths,
@@ -58,13 +60,33 @@ def test_the_same_seed_gives_the_same_intervals(chain):
     assert one.equals(two)
 
 
-def test_a_state_whose_way_out_was_not_drawn_is_emptied():
-    counts = np.zeros((1, 2, 2, 5))
-    counts[0, :, 0, 0] = 3  # only ever back to itself
-    counts[0, :, 1, 2] = 2
+def test_states_whose_way_out_was_not_drawn_are_emptied():
+    counts = np.zeros((2, 2, 5, 8))
+    counts[:, :, 0, 0] = 3  # only ever back to itself
+    counts[:, 0, 1, 2] = counts[:, 1, 2, 1] = 1  # to one another, by either player
+    counts[:, :, 3, 5] = 2
+    counts[:, :, 3, 0] = 4  # may get lost there, and may not
+    counts[1, 0, 2, 3] = 1  # a way out, in the second draw alone
     kept = _without_loops(counts)
-    np.testing.assert_array_equal(kept[0, :, 0], 0.0)
-    np.testing.assert_array_equal(kept[0, :, 1], counts[0, :, 1])
+    np.testing.assert_array_equal(kept[:, :, 3:], counts[:, :, 3:])
+    np.testing.assert_array_equal(kept[:, :, 0], 0.0)
+    np.testing.assert_array_equal(kept[0, :, 1:3], 0.0)
+    np.testing.assert_array_equal(kept[1, :, 1:3], counts[1, :, 1:3])
+
+
+def test_two_balls_that_lead_to_one_another_where_the_next_is_unknown(shots):
+    """In one rally alone is there a way out of either, and few draws hold it."""
+    some = shots[shots["rally_id"] < 60]
+    first, second = some[(some["shot"] == 1) & (some["rally_length"] >= 6)].index[:2]
+    names = pd.Series("other", some.index, dtype=object)
+    names.loc[first : first + 3] = ["left", "right", "left", None]
+    names.loc[second : second + 3] = ["left", "other", "right", "other"]
+    table = some.assign(ball=pd.Categorical(names, ["left", "right", "other"]))
+    chain = sw.RallyChain(lambda balls: balls["ball"]).fit(table)
+    assert chain.notes_ == []
+    found = chain.state_values(draws=50)
+    assert np.isfinite(found.to_numpy()).all()
+    assert (found["expected_shots_low"] >= 1.0).all()
 
 
 @pytest.mark.filterwarnings("error")
