@@ -84,5 +84,11 @@ def test_states_and_players_of_a_chain_are_kept_and_others_refused_by_name(hard_
     assert [more[k] for k in moves.striker] == list(table["player"])
     with pytest.raises(DataError, match=r"does not know Alder, Elm; fit it again"):
         transitions(table, rule, ["Birch", "Cedar"], rule.names)
+    # who only ever met a serve that ended the rally struck no shot
+    only = table[table["rally_length"].eq(1) & table["player"].eq("Birch")]
+    only = only[only["match"] == "m2"]
+    assert set(only["opponent"]) == {"Alder"}
+    with pytest.raises(DataError, match="does not know Alder;"):
+        transitions(only, rule, ["Birch"])
     with pytest.raises(DataError, match="other states than the fitted chain has"):
         transitions(table, rule, None, rule.names[:-1])
