@@ -5,12 +5,10 @@ import pytest
 import sidewall as sw
 from sidewall.rallies.intervals import (
     RallyBootstrap,
-    _lengths,
     _without_loops,
     deviation,
     rally_weights,
 )
-from sidewall.rallies.transitions import count_moves
 
 
 @pytest.fixture(scope="module")
@@ -26,24 +24,6 @@ def test_every_match_keeps_its_number_of_rallies():
         np.testing.assert_array_equal(weights[:, match == m].sum(axis=1), n)
 
 
-def test_counts_are_those_of_a_plain_loop(boot, chain):
-    moves = chain.moves()
-    chunk = next(boot.counts())
-    for k in (0, 17):
-        slow = np.zeros_like(chunk[k])
-        weight = boot.weights[k, boot.rally]
-        for i in np.flatnonzero(moves.known):
-            slow[moves.striker[i], moves.start[i], moves.target[i]] += weight[i]
-        np.testing.assert_allclose(chunk[k], slow)
-
-
-def test_the_mean_of_the_draws_is_the_log_itself(chain):
-    rng = np.random.default_rng(4)
-    boot = RallyBootstrap(chain.moves(), chain.pooling_, 600, rng)
-    mean = np.concatenate(list(boot.counts())).mean(axis=0)
-    assert mean.sum() == pytest.approx(count_moves(chain.moves()).sum(), rel=0.01)
-
-
 def test_intervals_hold_the_estimate_and_narrow_with_the_level(chain):
     wide, narrow = (chain.state_values(draws=200, level=level) for level in (0.99, 0.5))
     often = wide["n_shots"] > 50
@@ -53,11 +33,6 @@ def test_intervals_hold_the_estimate_and_narrow_with_the_level(chain):
         wide["win_probability"] <= wide["win_probability_high"]
     )
     assert inside[often].all()
-
-
-def test_the_same_seed_gives_the_same_intervals(chain):
-    one, two = (chain.state_values(draws=50, seed=9) for _ in range(2))
-    assert one.equals(two)
 
 
 def test_states_whose_way_out_was_not_drawn_are_emptied():
@@ -99,9 +74,3 @@ def test_a_deviation_leaves_missing_values_apart_and_says_nothing_of_one():
     assert found[0] == pytest.approx(np.std(draws[:, 0], ddof=1))
     assert found[1] == pytest.approx(np.std(draws[10:, 1], ddof=1))
     assert np.isnan(found[2:]).all()
-
-
-def test_a_ball_that_a_draw_never_met_has_no_length():
-    """Two balls; the rally goes on by half from the first, and nobody met the second."""
-    rows = np.array([[[0.5, 0.0, 0.5, 0.0, 0.0], [0.0, 0.0, 0.0, 0.0, 0.0]]])
-    np.testing.assert_allclose(_lengths(rows, rows), [[2.0, np.nan]])
