@@ -277,12 +277,13 @@ def test_the_order_by_plain_loops(order, seed):
     rng = np.random.default_rng([seed, order])
     n = (30, 60, 240, 600)[seed]
     states = np.where(rng.random(n) < 0.1, -1, rng.integers(0, 3 if seed else 4, n))
-    sequence = np.sort(rng.integers(0, max(n // 12, 2), n))
+    sequence = rng.permutation(n)[np.sort(rng.integers(0, max(n // 12, 2), n))]  # ups and downs
     moves = past_moves(states.tolist(), sequence, order)
     units, contexts = list(range(len(moves))), [context for context, *_ in moves]
     for k in (None, 6):
         expected = plain_test(moves, QUESTIONS[order], units, contexts, 12, 5)
         assert_told(order_test(states, sequence, order, k, 12, 5), expected)
+    assert_told(order_test(states, sequence), asdict(order_test(states, sequence, 1, None, 199, 0)))
 
 
 def test_nothing_to_test_leaves_everything_open():
@@ -321,6 +322,10 @@ def test_stationarity_by_plain_loops(seed, of):
     expected = plain_test(moves, QUESTIONS["periods"], units, blocks, 12, seed)
     assert_told(
         stationarity_test(start, target, period, **given, permutations=12, seed=seed), expected
+    )
+    usual = stationarity_test(start, target, period, **given)
+    assert_told(
+        stationarity_test(start, target, period, **given, permutations=199, seed=0), asdict(usual)
     )
     # one move of another period than the rest of its rally
     at = int(np.flatnonzero(np.diff(rally) == 0)[-1]) + 1

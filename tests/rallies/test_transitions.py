@@ -88,7 +88,9 @@ def test_states_and_players_of_a_chain_are_kept_and_others_refused_by_name(hard_
     only = table[table["rally_length"].eq(1) & table["player"].eq("Birch")]
     only = only[only["match"] == "m2"]
     assert set(only["opponent"]) == {"Alder"}
-    with pytest.raises(DataError, match="does not know Alder;"):
-        transitions(only, rule, ["Birch"])
+    for known, strange in (("Birch", "Alder"), ("Alder", "Birch")):
+        with pytest.raises(DataError, match=f"does not know {strange};"):
+            transitions(only, rule, [known])
+    assert transitions(only, rule).players == ["Alder", "Birch"]
     with pytest.raises(DataError, match="other states than the fitted chain has"):
         transitions(table, rule, None, rule.names[:-1])
