@@ -160,6 +160,64 @@ def _chances(mine, theirs):
     return share, visits.sum(axis=1)[:s]
 
 
+EDGES_M = (0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.8, 1.2)
+CLASSES_M = {"tight": (0.0, 0.2), "middling": (0.2, 0.5), "loose": (0.5, np.inf)}
+TOLD = ("left_by", "met", "choice", "side", "family", "depth", "opponent_place", "balance")
+
+
+def _class_of(gap):
+    return next(word for word, (low, high) in CLASSES_M.items() if low <= gap < high)
+
+
+def _balls(table):
+    """What is told of every ball; None where it is blank."""
+    found = [
+        {name: cell if cell == cell else None for name, cell in shot.items()}
+        for shot in table.to_dict("records")
+    ]
+    for k, ball in enumerate(found):
+        ball["serves"] = ball["stroke"] == "serve"
+        gap, word = ball["gap_m"], ball.get("gap_class")
+        ball["band"] = None if gap is None else sum(gap >= edge for edge in EDGES_M)
+        ball["word"] = word
+        ball["class"] = None if gap is None else _class_of(gap)
+        ball["short"] = not ball["serves"] and (
+            (gap is None and word is not None) or (gap is not None and ball["side"] is None)
+        )
+        told = [ball[name] is not None for name in ("gap_m", "side", "family")]
+        ball["full"] = not ball["serves"] and all(told)
+        before = found[k - 1] if k and ball["shot"] > 1 else None
+        ball["left_by"] = ball["met"] = None
+        if before:
+            ball["left_by"] = "serve" if before["serves"] else before.get("choice")
+            ball["met"] = before["word"] or before["class"]
+    return found
+
+
+def _stand_in(table, phi, least=20):
+    """Means of the columns of the full balls that each ball charted in short may stand for."""
+    balls, found = _balls(table), phi.copy()
+    full = [k for k, ball in enumerate(balls) if ball["full"]]
+    for at, ball in enumerate(balls):
+        if not ball["short"]:
+            continue
+        if ball["gap_m"] is not None:
+            like = [k for k in full if balls[k]["band"] == ball["band"]]
+        else:
+            like = [k for k in full if balls[k]["word"] == ball["word"]]
+            if len(like) < least:
+                like = [k for k in full if balls[k]["class"] == ball["word"]]
+        for name in TOLD:
+            if ball.get(name) is not None:
+                narrower = [k for k in like if balls[k].get(name) == ball[name]]
+                like = narrower if len(narrower) >= least else like
+        if like:
+            found[at] = phi[like].mean(axis=0)
+    return found
+
+
 @pytest.fixture(scope="session")
 def slow():
-    return SimpleNamespace(limits=_limits, redrawn=_redrawn, chances=_chances)
+    return SimpleNamespace(
+        limits=_limits, redrawn=_redrawn, chances=_chances, balls=_balls, stand_in=_stand_in
+    )
