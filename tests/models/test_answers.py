@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.special import expit
 
-from sidewall.errors import DataError
 from sidewall.models import TightnessModel
 from sidewall.models.answers import (
     ALWAYS_ATTACK,
@@ -164,63 +163,10 @@ def test_how_much_of_an_answer_is_the_players_own():
 # -- the mix of shots ------------------------------------------------------------------------
 
 
-def plain_weights(model, player, choice):
-    """The documented shares by group-bys over the used shots; player None is the club."""
-    ball = ["side", "family", *model.situation_]
-    used = model.used_[["player", "choice", "stroke", *ball]].astype(str)
-    mine = used if player is None else used[used["player"] == player]
-
-    def count(table, keys, of):
-        n = table.groupby(keys).size()
-        return n.reindex(of[keys].apply(tuple, axis=1)).fillna(0).to_numpy(dtype=float)
-
-    kinds = used[[*ball, "choice", "stroke"]].drop_duplicates().reset_index(drop=True)
-    kinds = kinds[kinds["choice"] == choice].reset_index(drop=True)
-
-    def share(part, whole):
-        club = count(used, part, kinds) / count(used, whole, kinds)
-        return (count(mine, part, kinds) + 20 * club) / (count(mine, whole, kinds) + 20)
-
-    weight = share(ball, ["side", "family"]) * share([*ball, "choice", "stroke"], [*ball, "choice"])
-    kinds["weight"] = weight
-    total = kinds.groupby(["side", "family"])["weight"].transform("sum")
-    return kinds.assign(weight=weight / total).set_index([*ball, "choice", "stroke"])["weight"]
-
-
-@pytest.mark.parametrize("choice", CHOICES)
-@pytest.mark.parametrize("player", [None, "Cedar"])
-def test_the_mix_is_that_of_plain_group_bys(by_value, player, choice):
-    expected = plain_weights(by_value, player, choice)
-    mix = by_value.posterior_.mix
-    row = 0 if player is None else 1 + by_value.players_.index(player)
-    ours = mix.weights(CHOICES.index(choice))[row]
-    at = mix.table[expected.index.names].astype(str).apply(tuple, axis=1)
-    here = (mix.table["choice"] == choice).to_numpy()
-    np.testing.assert_allclose(ours[here], expected.reindex(at[here]), rtol=1e-9)
-    assert (ours[~here] == 0).all()
-    for cell in range(4):
-        assert ours[mix.cell == cell].sum() == pytest.approx(1.0)
-
-
 def test_a_situation_that_nobody_met_weighs_nothing(by_value):
     mix = by_value.posterior_.mix
     nowhere = np.zeros(len(mix.table), dtype=bool)
     np.testing.assert_array_equal(mix.weights(0, nowhere), 0.0)
-
-
-def test_counts_of_the_mix_are_those_of_the_shots(by_value):
-    mix, used = by_value.posterior_.mix, by_value.used_
-    where = (mix.table["depth"] == "front").to_numpy()
-    ours = mix.counts(where, "drop")
-    front = used[used["depth"] == "front"]
-    for i, player in enumerate(by_value.players_):
-        for j, (side, family) in enumerate(by_value.cells_):
-            own = front[
-                (front["player"] == player) & (front["side"] == side) & (front["family"] == family)
-            ]
-            attacks = (own["choice"] == "attack") & (own["stroke"] == "drop")
-            assert ours[0, i, j] == attacks.sum()
-            assert ours[1, i, j] == (own["choice"] == "reset").sum()
 
 
 # -- chances ---------------------------------------------------------------------------------
@@ -248,21 +194,6 @@ def test_the_curve_of_a_mix_is_the_mean_of_the_chances(by_value, choice, player)
         mean = expit(eta) @ weight[rows] + posterior.corrected(choice, np.array([gap]))[:, 0]
         assert ours[:, g].mean() == pytest.approx(mean.mean(), abs=0.003)
         assert ours[:, g].std() == pytest.approx(mean.std(), rel=0.1)
-
-
-def test_a_shot_of_its_own_is_a_ball_where_strokes_are_not_told_apart(by_rally, shots):
-    """Choosing to attack a ball is then one shot, so that two ways to its chance must agree."""
-    balls = by_rally.used_.head(300)
-    posterior = by_rally.posterior_
-    seen = 0
-    for rows, attack, reset in posterior.of_shots(balls):
-        some = balls.iloc[rows]
-        i = by_rally.players_.index(str(some["player"].iloc[0]))
-        for choice, draws in (("attack", attack), ("reset", reset)):
-            own = posterior.of_own(i, some.assign(choice=choice))
-            np.testing.assert_allclose(draws, own, atol=1e-6)
-        seen += len(rows)
-    assert seen == len(balls)
 
 
 def test_a_predicted_chance_is_the_mean_of_its_draws(model):
@@ -306,35 +237,6 @@ def test_a_ball_beyond_all_that_were_met_is_answered_too(by_value):
     found = mix.ball_of(last)[0]
     assert whole == mix.ball.max()
     assert mix.cell[mix.ball == found][0] == mix.cell[mix.ball == whole][0]
-
-
-@pytest.mark.parametrize("cell", [0, 3])
-def test_variance_between_players_is_that_of_drawn_players(by_rally, cell):
-    """Players drawn from the spreads, put through the club's curve at its mean."""
-    rng = np.random.default_rng(4)
-    posterior = by_rally.posterior_
-    k = len(posterior.grids[cell]) // 2
-    gap = posterior.grids[cell][k : k + 1]
-    side, family = by_rally.cells_[cell]
-    s, v = side_and_volley(pd.DataFrame({"side": [side], "family": [family]}))
-    gains = np.zeros(4000)
-    for choice, sign in (("attack", 1.0), ("reset", -1.0)):
-        fitted = by_rally.curves_[choice]
-        weight = posterior.mix.weights(CHOICES.index(choice))[0] * (posterior.mix.cell == cell)
-        words = (weight @ fitted.columns.words(posterior.mix.table))[None]
-        z = fitted.columns.own(gap, s, v, words)[0]
-        spread2 = (fitted.draws.spread**2).mean(axis=0)[fitted.columns.groups.own]
-        p = posterior.win(-1, cell, choice, gap).mean()
-        eta = np.log(p / (1 - p)) + (rng.normal(size=(4000, len(z))) * np.sqrt(spread2)) @ z
-        gains += sign * expit(eta)
-    assert posterior.between[cell][k] == pytest.approx(gains.var(), rel=0.15)
-
-
-def test_a_situation_that_is_not_told_apart_is_refused_with_what_is(by_rally):
-    with pytest.raises(DataError, match="depth: front, middle, back"):
-        by_rally.posterior_.situation({"balance": "set"})
-    with pytest.raises(DataError, match="depth 'deep'"):
-        by_rally.posterior_.situation({"depth": "deep"})
 
 
 def test_by_rally_what_a_players_shots_of_a_rally_share_counts_as_luck(by_rally, by_value):
@@ -421,16 +323,6 @@ def test_the_club_has_no_players_own_part_in_it(by_value):
         np.testing.assert_array_equal(moved, club)
         one, two = (Posterior(m).win(0, 0, choice, gaps) for m in (by_value, other))
         assert (two > one).all()
-
-
-def test_which_shot_tells_the_ends_of_the_draws(by_value):
-    posterior, level = by_value.posterior_, 0.9
-    cell = by_value.cells_.index(("forehand", "ground"))
-    table = by_value.which_shot("Alder", "forehand", "ground", 0.5, level=level)
-    for row in table.itertuples():
-        win = posterior.win(0, cell, row.choice, np.array([0.5]), None, row.stroke)[:, 0]
-        ends = np.quantile(win, [0.05, 0.95])
-        assert (row.win_low, row.win_high) == pytest.approx(tuple(ends), abs=1e-9)
 
 
 @pytest.mark.parametrize(("own", "more"), [((2, 38), 60.0), ((38, 4), 10.5), ((0, 7), 35.0)])

@@ -97,3 +97,38 @@ def test_a_log_without_a_charted_shot_before_says_nothing(hidden, value):
     serves = hidden[hidden["shot"] == 1].assign(shots_left=0)
     found = Carried(sums_of(serves.reset_index(drop=True), value))
     assert (found.n_shots_, found.p_value_, found.speaks) == (0, 1.0, False)
+
+
+@pytest.mark.parametrize("seed", [231, 232])
+def test_sums_of_a_hard_log_shot_by_shot(hard_log, seed):
+    """Blanks in the ball or in the shot before, lets, and rallies of one shot."""
+    table = hard_log(seed, 80)
+    value = BallValue().fit(table)
+    balls, worth = value.columns(table), 0.5 + value.advantage(table)
+    shots = table.to_dict("records")
+    told = [all(s[c] == s[c] for c in ("gap_m", "choice", "side", "family")) for s in shots]
+    gg = gd = squares = 0.0
+    n = 0
+    for k, shot in enumerate(shots):
+        if shot["shot"] == 1 or shot["won"] != shot["won"] or not (told[k] and told[k - 1]):
+            continue
+        before = shots[k - 1]
+        h = np.log1p(before["gap_m"] / 0.25) - np.log1p(0.4 / 0.25)
+        attack = float(before["choice"] == "attack")
+        g = np.array([*balls[k], h, attack, attack * h])
+        after = 1 - worth[k + 1] if shot["shots_left"] else shot["won"]
+        d = after - worth[k]
+        gg, gd, squares = gg + np.outer(g, g), gd + g * d, squares + np.outer(g, g) * d * d
+        n += 1
+    found = sums_of(table, value)
+    np.testing.assert_allclose(found.gg, gg, atol=1e-9)
+    np.testing.assert_allclose(found.gd, gd, atol=1e-9)
+    np.testing.assert_allclose(found.squares, squares, atol=1e-9)
+    assert found.n_shots == n > 20
+
+
+@pytest.mark.parametrize("p_value", [0.00099, 0.001])
+def test_what_carries_over_is_named_below_one_in_a_thousand(hidden, value, p_value):
+    one = Carried(sums_of(hidden, value))
+    one.p_value_ = p_value
+    assert one.speaks == bool(one.words()) == (p_value < 0.001)

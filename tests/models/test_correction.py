@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from scipy.stats import multivariate_normal
 
 from sidewall.models.correction import Correction, MissedSums
 from sidewall.numbers import signed
@@ -127,3 +128,75 @@ def test_what_is_not_there_costs_little():
     draws = found.draws(2000, np.random.default_rng(0))
     error = (found.high_ - found.low_) / (2 * 1.96)
     assert (draws[:, 2] - draws[:, 0]).std() < error
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_sums_of_hard_shots_one_by_one(seed):
+    """Few rallies in any order of numbers, one with a single choice; scores at any estimate."""
+    used = used_shots(seed, 0.05, 0.02, 0.03, rallies=9).sample(frac=1.0, random_state=seed)
+    used["rally_id"] = [(7, 3, 99, 4, 1, 2, 50, 8, 0)[k] for k in used["rally_id"]]
+    found, rows = MissedSums.of(used), {}
+    gg, ge = np.zeros((4, 4)), np.zeros(4)
+    estimate = np.array([0.1, -0.2, 0.3, 0.05])
+    for shot in used.to_dict("records"):
+        h = np.log1p(shot["gap_m"] / 0.25) - np.log1p(0.4 / 0.25)
+        g = np.array([0, 0, 1, h] if shot["choice"] == "attack" else [1, h, 0, 0])
+        missed = shot["won"] - shot["outcome"]
+        gg, ge = gg + np.outer(g, g), ge + g * missed
+        mine = rows.setdefault(shot["rally_id"], [np.zeros(4), np.zeros(4)])
+        mine[0] = mine[0] + g * missed
+        mine[1] = mine[1] + g * (missed - g @ estimate)
+    np.testing.assert_allclose(found.gg, gg, atol=1e-12)
+    np.testing.assert_allclose(found.ge, ge, atol=1e-12)
+    assert (found.n_shots, found.n_rallies) == (len(used), 9)
+    np.testing.assert_allclose(
+        found.scores(np.zeros(4)), sum(np.outer(a, a) for a, _ in rows.values()), atol=1e-12
+    )
+    np.testing.assert_allclose(
+        found.scores(estimate), sum(np.outer(b, b) for _, b in rows.values()), atol=1e-12
+    )
+
+
+class Given:
+    """Draws what it is told to."""
+
+    def __init__(self, which, normal):
+        self.which, self.normal, self.p = which, normal, None
+
+    def choice(self, size, count, p):
+        self.p = p
+        return np.full(count, self.which)
+
+    def standard_normal(self, size):
+        return self.normal
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_every_spread_of_the_prior_weighs_and_draws_as_a_normal(seed):
+    """Thirty-one spreads from 0 to 15 in 100 rallies, half-normal; each a normal posterior."""
+    one = Correction(MissedSums.of(used_shots(seed, 0.06, 0.03, 0.02, rallies=60)))
+    to = np.array([[1.0, 0, 0, 0], [0, 1, 0, 0], [1, 0, 1, 0], [0, 1, 0, 1]])  # reset, then attack
+    spreads = [0.005 * k for k in range(31)]
+    chances = []
+    for which, spread in enumerate(spreads):
+        prior = np.diag(np.array([0.1, 0.1, max(spread, 1e-4), max(spread, 1e-4)]) ** 2)
+        chance = multivariate_normal(np.zeros(4), one._covariance + prior).pdf(one._estimate)
+        chances.append(chance * np.exp(-((spread / 0.03) ** 2) / 2))
+        if which % 10:
+            continue
+        gain = prior @ np.linalg.inv(prior + one._covariance)
+        mean = to @ gain @ one._estimate
+        rng = Given(which, np.zeros(4))
+        np.testing.assert_allclose(one.draws(2, rng), [mean] * 2, rtol=1e-6, atol=1e-9)
+        off = np.array([one.draws(1, Given(which, axis))[0] - mean for axis in np.eye(4)])
+        V = to @ (prior - gain @ prior) @ to.T
+        np.testing.assert_allclose(off.T @ off, V, rtol=1e-4, atol=1e-9)
+    np.testing.assert_allclose(rng.p, np.array(chances) / sum(chances), rtol=1e-6, atol=1e-12)
+
+
+@pytest.mark.parametrize("p_value", [0.0499, 0.05])
+def test_the_guard_speaks_below_one_in_twenty(p_value):
+    one = Correction(MissedSums.of(used_shots(0)))
+    one.p_value_ = p_value
+    assert one.speaks == (p_value < 0.05)
+    assert bool(one.words()) == one.speaks

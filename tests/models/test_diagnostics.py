@@ -8,6 +8,7 @@ from sklearn.metrics import brier_score_loss, log_loss
 
 import sidewall as sw
 from sidewall.errors import DataError
+from sidewall.features.rates import clustered_rate
 from sidewall.models.diagnostics import (
     _notes,
     brier_parts,
@@ -165,3 +166,64 @@ def test_one_match_cannot_be_held_out(shots):
     model = sw.TightnessModel("rally", situation=(), strokes=False, draws=50).fit(one)
     with pytest.raises(DataError, match="single match"):
         model.diagnostics()
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("bins", [2, 10])
+def test_bins_of_predictions_and_their_parts_by_plain_loops(seed, bins):
+    """Predictions on the edges of bins, and fewer of them than bins; rallies in any order."""
+    rng = np.random.default_rng([seed, bins])
+    n = (3, 8, 40, 90, 200, 300)[seed]
+    win = rng.choice(np.round(rng.uniform(0.1, 0.9, 1 + n // 3), 2), n)
+    won = (rng.random(n) < win).astype(float)
+    rally = rng.integers(0, 1 + n // 3, n)
+    edges = [np.quantile(win, k / bins) for k in range(1, bins)]
+    place = [sum(edge <= p for edge in edges) for p in win]
+    rows, base = [], won.mean()
+    reliability = resolution = 0.0
+    names = sorted(set(place))
+    for bin_ in names:
+        mine = [k for k in range(n) if place[k] == bin_]
+        said, was = np.mean(win[mine]), np.mean(won[mine])
+        rows.append((said, was, len(mine), len(set(rally[mine]))))
+        reliability += len(mine) / n * (said - was) ** 2
+        resolution += len(mine) / n * (was - base) ** 2
+    expected = pd.DataFrame(rows, columns=["predicted", "observed", "n_shots", "n_rallies"])
+    found = calibration_table(won, win, rally, bins)
+    pd.testing.assert_frame_equal(found[[*expected.columns]], expected, check_dtype=False)
+    rate = clustered_rate(won, rally, np.searchsorted(names, place), len(names))
+    np.testing.assert_array_equal(found["observed_low"], rate.low)
+    np.testing.assert_array_equal(found["observed_high"], rate.high)
+    score = np.mean([(p - y) ** 2 for p, y in zip(win, won, strict=True)])
+    uncertain = base * (1 - base)
+    plain = {"score": score, "reliability": reliability, "resolution": resolution}
+    plain |= {"uncertainty": uncertain, "within": score - reliability + resolution - uncertain}
+    assert brier_parts(won, win, bins).to_dict() == pytest.approx(plain, abs=1e-12)
+    if bins == 10:
+        pd.testing.assert_frame_equal(calibration_table(won, win, rally), found)
+        assert brier_parts(won, win).equals(brier_parts(won, win, 10))
+
+
+@pytest.mark.parametrize("clusters", [1, 2, 7])
+def test_a_mean_and_its_error_by_cluster(clusters):
+    rng = np.random.default_rng(clusters)
+    values, cluster = rng.standard_normal(20), np.arange(20) * 5 % clusters * 3
+    sums = [sum(values[cluster == c] - values.mean()) for c in set(cluster)]
+    correction = clusters / max(clusters - 1, 1)
+    mean, error = clustered_mean(values, cluster)
+    assert mean == pytest.approx(values.mean())
+    assert error == pytest.approx((correction * sum(s * s for s in sums)) ** 0.5 / 20, abs=1e-12)
+
+
+def test_notes_on_their_very_limits():
+    assert _notes(held_out_table(), 0.8, 0.1) == []
+    assert len(_notes(held_out_table(), 0.7999, 0.1)) == 1
+    assert _notes(held_out_table(**{"gradient boosting": -0.004}), 1.0, 0.1) == []
+    every = {"constant": 0.0, "no player": -1.0, "gradient boosting": -0.0041}
+    assert [note.split(":")[0] for note in _notes(held_out_table(**every), 0.5, 0.1)] == [
+        "predictions for unseen matches are too bold",
+        "on unseen matches one chance for all balls did as well",
+        "on unseen matches the club's curves did as well",
+        "trees on the same columns do better on unseen matches",
+    ]
+    assert _notes(held_out_table(constant=1e-9, **{"no player": 1e-9}), 1.0, 0.1) == []

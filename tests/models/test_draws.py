@@ -115,12 +115,11 @@ def flat(found):
     return np.concatenate([found.common, own.reshape(len(own), -1)], axis=1)
 
 
-@KINDS
-@pytest.mark.parametrize("each", [1, 2, 5])
+@pytest.mark.parametrize(("kind", "each"), [(SummedRows, 1), (FewRows, 5)])
 def test_several_groups_against_a_dense_grid(each, kind, monkeypatch):
-    """One draw a sweep, two as in a long run, and several as where there are many players."""
+    """One draw a sweep, and several as where there are many players."""
     monkeypatch.setattr(draws, "_PLAYERS_A_DRAW", 1 if each == 5 else 6)
-    monkeypatch.setattr(draws, "_ENOUGH", N if each == 2 else N * each)
+    monkeypatch.setattr(draws, "_ENOUGH", N * each)
     X, Z, group, weight, y, groups = many_groups(np.random.default_rng(5))
     m = plain_moments(X, Z, group, weight, y, 5, kind)
     found = draw(m, groups, N * each, 200, np.random.default_rng(2))
@@ -316,3 +315,225 @@ def test_groups_in_any_order_and_of_any_label_are_found():
     level = found.draws_.mean[0][0] + own
     raw = np.array([y[names[who] == name].mean() for name in found.groups_])
     np.testing.assert_allclose(expit(level), raw, atol=0.03)
+
+
+# -- one sweep, without luck and with known luck ----------------------------------------------
+
+
+class Told:
+    """Gives the noise that it is told to, by the shape asked for; gammas are their means."""
+
+    def __init__(self, **by_use):
+        self.by_use = by_use
+
+    def standard_gamma(self, shape):
+        return np.array(shape, dtype=float)
+
+    def standard_normal(self, size, dtype=float):
+        use = {1: "alpha", 2: "common", 3: "own"}[np.ndim(np.empty(size))]
+        found = self.by_use.get(use, np.zeros)(size)
+        return found.astype(dtype)
+
+
+def some_chain(kind, luck, rng):
+    """A chain somewhere on its way: rows, spreads and multipliers of any size."""
+    X, Z, group, weight, y, groups = many_groups(rng, players=4, rows=7)
+    if luck:
+        scale = np.sqrt(np.array([0.5, 0.0, 2.0, 1.0]))
+        Z = np.column_stack([Z, scale[group] * Z[:, 0]])
+        groups = Groups(
+            groups.common,
+            np.append(groups.own, 3),
+            [*groups.names, "luck"],
+            np.append(groups.scale, 1.0),
+        )
+    m = plain_moments(X, Z, group, weight, y, 4, kind)
+
+    def chain(told):
+        found = draws._Chain(m, groups, told, fixed=3 if luck else None)
+        state = np.random.default_rng(5)
+        found.alpha = state.normal(1.0, 0.5, len(groups.names))
+        found.tau2 = state.uniform(0.3, 2.0, len(groups.names))
+        return found
+
+    return chain, (X, Z, group, weight, y, groups)
+
+
+def joint(rows, alpha, tau2):
+    """Precision and right-hand side of all coefficients in expanded units, by dense algebra."""
+    X, Z, group, weight, y, groups = rows
+    p, q = X.shape[1], Z.shape[1]
+    dx = np.where(groups.common < 0, 1.0, alpha[groups.common])
+    px = np.where(groups.common < 0, 1e-4, 1 / tau2[groups.common])
+    big = np.zeros((len(X), p + 4 * q))
+    big[:, :p] = X * dx
+    for i in range(4):
+        big[group == i, p + i * q : p + (i + 1) * q] = Z[group == i] * alpha[groups.own]
+    prior = np.concatenate([px, np.tile(1 / tau2[groups.own], 4)])
+    return (big.T * weight) @ big + np.diag(prior), big.T @ (weight * y), dx
+
+
+@KINDS
+@pytest.mark.parametrize("luck", [False, True])
+@pytest.mark.parametrize("count", [1, 3])
+def test_a_sweep_without_noise_is_dense_algebra(kind, luck, count):
+    """Coefficients, then multipliers by a regression on what each group adds, then variances."""
+    make, rows = some_chain(kind, luck, np.random.default_rng(17))
+    X, Z, group, weight, y, groups = rows
+    chain = make(Told())
+    alpha, tau2 = chain.alpha.copy(), chain.tau2.copy()
+    kept = 2  # luck is left out of what is kept
+    own = np.empty((4, count, kept), dtype=np.float32)
+    common = chain.sweep(None, own)
+    precision, right, dx = joint(rows, alpha, tau2)
+    at = np.linalg.solve(precision, right)
+    beta, xi = at[: X.shape[1]], at[X.shape[1] :].reshape(4, -1)
+    for j in range(count - 1):  # all but the last in the units that they were drawn in
+        np.testing.assert_allclose(common[j], beta * dx, rtol=1e-8)
+        np.testing.assert_allclose(own[:, j], (xi * alpha[groups.own])[:, :kept], rtol=1e-4)
+    G = np.zeros((len(X), len(groups.names)))
+    for g in range(len(groups.names)):
+        G[:, g] = X[:, groups.common == g] @ beta[groups.common == g]
+        G[:, g] += (Z[:, groups.own == g] * xi[group][:, groups.own == g]).sum(axis=1)
+    left = y - X[:, groups.common < 0] @ beta[groups.common < 0]
+    prior, mean = groups.scale**-2.0, np.zeros(len(groups.scale))
+    if luck:
+        prior[3], mean[3] = 1e8, 1.0
+    new = np.linalg.solve((G.T * weight) @ G + np.diag(prior), G.T @ (weight * left) + prior * mean)
+    np.testing.assert_allclose(chain.alpha, new, rtol=1e-4)
+    squares = [
+        sum(beta[groups.common == g] ** 2) + (xi[:, groups.own == g] ** 2).sum()
+        for g in range(len(groups.names))
+    ]
+    members = [sum(groups.common == g) + 4 * sum(groups.own == g) for g in range(len(squares))]
+    variance = (4 + np.array(squares)) / (4 + np.array(members))
+    if luck:
+        variance[3] = 1.0
+    np.testing.assert_allclose(chain.tau2, variance, rtol=1e-4)
+    np.testing.assert_allclose(chain.spread, np.abs(new) * np.sqrt(variance), rtol=1e-4)
+    flat = groups.common < 0
+    np.testing.assert_allclose(common[-1], beta * np.where(flat, 1, new[groups.common]), rtol=1e-4)
+    np.testing.assert_allclose(own[:, -1], (xi * new[groups.own])[:, :kept], rtol=1e-3, atol=1e-6)
+
+
+@KINDS
+@pytest.mark.parametrize("luck", [False, True])
+def test_the_noise_of_a_sweep_has_the_dense_covariance(kind, luck):
+    """A unit of noise at a time: squares of what each moves add up to the covariance."""
+    make, rows = some_chain(kind, luck, np.random.default_rng(18))
+    X, Z, *_, groups = rows
+    p, q, r = X.shape[1], Z.shape[1], 7
+    base = make(None)
+    precision, right, dx = joint(rows, base.alpha, base.tau2)
+    covariance, dz = np.linalg.inv(precision), base.alpha[groups.own]
+    mean = covariance @ right
+    px = np.where(groups.common < 0, 1e-4, 1 / base.tau2[groups.common])
+
+    def drawn(told, count):
+        chain = make(told)
+        own = np.empty((4, count, q), dtype=np.float32)
+        return chain._coefficients(None, own, dx, px)[0], own
+
+    betas, _ = drawn(Told(common=lambda size: np.eye(*size)), p)
+    off = betas - mean[:p, None]
+    np.testing.assert_allclose(off @ off.T, covariance[:p, :p], rtol=1e-6, atol=1e-9)
+    order = iter(range(100))
+
+    def units(size):
+        if kind is SummedRows:
+            return np.tile(np.eye(size[1], size[2]), (size[0], 1, 1))
+        # the prior's noise comes first, one draw a coefficient, then that of the rows
+        first = next(order) % 2 == 0
+        eye = np.eye(size[2], size[1]).T if first else np.eye(size[1], size[2], -q)
+        return np.tile(eye, (size[0], 1, 1))
+
+    count = q if kind is SummedRows else q + r
+    still, moved = drawn(Told(), count)[1], drawn(Told(own=units), count)[1]
+    for i in range(4):
+        at = slice(p + i * q, p + (i + 1) * q)
+        inverse = np.linalg.inv(precision[at, at]) * np.outer(dz, dz)
+        off = (moved[i] - still[i]).astype(float)
+        np.testing.assert_allclose(off.T @ off, inverse, rtol=1e-3, atol=1e-4 * inverse.max())
+        np.testing.assert_allclose(still[i][0], mean[at] * dz, rtol=1e-3, atol=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("players", "count", "sweeps", "each"),
+    [
+        *[(1, 10, 67, 1), (19, 499, 67, 1), (40, 90, 33, 2), (60, 90, 22, 3), (79, 90, 22, 3)],
+        *[(80, 90, 16, 4), (200, 90, 16, 10), (5000, 90, 16, 50), (5000, 30, 16, 30)],
+        *[(1, 999, 67, 1), (1, 1000, 67, 2), (1, 5000, 67, 2), (60, 1000, 22, 3)],
+    ],
+)
+def test_how_many_sweeps_and_how_many_draws_in_each(players, count, sweeps, each, monkeypatch):
+    """Beforehand 67, or fewer by as much as there are draws in one, to a quarter."""
+    calls = []
+
+    class Noted:
+        def __init__(self, moments, groups, rng, fixed=None):
+            self.alpha, self.fixed = np.full(len(groups.names), 9.0), fixed
+            calls.append((moments, groups, fixed))
+
+        def sweep(self, shifts, own):
+            calls.append((None if shifts is None else shifts[:, 0].tolist(), own.shape[1]))
+            own[:] = len(calls)
+            self.spread = self.alpha + len(calls)
+            return np.full((own.shape[1], 2), len(calls))
+
+    monkeypatch.setattr(draws, "_Chain", Noted)
+    empty = np.zeros((players, 1))
+    moments = Moments(
+        np.eye(2), np.zeros(2), empty, (), np.zeros((2, 1)), np.zeros((players, 1, 1))
+    )
+    groups = Groups(np.array([-1, 0]), np.array([1]), ["a", "b"], np.ones(2))
+    shifts = np.arange(count * 1.0)[:, None]
+    found = draw(moments, groups, count, 67, None, shifts, start=np.array([3.0]))
+    assert calls[0] == (moments, groups, None)
+    before, kept = calls[1 : sweeps + 1], calls[sweeps + 1 :]
+    assert before == [([float(k % count)], 1) for k in range(-sweeps, 0)]
+    cuts = [list(range(k, min(k + each, count))) for k in range(0, count, each)]
+    assert [(given, n) for given, n in kept] == [([float(k) for k in c], len(c)) for c in cuts]
+    for at, cut in enumerate(cuts, start=sweeps + 2):
+        assert (found.common[cut] == at).all()
+        assert (found.own[:, cut] == at).all()
+        assert (found.spread[cut] == [3.0 + at, 9.0 + at]).all()
+    assert (found.common.shape, found.own.shape) == ((count, 2), (players, count, 1))
+    mean = found.mean
+    np.testing.assert_allclose(mean[0], found.common.mean(axis=0))
+    np.testing.assert_allclose(mean[1], found.own.astype(float).mean(axis=1))
+
+
+def test_luck_is_a_group_of_its_own_and_known(monkeypatch):
+    made = []
+
+    class NotedError(Exception):
+        pass
+
+    def noted(moments, groups, rng, fixed=None):
+        made.append((moments, groups, fixed))
+        raise NotedError
+
+    monkeypatch.setattr(draws, "_Chain", noted)
+    X, Z, group, weight, y, groups = many_groups(np.random.default_rng(3))
+    m = plain_moments(X, Z, group, weight, y, 5)
+    with pytest.raises(NotedError):
+        draw(m, groups, 10, 10, None, luck=np.arange(5.0))
+    moments, known, fixed = made[0]
+    assert (known.names, fixed) == ([*groups.names, "luck"], 3)
+    assert known.own.tolist() == [1, 2, 3]
+    assert known.scale.tolist() == [0.3, 0.4, 0.2, 1.0]
+    np.testing.assert_allclose(moments.zy, m.with_luck(np.arange(5.0)).zy)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_ratio_of_variances_direction_by_direction(seed):
+    """Directions with less than a millionth of the most information tell nothing."""
+    rng = np.random.default_rng(seed)
+    turn = np.linalg.qr(rng.standard_normal((4, 4)))[0]
+    J = rng.standard_normal((4, 6))
+    J = J @ J.T
+    for least, told in ((1.1e-6, 4), (0.9e-6, 3), (0.0, 3)):
+        size = np.array([least, 0.5, 2.0, 1.0]) * np.array([2.0, 1, 1, 1])
+        information = turn @ np.diag(size) @ turn.T
+        each = [turn[:, k] @ J @ turn[:, k] / size[k] for k in range(4 - told, 4)]
+        assert draws.variance_ratio(J, information) == pytest.approx(np.mean(each), rel=1e-6)

@@ -3,12 +3,19 @@
 The curves themselves are tested where they are read: tests/models/test_tightness.py and others.
 """
 
+from types import SimpleNamespace
+
 import numpy as np
+import pandas as pd
 import pytest
 
 import sidewall as sw
 from sidewall.models import fitting
-from sidewall.models.fitting import RoughCurve, leads
+from sidewall.models.counted import count_used
+from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
+from sidewall.models.fitting import Judge, Mode, RoughCurve, ScorePart, Scores, leads
+from sidewall.rallies.strengths import Strengths
+from sidewall.rallies.value import BallValue
 
 
 @pytest.fixture(scope="module")
@@ -62,3 +69,210 @@ def test_the_curve_is_bounded_at_the_same_log_odds_on_both_sides(model, monkeypa
     np.testing.assert_allclose(curve._eta(), -one, atol=1e-9)
     monkeypatch.setattr(fitting, "_CHUNK", 7)
     np.testing.assert_allclose(curve._eta(), -one, atol=1e-9)
+
+
+# -- one more pass over a hard log, a shot at a time ------------------------------------------
+
+
+@pytest.fixture(scope="module", params=["value", "rally"])
+def pass_over(hard_log, request):
+    """A hard log, a part of it that is scored, and rough curves of any coefficients."""
+    table = hard_log(211, 120)
+    keep = "side == 'backhand' or depth != 'front'"
+    outcome = request.param
+    value = BallValue().fit(table) if outcome == "value" else None
+    judge = Judge(value, 1 if value else "rally", keep)
+    strengths = Strengths().fit(table)
+    situation = {"depth": ("front", "back"), "balance": ("set", "jammed")}
+    strokes = ("drive", "boast") if value else ()
+    rng, players, modes = np.random.default_rng(3), pd.Index(["Birch", "Cedar", "Elm"]), {}
+    for choice in ("attack", "reset"):
+        columns = CurveColumns(choice, strokes, situation, rng.standard_normal(len(SLOPE_GAPS_M)))
+        groups = columns.groups
+        common = rng.normal(0, 0.6, len(groups.common))
+        own = rng.normal(0, 0.4, (3, len(groups.own)))
+        modes[choice] = Mode(columns, common, own, 0.7)
+    families = ("ground", "volley") if value else ("all strokes",)
+    scoring = ScorePart(judge, players, strengths, families, situation, modes)
+    return table, judge, scoring
+
+
+def plain_scores(table, judge, scoring, balls):
+    """What the pass adds up, shot by shot."""
+    rally = judge.horizon == "rally"
+    worth = None if rally else 0.5 + judge.value.advantage(table)
+    strength = scoring.strengths.strength_
+    shots = table.to_dict("records")
+    told = [{k: v if v == v else None for k, v in shot.items()} for shot in shots]
+    kinds, own_sums, rally_sums, xm, zm = [], {}, {}, {}, {}
+    for k, shot in enumerate(told):
+        short = (shot["gap_m"] is None and shot["gap_class"]) or (
+            shot["gap_m"] and not shot["side"]
+        )
+        usable = shot["stroke"] != "serve" and shot["won"] is not None and not short
+        usable &= None not in (shot["choice"], shot["family"], shot["gap_m"], shot["side"])
+        if not (usable and (shot["side"] == "backhand" or shot["depth"] != "front")):
+            continue
+        goes_on = shot["shots_left"] > 0 and not rally
+        y = 1 - worth[k + 1] if goes_on else shot["won"]
+        choice, curve = shot["choice"], scoring.curves[shot["choice"]]
+        family = shot["family"] if len(scoring.families) == 2 else "all strokes"
+        who = list(scoring.players).index(shot["player"])
+        side = {"forehand": -0.5, "backhand": 0.5}[shot["side"]]
+        volley = {"ground": -0.5, "volley": 0.5}.get(family, 0.0)
+        words = curve.columns.words(pd.DataFrame([shot]).fillna(np.nan))
+        gap = round(shot["gap_m"] / 0.005) * 0.005
+        ball = np.array([gap]), np.array([side]), np.array([volley]), words
+        x, z = curve.columns.common(*ball)[0], curve.columns.own(*ball)[0]
+        eta = min(max(x @ curve.common + z @ curve.own[who], -6), 6)
+        lead = strength[shot["player"]] - strength[shot["opponent"]]
+        residual = (y - 1 / (1 + np.exp(-eta - lead))) / curve.dispersion
+        key = choice, shot["rally_id"]
+        rally_sums[key] = rally_sums.get(key, 0) + residual * x
+        own_sums[*key, who] = own_sums.get((*key, who), 0) + residual
+        m = 0.0 if rally else (-balls[k + 1] if goes_on else 0 * balls[k]) / curve.dispersion
+        if not rally:
+            xm[choice] = xm.get(choice, 0) + np.outer(x, m)
+            zm[choice, who] = zm.get((choice, who), 0) + np.outer(z, m)
+        kinds.append((who, shot["side"], family, shot["rally_id"], shot["match"], shot["game"]))
+    return kinds, rally_sums, own_sums, xm, zm
+
+
+def test_one_more_pass_shot_by_shot(pass_over, monkeypatch):
+    table, judge, scoring = pass_over
+    balls = None if judge.value is None else judge.value.columns(table)
+    found = scoring(table)
+    kinds, rally_sums, own_sums, xm, zm = plain_scores(table, judge, scoring, balls)
+    for choice in ("attack", "reset"):
+        J, ours_xm, ours_zm, own = found.of_choice[choice]
+        sums = [s for key, s in rally_sums.items() if key[0] == choice]
+        np.testing.assert_allclose(J, sum(np.outer(s, s) for s in sums), rtol=1e-8, atol=1e-9)
+        mine = [s for key, s in own_sums.items() if key[0] == choice]
+        assert own == pytest.approx(sum(s * s for s in mine), rel=1e-9)
+        if balls is None:
+            assert (ours_xm.size, ours_zm.size) == (0, 0)
+            continue
+        np.testing.assert_allclose(ours_xm, xm[choice], rtol=1e-8, atol=1e-9)
+        for who in range(3):
+            plain = zm.get((choice, who), np.zeros(ours_zm.shape[1:]))
+            np.testing.assert_allclose(ours_zm[who], plain, rtol=1e-8, atol=1e-9)
+    cells = [(s, f) for s in ("forehand", "backhand") for f in scoring.families]
+    for who in range(3):
+        in_cell = [len({k[3] for k in kinds if k[0] == who and k[1:3] == cell}) for cell in cells]
+        in_family = [
+            len({k[3] for k in kinds if k[0] == who and k[2] == f}) for f in scoring.families
+        ]
+        assert found.rallies[who].tolist() == in_cell + in_family
+        matches = {k[4] for k in kinds if k[0] == who}
+        games = {k[4:] for k in kinds if k[0] == who}
+        assert found.played[:, who].tolist() == [len(matches), len(games)]
+    assert found.missed.n_shots == len(kinds)
+    assert found.missed.n_rallies == len({k[3] for k in kinds})
+    assert (found.carried is None) == (balls is None)
+    monkeypatch.setattr(fitting, "_CHUNK", 9)
+    names = ["m3", "m10", "m2", "m1"]
+    parts = Scores.add_up(scoring(table[(table["match"] == name)]) for name in names)
+    for choice in ("attack", "reset"):
+        for one, other in zip(parts.of_choice[choice], found.of_choice[choice], strict=True):
+            np.testing.assert_allclose(one, other, rtol=1e-8, atol=1e-9)
+    np.testing.assert_array_equal(parts.rallies, found.rallies)
+    np.testing.assert_array_equal(parts.played, found.played)
+    np.testing.assert_allclose(parts.missed.gg, found.missed.gg, rtol=1e-9)
+
+
+def test_working_responses_row_by_row(pass_over):
+    """Weights, right-hand sides and dispersion of counted rows, at any coefficients."""
+    table, judge, scoring = pass_over
+    used = judge.usable(table)[0]
+    if scoring.families == ("all strokes",):
+        used = used.assign(family="all strokes")
+    counted = count_used(used, scoring.situation, scoring.strengths.strength_.index)
+    for choice in ("attack", "reset"):
+        rows, mode = counted.of_choice(choice), scoring.curves[choice]
+        strength = scoring.strengths.strength_.to_numpy()
+        offset = strength[rows.player] - strength[rows.opponent]
+        player = np.searchsorted(counted.playing, rows.player)
+        curve = RoughCurve(mode.columns, rows, player, offset, 3)
+        mean = rows.total.sum() / rows.n.sum()
+        assert curve.common[0] == pytest.approx(np.log(mean / (1 - mean)))
+        assert not curve.common[1:].any()
+        assert not curve.own.any()
+        curve.common, curve.own = mode.common, mode.own
+        moments = curve.moments()
+        kinds = rows.kinds.to_dict("records")
+        squares = shots = 0.0
+        plain = []
+        for k in range(len(rows)):
+            kind = kinds[rows.kind[k]]
+            side = {"forehand": -0.5, "backhand": 0.5}[kind["side"]]
+            volley = {"ground": -0.5, "volley": 0.5}.get(kind["family"], 0.0)
+            words = mode.columns.words(rows.kinds.iloc[[rows.kind[k]]])
+            ball = np.array([kind["gap_m"]]), np.array([side]), np.array([volley]), words
+            x, z = mode.columns.common(*ball)[0], mode.columns.own(*ball)[0]
+            eta = min(max(x @ mode.common + z @ mode.own[player[k]], -6), 6)
+            p = 1 / (1 + np.exp(-eta - offset[k]))
+            n, total, square = rows.n[k], rows.total[k], rows.square[k]
+            squares += (square - 2 * p * total + n * p * p) / (p * (1 - p))
+            shots += n
+            plain.append((player[k], x, z, n * p * (1 - p), total - n * p, eta))
+        phi = squares / shots
+        assert curve.dispersion == pytest.approx(phi)
+        weight = [w / phi for *_, w, _, _ in plain]
+        right = [r / phi + w / phi * eta for *_, w, r, eta in plain]
+        xx = sum(w * np.outer(one[1], one[1]) for w, one in zip(weight, plain, strict=True))
+        np.testing.assert_allclose(moments.xx, xx, rtol=1e-9, atol=1e-9)
+        xy = sum(r * one[1] for r, one in zip(right, plain, strict=True))
+        np.testing.assert_allclose(moments.xy, xy, rtol=1e-8, atol=1e-8)
+        for who in range(3):
+            mine = [k for k, one in enumerate(plain) if one[0] == who]
+            zy = sum((right[k] * plain[k][2] for k in mine), np.zeros(moments.zy.shape[1]))
+            np.testing.assert_allclose(moments.zy[who], zy, rtol=1e-8, atol=1e-8)
+            assert moments.level[who] == pytest.approx(sum(weight[k] for k in mine))
+        assert vars(curve.mode) == {
+            "columns": mode.columns,
+            "common": mode.common,
+            "own": mode.own,
+            "dispersion": curve.dispersion,
+        }
+
+
+@pytest.mark.parametrize("own_squares", [0.5, 3.0, 40.0])
+@pytest.mark.parametrize("shifts", [None, 0.0])
+def test_draws_are_widened_by_what_rallies_share_and_luck_is_left_out(
+    pass_over, monkeypatch, own_squares, shifts
+):
+    """What is drawn from, by both design effects; by value there is no luck."""
+    table, judge, scoring = pass_over
+    counted = count_used(
+        judge.usable(table)[0], scoring.situation, scoring.strengths.strength_.index
+    )
+    rows, mode = counted.of_choice("reset"), scoring.curves["reset"]
+    player = np.searchsorted(counted.playing, rows.player)
+    curve = RoughCurve(mode.columns, rows, player, np.zeros(len(rows)), 3)
+    moments = curve.moments()
+    xm, zm = np.full((len(moments.xx), 2), 2.0), np.full((*moments.zy.shape, 2), 3.0)
+    asked = []
+
+    def noted(*args):
+        asked.append(args)
+        return "drawn"
+
+    monkeypatch.setattr(fitting, "draw", noted)
+    level = moments.level
+    for wide in (0.25, 2.5):
+        own = own_squares * level.sum()
+        sums = SimpleNamespace(of_choice={"reset": (wide * moments.xx, xm, zm, own)})
+        given = None if shifts is None else np.full((4, 2), shifts)
+        fitted = curve.drawn(sums, 4, None, given)
+        moved, _, count, warm, _, passed, luck, _ = asked.pop()
+        assert (count, warm, passed is given, fitted.draws) == (4, 66, True, "drawn")
+        assert fitted.design_effect == pytest.approx(wide, abs=1e-6)
+        assert fitted.own_design_effect == pytest.approx(own_squares, abs=1e-6)
+        most = max(wide, 1.0)
+        np.testing.assert_allclose(moved.xx, moments.xx / most)
+        np.testing.assert_allclose(moved.xm, xm / most)
+        np.testing.assert_allclose(moved.zm, zm / most)
+        if shifts is None and own_squares > most:
+            np.testing.assert_allclose(luck, (own_squares - most) / level)
+        else:
+            assert luck is None

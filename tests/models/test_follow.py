@@ -3,10 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import ndtri
+from sklearn.linear_model import LogisticRegression
 
 import sidewall as sw
 from sidewall.errors import DataError
 from sidewall.models.follow import _chance_to_attack, _doubly_robust, _points
+from sidewall.rallies.value import spline_bends
 from sidewall.simulate import World, draw_players, round_robin, rule_gains, simulate_shots
 
 NAMES = ["Alder", "Birch", "Cedar", "Elm"]
@@ -142,3 +145,105 @@ def test_the_chance_to_attack_is_how_often_such_balls_were_attacked(model):
     for choice in ("attack", "reset"):
         always = model.used_.assign(choice=choice)
         assert (_chance_to_attack(always, model, "Birch") == float(choice == "attack")).all()
+
+
+@pytest.mark.parametrize("rallies", [29, 30, 41])
+@pytest.mark.parametrize("level", [0.8, 0.95])
+def test_points_a_game_by_plain_loops(rallies, level):
+    """Some shots not used, rallies out of order, two parts whose curves move; thirty are enough."""
+    rng = np.random.default_rng(rallies)
+    rally = np.concatenate([np.arange(rallies), rng.integers(0, rallies, 60), [500] * 9])
+    rally = 3 * rally[rng.permutation(len(rally))] + 2
+    n = len(rally)
+    use = rally != 1502
+    gain = rng.normal(0.02, 0.2, n)
+    parts = [np.flatnonzero(rally % 2 == k) for k in (0, 1)]
+    moved = [(rows, rng.standard_normal((5, len(rows)))) for rows in parts]
+    found = _points(gain, use, rally, 7, level, moved)
+    total = sum(gain[use])
+    mean = total / use.sum()
+    sums = {}
+    for k in np.flatnonzero(use):
+        sums[rally[k]] = sums.get(rally[k], 0.0) + gain[k] - mean
+    squares = rallies / (rallies - 1) * sum(s * s for s in sums.values())
+    curves = 0.0
+    for rows, off in moved:
+        curves += np.std([sum(one[j] for j, k in enumerate(rows) if use[k]) for one in off])
+    reach = ndtri((1 + level) / 2) * np.sqrt(squares + curves**2) / 7
+    expected = {"points_per_game": total / 7, "points_per_game_low": total / 7 - reach}
+    expected |= {"points_per_game_high": total / 7 + reach}
+    if rallies < 30:
+        expected = dict.fromkeys(expected, np.nan)
+    expected |= {"n_shots": use.sum(), "n_rallies": rallies}
+    assert found == pytest.approx(expected, nan_ok=True)
+    assert list(found) == list(expected)
+    nothing = _points(gain, np.zeros(n, dtype=bool), rally, 7, level)
+    assert np.isnan(nothing["points_per_game"])
+    assert (nothing["n_shots"], nothing["n_rallies"]) == (0, 0)
+
+
+def plain_chance(used, player, levels):
+    """Chance to attack with each of the player's balls, by the columns that are told of them."""
+    rows = []
+    own = used[used["player"] == player]
+    for shot, bends in zip(own.to_dict("records"), spline_bends(own["gap_m"]), strict=True):
+        h = np.log1p(shot["gap_m"] / 0.25) - np.log1p(0.4 / 0.25)
+        side = {"forehand": -0.5, "backhand": 0.5}[shot["side"]]
+        volley = {"ground": -0.5, "volley": 0.5}.get(shot["family"], 0.0)
+        row = [h, *bends, side, volley, side * h, volley * h]
+        rows.append(row + [float(shot[c] == w) for c, words in levels.items() for w in words])
+    attack = (own["choice"] == "attack").to_numpy()
+    return LogisticRegression(C=10.0, max_iter=1000).fit(rows, attack).predict_proba(rows)[:, 1]
+
+
+def test_the_whole_table_of_a_hard_log(hard_log):
+    """Each match by the rule and the curves of the others; a cell with few attacks is left out."""
+    table = hard_log(251, 240)
+    few = (table["player"] == "Cedar") & (table["side"] == "forehand")
+    few &= table["choice"].eq("attack") & table["match"].eq("m1")
+    few = few & (few.cumsum() > 2)
+    table = table.assign(choice=table["choice"].mask(few)).drop(columns="contact")
+    m10 = (table["player"] == "Cedar") & (table["side"] == "forehand") & table["match"].eq("m10")
+    table["choice"] = table["choice"].mask(m10 & table["choice"].eq("attack"))
+    table = table.drop(columns=["family", "rally_id"])
+    model = sw.TightnessModel(draws=50, situation=("balance",), strokes=False)
+    model.fit(table, "shot != 5")
+    found = model.follow("Cedar", 0.8)
+    used, own = model.used_, model.used_[model.used_["player"] == "Cedar"].reset_index(drop=True)
+    chance, parts = plain_chance(used, "Cedar", model.situation_), []
+    gain, changed = np.full(len(own), np.nan), np.full(len(own), np.nan)
+    whole = model.parts.table
+    for match in ("m1", "m10"):  # two, and so two parts
+        rest = (whole["match"] != match).to_numpy()
+        again = model.again(whole[rest], (whole["shot"] != 5).to_numpy()[rest])
+        rules = again.rule(player="Cedar").set_index("side")["rule_m"]
+        mine = np.flatnonzero(own["match"] == match)
+        off = np.full((200, len(mine)), np.nan)
+        both = np.full((2, 200, len(mine)), np.nan)
+        for rows, attack, reset in again.posterior_.of_shots(own.iloc[mine]):
+            both[0][:, rows], both[1][:, rows] = attack, reset
+        for j, k in enumerate(mine):
+            shot = own.iloc[k]
+            should = shot["gap_m"] >= rules[shot["side"]]
+            attacked = shot["choice"] == "attack"
+            drawn = both[0 if should else 1][:, j]
+            p = max(chance[k] if attacked else 1 - chance[k], 0.05)
+            weight = 1 / p if attacked == should else 0.0
+            gain[k] = drawn.mean() + weight * (shot["outcome"] - drawn.mean()) - shot["outcome"]
+            changed[k] = attacked != should
+            off[:, j] = (1 - weight) * (drawn - drawn.mean())
+        parts.append((mine, off))
+    games = len(own[["match", "game"]].drop_duplicates())
+    rows = []
+    enough = own["side"] == "backhand"
+    assert 5 not in own["shot"].to_list()
+    assert (own["side"].eq("forehand") & own["choice"].eq("attack")).sum() < 5
+    for side, family in (("forehand", "all strokes"), ("backhand", "all strokes"), ("all", "all")):
+        use = enough & own["side"].isin([side] if side != "all" else ["forehand", "backhand"])
+        use = use.to_numpy()
+        row = {"player": "Cedar", "side": side, "family": family}
+        row |= _points(gain, use, own["rally_id"].to_numpy(), games, 0.8, parts)
+        rows.append(row | {"changed": changed[use].mean() if use.any() else np.nan})
+    expected = pd.DataFrame(rows).assign(n_games=games, n_matches=2)
+    pd.testing.assert_frame_equal(found, expected, rtol=1e-5)
+    assert found["points_per_game"].notna().tolist() == [False, True, True]

@@ -1,10 +1,12 @@
+from collections import Counter
+
 import numpy as np
 import pandas as pd
 import pytest
 
 import sidewall as sw
 from sidewall.decisions import decisions
-from sidewall.models.halves import Halves, _dealt_out
+from sidewall.models.halves import Halves, _dealt_out, _half_of, _met
 
 
 def units(met):
@@ -97,3 +99,55 @@ def test_a_half_with_one_choice_alone_has_no_fit_and_decides_nothing_of_the_othe
     assert set(judged.loc[other, "decision"]) == {"not known yet"}
     assert (judged.loc[~other, "decision"] != "not known yet").any()
     assert judged.loc[other, "points"].isna().all()
+
+
+def plain_halves(met):
+    """Half of every unit by name: in their order, to the half with fewer rallies of its players."""
+    for unit in (["match"], ["match", "game"], ["match", "game", "rally"]):
+        of = {}
+        for row in met.to_dict("records"):
+            of.setdefault(row["player"], set()).add(tuple(row[name] for name in unit))
+        if min(len(units) for units in of.values()) >= 2:
+            break
+    rallies_of = {}
+    for row in met.to_dict("records"):
+        key = tuple(row[name] for name in unit)
+        rallies_of.setdefault(key, Counter())[row["player"]] += 1
+    so_far, found = (Counter(), Counter()), {}
+    for key in sorted(rallies_of):
+        mine = rallies_of[key]
+        n = [sum(half[player] for player in mine) for half in so_far]
+        found[key] = int(n[0] > n[1])
+        so_far[found[key]].update(mine)
+    return unit, found
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_units_are_dealt_out_as_by_a_plain_loop(seed):
+    rng = np.random.default_rng(seed)
+    matches = [
+        (f"m{k}", "".join(rng.choice(list("wxyz"), 2, replace=False)), rng.integers(1, 4), 1 + seed)
+        for k in rng.permutation(12)[: 2 + seed]
+    ]
+    met = rallies(matches).sample(frac=1.0, random_state=seed)
+    met = met[rng.random(len(met)) < 0.8]
+    unit, expected = plain_halves(met)
+    half = _dealt_out(met)
+    assert list(half.index.names) == unit
+    keys = [key if isinstance(key, tuple) else (key,) for key in half.index]
+    assert dict(zip(keys, half, strict=True)) == expected
+    table = pd.concat([met, met.head(3).assign(match="unseen")], ignore_index=True)
+    plain = [expected.get(tuple(row[u] for u in unit), -1) for row in table.to_dict("records")]
+    assert _half_of(table, half).tolist() == plain
+
+
+def test_what_was_met_is_the_rallies_with_a_gap(hard_log):
+    table = hard_log(241)
+    found = _met(table)
+    expected = []
+    for shot in table.to_dict("records"):
+        row = tuple(str(shot[name]) for name in ("match", "game", "rally", "player"))
+        if shot["gap_m"] == shot["gap_m"] and row not in expected:
+            expected.append(row)
+    assert [*found.itertuples(index=False, name=None)] == expected
+    assert [*found.columns] == ["match", "game", "rally", "player"]

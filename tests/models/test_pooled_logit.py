@@ -1,8 +1,11 @@
+from itertools import combinations_with_replacement
+
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from scipy.special import expit
+from scipy.optimize import approx_fprime
+from scipy.special import expit, gammaln
 
 from sidewall.errors import DataError, NotFittedError, SeparationError
 from sidewall.models import PooledLogit
@@ -176,3 +179,146 @@ def test_groups_that_only_win_or_only_lose_are_refused():
     y = (g % 2).astype(float)
     with pytest.raises(SeparationError, match="every group has successes only"):
         PooledLogit().fit(y, np.ones(180), np.ones(180), g)
+
+
+# -- the whole fit, by a search for each group's mode ------------------------------------------
+
+
+def rough_rows(seed):
+    """Counts of six groups, one of a single row, with rows alike and a column of nothing much."""
+    rng = np.random.default_rng(seed)
+    group = np.array([*np.repeat(list("fbdca"), 14), "e"])
+    x = rng.choice([-1.0, 0.0, 1.0], len(group))
+    X = pd.DataFrame({"level": 1.0, "x": x, "w": rng.integers(0, 2, len(group)) * 2.0})
+    Z = X[["level", "x"]]
+    own = dict(zip("abcdef", rng.normal(0, 0.9, (6, 2)), strict=True))
+    eta = 0.3 + 0.5 * x + sum(Z.iloc[:, k] * [own[g][k] for g in group] for k in (0, 1))
+    n = rng.integers(1, 9, len(group)).astype(float)
+    y = rng.binomial(n.astype(int), 1 / (1 + np.exp(-eta))).astype(float)
+    return y, X, Z, group, n
+
+
+def laplace(params, rows, free, sd_shape=1.0):
+    """Log likelihood by Laplace, each group's mode by a search; modes in the effects' scale."""
+    y, X, Z, group, n = rows
+    p = X.shape[1]
+    L = np.zeros((2, 2))
+    L[free] = params[p:]
+    total, modes = 0.0, []
+    for name in sorted(set(group)):
+        mine = group == name
+        fixed, z = X.to_numpy()[mine] @ params[:p], Z.to_numpy()[mine] @ L
+
+        def off(v, fixed=fixed, z=z, mine=mine):
+            eta = fixed + z @ v
+            chances = y[mine] * eta - n[mine] * np.log1p(np.exp(eta))
+            return v @ v / 2 - chances.sum()
+
+        at = np.zeros(2)
+        for _ in range(50):
+            mu = 1 / (1 + np.exp(-(fixed + z @ at)))
+            H = np.eye(2) + (z.T * (n[mine] * mu * (1 - mu))) @ z
+            step = np.linalg.solve(H, at - z.T @ (y[mine] - n[mine] * mu))
+            at = at - step
+            if np.abs(step).max() < 1e-13:
+                break
+        total -= off(at) + np.log(np.linalg.det(H)) / 2
+        modes.append(L @ at)
+    diagonal = [params[p + k] for k in range(len(free[0])) if free[0][k] == free[1][k]]
+    return total + (sd_shape - 1) * sum(np.log(np.abs(diagonal))), np.array(modes)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize(("covariance", "sd_shape"), [("diagonal", 1.0), ("full", 2.0)])
+def test_the_whole_fit_by_a_plain_likelihood(seed, covariance, sd_shape):
+    """Its top, its curvature there, modes, spreads and the table of fixed effects."""
+    rows = rough_rows(seed)
+    y, X, Z, group, n = rows
+    ours = PooledLogit(covariance, sd_shape, tol=1e-7).fit(y, X, Z, group, n)
+    free = np.diag_indices(2) if covariance == "diagonal" else np.tril_indices(2)
+
+    def top(params):
+        return laplace(params, rows, free, sd_shape)[0]
+
+    found = ours.params_
+    value, modes = laplace(found, rows, free)
+    coefficients = sum(
+        gammaln(a + 1) - gammaln(b + 1) - gammaln(a - b + 1) for a, b in zip(n, y, strict=True)
+    )
+    # a mode is known to the root of 1e-11, the gain at which its search ends
+    assert ours.loglik_ == pytest.approx(value + coefficients, abs=1e-5)
+    slope = approx_fprime(found, top, 1e-6)
+    np.testing.assert_allclose(slope, 0.0, atol=2e-3)
+    np.testing.assert_allclose(ours.random_effects_, modes, atol=1e-5)
+    assert ours.random_effects_.index.tolist() == list("abcdef")
+    assert [*ours.random_effects_] == ["level", "x"]
+    L = np.zeros((2, 2))
+    L[free] = found[3:]
+    np.testing.assert_allclose(ours.random_covariance_, L @ L.T, atol=1e-12)
+    assert ours.fixed_effects_.to_dict() == dict(zip(X.columns, found[:3], strict=True))
+    H, step = np.zeros((len(found), len(found))), 1e-4
+    for i, j in combinations_with_replacement(range(len(found)), 2):
+        ends = [
+            s * t * top(found + step * (s * np.eye(len(found))[i] + t * np.eye(len(found))[j]))
+            for s in (1, -1)
+            for t in (1, -1)
+        ]
+        H[i, j] = H[j, i] = -sum(ends) / (4 * step**2)
+    expected = np.linalg.inv(H)[:3, :3]
+    np.testing.assert_allclose(ours.fixed_covariance_, expected, rtol=2e-3, atol=1e-5)
+    assert [*ours.fixed_covariance_] == [*ours.fixed_covariance_.index] == ["level", "x", "w"]
+    table, se = ours.summary(), np.sqrt(np.diag(ours.fixed_covariance_))
+    z = 1.959964
+    plain = pd.DataFrame({"estimate": found[:3], "se": se}, X.columns)
+    plain = plain.assign(estimate_low=found[:3] - z * se, estimate_high=found[:3] + z * se)
+    pd.testing.assert_frame_equal(table, plain)
+    assert (ours.converged_, ours.status_) == (True, [])
+    alike = {(*X.iloc[k], group[k]) for k in range(len(y))}
+    assert (ours.n_rows_, ours.n_distinct_) == (len(y), len(alike))
+
+
+def test_a_search_that_is_stopped_says_so():
+    y, X, Z, group, n = rough_rows(5)
+    ours = PooledLogit(max_iter=1).fit(y, X, Z, group, n)
+    assert (ours.converged_, ours.n_iter_) == (False, 1)
+    (said,) = ours.status_
+    assert said.startswith("the search stopped early (gradient ")
+
+
+def test_columns_without_names_are_numbered():
+    y, X, Z, group, n = rough_rows(6)
+    ours = PooledLogit().fit(y, X.to_numpy(), Z["level"].to_numpy(), group, n)
+    assert ours.fixed_names_ == ["x0", "x1", "x2"]
+    assert ours.random_names_ == ["z0"]
+    fewer = PooledLogit().fit(y / n, X.to_numpy(), Z["level"].to_numpy(), group, np.ones(len(y)))
+    assert fewer.loglik_ <= 0  # fractions have no binomial coefficient
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"y": -0.1}, "between 0 and its trials"),
+        ({"y": 1.1}, "between 0 and its trials"),
+        ({"n": 0.0}, "trials be above 0"),
+        ({"g": None}, "groups holds missing values"),
+        ({"x": np.nan}, "X holds missing or infinite values"),
+        ({"x": np.inf}, "X holds missing or infinite values"),
+    ],
+)
+def test_one_bad_cell_is_enough(change, message):
+    y, X, Z, group, n = rough_rows(7)
+    n, group, X = np.ones(len(y)), group.astype(object), X.copy()
+    y = (y > 2).astype(float)
+    for good in (0.0, 1.0):  # the ends themselves will do
+        y[0] = good
+        PooledLogit(max_iter=1).fit(y, X, Z, group, n)
+    if "y" in change:
+        y[3] = change["y"]
+    if "n" in change:
+        n[3], y[3] = change["n"], 0.0
+    if "g" in change:
+        group[3] = None
+    if "x" in change:
+        X.loc[3, "x"] = change["x"]
+    with pytest.raises(DataError, match=message):
+        PooledLogit().fit(y, X, Z, group, n)

@@ -113,15 +113,6 @@ def test_comfort_holds_the_truth_and_adds_up(model, true_comfort):
     assert table.loc[unknown, "threshold_difference_low_m"].isna().all()
 
 
-def test_comfort_counts_are_those_of_the_shots(model):
-    used = model.used_
-    for row in model.comfort().itertuples():
-        own = used[(used["player"] == row.player) & (used["family"] == row.family)]
-        assert row.n_forehand == (own["side"] == "forehand").sum()
-        assert row.n_backhand == (own["side"] == "backhand").sum()
-        assert row.n_rallies == own["rally_id"].nunique()
-
-
 def test_the_rule_is_nearer_the_truth_than_one_gap_for_all(by_value, truth):
     rule = by_value.rule().merge(truth, on=KEYS)
     assert len(rule) == 16
@@ -168,16 +159,6 @@ def test_every_shot_is_used_or_counted(model, shots):
     assert len(model.used_) + model.left_out_.sum() == len(shots)
     assert model.left_out_["serve"] == (shots["stroke"] == "serve").sum()
     assert model.counted_.shots == len(model.used_)
-
-
-def test_counts_of_the_table_are_those_of_the_shots(model):
-    table = model.thresholds().set_index(KEYS)
-    used = model.used_
-    n = used.pivot_table(index=KEYS, columns="choice", values="row", aggfunc="count", observed=True)
-    np.testing.assert_array_equal(table["n_attack"], n["attack"].reindex(table.index).fillna(0))
-    np.testing.assert_array_equal(table["n_reset"], n["reset"].reindex(table.index).fillna(0))
-    rallies = used.groupby(KEYS, observed=True)["rally_id"].nunique()
-    np.testing.assert_array_equal(table["n_rallies"], rallies.reindex(table.index).fillna(0))
 
 
 def test_statuses_and_numbers_go_together(model):
@@ -405,15 +386,6 @@ def test_which_shot_refuses_what_it_does_not_know(by_value):
         by_value.which_shot("Elm", "forehand", "ground", gap_m=60)
     with pytest.raises(DataError, match="depth 'deep'"):
         by_value.which_shot("Elm", "forehand", "ground", depth="deep")
-
-
-def test_one_player_is_answered_as_among_all(by_value):
-    for table in (by_value.thresholds, by_value.rule, by_value.curves, by_value.comfort):
-        every = table()
-        own = every[every["player"] == "Elm"].reset_index(drop=True)
-        pd.testing.assert_frame_equal(table(player="Elm"), own)
-    with pytest.raises(DataError, match="Nobody"):
-        by_value.thresholds(player="Nobody")
 
 
 def test_a_table_that_was_changed_is_handed_out_as_it_was(by_value):

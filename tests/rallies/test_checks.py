@@ -1,9 +1,14 @@
 """The chain's own checks: order, stationarity, coarseness."""
 
+from collections import Counter
+from dataclasses import asdict
+
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import chi2, chi2_contingency, hypergeom
 
+import sidewall as sw
 from sidewall.rallies.order import independence, order_test, stationarity_test
 
 
@@ -107,24 +112,6 @@ def test_transitions_that_change_with_the_game_are_noticed():
     assert stationarity_test(start, drift, period).p_g < 1e-6
 
 
-def test_negative_states_break_the_sequence():
-    x = np.array([0, 1, -1, 0, 1, 1])
-    assert order_test(x, np.zeros(6, int), 0, 2).n == 3
-
-
-def test_the_chain_answers_in_its_own_states(chain):
-    found = chain.order_test(0)
-    assert found.thin_cells > 0.2
-    assert found.p_value == 1 / 200
-    assert chain.stationarity_test("game").n == len(chain.moves().table)
-
-
-def test_thin_is_told_of_the_tables_that_are_tested():
-    """A table with one row of counts tells nothing, however small its counts are."""
-    firm, still = [[30, 20], [10, 40]], [[1, 2], [0, 0]]
-    assert independence(np.array([firm, still]), "").thin_cells == 0.0
-
-
 def rallies(rows, n, rng):
     """Rally, state and next state or end of every shot of a first-order chain from state 0."""
     at, now, parts = np.arange(n), np.zeros(n, int), []
@@ -202,8 +189,178 @@ def test_matches_may_differ_and_be_of_different_lengths():
     assert stationarity_test(start, move, match, rally, match).p_value == 1 / 200
 
 
-def test_what_changes_within_a_rally_cannot_be_shuffled_whole(chain):
-    found = chain.stationarity_test("player")
-    assert np.isnan(found.p_value)
-    assert found.df > 0
-    assert np.isnan(chain.order_test(1, permutations=0).p_value)
+QUESTIONS = {
+    0: "does the next state depend on the present one?",
+    1: "given the present state, does the next depend on the one before?",
+    2: "given two states, does the next depend on the one before them?",
+    "periods": "do the transitions differ between periods?",
+}
+
+
+def plain_statistics(moves):
+    """Of (table, row, column) moves: both statistics, freedom and the share of thin cells."""
+    g = chi_square = 0.0
+    df, thin, cells = 0, 0, 0
+    for at in {table for table, *_ in moves}:
+        seen = Counter((row, column) for table, row, column in moves if table == at)
+        rows, columns = (sorted({cell[k] for cell in seen}) for k in (0, 1))
+        n = sum(seen.values())
+        freedom = (len(rows) - 1) * (len(columns) - 1)
+        df += freedom
+        for r in rows:
+            for c in columns:
+                due = sum(seen[r, o] for o in columns) * sum(seen[o, c] for o in rows) / n
+                chi_square += (seen[r, c] - due) ** 2 / due
+                g += 2 * seen[r, c] * np.log(seen[r, c] / due) if seen[r, c] else 0.0
+                thin += (due < 5) * (freedom > 0)
+                cells += freedom > 0
+    return g, chi_square, df, thin / cells if df else np.nan
+
+
+def plain_test(moves, question, units, blocks, permutations, seed, whole=True):
+    """Everything that a test tells, shuffles too: rows of units, within blocks in their order."""
+    g, chi_square, df, thin = plain_statistics(moves)
+    firm = df > 0 and thin <= 0.2
+    found = {
+        "question": question,
+        "g": g,
+        "chi_square": chi_square,
+        "df": df,
+        "p_g": chi2.sf(g, df) if firm else np.nan,
+        "p_chi_square": chi2.sf(chi_square, df) if firm else np.nan,
+        "n": len(moves),
+        "thin_cells": thin,
+        "p_value": np.nan,
+    }
+    if not (permutations and df and whole):
+        return found
+    rng, beyond = np.random.default_rng(seed), 0
+    row_of, block_of = {}, {}
+    for (_, row, _), unit, block in zip(moves, units, blocks, strict=True):
+        row_of.setdefault(unit, row)
+        block_of.setdefault(unit, block)
+    members = {}
+    for unit in sorted(row_of):
+        members.setdefault(block_of[unit], []).append(unit)
+    for _ in range(permutations):
+        drawn = iter(rng.random(len(row_of)))
+        again = {}
+        for block in sorted(members):
+            mine = members[block]
+            order = sorted(mine, key=dict(zip(mine, drawn, strict=False)).get)
+            again |= {to: row_of[out] for to, out in zip(mine, order, strict=True)}
+        shuffled = [(t, again[unit], c) for (t, _, c), unit in zip(moves, units, strict=True)]
+        beyond += plain_statistics(shuffled)[1] >= chi_square * (1 - 1e-9)
+    return found | {"p_value": (1 + beyond) / (1 + permutations)}
+
+
+def assert_told(found, expected):
+    told, expected = asdict(found), dict(expected)
+    assert told.pop("question") == expected.pop("question")
+    assert told == pytest.approx(expected, rel=1e-9, abs=1e-9, nan_ok=True)
+
+
+def past_moves(states, sequence, order):
+    """(context, past, next), as far as the sequence goes back and all states are known."""
+    found = []
+    for k in range(order + 1, len(states)):
+        past = list(states[k - order - 1 : k + 1])
+        if min(past) >= 0 and sequence[k] == sequence[k - order - 1]:
+            found.append((tuple(past[1:-1]), past[0], past[-1]))
+    return found
+
+
+@pytest.mark.parametrize("order", [0, 1, 2])
+@pytest.mark.parametrize("seed", range(4))
+def test_the_order_by_plain_loops(order, seed):
+    """States that are unknown, sequences of one, and a first state after which nothing comes."""
+    rng = np.random.default_rng([seed, order])
+    n = (30, 60, 240, 600)[seed]
+    states = np.where(rng.random(n) < 0.1, -1, rng.integers(0, 3 if seed else 4, n))
+    sequence = rng.permutation(n)[np.sort(rng.integers(0, max(n // 12, 2), n))]  # ups and downs
+    moves = past_moves(states.tolist(), sequence, order)
+    units, contexts = list(range(len(moves))), [context for context, *_ in moves]
+    for k in (None, 6):
+        expected = plain_test(moves, QUESTIONS[order], units, contexts, 12, 5)
+        assert_told(order_test(states, sequence, order, k, 12, 5), expected)
+    assert_told(order_test(states, sequence), asdict(order_test(states, sequence, 1, None, 199, 0)))
+
+
+def test_nothing_to_test_leaves_everything_open():
+    for states, sequence in (
+        ([0, 1, 0], [0, 1, 2]),
+        ([0, 0, 0, 0], [0, 0, 1, 1]),
+        ([-1, 0], [0, 0]),
+    ):
+        found = order_test(states, sequence, 0)
+        moves = past_moves(states, sequence, 0)
+        assert_told(found, plain_test(moves, QUESTIONS[0], [], [], 0, 0))
+        assert np.isnan([found.p_g, found.p_value, found.thin_cells]).all()
+        assert found.df == 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("of", ["rallies in matches", "rallies", "moves", "whole matches"])
+def test_stationarity_by_plain_loops(seed, of):
+    rng = np.random.default_rng([seed, len(of)])
+    n = (25, 80, 300, 700)[seed]
+    rally = np.sort(rng.integers(0, n // 5, n)) * 3 + 1
+    match = np.array([20, 3, 11, 7])[rally * 4 // (rally.max() + 1)]  # in no order of numbers
+    of_rally = rng.integers(0, 3, rally.max() + 1)
+    period = match % 4 if of == "whole matches" else of_rally[rally]
+    start, target = rng.integers(0, 3, n), rng.integers(0, 4, n)
+    moves = list(zip(start.tolist(), period.tolist(), target.tolist(), strict=True))
+    units, blocks = rally.tolist(), match.tolist()
+    given = {"rally": rally, "match": match}
+    if of in ("rallies", "moves"):
+        blocks, given = [0] * n, {"rally": rally}
+    if len(set(zip(blocks, period, strict=True))) == len(set(blocks)):
+        blocks = [0] * n  # a period a match, as where only a few rallies were played
+    assert of != "whole matches" or not any(blocks)
+    if of == "moves":
+        units, given = list(range(n)), {}
+    expected = plain_test(moves, QUESTIONS["periods"], units, blocks, 12, seed)
+    assert_told(
+        stationarity_test(start, target, period, **given, permutations=12, seed=seed), expected
+    )
+    usual = stationarity_test(start, target, period, **given)
+    assert_told(
+        stationarity_test(start, target, period, **given, permutations=199, seed=0), asdict(usual)
+    )
+    # one move of another period than the rest of its rally
+    at = int(np.flatnonzero(np.diff(rally) == 0)[-1]) + 1
+    moves[at] = (moves[at][0], moves[at][1] + 1, moves[at][2])
+    period = np.array([row for _, row, _ in moves])
+    apart = plain_test(moves, QUESTIONS["periods"], units, blocks, 12, seed, whole=of == "moves")
+    assert_told(
+        stationarity_test(start, target, period, **given, permutations=12, seed=seed), apart
+    )
+
+
+@pytest.mark.parametrize("seed", [91, 92])
+def test_the_chain_asks_about_its_own_moves(hard_log, seed):
+    """With balls and ends that are not known, and a column with blanks."""
+    table = hard_log(seed)
+    odd = table["rally_id"].map(lambda k: [None, "a", "b"][k % 3])
+    table = table.assign(odd=odd, day=table["match"].astype(str).isin(["m1", "m2"]))
+    chain = sw.RallyChain(sw.BallStates((0.4,))).fit(table)
+    moves = chain.moves()
+    for order in (0, 1, 2):
+        past = past_moves(moves.start.tolist(), table["rally_id"].to_numpy(), order)
+        contexts = [context for context, *_ in past]
+        expected = plain_test(past, QUESTIONS[order], list(range(len(past))), contexts, 9, 4)
+        assert_told(chain.order_test(order, 9, 4), expected)
+    for by, whole in (("game", True), ("odd", True), ("day", True), ("shot", False)):
+        keep = [
+            k
+            for k, value in enumerate(table[by])
+            if not pd.isna(value) and min(moves.start[k], moves.target[k]) >= 0
+        ]
+        found = [(moves.start[k], str(table[by].iloc[k]), moves.target[k]) for k in keep]
+        units = [int(table["rally_id"].iloc[k]) for k in keep]
+        names = list(table["match"].unique())
+        blocks = [0 if by == "day" else names.index(table["match"].iloc[k]) for k in keep]
+        expected = plain_test(found, QUESTIONS["periods"], units, blocks, 9, 4, whole)
+        assert_told(chain.stationarity_test(by, 9, 4), expected)
+    assert_told(chain.order_test(), asdict(chain.order_test(1, 199, 0)))
+    assert_told(chain.stationarity_test(), asdict(chain.stationarity_test("game", 199, 0)))

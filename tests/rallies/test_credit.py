@@ -4,6 +4,7 @@ import pytest
 
 import sidewall as sw
 from sidewall.errors import DataError
+from sidewall.rallies import credit as module
 from sidewall.rallies.credit import finished_next, loose_next, matched_table
 from sidewall.rallies.transitions import ChainCounts, add_up
 
@@ -58,15 +59,6 @@ def test_a_shot_played_from_harder_balls_gets_no_blame_for_them(chain, name):
     assert len(set(matched["matched_share"])) > 1
 
 
-def test_credit_carries_points_counts_and_intervals(chain):
-    table = chain.set_up_credit(draws=60)
-    assert {"n_shots", "n_rallies", "matched_share"} <= set(table)
-    assert (np.sign(table["points_per_100"]) == np.sign(table["difference"])).all()
-    for name in ("difference", "points_per_100"):
-        assert (table[f"{name}_low"] <= table[name]).all()
-        assert (table[name] <= table[f"{name}_high"]).all()
-
-
 def test_by_player_and_personal_thresholds(chain):
     thresholds = pd.DataFrame(
         {"player": ["Alder"], "side": ["forehand"], "family": ["ground"], "threshold_m": [0.3]}
@@ -95,34 +87,109 @@ def test_credit_of_kept_shots_is_that_of_one_player_among_all(chain, credit):
     )
 
 
-def test_matched_shots_by_plain_loops(chain):
-    """Shots of a kind, each against all others of its place, also where there is but one."""
-    moves = chain.moves()
-    outcome = (moves.table["gap_m"].fillna(0.0) > 0.4).to_numpy(dtype=float)
-    table = matched_table(chain, outcome, ["stroke"], 2, 0.95, np.random.default_rng(0))
-    use = (moves.start >= 0) & (moves.target < len(moves.states))
-    use &= (moves.table["stroke"] != "serve").to_numpy()
-    rows = moves.table.loc[use, ["player", "stroke", "depth", "balance"]].astype(object)
-    rows = rows.where(rows.notna(), "none").assign(state=moves.start[use], y=outcome[use])
-    others = set()
-    for row in table.itertuples():
-        n, own, other = 0, 0.0, 0.0
-        for _, place in rows.groupby(["player", "state", "depth", "balance"]):
-            mine = place["stroke"] == row.stroke
-            if mine.any() and not mine.all():
-                n += mine.sum()
-                own += place.loc[mine, "y"].sum()
-                other += mine.sum() * place.loc[~mine, "y"].mean()
-                others.add(int((~mine).sum()))
-        assert row.n_matched_shots == n
-        assert row.share == pytest.approx(own / n)
-        assert row.matched_share == pytest.approx(other / n)
-    assert 1 in others
-
-
 def test_parts_with_other_states_are_refused_whichever_comes_first():
     one, two = (ChainCounts([name], ["Elm"], np.zeros((1, 1, 4))) for name in ("loose", "tight"))
     for parts in ((one, two), (two, one)):
         with pytest.raises(DataError, match="other states in other parts"):
             add_up(parts)
     assert add_up([one, one]).states == ["loose"]
+
+
+@pytest.fixture(scope="module", params=[64, 65])
+def hard(hard_log, request):
+    """A chain of a hard log in which balls have a state, a depth and a balance in common."""
+    table = hard_log(request.param, 160, short=False)
+    table = table.assign(balance=table["balance"].where(table["balance"] == "set"))
+    return sw.RallyChain(sw.BallStates((0.4,))).fit(table)
+
+
+def plain_table(chain, outcome, by, slow, draws, level, seed, loose=None, keep=None):
+    """Each kind against the other shots of its places, a place and a draw at a time."""
+    table = chain.moves().table
+    states = sw.BallStates((0.4,))(table).astype(object)
+    rng = np.random.default_rng(seed)
+    of_match = table.drop_duplicates("rally_id")["match"].astype(str).tolist()
+    weight = np.vstack([np.ones(len(of_match)), slow.redrawn(of_match, draws, rng)])
+    shots = table.to_dict("records")
+    beside = [name for name in ("depth", "balance") if name not in by]
+    kinds, places = {}, {}
+    for k, shot in enumerate(shots):
+        on = shot["shots_left"] > 0
+        known = states.iloc[k] == states.iloc[k] and shot["stroke"] != "serve"
+        if not (on and known and (keep is None or keep(shot))):
+            continue
+        key = tuple(shot[name] if shot[name] == shot[name] else "not charted" for name in by)
+        place = (shot["player"], states.iloc[k], *(str(shot[name]) for name in beside))
+        kinds.setdefault(key, []).append(k)
+        places.setdefault(place, []).append((key, k))
+
+    def compare(w, kind):
+        n = own = other = 0.0
+        for met in places.values():
+            mine = [k for key, k in met if key == kind]
+            rest = [k for key, k in met if key != kind]
+            m, r = (sum(w[shots[k]["rally_id"]] for k in some) for some in (mine, rest))
+            if m and r:
+                n += m
+                own += sum(w[shots[k]["rally_id"]] * outcome[k] for k in mine)
+                other += m * sum(w[shots[k]["rally_id"]] * outcome[k] for k in rest) / r
+        return (own / n, other / n, n) if n else (np.nan, np.nan, 0.0)
+
+    value, balls = chain.ball_value_, np.array([shot["stroke"] != "serve" for shot in shots])
+    if loose is not None:
+        phi = value.columns(table)
+        more = phi[balls & loose].mean(axis=0) - phi[balls & ~loose].mean(axis=0)
+        worth = float(more @ value.weights_)
+        drawn = worth + value.draws(draws, rng) @ more
+    rows = []
+    for kind in sorted(kinds):
+        (share, matched, n), *again = (compare(w, kind) for w in weight)
+        off = [own - other for own, other, _ in again]
+        row = [*kind, share, matched, share - matched, *slow.limits(off, level), len(kinds[kind])]
+        row += [len({shots[k]["rally_id"] for k in kinds[kind]}), int(n)]
+        if loose is not None:
+            points = [100 * one * other for one, other in zip(drawn, off, strict=True)]
+            row += [100 * worth * (share - matched), *slow.limits(points, level)]
+        rows.append(row)
+    names = [*by, "share", "matched_share", "difference", "difference_low", "difference_high"]
+    names += ["n_shots", "n_rallies", "n_matched_shots"]
+    if loose is not None:
+        names += ["points_per_100", "points_per_100_low", "points_per_100_high"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def two_on(table, told):
+    """What is told of the shot after next, in the same rally; 0 where there is none."""
+    shots = table.to_dict("records")
+    return [float(s["shots_left"] >= 2 and told(shots[k + 2])) for k, s in enumerate(shots)]
+
+
+@pytest.mark.parametrize("by", [("stroke",), ("stroke", "direction"), ("player", "depth")])
+@pytest.mark.parametrize("keep", [None, "opponent_place == 'behind'"])
+def test_the_whole_table_of_credit_by_plain_loops(hard, slow, by, keep):
+    """Set-up and finish; blanks are a kind of their own, and a place of their own."""
+    table, draws, level, seed = hard.moves().table, 6, 0.6, 8
+    asked = None if keep is None else (lambda shot: shot["opponent_place"] == "behind")
+    loose = (table["gap_m"] >= 0.5).to_numpy()
+    outcome = two_on(table, lambda shot: shot["gap_m"] >= 0.5)
+    expected = plain_table(hard, outcome, by, slow, draws, level, seed, loose, asked)
+    found = hard.set_up_credit(by, None, draws, level, seed, keep)
+    pd.testing.assert_frame_equal(found.astype(expected.dtypes), expected, rtol=1e-9)
+    outcome = two_on(table, lambda shot: shot["shots_left"] == 0 and shot["won"] == 1)
+    expected = plain_table(hard, outcome, by, slow, draws, level, seed, None, asked)
+    found = hard.finish_credit(by, draws, level, seed, keep)
+    pd.testing.assert_frame_equal(found.astype(expected.dtypes), expected, rtol=1e-9)
+
+
+def test_redrawn_cells_taken_in_pieces_are_the_whole(hard, monkeypatch):
+    whole = hard.set_up_credit("stroke", draws=7)
+    for most in (1, 40, 10_000):
+        monkeypatch.setattr(module, "_MOST_NUMBERS", most)
+        pd.testing.assert_frame_equal(hard.set_up_credit("stroke", draws=7), whole)
+
+
+def test_credit_is_by_stroke_and_direction_of_itself(hard):
+    by = ("stroke", "direction")
+    one = hard.set_up_credit(draws=3)
+    pd.testing.assert_frame_equal(one, hard.set_up_credit(by, sw.LooseBall(), 3, 0.95, 0))
+    pd.testing.assert_frame_equal(hard.finish_credit(draws=3), hard.finish_credit(by, 3, 0.95, 0))

@@ -6,7 +6,8 @@ import pytest
 
 import sidewall as sw
 from sidewall import simulate
-from sidewall.rallies.in_short import FullBalls, _left_by, gap_class_of, in_short
+from sidewall.rallies import in_short as module
+from sidewall.rallies.in_short import FullBalls, _left_by, gap_class_of, has_short_rows, in_short
 from sidewall.rallies.value import BallValue, ball_columns, outcomes
 
 CLASSES = ("tight", "middling", "loose")
@@ -96,32 +97,6 @@ def test_own_shots_are_judged_as_in_the_full_log(logs):
     assert apart("short", "exact") < apart("full", "exact") + 0.5 * apart("bare", "full")
 
 
-def test_a_short_ball_is_the_mean_of_the_full_balls_like_it(logs):
-    """Same class, left by the same choice from the same class, and met with the same choice."""
-    *_, short, _ = logs[0]
-    phi = ball_columns(short)[0]
-    ours = FullBalls.of(short, phi).stand_in(short, phi)
-    gap = short["gap_m"].to_numpy()
-    met = np.where(np.isnan(gap), short["gap_class"].cat.codes, gap_class_of(gap))
-    plain = short.assign(met=met)
-    follows = plain["shot"] > 1
-    serve = plain["stroke"] == "serve"
-    left = plain["choice"].astype(object).where(~serve, "serve").shift().where(follows)
-    plain = plain.assign(left=left, from_class=plain["met"].shift().where(follows))
-    keys = ["met", "left", "from_class", "choice"]
-    full = plain["gap_m"].notna() & plain["side"].notna() & plain["family"].notna() & ~serve
-    rows = np.flatnonzero(in_short(short))
-    assert len(rows) == short["gap_class"].notna().sum() > 1000
-    tried = 0
-    for at in rows[:: len(rows) // 40]:
-        like = full.to_numpy() & (plain[keys] == plain[keys].iloc[at]).all(axis=1).to_numpy()
-        if like.sum() >= 20:
-            np.testing.assert_allclose(ours[at], phi[like].mean(axis=0), atol=1e-9)
-            tried += 1
-    assert tried > 10
-    np.testing.assert_array_equal(ours[~in_short(short)], phi[~in_short(short)])
-
-
 def test_a_measured_gap_without_a_side_narrows_the_class(logs):
     full = logs[0][2]
     row = full.index[(full["shot"] > 2) & (full["gap_m"] < 0.05)][0]
@@ -153,17 +128,6 @@ def test_a_word_is_taken_as_the_log_uses_it(logs):
     assert edges[plain[:, 0]].max() == pytest.approx(0.15)
 
 
-def test_parts_of_a_log_stand_for_the_same(logs):
-    short = logs[0][3]
-    match = short["match"].astype(str)
-    half = match.isin(match.unique()[::2])
-    pieces = [short[half], short[~half]]
-    whole = FullBalls.of(short, ball_columns(short)[0])
-    sums = FullBalls.add_up(FullBalls.of(piece, ball_columns(piece)[0]) for piece in pieces)
-    np.testing.assert_array_equal(whole.keys, sums.keys)
-    np.testing.assert_allclose(whole.sums, sums.sums, atol=1e-7)
-
-
 def test_a_log_without_full_balls_keeps_the_rows_as_they_are(logs):
     raw = logs[0][2].drop(columns="gap_class", errors="ignore")
     bare = sw.shot_features(simulate.chart_in_short(raw, np.ones(len(raw), dtype=bool)))
@@ -187,16 +151,6 @@ def test_the_chain_gives_short_balls_states_of_their_own(logs):
     assert not [name for name in sw.RallyChain().fit(full).states_ if "in short" in name]
 
 
-def test_a_class_on_one_side_of_the_cut_is_tight_or_loose(logs):
-    short = logs[0][3]
-    only = short[short["gap_class"].notna()]
-    half_metre = sw.LooseBall()(only)
-    assert set(half_metre[only["gap_class"] == "loose"]) == {"loose"}
-    assert set(half_metre[only["gap_class"] != "loose"]) == {"tight"}
-    within = sw.LooseBall(loose_from_m=0.3)(only)
-    assert within[only["gap_class"] == "middling"].isna().all()
-
-
 def test_what_left_a_ball_is_the_shot_before_it_in_the_same_rally():
     table = pd.DataFrame(
         {
@@ -212,3 +166,52 @@ def test_what_left_a_ball_is_the_shot_before_it_in_the_same_rally():
     assert left_by.tolist() == [-1, serve, reset, -1, reset, -1]
     assert met.tolist() == [-1, -1, 0, -1, 0, -1]
     assert attack not in left_by  # no ball follows one
+
+
+@pytest.mark.parametrize("seed", [141, 142])
+@pytest.mark.parametrize("least", [20, 4])
+def test_what_every_ball_of_a_hard_log_stands_for(hard_log, slow, seed, least, monkeypatch):
+    """Blanks in all that a row may tell; words beside numbers, often and seldom."""
+    monkeypatch.setattr(module, "LEAST", least)
+    table = hard_log(seed, 160)
+    seldom = table.assign(gap_class=table["gap_class"].where(table["gap_m"].isna()))
+    for some in (table, seldom, table.drop(columns=["gap_class", "choice", "opponent_place"])):
+        phi = ball_columns(some)[0]
+        expected = slow.stand_in(some, phi, least)
+        balls = FullBalls.of(some, phi)
+        assert balls.n.sum() == sum(ball["full"] for ball in slow.balls(some))
+        ours = balls.stand_in(some, phi)
+        np.testing.assert_allclose(ours, expected, atol=1e-8)
+        halves = [some[some["rally_id"] < 70], some[some["rally_id"] >= 70]]
+        added = FullBalls.add_up(FullBalls.of(h, ball_columns(h)[0]) for h in halves[::-1])
+        np.testing.assert_allclose(added.stand_in(some, phi), ours, atol=1e-8)
+        short = [ball["short"] for ball in slow.balls(some)]
+        assert in_short(some).tolist() == short
+        assert has_short_rows(some)
+        assert not has_short_rows(some[~np.array(short)])
+
+
+def test_classes_of_gaps_on_their_borders():
+    gaps = np.array([0.0, 0.1999, 0.2, 0.4999, 0.5, 3.2, np.nan])
+    assert gap_class_of(gaps).tolist() == [0, 0, 1, 1, 2, 2, -1]
+
+
+@pytest.mark.parametrize("rows", [slice(0, 0), slice(0, 1)])
+def test_a_log_of_no_full_ball_stands_for_nothing(hard_log, rows):
+    """No rows, or a serve; balls charted in short keep their own columns."""
+    table = hard_log(141, 160)
+    few = FullBalls.of(table.iloc[rows], ball_columns(table.iloc[rows])[0])
+    assert len(few.n) == 0
+    phi = ball_columns(table)[0]
+    np.testing.assert_array_equal(few.stand_in(table, phi), phi)
+    # one full ball, of another class than most
+    at = table.index[(table["gap_m"] >= 0.5) & table["side"].notna() & table["family"].notna()]
+    at = next(k for k in at if table.loc[k, "stroke"] != "serve")
+    one = FullBalls.of(table.loc[[at]], phi[[at]])
+    word = table["gap_class"].where(table["gap_m"].isna() & table["stroke"].ne("serve"))
+    ours = one.stand_in(table, phi)
+    loose = (word == "loose").to_numpy()
+    np.testing.assert_allclose(ours[loose], np.tile(phi[at], (loose.sum(), 1)), atol=1e-9)
+    tight = word.isin(["tight", "middling"]).to_numpy()
+    assert tight.any()
+    np.testing.assert_array_equal(ours[tight], phi[tight])

@@ -162,23 +162,6 @@ def table_of_shots(rallies_table):
     return rallies_table.assign(family="ground", depth="back", lane="left", wall="left")
 
 
-def test_it_does_not_matter_which_shot_of_a_rally_tells_who_won():
-    """Every rally from the receiver's row: the same rallies, and so the same strengths."""
-    table = rallies(THREE)
-    received = table.rename(columns={"player": "opponent", "opponent": "player"})
-    received = received.assign(won=1.0 - table["won"], is_server=False)
-    one, two = (Strengths().fit_counts(RallyCounts.of(t)) for t in (table, received))
-    pd.testing.assert_series_equal(one.strength_, two.strength_)
-    assert one.serve_ == pytest.approx(two.serve_, abs=1e-12)
-
-
-def test_shots_of_one_rally_count_once():
-    table = rallies(TWO)
-    thrice = table.loc[table.index.repeat(3)].reset_index(drop=True)
-    one, two = (Strengths().fit_counts(RallyCounts.of(t)) for t in (table, thrice))
-    pd.testing.assert_series_equal(one.se_, two.se_)
-
-
 def test_a_let_counts_for_nobody():
     table = rallies(THREE)
     lets = table.head(25).assign(won=np.nan, rally_id=np.arange(len(table), len(table) + 25))
@@ -200,20 +183,6 @@ def test_winners_for_losers_turns_the_order_round():
     assert right.strength_.idxmax() == "Alder"
     assert wrong.strength_.idxmin() == "Alder"
     assert right.strength_["Alder"] - right.strength_["Birch"] > right.se_.max()
-
-
-def test_counts_of_parts_add_up():
-    table = rallies(THREE)
-    parts = [table.iloc[k::3] for k in range(3)]
-    together = RallyCounts.add_up(RallyCounts.of(part) for part in parts)
-    pd.testing.assert_frame_equal(together.table, RallyCounts.of(table).table)
-
-
-def test_a_stranger_is_average():
-    fit = Strengths().fit_counts(RallyCounts.of(rallies(THREE)))
-    ask = pd.DataFrame({"player": ["Alder", "Yew", "Yew"], "opponent": ["Yew", "Alder", "Oak"]})
-    a = fit.strength_["Alder"]
-    np.testing.assert_allclose(fit.difference(ask), [a, -a, 0.0])
 
 
 def test_after_one_match_each_the_intervals_hold_players_of_a_club():
@@ -267,3 +236,151 @@ def test_the_spread_of_many_players_is_where_its_prior_and_the_strengths_balance
     slopes = -players / spread, Q / spread**3, -spread / prior_scale**2
     assert sum(slopes) == pytest.approx(0.0, abs=0.01 * players / spread)
     assert slopes[2] < -0.05 * players / spread  # the prior is felt
+
+
+# -- everything at once, by a plain list of rallies ------------------------------------------
+
+
+def plain_rallies(table):
+    """Server, receiver and whether the server won, of the decided rallies of a feature table."""
+    found = {}
+    for shot in table.to_dict("records"):
+        if shot["won"] == shot["won"] and shot["shot"] == 1:
+            found[shot["rally_id"]] = shot["player"], shot["opponent"], shot["won"]
+    return list(found.values())
+
+
+def plain_mode(rallies_, names, spread):
+    """Newton's way to the mode on a design with a row a rally; serve last."""
+    D = np.zeros((len(rallies_), len(names) + 1))
+    for k, (server, receiver, _) in enumerate(rallies_):
+        D[k, names.index(server)], D[k, names.index(receiver)], D[k, -1] = 1.0, -1.0, 1.0
+    y = np.array([won for *_, won in rallies_])
+    prior = np.diag([spread**-2.0] * len(names) + [0.0])
+    at = np.zeros(len(names) + 1)
+    for _ in range(60):
+        p = 1.0 / (1.0 + np.exp(-D @ at))
+        H = (D.T * (p * (1.0 - p))) @ D + prior
+        at = at + np.linalg.solve(H, D.T @ (y - p) - prior @ at)
+    p = 1.0 / (1.0 + np.exp(-D @ at))
+    return at, (D.T * (p * (1.0 - p))) @ D + prior, np.where(y == 1.0, p, 1.0 - p)
+
+
+@pytest.mark.parametrize("seed", range(111, 115))
+@pytest.mark.parametrize("prior_scale", [0.3, 0.8])
+def test_the_whole_of_a_hard_log_by_one_rally_at_a_time(hard_log, seed, prior_scale):
+    """Mean, covariance, serve, spread: spreads of a log grid, weighed by Laplace's evidence."""
+    table = hard_log(seed, 60)
+    rows = plain_rallies(table)
+    names = sorted({name for *pair, _ in rows for name in pair})
+    assert "Alder" not in names
+    fit = Strengths(prior_scale).fit(table)
+    spreads = [0.01 * 150 ** (k / 23) for k in range(24)]
+    weights, modes, covariances, serves = [], [], [], []
+    for spread in spreads:
+        at, H, chance = plain_mode(rows, names, spread)
+        evidence = np.log(chance).sum() - at[:-1] @ at[:-1] / (2 * spread**2)
+        evidence += -len(names) * np.log(spread) - np.log(np.linalg.det(H)) / 2
+        # half-normal, and a step of the grid is as wide as the spread
+        weights.append(np.exp(evidence) * np.exp(-((spread / prior_scale) ** 2) / 2) * spread)
+        modes.append(at[:-1])
+        covariances.append(np.linalg.inv(H)[:-1, :-1])
+        serves.append(at[-1])
+    weights = np.array(weights) / sum(weights)
+    mean = sum(w * m for w, m in zip(weights, modes, strict=True))
+    covariance = sum(
+        w * (C + np.outer(m - mean, m - mean))
+        for w, C, m in zip(weights, covariances, modes, strict=True)
+    )
+    index = pd.Index(names, name="player")
+    expected = pd.Series(mean, index, name="strength")
+    pd.testing.assert_series_equal(fit.strength_, expected, rtol=0, atol=2e-8)
+    se = pd.Series(np.sqrt(np.diag(covariance)), index, name="se")
+    pd.testing.assert_series_equal(fit.se_, se, rtol=1e-6)
+    np.testing.assert_allclose(fit.covariance_, covariance, rtol=0, atol=2e-8)
+    assert fit.serve_ == pytest.approx(weights @ serves, abs=1e-8)
+    assert fit.spread_ == pytest.approx(weights @ spreads, rel=1e-8)
+    assert fit.n_rallies_ == len(rows)
+    lead = [
+        sum(
+            sign * (dict(expected).get(shot[who], 0.0))
+            for who, sign in (("player", 1), ("opponent", -1))
+        )
+        for shot in table.to_dict("records")
+    ]
+    np.testing.assert_allclose(fit.difference(table), lead, atol=4e-8)
+    if prior_scale == 0.3:
+        pd.testing.assert_series_equal(Strengths().fit(table).strength_, fit.strength_)
+
+
+@pytest.mark.parametrize("seed", range(111, 115))
+def test_rallies_counted_by_server_and_receiver(hard_log, seed):
+    """From any shots of a rally, in any order, in parts; rallies of one shot, and no lets."""
+    table = hard_log(seed)
+    rows = {}
+    for server, receiver, won in plain_rallies(table):
+        n, of = rows.get((server, receiver), (0.0, 0.0))
+        rows[server, receiver] = n + 1.0, of + won
+    expected = pd.DataFrame(
+        [(*pair, *rows[pair]) for pair in sorted(rows)], columns=["player", "opponent", "n", "won"]
+    )
+    last = table[table["shots_left"] == 0].iloc[::-1]
+    for found in (RallyCounts.of(table), RallyCounts.of(last)):
+        pd.testing.assert_frame_equal(found.table.astype(expected.dtypes), expected)
+    parts = [RallyCounts.of(part) for _, part in table.groupby("match", observed=True)]
+    pd.testing.assert_frame_equal(
+        RallyCounts.add_up(parts[::-1]).table.astype(expected.dtypes), expected
+    )
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_way_of_many_players_by_its_own_formulas(seed):
+    """At one spread: the same mode, each strength's error by its own rallies, its likelihood."""
+    rng = np.random.default_rng(seed)
+    names = [f"P{k}" for k in range(6)]
+    rows = [(*rng.choice(names, 2, replace=False), float(rng.integers(2))) for _ in range(80)]
+    table = pd.DataFrame(rows, columns=["player", "opponent", "won"])
+    counted = RallyCounts.of(table.assign(rally_id=np.arange(80), is_server=True)).table
+    one, two = (pd.Index(names).get_indexer(counted[who]) for who in ("player", "opponent"))
+    pairs = _Pairs(one, two, counted["n"].to_numpy(), counted["won"].to_numpy(), 6)
+    for spread in (0.1, 0.6):
+        at, H, chance = plain_mode(rows, names, spread)
+        loglik = np.log(chance).sum() - at[:-1] @ at[:-1] / (2 * spread**2) - 6 * np.log(spread)
+        c, s, variance, found = pairs.fit(spread, exact=False)
+        assert c == pytest.approx(at[-1], abs=1e-8)
+        np.testing.assert_allclose(s, at[:-1], atol=1e-8)
+        np.testing.assert_allclose(variance, 1 / np.diag(H)[:-1] + spread**2 / 6, rtol=1e-7)
+        assert found == pytest.approx(loglik, abs=1e-7)
+        assert pairs.fit(spread)[3] == pytest.approx(loglik - np.linalg.slogdet(H)[1] / 2, abs=1e-7)
+        right = rng.standard_normal(7)
+        w = counted["n"].to_numpy() / 5
+        np.testing.assert_allclose(
+            pairs._solve(w, spread, right, exact=False),
+            pairs._solve(w, spread, right, exact=True),
+            rtol=1e-7,
+            atol=1e-7,
+        )
+
+
+def test_a_spread_of_nothing_is_held_at_the_least_that_is_averaged_over():
+    one, two = np.array([0, 1, 2]), np.array([1, 2, 0])
+    pairs = _Pairs(one, two, np.full(3, 2e5), np.full(3, 1e5), 3)
+    assert pairs.spread(1e-4) == 0.01
+
+
+@pytest.mark.parametrize("players", [2, 5])
+def test_draws_have_the_covariance_of_the_strengths(players):
+    rng = np.random.default_rng(players)
+    root = rng.standard_normal((players, players - 1))  # one direction without any error
+    fit = Strengths()
+    fit.strength_ = pd.Series(np.arange(players) * 1.0, [f"P{k}" for k in range(players)])
+    fit.covariance_ = root @ root.T
+
+    class Units:
+        def standard_normal(self, shape):
+            return np.eye(*shape)
+
+    drawn = fit.draws(players, Units())
+    np.testing.assert_allclose(drawn.T @ drawn, fit.covariance_, atol=1e-9)
+    fit.covariance_ = np.arange(players) * 4.0
+    np.testing.assert_allclose(fit.draws(players, Units()), np.diag(np.sqrt(fit.covariance_)))

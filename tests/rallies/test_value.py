@@ -1,7 +1,7 @@
 """The value of a ball against plain loops, exact chains and other libraries."""
 
 import zlib
-from types import SimpleNamespace
+from decimal import Decimal
 
 import numpy as np
 import pandas as pd
@@ -76,21 +76,6 @@ def plain_sums(table, strengths, trace, every):
     return found
 
 
-@pytest.mark.parametrize("k", range(4))
-def test_temporal_differences_are_those_of_plain_loops(some, strengths, k):
-    every, _ = ball_columns(some)
-    plain = plain_sums(some, strengths, TRACES[k], every)
-    ours = module._SumPart(strengths)(some)
-    np.testing.assert_allclose(ours.A[:, k].sum(0), sum(A for A, _ in plain.values()), atol=1e-8)
-    np.testing.assert_allclose(ours.b[:, k].sum(0), sum(b for _, b in plain.values()), atol=1e-8)
-    # whole matches go to one fold each
-    for fold in range(5):
-        here = [A for name, (A, _) in plain.items() if zlib.crc32(str(name).encode()) % 5 == fold]
-        np.testing.assert_allclose(
-            ours.A[fold, k], sum(here, np.zeros(ours.A.shape[2:])), atol=1e-8
-        )
-
-
 @pytest.mark.filterwarnings("ignore:The design matrix is rank-deficient")
 def test_trace_one_without_a_ridge_is_ordinary_least_squares(some, strengths, monkeypatch):
     monkeypatch.setattr(module, "_TRACES", (1.0,))
@@ -133,49 +118,6 @@ def test_trace_nothing_on_states_is_the_alternating_chain(some):
     assert exact.max() - exact.min() > 0.05
 
 
-def test_the_choice_is_by_plain_held_out_error(some, strengths, fitted):
-    every, _ = ball_columns(some)
-    rows = some["won"].notna().to_numpy()
-    y = some["won"].to_numpy() - 0.5 - 0.25 * strengths.difference(some)
-    fold = np.array([zlib.crc32(str(m).encode()) % 5 for m in some["match"]])
-    for trace, ridge in ((0.8, 30.0), (1.0, 3000.0)):
-        plain = plain_sums(some, strengths, trace, every)
-        loss = 0.0
-        for f in np.unique(fold):
-            rest = [m for m in plain if zlib.crc32(str(m).encode()) % 5 != f]
-            S = every[rows & (fold != f)].T @ every[rows & (fold != f)]
-            A = sum(plain[m][0] for m in rest) + BallValue._penalty(S, ridge)
-            w = np.linalg.solve(A, sum(plain[m][1] for m in rest))
-            here = rows & (fold == f)
-            loss += ((y[here] - every[here] @ w) ** 2).sum()
-        table = fitted.scores_.set_index(["trace", "ridge"])["squared_error"]
-        assert table[trace, ridge] == pytest.approx(loss / rows.sum(), rel=1e-8)
-    best = fitted.scores_.loc[fitted.scores_["squared_error"].idxmin()]
-    assert (fitted.trace_, fitted.ridge_) == (best["trace"], best["ridge"])
-
-
-def test_the_covariance_is_a_sandwich_over_rallies(some, strengths, fitted):
-    every, _ = ball_columns(some)
-    w = fitted.weights_.to_numpy()
-    m = len(w)
-    A, J, S = np.zeros((m, m)), np.zeros((m, m)), np.zeros((m, m))
-    for rally in decided_rallies(some):
-        _, phi, result = server_view(rally, strengths, every[rally.index.to_numpy()])
-        z, score = np.zeros(m), np.zeros(m)
-        for t in range(len(phi)):
-            z = fitted.trace_ * z + phi[t]
-            last = t == len(phi) - 1
-            step = phi[t] if last else phi[t] - phi[t + 1]
-            A += np.outer(z, step)
-            S += np.outer(phi[t], phi[t])
-            score += z * ((result if last else 0.0) - step @ w)
-        J += np.outer(score, score)
-    inverse = np.linalg.inv(A + BallValue._penalty(S, fitted.ridge_))
-    np.testing.assert_allclose(
-        fitted.covariance_, inverse @ J @ inverse.T, rtol=1e-6, atol=1e-8 * fitted.covariance_.max()
-    )
-
-
 def test_draws_have_the_covariance(fitted):
     draws = fitted.draws(20_000, np.random.default_rng(0))
     sd = np.sqrt(np.diag(fitted.covariance_))
@@ -216,29 +158,6 @@ def plain_columns(ball):
         deep = (ball["opponent_y_m"] - 5.5) / 1.5
         found |= {"away": away, "away squared": away**2, "opponent deep": deep}
     return found
-
-
-def test_the_columns_of_a_ball_are_those_of_a_plain_list(some):
-    """Balls with blanks here and there, and serves that were charted as fully as a shot."""
-    rng = np.random.default_rng(3)
-    table = some.head(600).copy()
-    for name in ("depth", "opponent_place", "balance"):  # every word, those of no player too
-        words = table[name].cat.categories
-        drawn = rng.integers(0, len(words), len(table))
-        table[name] = pd.Categorical.from_codes(drawn, dtype=table[name].dtype)
-    for name in ("side", "family", "gap_m", "depth", "opponent_place", "balance", "opponent_x_m"):
-        table[name] = table[name].mask(rng.random(len(table)) < 0.15)
-    serve = (table["stroke"] == "serve").to_numpy()
-    for name in ("side", "family", "gap_m"):
-        filled = table[name].to_numpy(dtype=object, copy=True)
-        filled[serve] = table.loc[~serve, name].to_numpy(dtype=object)[: serve.sum()]
-        table[name] = pd.Series(filled, table.index).astype(table[name].dtype)
-    found, names = ball_columns(table)
-    expected = pd.DataFrame([plain_columns(ball) for _, ball in table.iterrows()])
-    assert set(expected.columns) <= set(names)
-    expected = expected.reindex(columns=names, fill_value=0.0).fillna(0.0)
-    np.testing.assert_allclose(found, expected, atol=1e-12)
-    assert (np.abs(found).sum(axis=0) > 0).all()  # no column is there for nothing
 
 
 def test_the_bends_span_the_natural_cubic_splines():
@@ -309,64 +228,6 @@ HAND_MADE = [  # striker's result, shots
 ]
 
 
-def hand_made():
-    rows = [
-        {"rally_id": r, "shot": k + 1, "shots_left": n - 1 - k, "won": won[k]}
-        | {"match": "m1", "game": 1, "rally": r + 1}
-        for r, (won, n) in enumerate(HAND_MADE)
-        for k in range(n)
-    ]
-    table = pd.DataFrame(rows)
-    return table.assign(W=np.linspace(-0.3, 0.4, len(table)))
-
-
-@pytest.mark.parametrize("horizon", [1, 2, 4])
-def test_outcomes_of_hand_made_rallies(horizon):
-    table = hand_made()
-    value = SimpleNamespace(advantage=lambda t, strengths, columns: t["W"].to_numpy())
-    found = outcomes(table, value, horizon)
-    row = 0
-    for won, n in HAND_MADE:
-        for k in range(n):
-            later = k + horizon
-            if np.isnan(won[k]):
-                assert np.isnan(found.outcome[row])
-                assert found.ball[row] == -1
-            elif later >= n:
-                assert found.outcome[row] == won[k]
-                assert found.ball[row] == -1
-            else:
-                mine = horizon % 2 == 0
-                W = table["W"][row + horizon]
-                assert found.outcome[row] == pytest.approx(0.5 + W if mine else 0.5 - W)
-                assert found.ball[row] == row + horizon
-                assert found.sign[row] == (1.0 if mine else -1.0)
-            row += 1
-
-
-def test_by_rally_an_outcome_is_who_won():
-    table = hand_made()
-    found = outcomes(table, None, "rally")
-    np.testing.assert_array_equal(found.outcome, table["won"])
-    assert (found.ball == -1).all()
-
-
-def test_after_one_shot_stands_what_the_opponent_does_not_have(some, fitted):
-    win = fitted.predict(some)
-    found = outcomes(some, fitted, 1).outcome
-    goes_on = np.flatnonzero((some["shots_left"] > 0).to_numpy() & some["won"].notna().to_numpy())
-    np.testing.assert_allclose(found[goes_on], 1.0 - win[goes_on + 1], atol=1e-12)
-
-
-def test_without_strengths_a_ball_is_worth_the_same_to_all(some, fitted):
-    lead = 0.25 * fitted.strengths_.difference(some)
-    assert np.abs(lead).max() > 0
-    plain = fitted.advantage(some, strengths=False)
-    np.testing.assert_allclose(plain + lead, fitted.advantage(some), atol=1e-12)
-    strangers = some.assign(player="Yew", opponent="Oak")
-    np.testing.assert_allclose(plain, fitted.advantage(strangers), atol=1e-12)
-
-
 def test_errors_of_values_are_the_spread_of_their_draws(some, fitted):
     balls = some.head(100)
     draws = fitted.draws(10_000, np.random.default_rng(2)) @ fitted.columns(balls).T
@@ -410,15 +271,6 @@ def test_values_are_those_of_the_simulators_own_chain(shots, players):
     assert np.corrcoef(np.transpose(by_tenth))[0, 1] > 0.9
 
 
-def test_levels_are_free_and_all_else_is_held_toward_nothing(some):
-    columns, names = ball_columns(some)
-    penalty = np.diag(BallValue._penalty(columns.T @ columns, 100.0))
-    free = {name for name, held in zip(names, penalty, strict=True) if held < 1e-5}
-    assert free == LEVELS
-    held = penalty[[name not in LEVELS for name in names]]
-    assert (held >= 100.0 * 1e-3).all()
-
-
 def test_what_is_not_charted_counts_nothing(some, fitted):
     bare = some.head(200).drop(
         columns=["depth", "opponent_place", "balance", "x_m", "y_m", "opponent_x_m", "opponent_y_m"]
@@ -441,9 +293,187 @@ def test_what_cannot_be_valued_is_said(some):
         BallValue().fit(some[some["shot"] > 1])
 
 
-def test_one_match_holds_nothing_out_and_gets_the_firmest_ridge(some, fitted):
-    """No error can be held out, so none is shown and nothing is chosen by it."""
-    one = some[some["match"] == some["match"].iloc[0]]
-    ours = BallValue().fit(one)
-    assert ours.scores_["squared_error"].isna().all()
-    assert ours.ridge_ == fitted.scores_["ridge"].max()
+# -- hard logs: everything at once -----------------------------------------------------------
+
+RIDGES = (3.0, 30.0, 300.0, 3000.0)
+
+
+def rounded(values, digits=8):
+    """To so many digits after the first of the largest number, in decimals."""
+    most = max(abs(float(x)) for x in np.ravel(values))
+    step = Decimal(1).scaleb(int(f"{most:e}".split("e")[1]) - digits)
+    said = [Decimal(float(x)).quantize(step) for x in np.ravel(values)]
+    return np.array([float(x) for x in said]).reshape(np.shape(values))
+
+
+def plain_penalty(S, names, ridge):
+    """Next to nothing on levels; on the others by their squares beside the commonest column's."""
+    size = np.diag(S)
+    most = max(*size, 1.0)
+    return np.diag(
+        [
+            1e-9 + (1e-6 if name in LEVELS else ridge * max(own / most, 1e-3))
+            for name, own in zip(names, size, strict=True)
+        ]
+    )
+
+
+@pytest.mark.parametrize("seed", [131, 132, 133])
+@pytest.mark.parametrize(
+    ("matches", "short"),
+    [(("m10", "m1", "m3", "m2"), False), (("m10", "m1", "m3", "m2"), True), (("m1", "m2"), False)],
+)
+def test_the_whole_value_of_a_hard_log_by_one_rally_at_a_time(hard_log, slow, seed, matches, short):
+    """Scores, choice, weights and covariance; of one decided match nothing is chosen.
+
+    Tolerances: weights and covariance are rounded to eight digits of the largest.
+    """
+    table = hard_log(seed, 80, short=short)
+    table = table[table["match"].isin(matches)].reset_index(drop=True)
+    ours = BallValue().fit(table)
+    strengths = Strengths().fit(table)
+    every, names = ball_columns(table)
+    every = slow.stand_in(table, every)
+    m, decided = len(names), table["won"].notna().to_numpy()
+    fold = {name: zlib.crc32(name.encode()) % 5 for name in table["match"].unique()}
+    plain = {trace: plain_sums(table, strengths, trace, every) for trace in TRACES}
+    of_shot = table["match"].map(fold).to_numpy()
+    met = sorted({fold[name] for name in plain[0.0]})
+    y = np.zeros(len(table))
+    for rally in decided_rallies(table):
+        sign, _, result = server_view(rally, strengths, every[rally.index.to_numpy()])
+        y[rally.index] = sign * result
+
+    def solved(trace, ridge, folds):
+        rows = decided & np.isin(of_shot, folds)
+        mine = [sums for name, sums in plain[trace].items() if fold[name] in folds]
+        left = sum(A for A, _ in mine) + plain_penalty(every[rows].T @ every[rows], names, ridge)
+        return left, np.linalg.solve(left, sum(b for _, b in mine))
+
+    rows = []
+    for trace in TRACES:
+        for ridge in RIDGES:
+            loss = 0.0
+            for out in met:
+                if len(met) == 1:
+                    loss = np.nan
+                    break
+                w = solved(trace, ridge, [f for f in met if f != out])[1]
+                here = decided & (of_shot == out)
+                loss += sum((y[k] - every[k] @ w) ** 2 for k in np.flatnonzero(here))
+            rows.append((trace, ridge, loss / decided.sum()))
+    expected = pd.DataFrame(rows, columns=["trace", "ridge", "squared_error"])
+    pd.testing.assert_frame_equal(ours.scores_, expected, rtol=1e-7)
+    best = min(rows, key=lambda row: row[2]) if len(met) > 1 else (0.5, 3000.0)
+    assert (ours.trace_, ours.ridge_) == best[:2]
+    assert (len(met) == 1) == (len(matches) == 2)
+    assert ours.n_shots_ == decided.sum()
+    left, w = solved(*best[:2], met)
+    pd.testing.assert_series_equal(
+        ours.weights_, pd.Series(w, names, name="weight"), rtol=0, atol=2e-8 * np.abs(w).max()
+    )
+    J = np.zeros((m, m))
+    for rally in decided_rallies(table):
+        _, phi, result = server_view(rally, strengths, every[rally.index.to_numpy()])
+        z, score = np.zeros(m), np.zeros(m)
+        for t in range(len(phi)):
+            z = best[0] * z + phi[t]
+            last = t == len(phi) - 1
+            score += z * ((result - phi[t] @ w) if last else (phi[t + 1] - phi[t]) @ w)
+        J += np.outer(score, score)
+    # the inverse times J, times the inverse's transpose, without an inverse
+    covariance = np.linalg.solve(left, np.linalg.solve(left, J).T).T
+    scale = np.abs(covariance).max()
+    np.testing.assert_allclose(ours.covariance_, covariance, rtol=0, atol=1e-6 * scale)
+    assert (ours.full_ is None) != short
+    np.testing.assert_allclose(ours.columns(table), every, atol=1e-8)
+    known = plain_values_of(ours, table, every)
+    np.testing.assert_allclose(ours.predict(table), known, atol=1e-12)
+    np.testing.assert_allclose(ours.advantage(table), known - 0.5, atol=1e-12)
+    np.testing.assert_allclose(ours.advantage(table, columns=every), known - 0.5, atol=1e-12)
+    even = [min(max(float(row @ ours.weights_), -0.5), 0.5) for row in every]
+    np.testing.assert_allclose(ours.advantage(table, strengths=False), even, atol=1e-12)
+    error = [np.sqrt(max(row @ ours.covariance_ @ row, 0.0)) for row in every]
+    np.testing.assert_allclose(ours.errors(table), error, rtol=1e-6, atol=1e-9)
+
+
+def plain_values_of(value, table, every):
+    """The chance with each ball, between 0 and 1."""
+    strength, found = value.strengths_.strength_, []
+    for shot, row in zip(table.to_dict("records"), every, strict=True):
+        lead = strength.get(shot["player"], 0.0) - strength.get(shot["opponent"], 0.0)
+        found.append(min(max(0.5 + float(row @ value.weights_) + lead / 4, 0.0), 1.0))
+    return np.array(found)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_numbers_are_settled_in_decimals(seed):
+    rng = np.random.default_rng(seed)
+    values = rng.standard_normal((3, 4)) * 10.0 ** rng.integers(-7, 7)
+    values[0, 0] = 0.0
+    for digits in (8, 3):
+        found = module.settled(values, digits)
+        near = np.abs(values).max()
+        np.testing.assert_allclose(found, rounded(values, digits), rtol=0, atol=1e-15 * near)
+    np.testing.assert_array_equal(module.settled(values), module.settled(values, 8))
+    tens = np.array([10.0**seed, 0.123456789012 * 10.0**seed])
+    assert module.settled(tens, 2)[1] == pytest.approx(0.12 * 10.0**seed, rel=1e-12)
+    for odd in (np.zeros(2), np.array([1.23456789012345, np.inf]), np.zeros(0)):
+        np.testing.assert_array_equal(module.settled(odd), odd)
+
+
+@pytest.mark.parametrize("seed", [134, 135])
+def test_every_column_of_hard_balls_by_a_plain_list(hard_log, seed):
+    """Serves with a side and a gap, words without a place, and a log without these columns."""
+    table = hard_log(seed, 80)
+    serve = table["stroke"] == "serve"
+    assert table.loc[serve, ["side", "gap_m", "depth", "balance"]].notna().any().all()
+    found, names = ball_columns(table)
+    expected = pd.DataFrame([plain_columns(ball) for _, ball in table.iterrows()])
+    expected = expected.reindex(columns=names, fill_value=0.0).fillna(0.0)
+    np.testing.assert_allclose(found, expected, atol=1e-12)
+    for lost in (
+        "depth",
+        "opponent_place",
+        "balance",
+        "x_m",
+        "y_m",
+        "opponent_x_m",
+        "opponent_y_m",
+    ):
+        found = ball_columns(table.drop(columns=lost))[0]
+        expected = ball_columns(table.assign(**{lost: np.nan}))[0]
+        np.testing.assert_array_equal(found, expected)
+
+
+@pytest.mark.parametrize("horizon", [1, 2, 4, "rally"])
+@pytest.mark.parametrize("strengths", [False, True])
+def test_what_hard_shots_are_judged_by(hard_log, horizon, strengths):
+    """Result, ball and sign of every shot, in a walk; with the value's clipped chances."""
+    table = hard_log(136)
+    value = BallValue().fit(table)
+    ahead = value.advantage(table, strengths)
+    found = outcomes(table, value, horizon, strengths)
+    if horizon == "rally":
+        pd.testing.assert_frame_equal(
+            pd.DataFrame(vars(found)), pd.DataFrame(vars(outcomes(table, None)))
+        )
+    rows = []
+    for k, shot in enumerate(table[["shots_left", "won"]].to_dict("records")):
+        judged = shot["won"], -1
+        if horizon != "rally" and shot["won"] == shot["won"] and shot["shots_left"] >= horizon:
+            mine = horizon % 2 == 0
+            judged = 0.5 + (1 if mine else -1) * ahead[k + horizon], k + horizon
+        sign = 1.0 if horizon == "rally" or horizon % 2 == 0 else -1.0
+        rows.append((*judged, sign, np.nan if horizon == "rally" else ahead[k]))
+    expected = pd.DataFrame(rows, columns=["outcome", "ball", "sign", "advantage"])
+    pd.testing.assert_frame_equal(pd.DataFrame(vars(found)), expected)
+    if horizon == 1 and strengths:
+        pd.testing.assert_frame_equal(pd.DataFrame(vars(outcomes(table, value))), expected)
+
+
+@pytest.mark.parametrize("asked", [0, 3, 8, "match", None])
+def test_another_horizon_is_refused(asked):
+    with pytest.raises(DataError, match="it must be 1, 2, 4 or 'rally'"):
+        module.need_horizon(asked)
+    assert [module.need_horizon(one) for one in (1, 2, 4, "rally")] == [1, 2, 4, "rally"]

@@ -14,14 +14,15 @@ from sidewall.errors import DataError
 
 
 def never_absorbed(Q: ArrayLike) -> Bools:
-    """Find transient states, of s, from which no absorbing state can be reached.
+    """Find transient states, (..., s), from which no absorbing state can be reached.
 
-    What a row of Q, (s, s), lacks to 1 leads to absorption.
+    What a row of Q, (..., s, s), lacks to 1 leads to absorption.
     """
     Q = np.asarray(Q, dtype=float)
-    reaches = Q.sum(axis=1) < 1.0 - 1e-12
-    for _ in range(len(Q)):
-        grown = reaches | ((Q > 0) @ reaches)
+    leads = Q > 0
+    reaches = Q.sum(axis=-1) < 1.0 - 1e-12
+    for _ in range(Q.shape[-1]):
+        grown = reaches | (leads @ reaches[..., None])[..., 0]
         if (grown == reaches).all():
             break
         reaches = grown

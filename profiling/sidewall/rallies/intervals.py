@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sidewall.arguments import Array, Ints, check_fitted
-from sidewall.rallies.absorbing import alternating_values, win_share
+from sidewall.rallies.absorbing import alternating_values, never_absorbed, win_share
 from sidewall.rallies.pooling import Pooling, ladder_rows
 from sidewall.rallies.transitions import Transitions
 
@@ -57,13 +57,11 @@ def percentile_limits(draws: Array, level: float) -> tuple[Array, Array]:
 
 
 def _without_loops(counts: Array) -> Array:
-    """Empty the rows of states that a draw only ever leads back to themselves.
+    """Empty the rows of states that a draw only ever leads to one another.
 
     Their way out was not drawn; as rows they would mean a rally that never ends.
     """
-    total = counts.sum(axis=-3)
-    diagonal = np.einsum("...kk->...k", total[..., : total.shape[-2]])
-    loops = (diagonal > 0) & (diagonal == total.sum(axis=-1))
+    loops = never_absorbed(ladder_rows(counts)[..., : counts.shape[-2]])
     return np.where(loops[..., None, :, None], 0.0, counts)
 
 

@@ -75,7 +75,9 @@ def transitions(
     known = pd.Index(names)
     striker, opponent = (positions(table[who], known) for who in ("player", "opponent"))
     if (striker < 0).any() or (opponent < 0).any():
-        strange = table["player"].astype(str)[striker < 0].unique().tolist()
+        # whoever met serves alone has struck no shot
+        unknown = [table["player"][striker < 0], table["opponent"][opponent < 0]]
+        strange = pd.concat([column.astype(str) for column in unknown]).unique().tolist()
         raise DataError(f"the fitted chain does not know {', '.join(strange)}; fit it again")
     start = named.cat.codes.to_numpy().astype(np.int64)
     last = (table["shots_left"] == 0).to_numpy()
