@@ -8,6 +8,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import brier_score_loss
 from sklearn.model_selection import GroupKFold
+from threadpoolctl import threadpool_limits
 
 import sidewall as sw
 from sidewall.errors import DataError
@@ -232,7 +233,9 @@ def test_every_prediction_of_held_out_matches(hard_log):
         rows = np.array(rows)
         trees = HistGradientBoostingClassifier(
             max_iter=80, learning_rate=0.05, max_leaf_nodes=12, min_samples_leaf=60, random_state=0
-        ).fit(rows[train], won[train])
+        )
+        with threadpool_limits(1):
+            trees.fit(rows[train], won[train])
         win["gradient boosting"][test] = trees.predict_proba(rows[test])[:, 1]
         levels = [sorted({row[k] for row in bare}) for k in range(len(bare[0]))]
         hot = [[float(row[k] == w) for k in range(len(row)) for w in levels[k]] for row in bare]
