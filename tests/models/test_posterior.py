@@ -129,11 +129,12 @@ class Plain:
         return self.known[key]
 
     def columns(self, cell, choice, gaps, words):
-        """Common and own columns of one kind of ball at some gaps."""
+        """Common and own columns at some gaps, of one kind of ball or of one each."""
         side = {"forehand": -0.5, "backhand": 0.5}[cell[0]]
         volley = {"ground": -0.5, "volley": 0.5}.get(cell[1], 0.0)
         n = len(gaps)
-        ball = np.asarray(gaps), np.full(n, side), np.full(n, volley), np.tile(words, (n, 1))
+        words = np.broadcast_to(words, (n, np.shape(words)[-1]))
+        ball = np.asarray(gaps), np.full(n, side), np.full(n, volley), words
         columns = self.model.curves_[choice].columns
         return columns.common(*ball), columns.own(*ball)
 
@@ -401,11 +402,11 @@ def test_forehand_against_backhand_row_by_row(hard, plain):
             known = min(plain.counts(player, cell)) >= 5
             known = known and threshold_of(at, level).status == CROSSES
             ends.append(np.clip(at, 0, grid[-1]) if known else None)
-            total, kinds = 0.0, {}
-            for shot in own:
-                kinds.setdefault((shot["choice"], shot["kind"]), []).append(shot["gap"])
-            for (choice, kind), gaps in kinds.items():
-                draws, words = hard.curves_[choice].draws, plain.words(choice, cell, kind)
+            total = 0.0
+            for choice in CHOICES:
+                some = [s for s in own if s["choice"] == choice]
+                draws, gaps = hard.curves_[choice].draws, [s["gap"] for s in some]
+                words = np.array([plain.words(choice, cell, s["kind"]) for s in some])
                 mine = draws.own[plain.names.index(player)].astype(float)
                 eta = plain.eta(player, cell, choice, gaps, words, draws.common, mine)
                 for gap, one in zip(gaps, expit(eta + plain.lead(player)[1]), strict=True):
