@@ -82,18 +82,6 @@ def test_the_columns_of_a_mix_are_the_mean_of_the_columns(seed, gap):
             np.testing.assert_allclose(weight @ make(*same, words), make(*one)[0], atol=1e-9)
 
 
-def test_there_is_a_group_and_a_scale_for_every_column(columns):
-    gap = np.array([0.1, 0.4, 2.0])
-    nothing = np.zeros((3, len(columns.word_names)))
-    groups = columns.groups
-    assert columns.common(gap, gap, gap, nothing).shape == (3, len(groups.common))
-    assert columns.own(gap, gap, gap, nothing).shape == (3, len(groups.own))
-    used = {*groups.common, *groups.own} - {-1}
-    assert used == set(range(len(groups.names)))
-    assert len(groups.scale) == len(groups.names)
-    assert (groups.scale > 0).all()
-
-
 def test_the_bends_are_of_size_one_and_say_nothing_of_level_and_slope():
     """Over gaps log-normal about 40 cm, by another rule of integration than the columns' own."""
     spread = np.linspace(-2.0, 2.0, 20_001)
@@ -186,3 +174,120 @@ def test_a_spline_needs_gaps_that_vary():
 def test_unknown_kind():
     with pytest.raises(DataError, match="cube"):
         GapTransform.fit("cube", GAPS)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("choice", ["attack", "reset"])
+@pytest.mark.parametrize("strokes", [(), ("drop", "kill", "lob")])
+@pytest.mark.parametrize("situation", [{}, {"balance": ("jammed", "set")}, SITUATION])
+def test_every_column_of_hard_balls_by_name(hard_log, choice, strokes, situation):
+    """Words, common and own columns of each ball, and the group and prior scale of each column.
+
+    Scales in log odds: 0.04 is a hundredth of an even rally, levels four of them.
+    """
+    table = hard_log(261)[["side", "family", "stroke", "depth", "balance", "gap_m"]]
+    table = table[table["gap_m"].notna()].reset_index(drop=True)
+    columns = CurveColumns(choice, strokes, situation, SLOPE)
+    depths = situation.get("depth", ())
+    rows, common, own = [], [], []
+    bends, tents = _bends(table["gap_m"].to_numpy()), _tents(table["gap_m"].to_numpy())
+    side_, volley_ = side_and_volley(table)
+    for k, shot in enumerate(table.to_dict("records")):
+        side = {"forehand": -0.5, "backhand": 0.5}.get(shot["side"], 0.0)
+        volley = {"ground": -0.5, "volley": 0.5}.get(shot["family"], 0.0)
+        assert (side_[k], volley_[k]) == (side, volley)
+        words, kinds = {}, {}
+        for s in strokes:
+            words[s], kinds[s] = float(shot["stroke"] == s), "stroke"
+        for s in strokes:
+            words[f"{s} by side"], kinds[f"{s} by side"] = words[s] * side, "stroke by side"
+        pairs = [(f"{s} {d}", words[s] * (shot["depth"] == d)) for s in strokes for d in depths]
+        words |= dict(pairs)
+        kinds |= dict.fromkeys(dict(pairs), "stroke by depth")
+        words |= {f"{name} by side": there * side for name, there in pairs}
+        kinds |= {f"{name} by side": "stroke by depth and side" for name, _ in pairs}
+        for c, levels in situation.items():
+            words |= {f"{c} {w}": float(shot[c] == w) for w in levels}
+            kinds |= {f"{c} {w}": c for w in levels}
+        rows.append(words)
+        h, gap = np.log1p(shot["gap_m"] / 0.25) - np.log1p(0.4 / 0.25), shot["gap_m"]
+        steep = [n for n, kind in kinds.items() if kind == "stroke" or "stroke" not in kind]
+        of_all = [1, h, side, side * h, volley, volley * h, side * volley]
+        of_all += [*bends[k], *(bends[k] * side), *words.values()]
+        common.append(of_all + [words[name] * h for name in steep])
+        mine = [1, h, side, side * h, volley, volley * h]
+        if choice == "attack":
+            slope = np.interp(gap, SLOPE_GAPS_M, SLOPE)
+            mine += [slope, slope * side, slope * h, slope * h * side, *tents[k]]
+        own.append(mine + [*words.values()] + [words[s] * h for s in strokes])
+    assert columns.word_names == list(words)
+    found = columns.words(table)
+    np.testing.assert_array_equal(found, pd.DataFrame(rows).to_numpy(float).reshape(len(rows), -1))
+    ball = table["gap_m"].to_numpy(), side_, volley_, found
+    np.testing.assert_allclose(columns.common(*ball), common, atol=1e-12)
+    np.testing.assert_allclose(columns.own(*ball), own, atol=1e-12)
+    expected = [None, None, None, ("side, gap", 0.16), None, ("volley, gap", 0.16)]
+    expected += [("side, volley", 0.16)] + [("bends", 0.32 if choice == "attack" else 0.16)] * 4
+    expected += [("bends by side", 0.08)] * 4
+    expected += [(f"common {kind}", 0.2) for kind in kinds.values()]
+    expected += [(f"common {kinds[name]}, gap", 0.1) for name in steep]
+    of_own = [("own level", 0.16), ("own gap", 0.04), ("own side", 0.04), ("own side, gap", 0.04)]
+    of_own += [("own volley", 0.04), ("own volley, gap", 0.04)]
+    if choice == "attack":  # shifts are in metres
+        of_own += [("own shift", 0.025), ("own shift by side", 0.02), ("own shift, gap", 0.015)]
+        of_own += [("own shift by side, gap", 0.015), *[("own tents", 0.04)] * 10]
+    of_own += [(f"own {kind}", 0.04) for kind in kinds.values()]
+    of_own += [("own stroke, gap", 0.04)] * len(strokes)
+    groups = columns.groups
+
+    def told(codes):
+        return [None if g < 0 else (groups.names[g], groups.scale[g]) for g in codes]
+
+    assert told(groups.common) == expected
+    assert told(groups.own) == of_own
+    names = list(dict.fromkeys(one[0] for one in [*expected, *of_own] if one))
+    assert [n for n in groups.names if strokes or n != "own stroke, gap"] == names
+    rng = np.random.default_rng(1)
+    for mine, size in ((False, len(expected)), (True, len(of_own))):
+        coefficients = rng.standard_normal((2, size))
+        parts = columns.split(coefficients, mine)
+        assert [part.shape[1] for part in parts[1:]] == [
+            len(words),
+            len(strokes) if mine else len(steep),
+        ]
+        np.testing.assert_array_equal(np.concatenate(parts, axis=1), coefficients)
+
+
+@pytest.mark.parametrize("kind", ["linear", "log1p", "spline", "none"])
+@pytest.mark.parametrize("counted", [False, True])
+def test_a_transform_by_its_formulas(kind, counted):
+    """Gaps in any order, some met more often; knots are quantiles of the shots."""
+    rng = np.random.default_rng(4)
+    gaps, counts = rng.gamma(2, 0.3, 30), rng.integers(1, 6, 30)
+    every = np.repeat(gaps, counts) if counted else gaps
+    found = GapTransform.fit(kind, gaps, counts if counted else None)
+    a, b, c = np.quantile(every, [0.1, 0.5, 0.9])
+
+    def plain(gap):
+        if kind == "none":
+            return []
+        if kind == "linear":
+            return [gap]
+        if kind == "log1p":
+            return [np.log(1 + gap / 0.25)]
+        cube = [max(gap - knot, 0) ** 3 for knot in (a, b, c)]
+        bend = cube[0] - cube[1] * (c - a) / (c - b) + cube[2] * (b - a) / (c - b)
+        return [gap, bend / (c - a) ** 2]
+
+    center = np.mean([plain(gap) for gap in every], axis=0) if kind != "none" else np.empty(0)
+    np.testing.assert_allclose(found.center, center, rtol=1e-9)
+    np.testing.assert_allclose(found.knots_m, [a, b, c] if kind == "spline" else [], rtol=1e-12)
+    asked = np.array([0.0, 0.3, 1.0, 3.2])
+    expected = np.array([plain(gap) for gap in asked]).reshape(4, -1) - center
+    np.testing.assert_allclose(found.basis(asked), expected, atol=1e-12)
+
+
+def test_the_slope_is_kept_every_two_centimetres_and_tents_stand_between_tight_and_loose():
+    np.testing.assert_allclose(SLOPE_GAPS_M, [0.02 * k for k in range(163)], atol=1e-12)
+    assert len(_TENTS_M) == 10
+    np.testing.assert_allclose(np.diff(_TENTS_M), (0.86 - 0.08) / 9)
+    assert (_TENTS_M[0], _TENTS_M[-1]) == (0.08, 0.86)

@@ -4,11 +4,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import expit, logit
-from sklearn.metrics import brier_score_loss, log_loss
+from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.linear_model import LogisticRegression
+from sklearn.metrics import brier_score_loss
+from sklearn.model_selection import GroupKFold
+from threadpoolctl import threadpool_limits
 
 import sidewall as sw
 from sidewall.errors import DataError
 from sidewall.features.rates import clustered_rate
+from sidewall.log.vocabulary import CHOICES, STROKES
 from sidewall.models.diagnostics import (
     _notes,
     brier_parts,
@@ -123,44 +128,6 @@ def test_clusters_widen_the_error_of_a_mean():
     assert together > 2 * alone
 
 
-@pytest.fixture(scope="module")
-def small(shots):
-    some = shots[shots["match"].isin(shots["match"].unique()[:6])]
-    return sw.TightnessModel("rally", situation=(), strokes=False, draws=50).fit(some)
-
-
-@pytest.fixture(scope="module")
-def checked(small):
-    return small.diagnostics(folds=2)
-
-
-@pytest.mark.slow
-def test_held_out_losses_are_compared_with_the_models(small, checked):
-    names = ["model", "constant", "no player", "no gap", "gradient boosting"]
-    assert list(checked.held_out.index) == names
-    assert checked.held_out.loc["model", "worse_by"] == 0.0
-    assert checked.n_shots == len(small.used_)
-    assert checked.n_matches == 6
-    assert checked.n_rallies == small.used_["rally_id"].nunique()
-    assert checked.calibration["n_shots"].sum() == checked.n_shots
-    # no chance loses more than a coin's: all keep near ln 2 where a rally hangs little on a shot
-    assert checked.held_out["log_loss"].between(0.6, 0.75).all()
-
-
-def test_the_constant_is_the_rate_of_the_other_matches(small, checked):
-    """One chance a choice, from the matches that were not held out."""
-    from sklearn.model_selection import GroupKFold  # noqa: PLC0415
-
-    used = small.used_
-    match, won = used["match"].astype(str).to_numpy(), used["won"].to_numpy()
-    attack = (used["choice"] == "attack").to_numpy()
-    p = np.empty(len(used))
-    for train, test in GroupKFold(2).split(used, groups=match):
-        for choice in (True, False):
-            p[test[attack[test] == choice]] = won[train][attack[train] == choice].mean()
-    assert checked.held_out.loc["constant", "log_loss"] == pytest.approx(log_loss(won, p))
-
-
 def test_one_match_cannot_be_held_out(shots):
     one = shots[shots["match"] == shots["match"].iloc[0]]
     model = sw.TightnessModel("rally", situation=(), strokes=False, draws=50).fit(one)
@@ -227,3 +194,76 @@ def test_notes_on_their_very_limits():
         "trees on the same columns do better on unseen matches",
     ]
     assert _notes(held_out_table(constant=1e-9, **{"no player": 1e-9}), 1.0, 0.1) == []
+
+
+def test_every_prediction_of_held_out_matches(hard_log):
+    """Each part by fits to the kept shots of the other matches; losses by loops."""
+    table = hard_log(271, 220)
+    model = sw.TightnessModel("rally", situation=("balance",), strokes=False, draws=50)
+    model.fit(table, "shot != 4")
+    found = model.diagnostics(folds=2)
+    used, whole = model.used_, model.parts.table
+    match = used["match"].astype(str).to_numpy()
+    won = used["won"].to_numpy()
+    win = {name: np.zeros(len(used)) for name in found.held_out.index}
+    for train, test in GroupKFold(2).split(used, groups=match):
+        seen = whole["match"].isin(set(match[train])).to_numpy()
+        again = model.again(whole[seen], (whole["shot"] != 4).to_numpy()[seen], 100)
+        assert again.posterior_.n_draws == 100
+        some = used.iloc[test]
+        win["model"][test] = again.predict_proba(some)[:, 1]
+        strange = some.assign(player="Yew", opponent="Oak")
+        win["no player"][test] = again.predict_proba(strange)[:, 1]
+        rows, bare = [], []
+        strength = again.strengths_.strength_
+        for shot in used.to_dict("records"):
+            lead = strength.get(shot["player"], 0.0) - strength.get(shot["opponent"], 0.0)
+            side = {"forehand": -0.5, "backhand": 0.5}[shot["side"]]
+            volley = {"ground": -0.5, "volley": 0.5}.get(shot["family"], 0.0)
+            place = [
+                list(words).index(shot[name]) if shot[name] in words else -1
+                for name, words in (
+                    ("choice", CHOICES),
+                    ("stroke", STROKES),
+                    *model.situation_.items(),
+                )
+            ]
+            rows.append([shot["gap_m"], side, volley, *place, lead])
+            bare.append((side, volley, *place))
+        rows = np.array(rows)
+        trees = HistGradientBoostingClassifier(
+            max_iter=80, learning_rate=0.05, max_leaf_nodes=12, min_samples_leaf=60, random_state=0
+        )
+        with threadpool_limits(1):
+            trees.fit(rows[train], won[train])
+        win["gradient boosting"][test] = trees.predict_proba(rows[test])[:, 1]
+        levels = [sorted({row[k] for row in bare}) for k in range(len(bare[0]))]
+        hot = [[float(row[k] == w) for k in range(len(row)) for w in levels[k]] for row in bare]
+        hot = np.column_stack([hot, rows[:, -1]])
+        plain = LogisticRegression(max_iter=500).fit(hot[train], won[train])
+        win["no gap"][test] = plain.predict_proba(hot[test])[:, 1]
+        for choice in CHOICES:
+            rate = [won[k] for k in train if used["choice"].iloc[k] == choice]
+            for k in test:
+                if used["choice"].iloc[k] == choice:
+                    win["constant"][k] = sum(rate) / len(rate)
+    loss = {
+        name: np.array([-np.log(q if y else 1 - q) for q, y in zip(p, won, strict=True)])
+        for name, p in win.items()
+    }
+    rally, rows = used["rally_id"].to_numpy(), []
+    for name in ("model", "constant", "no player", "no gap", "gradient boosting"):
+        row = []
+        for values in (loss[name], loss[name] - loss["model"]):
+            off = pd.Series(values - values.mean()).groupby(rally).sum()
+            n = len(off)
+            row += [values.mean(), np.sqrt(n / (n - 1) * (off**2).sum()) / len(values)]
+        rows.append((name, *row))
+    names = ["predictor", "log_loss", "se", "worse_by", "worse_by_se"]
+    expected = pd.DataFrame(rows, columns=names).set_index("predictor")
+    pd.testing.assert_frame_equal(found.held_out, expected, rtol=1e-4, atol=1e-5)
+    assert (found.n_shots, found.n_rallies, found.n_matches) == (len(used), len(set(rally)), 3)
+    slope = calibration_slope(won, np.clip(win["model"], 1e-4, 1 - 1e-4), match)
+    assert (found.slope, found.slope_se) == pytest.approx(slope, rel=1e-4)
+    assert found.notes == _notes(found.held_out, found.slope, found.slope_se)
+    pd.testing.assert_frame_equal(found.calibration, calibration_table(won, win["model"], rally))

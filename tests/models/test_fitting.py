@@ -10,10 +10,19 @@ import pandas as pd
 import pytest
 
 import sidewall as sw
+from sidewall.log.vocabulary import STROKES
 from sidewall.models import fitting
 from sidewall.models.counted import count_used
 from sidewall.models.curves import SLOPE_GAPS_M, CurveColumns
-from sidewall.models.fitting import Judge, Mode, RoughCurve, ScorePart, Scores, leads
+from sidewall.models.fitting import (
+    Judge,
+    Mode,
+    RoughCurve,
+    ScorePart,
+    Scores,
+    leads,
+    rough_curves,
+)
 from sidewall.rallies.strengths import Strengths
 from sidewall.rallies.value import BallValue
 
@@ -276,3 +285,103 @@ def test_draws_are_widened_by_what_rallies_share_and_luck_is_left_out(
             np.testing.assert_allclose(luck, (own_squares - most) / level)
         else:
             assert luck is None
+
+
+def rough_curve(pass_over, choice="attack"):
+    """A curve of nothing yet, of counted rows of a hard log."""
+    table, judge, scoring = pass_over
+    names = scoring.strengths.strength_.index
+    counted = count_used(judge.usable(table)[0], scoring.situation, names)
+    rows, mode = counted.of_choice(choice), scoring.curves[choice]
+    player = np.searchsorted(counted.playing, rows.player)
+    return RoughCurve(mode.columns, rows, player, np.zeros(len(rows)), 3), mode
+
+
+class Drawn:
+    """What a round draws: means that tell the rounds apart."""
+
+    def __init__(self, k, curve, groups):
+        self.spread = np.full((4, len(groups.names)), 1.0 + k)
+        self.spread[0] += 4.0  # a mean of 2 + k
+        self.mean = np.full(curve.X.shape[1], 0.01 * k), np.full((3, curve.Z.shape[1]), 0.02 * k)
+
+
+@pytest.mark.parametrize("resumed", [False, True])
+def test_rounds_on_the_way_to_a_curve(pass_over, monkeypatch, resumed):
+    """Two from nothing, one from a fit; each begins at the spreads and the mode before."""
+    curve, mode = rough_curve(pass_over)
+    asked = []
+
+    def noted(moments, groups, count, warm, rng, start=None):
+        asked.append((count, warm, rng, None if start is None else start[0]))
+        return Drawn(len(asked), curve, groups)
+
+    monkeypatch.setattr(fitting, "draw", noted)
+    if resumed:
+        before = Drawn(7, curve, mode.columns.groups)
+        steep = mode.columns.with_slope(mode.common)
+        common, own = mode.common, np.arange(2.0)[:, None] + np.zeros(curve.Z.shape[1])
+        before.mean = common, own
+        fitted = SimpleNamespace(columns=steep, draws=before)
+        curve.resume(fitted, np.array([1, -1, 0]))
+        assert curve.columns is steep
+        assert curve.common is common
+        np.testing.assert_array_equal(curve.own[:, 0], [1.0, 0.0, 0.0])
+        np.testing.assert_array_equal(curve.own[0], own[1])
+        ball = curve.rows.kinds["gap_m"].to_numpy()
+        slope = np.interp(ball, SLOPE_GAPS_M, steep.slope)
+        np.testing.assert_allclose(curve.Z[:, 6], slope)
+    rng = object()
+    assert curve.settle(rng) is curve
+    if resumed:
+        assert asked == [(60, 20, rng, 9.0)]
+    else:
+        assert asked == [(60, 60, rng, None), (60, 20, rng, 3.0)]
+    last = len(asked)
+    assert (curve.common == 0.01 * last).all()
+    assert (curve.own == 0.02 * last).all()
+    assert (curve._start == 2.0 + last).all()
+    expected = curve.columns.with_slope(curve.common).slope
+    np.testing.assert_allclose(curve.columns.slope, expected)
+    ball = curve.rows.kinds["gap_m"].to_numpy()
+    np.testing.assert_allclose(curve.Z[:, 6], np.interp(ball, SLOPE_GAPS_M, expected))
+
+
+def test_a_fit_with_other_words_is_no_start(pass_over):
+    curve, mode = rough_curve(pass_over)
+    other = CurveColumns("attack", ("lob",), {}, mode.columns.slope)
+    curve.resume(SimpleNamespace(columns=other), np.array([0, 1, 2]))
+    assert curve.columns is mode.columns
+    assert (curve._rounds, curve._start) == (2, None)
+
+
+@pytest.mark.parametrize("by_stroke", [False, True])
+def test_rough_curves_are_of_the_strokes_and_opponents_met(pass_over, monkeypatch, by_stroke):
+    table, judge, scoring = pass_over
+    strengths = scoring.strengths
+    used = judge.usable(table)[0]
+    counted = count_used(used, scoring.situation, strengths.strength_.index)
+    monkeypatch.setattr(RoughCurve, "settle", lambda self, rng: (self, rng)[0])
+    resumed = []
+    monkeypatch.setattr(RoughCurve, "resume", lambda self, fit, at: resumed.append((fit, [*at])))
+    start = ({"attack": "one", "reset": "two"}, ["Elm", "Yew", "Birch"])
+    told = scoring.situation, by_stroke
+    for given in (None, start):
+        found = rough_curves(counted, strengths, told, np.random.default_rng(0), given)
+    assert resumed == [("one", [2, -1, 0]), ("two", [2, -1, 0])]
+    assert list(found) == ["attack", "reset"]
+    order = [w for w in STROKES if w in set(used["stroke"])]
+    for choice, curve in found.items():
+        own = used[used["choice"] == choice]
+        met = [w for w in order if w in set(own["stroke"])]
+        assert curve.columns.strokes == (tuple(met) if by_stroke else ())
+        assert curve.columns.choice == choice
+        assert curve.columns.situation == scoring.situation
+        assert not curve.columns.slope.any()
+        assert curve.players == 3
+        names = strengths.strength_.index[curve.rows.player]
+        assert [["Birch", "Cedar", "Elm"][k] for k in curve.player] == names.tolist()
+        others = strengths.strength_.index[curve.rows.opponent]
+        lead = strengths.strength_[names].to_numpy() - strengths.strength_[others].to_numpy()
+        np.testing.assert_allclose(curve.offset, lead, atol=1e-12)
+        assert curve.rows.shots == len(own)

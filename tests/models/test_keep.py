@@ -88,21 +88,6 @@ def test_by_rally_a_shot_chosen_before_is_the_same_as_one_kept(shots):
     assert (np.abs(one["gain"] - two["gain"]) < error).all()
 
 
-def test_held_out_checks_are_of_the_kept_shots_by_fits_to_kept_shots(shots, kept, monkeypatch):
-    seen = []
-    fit = sw.TightnessModel.fit
-
-    def watched(self, table, keep=None):
-        found = fit(self, table, keep)
-        seen.append(set(found.used_["balance"]))
-        return found
-
-    monkeypatch.setattr(sw.TightnessModel, "fit", watched)
-    found = kept.diagnostics(folds=2)
-    assert seen == [{"set"}, {"set"}]
-    assert found.n_shots == len(kept.used_)
-
-
 def test_a_log_in_parts_takes_a_query_and_no_mask(log, kept, tmp_path):
     sw.write_partitions(log, tmp_path / "log")
     parts = sw.from_parquet(tmp_path / "log")

@@ -283,6 +283,11 @@ def test_a_search_that_is_stopped_says_so():
     assert (ours.converged_, ours.n_iter_) == (False, 1)
     (said,) = ours.status_
     assert said.startswith("the search stopped early (gradient ")
+    # twenty tolerances are too many, and a little less will do
+    for gradient, arrived in ((20 * 1e-4, False), (19.99 * 1e-4, True)):
+        ours.status_ = []
+        ours._finish(ours._likelihood.rows, ours.params_, gradient)
+        assert ours.converged_ == arrived == (ours.status_ == [])
 
 
 def test_columns_without_names_are_numbered():

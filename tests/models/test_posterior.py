@@ -21,8 +21,12 @@ from sidewall.models.answers import (
     shots_to_settle,
     threshold_of,
 )
+from sidewall.models.carried import Carried, CarriedSums
+from sidewall.models.correction import Correction, MissedSums
+from sidewall.models.counted import usable_shots
 from sidewall.models.posterior import at_gaps, crossings
-from sidewall.rallies.value import gap_scale
+from sidewall.rallies.strengths import Strengths
+from sidewall.rallies.value import BallValue, gap_scale, outcomes
 
 CHOICES, SIDES = ("attack", "reset"), ("forehand", "backhand")
 
@@ -125,11 +129,12 @@ class Plain:
         return self.known[key]
 
     def columns(self, cell, choice, gaps, words):
-        """Common and own columns of one kind of ball at some gaps."""
+        """Common and own columns at some gaps, of one kind of ball or of one each."""
         side = {"forehand": -0.5, "backhand": 0.5}[cell[0]]
         volley = {"ground": -0.5, "volley": 0.5}.get(cell[1], 0.0)
         n = len(gaps)
-        ball = np.asarray(gaps), np.full(n, side), np.full(n, volley), np.tile(words, (n, 1))
+        words = np.broadcast_to(words, (n, np.shape(words)[-1]))
+        ball = np.asarray(gaps), np.full(n, side), np.full(n, volley), words
         columns = self.model.curves_[choice].columns
         return columns.common(*ball), columns.own(*ball)
 
@@ -397,11 +402,11 @@ def test_forehand_against_backhand_row_by_row(hard, plain):
             known = min(plain.counts(player, cell)) >= 5
             known = known and threshold_of(at, level).status == CROSSES
             ends.append(np.clip(at, 0, grid[-1]) if known else None)
-            total, kinds = 0.0, {}
-            for shot in own:
-                kinds.setdefault((shot["choice"], shot["kind"]), []).append(shot["gap"])
-            for (choice, kind), gaps in kinds.items():
-                draws, words = hard.curves_[choice].draws, plain.words(choice, cell, kind)
+            total = 0.0
+            for choice in CHOICES:
+                some = [s for s in own if s["choice"] == choice]
+                draws, gaps = hard.curves_[choice].draws, [s["gap"] for s in some]
+                words = np.array([plain.words(choice, cell, s["kind"]) for s in some])
                 mine = draws.own[plain.names.index(player)].astype(float)
                 eta = plain.eta(player, cell, choice, gaps, words, draws.common, mine)
                 for gap, one in zip(gaps, expit(eta + plain.lead(player)[1]), strict=True):
@@ -638,3 +643,47 @@ def test_shots_that_settle_an_answer_by_a_search(seed):
                 expected = times - 1
                 break
         assert shots_to_settle(gain, level) == pytest.approx(expected)
+
+
+def test_what_a_fit_of_a_hard_log_keeps(hard, hard_log):
+    """Shots used and left out, levels, strengths, leads, and what was read off the log at once."""
+    table = hard.parts.table
+    used, left_out = usable_shots(
+        table if hard.strokes else table.assign(family=table["family"].fillna("ground"))
+    )
+    assert hard.used_["row"].tolist() == used["row"].tolist()
+    pd.testing.assert_series_equal(hard.left_out_, left_out)
+    assert hard.counted_.shots == len(used)
+    strengths = Strengths().fit(table)
+    pd.testing.assert_series_equal(hard.strengths_.strength_, strengths.strength_)
+    for i, player in enumerate(hard.players_):
+        own = used[used["player"] == player]
+        lead = strengths.strength_[player] - own["opponent"].map(strengths.strength_.to_dict())
+        assert hard.lead_[i] == pytest.approx(lead.astype(float).mean(), abs=1e-9)
+    facts = {
+        "players": "3: Birch, Cedar, Elm",
+        "shots": f"{len(used):,} attacks and resets with a gap",
+    }
+    facts["left out"] = ", ".join(f"{n:,} {why}" for why, n in left_out.items())
+    facts["told apart"] = ", ".join([*["stroke"] * hard.strokes, *hard.situation_])
+    assert hard._facts() == {name: words for name, words in facts.items() if words}
+    assert hard.horizon_ == (1 if hard.outcome == "value" else "rally")
+    if hard.outcome == "rally":
+        assert not hasattr(hard, "value_")
+        assert not hard.lead_draws_.any()
+        assert hard.notes_ == ["contact not charted: strokes of all kinds taken together"]
+        return
+    value = BallValue(strengths).fit(table)
+    pd.testing.assert_series_equal(hard.value_.weights_, value.weights_)
+    judged = outcomes(table, value)
+    np.testing.assert_allclose(hard.used_["outcome"], judged.outcome[used["row"]], atol=1e-12)
+    hard_missed = MissedSums.of(hard.used_)
+    assert hard.correction_.contrast_ == pytest.approx(Correction(hard_missed).contrast_)
+    carried = Carried(CarriedSums.of(table, value, value.columns(table)))
+    assert hard.carried_.p_value_ == pytest.approx(carried.p_value_, rel=1e-6)
+    assert hard.corrections_.shape == (60, 4)
+    said = [one.words() for one in (hard.correction_, hard.carried_) if one.words()]
+    assert [note for note in hard.notes_ if "too seldom" not in note] == said
+    # strengths move a lead as their own draws do: less those of the opponents met
+    assert hard.lead_draws_.shape == (60, 3)
+    assert (hard.lead_draws_.std(axis=0) > 0.01).all()

@@ -135,3 +135,8 @@ def test_a_long_way_out_is_found_to_its_end():
     Q[-1, 0] = 1.0
     assert never_absorbed(Q).all()
     assert never_absorbed(np.zeros((0, 0))).shape == (0,)
+    sixths = np.full((6, 6), 1 / 6)
+    assert sixths[0].sum() < 1.0  # by rounding alone
+    assert never_absorbed(sixths).all()
+    both = never_absorbed(np.stack([sixths, 0.9 * sixths]))
+    np.testing.assert_array_equal(both, [[True] * 6, [False] * 6])

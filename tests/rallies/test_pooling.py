@@ -211,6 +211,7 @@ def test_two_players_are_enough_to_tell_a_strength_by_and_one_is_not():
     """Two who share nothing get the least; a third of whom nothing is known changes neither."""
     counts, mean = np.array([[30.0, 0], [0, 30]]), np.full((2, 2), 0.5)
     assert row_strength(counts, mean) == pytest.approx(1.0, rel=1e-3)
+    assert row_strength(np.array([[30.0, 0], [0, 1]]), mean) == pytest.approx(1.0, rel=1e-3)
     assert row_strength(counts[[0, 0]] * [[1], [0]], mean) == 1e6
     more = np.zeros((3, 2)), np.full((3, 2), 0.5)
     more[0][1:] = counts

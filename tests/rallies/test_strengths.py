@@ -139,6 +139,8 @@ def test_many_players_are_never_held_pair_against_pair(monkeypatch):
         raise AssertionError("a matrix of players by players")
 
     counts, _ = random_counts(30, np.random.default_rng(3))
+    monkeypatch.setattr(module, "_MOST_EXACT", 30)
+    assert Strengths().fit_counts(RallyCounts.of(rallies(counts))).covariance_.shape == (30, 30)
     monkeypatch.setattr(module, "_MOST_EXACT", 29)
     monkeypatch.setattr(_Pairs, "_hessian", refuse)
     many = Strengths().fit_counts(RallyCounts.of(rallies(counts)))
