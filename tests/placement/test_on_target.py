@@ -314,26 +314,28 @@ def test_bands_of_pace_by_loops(hard_placed, monkeypatch):
 
     monkeypatch.setattr("sidewall.placement.on_target.pace_slope", slope)
     shots = hard_placed(13, matches=4, rallies=40, blank=0.05)
-    found = pace_and_accuracy(shots, by=("stroke", "match"), bands=3, level=0.8)
+    found = pace_and_accuracy(shots, by=("stroke", "side"), bands=3, level=0.8)
     _, pace = slow_pace(shots)
     placed = placed_shots(shots)
     placed = placed.assign(pace_m_s=pace[placed.index])
     placed = placed[placed["pace_m_s"].notna() & placed["on_target"].notna()]
+    assert placed["side"].isna().any()  # whose side is not charted is in no group
+    placed = placed[placed["side"].notna() & placed["stroke"].notna()]
     bands = {}
-    for _, own in placed.groupby(["player", "stroke", "match"], observed=True):
+    for _, own in placed.groupby(["player", "stroke", "side"], observed=True):
         order = sorted(own.index, key=lambda row: (own["pace_m_s"][row], row))
         for place, row in enumerate(order):
             bands[row] = int((place + 0.5) * 3 // len(order)) + 1
     placed = placed.assign(pace_band=[bands[row] for row in placed.index])
-    wanted = slow_table(placed, ("stroke", "match", "pace_band"), 0.8, 0.8, robust=False)
+    wanted = slow_table(placed, ("stroke", "side", "pace_band"), 0.8, 0.8, robust=False)
     slopes = [
-        slope(placed[(placed["stroke"] == row.stroke) & (placed["match"] == row.match)], 0.8)
+        slope(placed[(placed["stroke"] == row.stroke) & (placed["side"] == row.side)], 0.8)
         for row in wanted.itertuples()
     ]
     wanted = wanted.join(pd.DataFrame(slopes))
-    for name in ("stroke", "match"):
+    for name in ("stroke", "side"):
         found[name] = found[name].astype(object)
-    wanted = wanted.astype({"stroke": object, "match": object})
+    wanted = wanted.astype({"stroke": object, "side": object})
     pd.testing.assert_frame_equal(found, wanted, check_dtype=False, rtol=1e-8)
     with pytest.raises(DataError, match="bands is 1; give a whole number of at least 2"):
         pace_and_accuracy(shots, bands=1)
