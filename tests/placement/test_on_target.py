@@ -9,7 +9,7 @@ from scipy.stats import norm, t
 
 from sidewall import shot_features
 from sidewall.court import Court, Rectangle, Zones
-from sidewall.errors import DataError
+from sidewall.errors import DataError, SeparationError
 from sidewall.features.rates import clustered_rate
 from sidewall.placement import (
     Circle,
@@ -370,3 +370,19 @@ def test_one_metre_a_second_more_in_the_units_of_the_pace(monkeypatch):
         "odds_ratio": np.exp(-0.4 / spread), "odds_ratio_low": np.exp((-0.4 - half) / spread),
         "odds_ratio_high": np.exp((-0.4 + half) / spread),
     })  # fmt: skip
+
+
+@pytest.mark.parametrize("refusal", [DataError, SeparationError])
+def test_results_that_no_curve_holds_have_no_slope(monkeypatch, refusal):
+    """All alike as the fit says, or told apart by the pace without an error."""
+    group = pd.DataFrame({"player": list("aabb"), "pace_m_s": [8.0, 10.0, 9.0, 12.0],
+                          "on_target": 1.0, "rally_id": range(4)})  # fmt: skip
+    assert np.isnan(list(pace_slope(group, 0.9).values())).all()
+
+    def refused(*given):
+        raise refusal
+
+    monkeypatch.setattr("sidewall.placement.on_target.PlayerCurves.fit", refused)
+    found = pace_slope(group.assign(on_target=[0.0, 1, 0, 1]), 0.9)
+    assert list(found) == ["odds_ratio", "odds_ratio_low", "odds_ratio_high"]
+    assert np.isnan(list(found.values())).all()
