@@ -374,3 +374,19 @@ def test_what_any_two_rallies_and_shots_cost_by_loops(hard, charted_again, late_
             np.testing.assert_allclose(shot_costs(one, two, *rows, late_s), wanted)
     kinds = one.strokes(2)
     assert kinds.sum(axis=1).tolist() == [len(rally) for rally in rallies[0]]
+
+
+@pytest.mark.parametrize("missed", ["first", "second"])
+def test_rallies_of_one_charter_alone_tell_nothing_of_the_clocks(hard, missed):
+    shots = hard(18, matches=2, rallies=6, blank=0.0)
+    shots = shots[shots["match"] == "m1"].reset_index(drop=True)
+    for rallies, known in ((6, True), (5, False)):
+        whole = shots[shots["game"] * 5 + shots["rally"] <= 5 + rallies].reset_index(drop=True)
+        fewer = whole[(whole["game"] > 1) | (whole["rally"] > 1)].reset_index(drop=True)
+        fewer["t_s"] += 90.0
+        names = sorted(whole["player"].astype(str).unique())
+        pair = [Charted.of(log, rally_runs(log), names) for log in (whole, fewer)]
+        (one, two), late_s = _rallies(*(pair if missed == "second" else pair[::-1]), 2)
+        assert sorted([one.min(), two.min()]) == [-1, 0]
+        wanted = (90.0 if missed == "second" else -90.0) if known else np.nan
+        assert late_s == pytest.approx(wanted, nan_ok=True)

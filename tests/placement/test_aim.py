@@ -347,3 +347,19 @@ def test_every_cell_of_the_margin_by_loops(hard_placed, monkeypatch):
         wanted = norm.cdf((0.48 - tins["aim_m"]) / sd) if sd else (
             np.minimum(*two) if name == "tin_low" else np.maximum(*two))  # fmt: skip
         np.testing.assert_allclose(tins[name], wanted)
+    one = "all players", keys[0][1], keys[0][2], keys[0][3]
+    pd.testing.assert_frame_equal(
+        margin.best("all players"),
+        margin.best("all players", tin_heights_m=(0.43, 0.48), level=0.95, draws=1024),
+    )
+    pd.testing.assert_frame_equal(
+        margin.win_curve(*one), margin.win_curve(*one, tin_height_m=0.48, level=0.95, draws=1024)
+    )
+    pd.testing.assert_frame_equal(
+        margin.tin_chances(*one), margin.tin_chances(*one, tin_height_m=0.48, level=0.95)
+    )
+    pd.testing.assert_frame_equal(margin.scatter(), margin.scatter(0.95))
+    for ask in (margin.best, lambda draws: margin.win_curve(*one, draws=draws)):
+        with pytest.raises(DataError, match="draws is 1; give a whole number of at least 2"):
+            ask(draws=1)
+        ask(draws=2)

@@ -21,7 +21,7 @@ from sidewall.placement import (
     placement_table,
     with_pace,
 )
-from sidewall.placement.on_target import pace_slope, tells_pace
+from sidewall.placement.on_target import pace_slope, spread_columns, tells_pace
 
 
 def one(table, rally, shot):
@@ -386,3 +386,27 @@ def test_results_that_no_curve_holds_have_no_slope(monkeypatch, refusal):
     found = pace_slope(group.assign(on_target=[0.0, 1, 0, 1]), 0.9)
     assert list(found) == ["odds_ratio", "odds_ratio_low", "odds_ratio_high"]
     assert np.isnan(list(found.values())).all()
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 3, 9, 10])
+@pytest.mark.parametrize("robust", [True, False])
+def test_few_bounces_have_every_column_all_the_same(n, robust):
+    """What so few do not tell is missing in its place, the robust ellipse after the plain one."""
+    rng = np.random.default_rng(n)
+    seen = pd.DataFrame({"error_out_m": rng.normal(size=n), "error_long_m": rng.normal(size=n),
+                         "rally_id": np.arange(n) // 2})  # fmt: skip
+    found = spread_columns(seen["error_out_m"].to_numpy(), seen["error_long_m"].to_numpy(),
+                           seen["rally_id"].to_numpy(), 0.9, 0.7, robust)  # fmt: skip
+    wanted = slow_spread(seen, 0.9, 0.7, robust)
+    assert list(found) == list(wanted)
+    assert found == pytest.approx(wanted, nan_ok=True)
+
+
+@pytest.mark.filterwarnings("ignore:invalid value:RuntimeWarning")
+def test_what_is_taken_where_nothing_is_said(hard_placed):
+    shots = hard_placed(14, matches=2, rallies=10)
+    named = placement_table(shots, None, by=("player", "side", "stroke"), court=None, level=0.95,
+                            ellipse_share=0.8, robust=True)  # fmt: skip
+    pd.testing.assert_frame_equal(placement_table(shots), named)
+    named = pace_and_accuracy(shots, None, by="stroke", bands=3, court=None, level=0.95)
+    pd.testing.assert_frame_equal(pace_and_accuracy(shots), named)
