@@ -391,6 +391,7 @@ def test_rallies_of_one_charter_alone_tell_nothing_of_the_clocks(hard, missed):
         wanted = (90.0 if missed == "second" else -90.0) if known else np.nan
         assert late_s == pytest.approx(wanted, nan_ok=True)
 
+
 def test_a_match_of_a_single_shot(hard):
     shots = hard(19, matches=3, rallies=1, longest=1)
     shots = shots.drop(columns=["t_s"])
