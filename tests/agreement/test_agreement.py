@@ -438,3 +438,15 @@ def test_lines_in_words():
     ]
     told.gap_error_["sd_low_m"] = np.nan
     assert told.summary().split("\n") == lines[:-1]
+
+
+def test_ninety_five_in_a_hundred_where_nothing_is_said():
+    rng = np.random.default_rng(3)
+    weights = rng.multinomial(12, np.full(12, 1 / 12), size=20)
+    counts = rng.integers(1, 5, (12, 2, 2)).astype(float)
+    assert clustered_kappa(counts, weights, 0.7) == clustered_kappa(counts, weights, 0.7, 0.95)
+    one, two = rng.normal(size=(2, 12))
+    for kind, given in ((clustered_limits, (one,)), (clustered_intraclass, (one, two))):
+        usual = kind(*given, np.arange(12), weights)
+        pd.testing.assert_frame_equal(usual, kind(*given, np.arange(12), weights, 0.95))
+    assert cohen_kappa(counts[0]) == cohen_kappa(counts[0], 0.95)

@@ -353,3 +353,49 @@ def test_five_rallies_begun_in_both_set_the_clocks(hard):
         (first, second), late_s = _rallies(charted, replace(charted, t_s=charted.t_s + 90.0), 2)
         assert first.tolist() == second.tolist() == list(range(rallies))
         assert (late_s == 90.0) == known == (not np.isnan(late_s))
+
+
+@pytest.mark.parametrize("late_s", [np.nan, 0.0, -1.25])
+def test_what_any_two_rallies_and_shots_cost_by_loops(hard, charted_again, late_s):
+    """Every pair of rallies of a match, and every pair of shots of some of them."""
+    match = hard(17, matches=2, rallies=12, blank=0.2)
+    match = match[match["match"] == "m1"].reset_index(drop=True)
+    logs = [charted_again(match, seed) for seed in (4, 5)]
+    names = sorted(match["player"].astype(str).unique())
+    one, two = (Charted.of(log, rally_runs(log), names) for log in logs)
+    rallies = [[part.to_dict("records") for _, part in log.groupby(["game", "rally"])]
+               for log in logs]  # fmt: skip
+    wanted = [[rally_cost(a, b, late_s) for b in rallies[1]] for a in rallies[0]]
+    np.testing.assert_allclose(rally_costs(one, two, 2, late_s), wanted)
+    for i, a in enumerate(rallies[0]):
+        for j, b in enumerate(rallies[1]):
+            rows = [np.arange(c.first[k], c.last[k] + 1) for c, k in ((one, i), (two, j))]
+            wanted = [[shot_cost(x, y, late_s) for y in b] for x in a]
+            np.testing.assert_allclose(shot_costs(one, two, *rows, late_s), wanted)
+    kinds = one.strokes(2)
+    assert kinds.sum(axis=1).tolist() == [len(rally) for rally in rallies[0]]
+
+
+@pytest.mark.parametrize("missed", ["first", "second"])
+def test_rallies_of_one_charter_alone_tell_nothing_of_the_clocks(hard, missed):
+    shots = hard(18, matches=2, rallies=6, blank=0.0)
+    shots = shots[shots["match"] == "m1"].reset_index(drop=True)
+    for rallies, known in ((6, True), (5, False)):
+        whole = shots[shots["game"] * 5 + shots["rally"] <= 5 + rallies].reset_index(drop=True)
+        fewer = whole[(whole["game"] > 1) | (whole["rally"] > 1)].reset_index(drop=True)
+        fewer["t_s"] += 90.0
+        names = sorted(whole["player"].astype(str).unique())
+        pair = [Charted.of(log, rally_runs(log), names) for log in (whole, fewer)]
+        (one, two), late_s = _rallies(*(pair if missed == "second" else pair[::-1]), 2)
+        assert sorted([one.min(), two.min()]) == [-1, 0]
+        wanted = (90.0 if missed == "second" else -90.0) if known else np.nan
+        assert late_s == pytest.approx(wanted, nan_ok=True)
+
+
+def test_a_match_of_a_single_shot(hard):
+    shots = hard(19, matches=3, rallies=1, longest=1)
+    shots = shots.drop(columns=["t_s"])
+    found = align(shots, shots)
+    assert found["status"].tolist() == ["agreed"] * 3
+    assert found["match"].tolist() == ["m0", "m1", "m2"]
+    assert found["rally_pair"].tolist() == [0, 1, 2]

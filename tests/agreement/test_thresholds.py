@@ -480,5 +480,10 @@ def test_a_ladder_with_a_charters_matches(hard, charted_again):
     for name in ("player", "opponent", "rally_won_by"):
         assert joined[name].cat.categories.tolist() == names
     assert isinstance(joined["side"].dtype, pd.CategoricalDtype)
-    other = own.astype({"side": own["side"].cat.set_categories(["backhand", "forehand"]).dtype})
-    assert isinstance(_joined(rest, other, {"m1", "m3"})["side"].dtype, pd.CategoricalDtype)
+    # whose words are fewer: they stay words, and text stays text
+    other = own.assign(side=own["side"].cat.remove_unused_categories(), note="typed")
+    other = other[other["side"] == "forehand"].assign(side=pd.Categorical(["forehand"] * sum(
+        other["side"] == "forehand")))  # fmt: skip
+    joined = _joined(rest.assign(note="typed"), other, {"m1", "m3"})
+    assert isinstance(joined["side"].dtype, pd.CategoricalDtype)
+    assert not isinstance(joined["note"].dtype, pd.CategoricalDtype)

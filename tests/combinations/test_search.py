@@ -13,7 +13,7 @@ from scipy.stats import false_discovery_control, hypergeom, norm
 
 from sidewall.combinations import search
 from sidewall.combinations.many_tests import adjusted_by_question
-from sidewall.combinations.search import half_of_matches
+from sidewall.combinations.search import _verdicts, half_of_matches
 from sidewall.combinations.sequences import (
     Candidates,
     FirstOrder,
@@ -416,7 +416,11 @@ def slow_search(shots, by, longest, least, level, half, player=None):
             again = slow_measures(other, wanted, who, least) if other else {}
             row |= {f"held_out_{name}": value for name, value in again.items()}
             rows.append(row | {"letters": said})
-    table = pd.DataFrame(rows)
+    return slow_verdicts(pd.DataFrame(rows), level, bool(other))
+
+
+def slow_verdicts(table, level, confirm):
+    """What is found and confirmed of a table of measures, the surest first."""
     up = np.column_stack([table["lift"] > 1, table["win_difference"] > 0])
 
     def adjust(columns):
@@ -436,7 +440,7 @@ def slow_search(shots, by, longest, least, level, half, player=None):
     q = adjust(p)
     table["p_lift_adjusted"], table["p_win_adjusted"] = q.T
     table["found"] = words(q <= level)
-    if other:
+    if confirm:
         again = table[["held_out_p_lift", "held_out_p_win"]].to_numpy()
         again = adjust(np.where(q <= level, again, np.nan))
         same = (
@@ -500,3 +504,27 @@ def test_the_whole_table_by_loops(hard, by, longest, least, options):
         assert found["found"].ne("").any()
         assert not options.get("confirm", True) or found["confirmed"].ne("").any()
     assert len(found) > 5
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("confirm", [True, False])
+def test_what_is_found_and_what_is_found_again(seed, confirm):
+    """Made-up measures: surely more in one half and surely less in the other is not confirmed."""
+    rng = np.random.default_rng(seed)
+    m, table = 30, {"player": ["Elm"] * 30}
+    for prefix in ("", "held_out_"):
+        p = np.round(rng.random((m, 2)) ** 4, 3)
+        p[rng.random(p.shape) < 0.15] = np.nan
+        table |= {f"{prefix}n_times": rng.integers(2, 9, m), f"{prefix}n_rallies": 2,
+                  f"{prefix}expected": 2.0, f"{prefix}lift": rng.choice([0.0, 0.5, 1.0, 1.5], m),
+                  f"{prefix}p_lift": p[:, 0], f"{prefix}win_rate": 0.5,
+                  f"{prefix}other_win_rate": 0.4, f"{prefix}win_error": 0.1,
+                  f"{prefix}win_difference": rng.choice([-0.2, 0.0, 0.2, np.nan], m),
+                  f"{prefix}p_win": p[:, 1]}  # fmt: skip
+        if not confirm:
+            break
+    table = pd.DataFrame(table).assign(letters=[(k,) for k in range(m)])
+    wanted = slow_verdicts(table.copy(), 0.1, confirm).reset_index(drop=True)
+    found = _verdicts(table.copy(), 0.1, confirm)
+    pd.testing.assert_frame_equal(found, wanted[list(found)], check_dtype=False)
+    assert found["found"].ne("").any()

@@ -164,7 +164,7 @@ class GivenCurves:
 def given(monkeypatch, hard_placed):
     monkeypatch.setattr("sidewall.placement.aim.PlayerCurves", GivenCurves)
     shots = hard_placed(71, matches=6, rallies=40)
-    rows, _ = wall_heights(shots.assign(side=shots["side"].fillna("forehand")), 0.48, "balance")
+    rows, _ = wall_heights(shots, 0.48, "balance")
     return rows[rows["stroke"] == "drive"]
 
 
@@ -182,8 +182,8 @@ def test_what_a_gain_is_fitted_to_by_loops(given, curve):
     loose = [np.log((1 + (0.5 if np.isnan(gap) else gap) / 0.25) / 3) for gap in given["gap_m"]]
     loose = pd.Series(loose, given.index)
     # the first word of each by name is part of the constant; a blank is a word of its own
-    side = known["side"].astype(object).where(known["side"].notna(), "nan")
-    words = {f"side {word}": side == word for word in ("forehand",)}
+    side = known["side"].astype(object).where(known["side"].notna(), "not charted")
+    words = {f"side {word}": side == word for word in ("forehand", "not charted")}
     words["pressure set"] = known["pressure"] == "set"
     wanted = pd.DataFrame(
         {"constant": 1.0, **dict(zip(slopes, basis.T, strict=True)),
@@ -298,7 +298,6 @@ def test_every_cell_of_the_margin_by_loops(hard_placed, monkeypatch):
     """Cells in the order of their words, all players first; what is told of each, and the notes."""
     monkeypatch.setattr("sidewall.placement.aim.PlayerCurves", GivenCurves)
     shots = hard_placed(72, matches=6, rallies=40)
-    shots = shots.assign(side=shots["side"].fillna("forehand"))
     drawn = 0.4 + np.random.default_rng(4).gamma(2, 0.2, len(shots))
     shots["wall_z_m"] = np.where(shots["wall_z_m"].isna(), np.nan, drawn)
     margin = TinMargin("gap", 0.3, seed=2).fit(shots)
@@ -348,3 +347,19 @@ def test_every_cell_of_the_margin_by_loops(hard_placed, monkeypatch):
         wanted = norm.cdf((0.48 - tins["aim_m"]) / sd) if sd else (
             np.minimum(*two) if name == "tin_low" else np.maximum(*two))  # fmt: skip
         np.testing.assert_allclose(tins[name], wanted)
+    one = "all players", keys[0][1], keys[0][2], keys[0][3]
+    pd.testing.assert_frame_equal(
+        margin.best("all players"),
+        margin.best("all players", tin_heights_m=(0.43, 0.48), level=0.95, draws=1024),
+    )
+    pd.testing.assert_frame_equal(
+        margin.win_curve(*one), margin.win_curve(*one, tin_height_m=0.48, level=0.95, draws=1024)
+    )
+    pd.testing.assert_frame_equal(
+        margin.tin_chances(*one), margin.tin_chances(*one, tin_height_m=0.48, level=0.95)
+    )
+    pd.testing.assert_frame_equal(margin.scatter(), margin.scatter(0.95))
+    for ask in (margin.best, lambda draws: margin.win_curve(*one, draws=draws)):
+        with pytest.raises(DataError, match="draws is 1; give a whole number of at least 2"):
+            ask(draws=1)
+        ask(draws=2)

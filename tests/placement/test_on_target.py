@@ -9,7 +9,7 @@ from scipy.stats import norm, t
 
 from sidewall import shot_features
 from sidewall.court import Court, Rectangle, Zones
-from sidewall.errors import DataError
+from sidewall.errors import DataError, SeparationError
 from sidewall.features.rates import clustered_rate
 from sidewall.placement import (
     Circle,
@@ -21,7 +21,7 @@ from sidewall.placement import (
     placement_table,
     with_pace,
 )
-from sidewall.placement.on_target import pace_slope, tells_pace
+from sidewall.placement.on_target import pace_slope, spread_columns, tells_pace
 
 
 def one(table, rally, shot):
@@ -314,26 +314,28 @@ def test_bands_of_pace_by_loops(hard_placed, monkeypatch):
 
     monkeypatch.setattr("sidewall.placement.on_target.pace_slope", slope)
     shots = hard_placed(13, matches=4, rallies=40, blank=0.05)
-    found = pace_and_accuracy(shots, by=("stroke", "match"), bands=3, level=0.8)
+    found = pace_and_accuracy(shots, by=("stroke", "side"), bands=3, level=0.8)
     _, pace = slow_pace(shots)
     placed = placed_shots(shots)
     placed = placed.assign(pace_m_s=pace[placed.index])
     placed = placed[placed["pace_m_s"].notna() & placed["on_target"].notna()]
+    assert placed["side"].isna().any()  # whose side is not charted is in no group
+    placed = placed[placed["side"].notna() & placed["stroke"].notna()]
     bands = {}
-    for _, own in placed.groupby(["player", "stroke", "match"], observed=True):
+    for _, own in placed.groupby(["player", "stroke", "side"], observed=True):
         order = sorted(own.index, key=lambda row: (own["pace_m_s"][row], row))
         for place, row in enumerate(order):
             bands[row] = int((place + 0.5) * 3 // len(order)) + 1
     placed = placed.assign(pace_band=[bands[row] for row in placed.index])
-    wanted = slow_table(placed, ("stroke", "match", "pace_band"), 0.8, 0.8, robust=False)
+    wanted = slow_table(placed, ("stroke", "side", "pace_band"), 0.8, 0.8, robust=False)
     slopes = [
-        slope(placed[(placed["stroke"] == row.stroke) & (placed["match"] == row.match)], 0.8)
+        slope(placed[(placed["stroke"] == row.stroke) & (placed["side"] == row.side)], 0.8)
         for row in wanted.itertuples()
     ]
     wanted = wanted.join(pd.DataFrame(slopes))
-    for name in ("stroke", "match"):
+    for name in ("stroke", "side"):
         found[name] = found[name].astype(object)
-    wanted = wanted.astype({"stroke": object, "match": object})
+    wanted = wanted.astype({"stroke": object, "side": object})
     pd.testing.assert_frame_equal(found, wanted, check_dtype=False, rtol=1e-8)
     with pytest.raises(DataError, match="bands is 1; give a whole number of at least 2"):
         pace_and_accuracy(shots, bands=1)
@@ -368,3 +370,43 @@ def test_one_metre_a_second_more_in_the_units_of_the_pace(monkeypatch):
         "odds_ratio": np.exp(-0.4 / spread), "odds_ratio_low": np.exp((-0.4 - half) / spread),
         "odds_ratio_high": np.exp((-0.4 + half) / spread),
     })  # fmt: skip
+
+
+@pytest.mark.parametrize("refusal", [DataError, SeparationError])
+def test_results_that_no_curve_holds_have_no_slope(monkeypatch, refusal):
+    """All alike as the fit says, or told apart by the pace without an error."""
+    group = pd.DataFrame({"player": list("aabb"), "pace_m_s": [8.0, 10.0, 9.0, 12.0],
+                          "on_target": 1.0, "rally_id": range(4)})  # fmt: skip
+    assert np.isnan(list(pace_slope(group, 0.9).values())).all()
+
+    def refused(*given):
+        raise refusal
+
+    monkeypatch.setattr("sidewall.placement.on_target.PlayerCurves.fit", refused)
+    found = pace_slope(group.assign(on_target=[0.0, 1, 0, 1]), 0.9)
+    assert list(found) == ["odds_ratio", "odds_ratio_low", "odds_ratio_high"]
+    assert np.isnan(list(found.values())).all()
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 3, 9, 10])
+@pytest.mark.parametrize("robust", [True, False])
+def test_few_bounces_have_every_column_all_the_same(n, robust):
+    """What so few do not tell is missing in its place, the robust ellipse after the plain one."""
+    rng = np.random.default_rng(n)
+    seen = pd.DataFrame({"error_out_m": rng.normal(size=n), "error_long_m": rng.normal(size=n),
+                         "rally_id": np.arange(n) // 2})  # fmt: skip
+    found = spread_columns(seen["error_out_m"].to_numpy(), seen["error_long_m"].to_numpy(),
+                           seen["rally_id"].to_numpy(), 0.9, 0.7, robust)  # fmt: skip
+    wanted = slow_spread(seen, 0.9, 0.7, robust)
+    assert list(found) == list(wanted)
+    assert found == pytest.approx(wanted, nan_ok=True)
+
+
+@pytest.mark.filterwarnings("ignore:invalid value:RuntimeWarning")
+def test_what_is_taken_where_nothing_is_said(hard_placed):
+    shots = hard_placed(14, matches=2, rallies=10)
+    named = placement_table(shots, None, by=("player", "side", "stroke"), court=None, level=0.95,
+                            ellipse_share=0.8, robust=True)  # fmt: skip
+    pd.testing.assert_frame_equal(placement_table(shots), named)
+    named = pace_and_accuracy(shots, None, by="stroke", bands=3, court=None, level=0.95)
+    pd.testing.assert_frame_equal(pace_and_accuracy(shots), named)

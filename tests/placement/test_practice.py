@@ -9,8 +9,11 @@ import pytest
 from scipy.stats import f, norm, t
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
+from sidewall.court import Court
 from sidewall.errors import DataError, LogError, RefusedRowsWarning, UnitError
 from sidewall.placement import (
+    Circle,
+    Target,
     balls_needed,
     check_practice,
     compare_practice,
@@ -219,7 +222,7 @@ def hard_drill(seed, by_place):
     n = 90
     balls = pd.DataFrame({
         "session": rng.choice(["May", "june", "June", ""], n, p=[0.4, 0.3, 0.25, 0.05]),
-        "ball": rng.choice([*map(str, range(1, 30)), ""], n),
+        "ball": rng.choice([*map(str, range(1, 60)), ""], n),
         "player": rng.choice(["Elm", "Yew", ""], n),
         "side": rng.choice(["forehand", "backhand", ""], n),
         "stroke": rng.choice(["drive", "lob", ""], n),
@@ -281,6 +284,40 @@ def slow_balls(log, by_place, sessions):
     return pd.DataFrame(sorted(good, key=lambda one: sessions.index(one["session"])))
 
 
+def slow_problems(log, by_place):
+    """What is wrong with each row, by the column that it stands in: ``{(line, column, why)}``."""
+    number = lambda text: float(text) if text else np.nan  # noqa: E731
+    seen, found = set(), set()
+    targets = [target.name for target in court_targets()]
+    for line, row in enumerate(log.to_dict("records"), start=2):
+        wrong = []
+        session, ball, ending = row["session"].lower(), row["ball"], row["ending"]
+        wrong += [("session", "blank")] if not session else []
+        wrong += [("ball", "blank")] if not ball else []
+        if ball and (session, ball) in seen:
+            wrong.append(("ball", "this ball of the session was there before"))
+        seen.add((session, ball))
+        x, y = number(row["bounce_x_cm"]), number(row["bounce_y"])
+        wrong += [("bounce_x_cm", "off the court: 0 to 6.4 m")] if x > 640 else []
+        wrong += [("bounce_y", "off the court: 0 to 9.75 m")] if y > 9.75 else []
+        wrong += [("ending", "'wide' is no known ending")] if ending == "wide" else []
+        if by_place:
+            ends = [number(row[f"target_{end}"]) for end in ("x", "y", "radius")]
+            if np.isnan(ends).any() or ends[2] <= 0:
+                wrong.append(("target_x", "the target is not complete"))
+        elif row["target"].lower() not in targets:
+            what = f"{row['target']!r} is no known target" if row["target"] else "blank"
+            wrong.append(("target", what))
+        # a bounce is asked for where nothing else was wrong so far
+        if np.isnan(x + y) and not wrong and ending not in ("tin", "out", "down"):
+            why = "the bounce is not given, and no fault that explains it"
+            wrong.append(("bounce_x_cm", why))
+        if ending in ("let", "stroke"):
+            wrong.append(("ending", "a ball alone has no such ending"))
+        found |= {(line, *each) for each in wrong}
+    return found
+
+
 @pytest.mark.parametrize("seed", range(40, 44))
 @pytest.mark.parametrize("by_place", [False, True])
 def test_what_is_read_and_what_refused_by_loops(seed, by_place):
@@ -301,7 +338,9 @@ def test_what_is_read_and_what_refused_by_loops(seed, by_place):
     pd.testing.assert_frame_equal(found, wanted, check_dtype=False)
     assert (check.rows_in, check.rows_used) == (len(log), len(wanted))
     assert check.rows_refused == len(log) - len(wanted) > 5
-    assert check.problems["line"].nunique() == check.rows_refused
+    told = check.problems[["line", "column", "reason"]].itertuples(index=False, name=None)
+    assert sorted(told) == sorted(slow_problems(log, by_place))
+    assert check.problems["mend"].str.len().min() > 5
 
 
 @pytest.mark.parametrize("level", [0.8, 0.95])
@@ -420,3 +459,55 @@ def test_so_many_balls_and_not_one_less(before, after, power, level):
     assert chance(n) >= power
     assert n == 1 or chance(n - 1) < power
     assert balls_needed(before, after) == balls_needed(before, after, power=0.8, level=0.95)
+
+
+def test_columns_that_are_not_used_are_named_by_heading_or_place(tmp_path):
+    path = tmp_path / "drill.csv"
+    path.write_text(
+        "session,target,,bounce_x_m,bounce_y,Mood\nMay,back left,7,0.2,8.0,good\n"
+        "May,back left,8,0.2,8.0,\n", encoding="utf-8")  # fmt: skip
+    check = check_practice(path)
+    told = [*check.folded.itertuples(index=False, name=None)]
+    assert told == [("(column 3)", "(column)", "not used", 2), ("Mood", "(column)", "not used", 1)]
+    assert check.balls["bounce_x_m"].tolist() == [0.2, 0.2]
+    assert check.balls["ending"].isna().all()
+    assert list(check.balls) == [
+        "session", "ending", "bounce_x_m", "bounce_y_m", "target", "on_target", "error_out_m",
+        "error_long_m", "line",
+    ]  # fmt: skip
+    path.write_text("session,target,bounce_x,bounce_y\n", encoding="utf-8")
+    with pytest.raises(LogError, match="there are headings but no rows"):
+        read_practice(path)
+    for gone in ("target_x", "target_y", "target_radius"):
+        kept = [name for name in ("target_x", "target_y", "target_radius") if name != gone]
+        path.write_text(f"session,bounce_x,bounce_y,{kept[0]},{kept[1]}\na,1,1,1,1\n")
+        with pytest.raises(LogError, match="does not say what was aimed at"):
+            read_practice(path)
+    for gone in ("session", "bounce_x", "bounce_y"):
+        frame = pd.DataFrame({"session": "a", "bounce_x": [1], "bounce_y": [1], "target": "x"})
+        with pytest.raises(LogError, match=f"required column missing: {gone}. The headings found"):
+            read_practice(frame.drop(columns=gone))
+
+
+def test_other_headings_and_a_court_of_ones_own():
+    frame = pd.DataFrame({"drill": ["a"], "target_name": ["wide"], "bounce_x": [7.0],
+                          "bounce_y": [2.0], "Height": [1.0], "tin": [0.43], "Fault": ["tin"],
+                          "wing": ["forehand"], "Ball no": [3], "Player name": ["Elm"],
+                          "stroke_type": ["drop"]})  # fmt: skip
+    wide, court = Target("wide", Circle(7.0, 2.0, 0.5)), Court(width_m=7.62)
+    row = read_practice(frame, targets=[wide], court=court).iloc[0]
+    assert (row["session"], row["target"], row["bounce_x_m"]) == ("a", "wide", 7.0)
+    assert (row["wall_z_m"], row["tin_height_m"], row["ending"]) == (1.0, 0.43, "tin")
+    assert (row["side"], row["ball"], row["player"], row["stroke"]) == (
+        "forehand",
+        3,
+        "Elm",
+        "drop",
+    )
+    assert row["on_target"] == 0.0
+    with pytest.raises(LogError, match="1 of 1 rows refused"):
+        read_practice(frame, targets=[wide])
+    for name, most in (("Height", court.clear_height_m), ("tin", court.service_line_m)):
+        for value, known in ((most, True), (most + 0.01, False)):
+            check = check_practice(frame.assign(**{name: value}), targets=[wide], court=court)
+            assert check.rows_used == known

@@ -286,6 +286,8 @@ def test_every_table_by_loops(hard_placed, monkeypatch, depth):
             table["n_shots"] = len(mine)
             pd.testing.assert_frame_equal(cm, pd.DataFrame(table), check_dtype=False, rtol=1e-5)
     assert model.centimetre("Hazel")["gap_m"].tolist() == [0.1, 0.2, 0.3, 0.5, 0.8]
+    pd.testing.assert_frame_equal(model.curves(), model.curves(None, "gap", None, level=0.95))
+    pd.testing.assert_frame_equal(model.centimetre(), model.centimetre(level=0.95))
     usual = PlacementWorth().fit(shots)
     assert usual.curves_["wins"].asked == (0.2, 0)
 

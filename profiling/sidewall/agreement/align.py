@@ -267,8 +267,10 @@ def _names(shots: pd.DataFrame, column: str) -> list[str]:
 
 
 def _align_match(one: pd.DataFrame, two: pd.DataFrame, match: str) -> pd.DataFrame:
-    names = sorted(_names(one, "player"))
-    others = sorted(_names(two, "player"))
+    # who only ever received has no row as the striker
+    names, others = (
+        sorted({*_names(shots, "player"), *_names(shots, "opponent")}) for shots in (one, two)
+    )
     if names != others:
         raise DataError(
             f"Match {match}: the players are {' and '.join(names)} in the first log and "

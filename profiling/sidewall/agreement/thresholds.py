@@ -264,10 +264,10 @@ def _joined(rest: pd.DataFrame, shots: pd.DataFrame, matches: set[str]) -> pd.Da
     joined = pd.concat([others[columns], shots[columns]], ignore_index=True)
     names = list(dict.fromkeys([*others["player"].astype(str), *shots["player"].astype(str)]))
     for column in ("player", "opponent", "rally_won_by"):
-        joined[column] = pd.Categorical(joined[column], categories=names)
+        joined[column] = pd.Categorical(joined[column].astype(object), categories=names)
     joined["match"] = pd.Categorical(joined["match"], categories=joined["match"].unique())
     for column in columns:
-        if isinstance(others[column].dtype, pd.CategoricalDtype) and joined[column].dtype == object:
+        if isinstance(others[column].dtype, pd.CategoricalDtype):  # unlike words made them text
             joined[column] = joined[column].astype("category")
     return joined
 

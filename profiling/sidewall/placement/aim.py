@@ -148,7 +148,7 @@ class HeightGain:
         for k in range(basis.shape[1]):
             X[f"height {k}"] = basis[:, k]
         for name in ("side", "pressure"):
-            words = rows[name].astype(str)
+            words = rows[name].astype(object).fillna("not charted").astype(str)
             for word in sorted(words.unique())[1:]:
                 X[f"{name} {word}"] = (words == word).astype(float)
         X["gap"] = _looseness(rows)

@@ -424,7 +424,8 @@ def pace_and_accuracy(
     need_whole_rallies(table)
     paced = with_pace(table)
     placed = placed_shots(paced, targets, court)
-    placed = placed[placed["pace_m_s"].notna() & placed["on_target"].notna()]
+    known = placed["pace_m_s"].notna() & placed["on_target"].notna()
+    placed = placed[known & placed[list(by)].notna().all(axis=1)]
     if placed.empty:
         raise DataError("no shot has both a pace and a known bounce; chart t, x, y and bounces")
     own = placed.groupby(["player", *by], observed=True)["pace_m_s"]
