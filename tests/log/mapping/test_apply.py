@@ -182,21 +182,6 @@ def test_one_row_a_rally_with_a_cell_of_shots(tmp_path):
     assert own["value"].tolist()[0] == "35 and 8"
 
 
-def test_the_time_and_score_of_a_rally_stand_on_its_first_shot(tmp_path):
-    path = tmp_path / "theirs.csv"
-    path.write_text(
-        "Game|Server|Receiver|Ending|At|Us|Them|Shots\n"
-        "1|Rowan|Hazel|winner|5|0|0|FH serve; BH drive,35; FH drop,70\n"
-        "1|Rowan|Hazel|tin|20|1|0|FH serve; BH drive,35\n"
-    )
-    words = 't = "At"\nown_points = "Us"\nopponent_points = "Them"\n'
-    text = RALLIES + words + '[sequence]\ncolumn = "Shots"\nunit = "cm"\n'
-    table, _ = map_log(path, ColumnMap.from_text(text))
-    assert table["t"].tolist() == ["5", "", "", "20", ""]
-    assert table["own_points"].tolist() == ["0", "", "", "1", ""]
-    assert table["opponent_points"].tolist() == ["0", "", "", "0", ""]
-
-
 EXCHANGES = """
 each_row_is = "an exchange"
 [columns]
@@ -234,28 +219,6 @@ def test_one_row_an_exchange(tmp_path):
     assert check.shots["player"].tolist() == ["Rowan", "Hazel", "Rowan", "Hazel", "Rowan"]
     assert check.shots["shot"].tolist() == [1, 2, 3, 1, 2]
     assert check.shots["gap_m"].tolist()[-1] == 0.12
-
-
-def test_a_length_in_one_unit_for_the_one_and_in_another_for_the_other_is_refused(tmp_path):
-    path = tmp_path / "theirs.csv"
-    path.write_text(EXCHANGE_LOG)
-    words = EXCHANGES.format(more="").replace('"B gap", unit = "cm"', '"B gap", unit = "in"')
-    with pytest.raises(LogError, match=r"gap in more than one way \(A gap: cm; B gap: in\)"):
-        check_log(path, mapping=ColumnMap.from_text(words))
-    inches = words.replace('"A gap", unit = "cm"', '"A gap", unit = "in"')
-    assert check_log(path, mapping=ColumnMap.from_text(inches)).shots["gap_m"].iloc[1] == 0.762
-
-
-def test_a_column_that_the_second_player_alone_has(tmp_path):
-    path = tmp_path / "theirs.csv"
-    rows = EXCHANGE_LOG.replace("Serves\n", "Serves,B how\n", 1).replace(
-        "30,,Rowan", "30,,Rowan,set"
-    )
-    path.write_text(rows)
-    words = EXCHANGES.format(more="") + 'balance = "B how"\n'
-    shots = check_log(path, mapping=ColumnMap.from_text(words)).shots
-    assert shots["balance"].astype(object).where(shots["balance"].notna(), "").tolist()[1] == "set"
-    assert shots["balance"].notna().sum() == 1
 
 
 @settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
