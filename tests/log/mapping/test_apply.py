@@ -6,7 +6,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import sidewall as sw
-from sidewall.errors import LogError, UnitError, WriteError
+from sidewall.errors import LogError, WriteError
 from sidewall.log import ColumnMap, check_log, map_log, read_shots
 
 SHOTS = """
@@ -261,29 +261,6 @@ def test_long_to_wide_and_back(rallies):
     ("change", "error", "message"),
     [
         (('"Hitter"', '"Hiter"'), LogError, "columns.player is 'Hiter'.*Did you mean 'Hitter'"),
-        (('unit = "cm"', 'unit = "feet"'), UnitError, "columns.gap: Unknown unit 'feet'"),
-        ((', unit = "cm"', ""), UnitError, "columns.gap does not say its unit"),
-        (('unit = "cm"', 'unit = "?"'), LogError, "columns.gap: unit is still"),
-        (('player = "Hitter"', 'playr = "Hitter"'), LogError, "'playr'. Did you mean 'player'"),
-        (('player = "Hitter"', 'player = "Hitter"\nplayer = "G"'), LogError, "no TOML"),
-        (('player = "Hitter"', "player = 3"), LogError, "columns.player is 3"),
-        (('player = "Hitter"', "player = { count = true }"), LogError, "only shots and rallies"),
-        (('player = "Hitter"', "player = {}"), LogError, "says nothing"),
-        (('"G"', '{ column = "G", always = "1" }'), LogError, "column and always"),
-        (('SD = "straight drive"', "SD = 3"), LogError, "words.stroke.*quotation marks"),
-        (('SD = "straight drive"', 'SD = "?"'), LogError, "SD is still"),
-        (('"xd" =', '"sd" ='), LogError, "gives a word twice"),
-        (("[columns]", 'each_row_is = "a set"\n[columns]'), LogError, "each_row_is is 'a set'"),
-        (("[columns]", '[first]\nside = "a"\n[columns]'), LogError, r"\[first\] does not go with"),
-        (("[columns]", 'each_row_is = "a rally"\n[columns]'), LogError, "repeated columns or in"),
-        (("[columns]", 'each_row_is = "an exchange"\n[columns]'), LogError, "two shots"),
-        (('player = "Hitter"', 'x = "G"'), UnitError, "columns.x does not say its unit"),
-        (
-            ('unit = "cm"', 'unit = "cm", measured_from = "middle"'),
-            LogError,
-            "only x and y can be measured",
-        ),
-        (('{ column = "Dist", unit = "cm" }', '{ taken_from = "x" }'), LogError, "where x comes"),
         (('player = "Hitter"', ""), LogError, "required column missing: player"),
     ],
 )
@@ -298,18 +275,6 @@ def test_two_columns_of_one_heading(tmp_path):
     path.write_text(LOG.replace("Notes", "Hitter"))
     with pytest.raises(LogError, match="two columns have the heading 'Hitter'"):
         check_log(path, mapping=ColumnMap.from_text(SHOTS))
-
-
-def test_no_map(shots_log, tmp_path):
-    with pytest.raises(LogError, match=r"no such map.*--guess"):
-        check_log(shots_log, mapping=tmp_path / "none.toml")
-
-
-@pytest.mark.parametrize("parts", ['[["stroke"]]', '[{ a = "stroke" }]', '["stroke", 1]', "[]"])
-def test_parts_that_are_no_columns(parts):
-    text = f'each_row_is = "a rally"\n[sequence]\ncolumn = "Shots"\nparts = {parts}'
-    with pytest.raises(LogError, match=r"sequence.parts is .*List our columns"):
-        ColumnMap.from_text(text)
 
 
 def test_shots_are_counted_only_where_the_map_says_so(shots_log):
