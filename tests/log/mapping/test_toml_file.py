@@ -142,6 +142,7 @@ POINT = "[pixels]\nhere = [1, 2]\n"
         ("[columns]\ngame = {}", LogError, "columns.game says nothing. Give one of column, alwa"),
         ('[columns]\nshot = { always = "1", count = true }', LogError, "says always and count. "),
         ('[columns]\ngap = { taken_from = "y" }', LogError, "only the gap can be taken from ano"),
+        ('[columns]\ngame = { taken_from = "x" }', LogError, "only the gap can be taken from ano"),
         ('[columns]\nx = { taken_from = "x" }', LogError, "only the gap can be taken from anoth"),
         ('[columns]\ngap = { taken_from = "x" }', LogError, "columns.gap is taken from x, and the"),
         ('[columns]\ngame = { column = "a", unit = "cm" }', LogError, "columns.game is no length"),
@@ -262,7 +263,7 @@ def test_headings_that_are_missing():
     assert known.missing(["e ", "NO 1", "A"]) == ["B"]
     cell = read(SEQUENCE + 'unit = "cm"\n[columns]\ngame = "All"')
     assert cell.missing(["x"]) == ["All"]
-    assert cell.missing(["ALL"]) == []
+    assert cell.missing(["ALL"]) == cell.missing(["all"]) == []
     sign = ColumnMap({"game": Entry("#")})
     assert sign.missing(["#"]) == []
     assert sign.missing(["G"]) == ["#"]
