@@ -6,7 +6,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import sidewall as sw
-from sidewall.errors import LogError, UnitError, WriteError
+from sidewall.errors import LogError, WriteError
 from sidewall.log import ColumnMap, check_log, map_log, read_shots
 
 SHOTS = """
@@ -182,21 +182,6 @@ def test_one_row_a_rally_with_a_cell_of_shots(tmp_path):
     assert own["value"].tolist()[0] == "35 and 8"
 
 
-def test_the_time_and_score_of_a_rally_stand_on_its_first_shot(tmp_path):
-    path = tmp_path / "theirs.csv"
-    path.write_text(
-        "Game|Server|Receiver|Ending|At|Us|Them|Shots\n"
-        "1|Rowan|Hazel|winner|5|0|0|FH serve; BH drive,35; FH drop,70\n"
-        "1|Rowan|Hazel|tin|20|1|0|FH serve; BH drive,35\n"
-    )
-    words = 't = "At"\nown_points = "Us"\nopponent_points = "Them"\n'
-    text = RALLIES + words + '[sequence]\ncolumn = "Shots"\nunit = "cm"\n'
-    table, _ = map_log(path, ColumnMap.from_text(text))
-    assert table["t"].tolist() == ["5", "", "", "20", ""]
-    assert table["own_points"].tolist() == ["0", "", "", "1", ""]
-    assert table["opponent_points"].tolist() == ["0", "", "", "0", ""]
-
-
 EXCHANGES = """
 each_row_is = "an exchange"
 [columns]
@@ -234,28 +219,6 @@ def test_one_row_an_exchange(tmp_path):
     assert check.shots["player"].tolist() == ["Rowan", "Hazel", "Rowan", "Hazel", "Rowan"]
     assert check.shots["shot"].tolist() == [1, 2, 3, 1, 2]
     assert check.shots["gap_m"].tolist()[-1] == 0.12
-
-
-def test_a_length_in_one_unit_for_the_one_and_in_another_for_the_other_is_refused(tmp_path):
-    path = tmp_path / "theirs.csv"
-    path.write_text(EXCHANGE_LOG)
-    words = EXCHANGES.format(more="").replace('"B gap", unit = "cm"', '"B gap", unit = "in"')
-    with pytest.raises(LogError, match=r"gap in more than one way \(A gap: cm; B gap: in\)"):
-        check_log(path, mapping=ColumnMap.from_text(words))
-    inches = words.replace('"A gap", unit = "cm"', '"A gap", unit = "in"')
-    assert check_log(path, mapping=ColumnMap.from_text(inches)).shots["gap_m"].iloc[1] == 0.762
-
-
-def test_a_column_that_the_second_player_alone_has(tmp_path):
-    path = tmp_path / "theirs.csv"
-    rows = EXCHANGE_LOG.replace("Serves\n", "Serves,B how\n", 1).replace(
-        "30,,Rowan", "30,,Rowan,set"
-    )
-    path.write_text(rows)
-    words = EXCHANGES.format(more="") + 'balance = "B how"\n'
-    shots = check_log(path, mapping=ColumnMap.from_text(words)).shots
-    assert shots["balance"].astype(object).where(shots["balance"].notna(), "").tolist()[1] == "set"
-    assert shots["balance"].notna().sum() == 1
 
 
 @settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
@@ -298,29 +261,6 @@ def test_long_to_wide_and_back(rallies):
     ("change", "error", "message"),
     [
         (('"Hitter"', '"Hiter"'), LogError, "columns.player is 'Hiter'.*Did you mean 'Hitter'"),
-        (('unit = "cm"', 'unit = "feet"'), UnitError, "columns.gap: Unknown unit 'feet'"),
-        ((', unit = "cm"', ""), UnitError, "columns.gap does not say its unit"),
-        (('unit = "cm"', 'unit = "?"'), LogError, "columns.gap: unit is still"),
-        (('player = "Hitter"', 'playr = "Hitter"'), LogError, "'playr'. Did you mean 'player'"),
-        (('player = "Hitter"', 'player = "Hitter"\nplayer = "G"'), LogError, "no TOML"),
-        (('player = "Hitter"', "player = 3"), LogError, "columns.player is 3"),
-        (('player = "Hitter"', "player = { count = true }"), LogError, "only shots and rallies"),
-        (('player = "Hitter"', "player = {}"), LogError, "says nothing"),
-        (('"G"', '{ column = "G", always = "1" }'), LogError, "column and always"),
-        (('SD = "straight drive"', "SD = 3"), LogError, "words.stroke.*quotation marks"),
-        (('SD = "straight drive"', 'SD = "?"'), LogError, "SD is still"),
-        (('"xd" =', '"sd" ='), LogError, "gives a word twice"),
-        (("[columns]", 'each_row_is = "a set"\n[columns]'), LogError, "each_row_is is 'a set'"),
-        (("[columns]", '[first]\nside = "a"\n[columns]'), LogError, r"\[first\] does not go with"),
-        (("[columns]", 'each_row_is = "a rally"\n[columns]'), LogError, "repeated columns or in"),
-        (("[columns]", 'each_row_is = "an exchange"\n[columns]'), LogError, "two shots"),
-        (('player = "Hitter"', 'x = "G"'), UnitError, "columns.x does not say its unit"),
-        (
-            ('unit = "cm"', 'unit = "cm", measured_from = "middle"'),
-            LogError,
-            "only x and y can be measured",
-        ),
-        (('{ column = "Dist", unit = "cm" }', '{ taken_from = "x" }'), LogError, "where x comes"),
         (('player = "Hitter"', ""), LogError, "required column missing: player"),
     ],
 )
@@ -335,18 +275,6 @@ def test_two_columns_of_one_heading(tmp_path):
     path.write_text(LOG.replace("Notes", "Hitter"))
     with pytest.raises(LogError, match="two columns have the heading 'Hitter'"):
         check_log(path, mapping=ColumnMap.from_text(SHOTS))
-
-
-def test_no_map(shots_log, tmp_path):
-    with pytest.raises(LogError, match=r"no such map.*--guess"):
-        check_log(shots_log, mapping=tmp_path / "none.toml")
-
-
-@pytest.mark.parametrize("parts", ['[["stroke"]]', '[{ a = "stroke" }]', '["stroke", 1]', "[]"])
-def test_parts_that_are_no_columns(parts):
-    text = f'each_row_is = "a rally"\n[sequence]\ncolumn = "Shots"\nparts = {parts}'
-    with pytest.raises(LogError, match=r"sequence.parts is .*List our columns"):
-        ColumnMap.from_text(text)
 
 
 def test_shots_are_counted_only_where_the_map_says_so(shots_log):

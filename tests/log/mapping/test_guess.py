@@ -120,14 +120,6 @@ def test_pairs_of_columns():
     assert check_log(frame, mapping=ColumnMap.from_text(text)).rows_used == 2
 
 
-def test_a_heading_that_its_cells_belie_is_not_believed(tmp_path):
-    path = tmp_path / "theirs.csv"
-    path.write_text("Match,Game,Rally,Shot,Player,Hand\n1,1,1,1,Rowan,FH\n1,1,1,2,Hazel,BH\n")
-    columns = tomllib.loads(guess_map(path))["columns"]
-    assert columns["side"] == "Hand"
-    assert "hand" not in columns
-
-
 SNAKE = """\
 match_name,game_number,rally_number,shot_index,hitter_name,stroke_side,shot_type,distance_to_wall,rally_outcome,rally_winner
 N1,1,1,1,Rowan,FH,serve,,,
