@@ -24,6 +24,7 @@ from sidewall.progress.measures import (
     share_change,
     threshold_rows,
 )
+from sidewall.rallies.value import SLOPE
 
 
 @pytest.fixture(scope="module")
@@ -448,20 +449,59 @@ def test_the_weaker_side_is_the_one_that_wins_less_from_the_same_balls(fitted):
     assert sides == set(SIDES)
 
 
-def test_a_side_with_a_level_of_its_own_moves_comfort_as_its_chances_move(fitted):
+@pytest.mark.parametrize("moved", SIDES)
+def test_a_side_with_a_level_of_its_own_moves_comfort_as_its_chances_move(fitted, moved):
     """A small step of one side's level, against each ball's chance worked out anew."""
     model, late, _ = fitted
     i, step, cells = 0, 1e-3, len(model.cells_)
     found = still(cells + 1)
     for change in found.values():
-        change.after[:cells] = [step * (side == "backhand") for side, _ in model.cells_]
+        change.after[:cells] = [step * (side == moved) for side, _ in model.cells_]
     own = (model.used_["player"].astype(str) == model.players_[i]).to_numpy()
     for row in comfort_rows(model, model.players_[i], found, late):
         balls = model.used_[own & (model.used_["family"] == row["family"]).to_numpy()]
-        p = model.posterior_.of_own(i, balls.assign(side="backhand")).mean(axis=0)
+        p = model.posterior_.of_own(i, balls.assign(side=moved)).mean(axis=0)
         more = (expit(logit(p) + step) - p).mean()
-        sign = -1.0 if row["side"] == "backhand" else 1.0
+        # what the weaker side wins less: less still where the other rises
+        sign = -1.0 if row["side"] == moved else 1.0
         assert row["after"] - row["before"] == pytest.approx(sign * more, rel=1e-2)
+
+
+def test_what_a_periods_shots_are_judged_by(fitted, monkeypatch):
+    """Shot by shot: by a period's own value of the ball left, which strengths move, or the end."""
+    model, late, table = fitted
+    asked, fit = [], own_change.__globals__["_fit"]
+
+    def seen(*given):
+        asked.append(given)
+        return fit(*given)
+
+    monkeypatch.setitem(own_change.__globals__, "_fit", seen)
+    own_change(model, "Rowan", late, table)
+    used = model.used_[(model.used_["player"] == "Rowan").to_numpy()]
+    when = late[(model.used_["player"] == "Rowan").to_numpy()]
+    rally, won = table["rally_id"].to_numpy(), table["won"].to_numpy(dtype=float)
+    goes_on = np.append(rally[1:] == rally[:-1], False)
+    periods = [(choice, p) for choice in CHOICES for p in (False, True)]
+    assert len(asked) == len(periods)
+    for (choice, p), (y, base, columns, of_rally, scale, shifts, lead) in zip(
+        periods, asked, strict=True
+    ):
+        rows = used[(used["choice"] == choice).to_numpy() & (when == p)]
+        at = rows["row"].to_numpy()
+        assert of_rally.tolist() == rally[at].tolist()
+        assert scale == model.curves_[choice].dispersion
+        np.testing.assert_array_equal(lead, np.where(goes_on[at], SLOPE, 0.0))
+        ends = ~goes_on[at]
+        assert ends.any()
+        np.testing.assert_array_equal(y[ends], won[at[ends]])
+        assert (shifts[ends] == 0.0).all()
+        assert (np.abs(shifts[~ends]).max(axis=1) > 0).all()
+        assert ((y[~ends] > 0) & (y[~ends] < 1)).all()
+        np.testing.assert_allclose(base, model.posterior_.mean_of(rows))
+        for k, (side, family) in enumerate(model.cells_):
+            here = (rows["side"] == side) & (rows["family"] == family)
+            np.testing.assert_array_equal(columns[:, k], here.to_numpy(dtype=float))
 
 
 @pytest.mark.parametrize(("few", "told"), [(9, False), (10, True)])

@@ -182,6 +182,38 @@ def test_errors_of_a_kind_that_never_stayed_in_play_cost_what_the_others_bring(r
     assert (lost[~fault] == 0.0).all()
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_what_an_error_costs_in_every_redrawn_set_shot_by_shot(redrawn, seed):
+    """A kind with one shot in play, one with few and one with none; sets may hold none of them."""
+    table, rng = redrawn.table, np.random.default_rng(seed)
+    told = redrawn.struck & table["won"].notna().to_numpy()
+    row = np.sort(rng.choice(np.flatnonzero(told), 60, replace=False))
+    some = table.iloc[row]
+    kinds = list(zip(some["side"], some["family"], some["choice"], strict=True))
+    fault = rng.random(60) < 0.3
+    for kind, keep in ((kinds[0], 1), (kinds[1], 0)):
+        mine = [k for k in range(60) if kinds[k] == kind]
+        fault[mine] = True
+        fault[mine[:keep]] = False
+    found = _lost_by_faults(redrawn, row, fault)
+    after = redrawn.after[row]
+    charted = after.charted
+    values = after.fixed[None] + (after.basis @ after.drawn.T).T
+    times = redrawn.weights[:, redrawn.rally[row]]
+    once = 0
+    for k in range(60):
+        good = [j for j in range(60) if kinds[j] == kinds[k] and not fault[j]]
+        usual = charted[good].mean() if good else charted[~fault].mean()
+        assert found.charted[k] == pytest.approx(-usual if fault[k] else 0.0)
+        drawn = found.fixed[k] + (found.basis @ found.drawn.T)[k]
+        for d in range(len(times)):
+            n = times[d, good].sum()
+            once += n == 1
+            mean = (times[d, good] * values[d, good]).sum() / n if n else usual
+            assert drawn[d] == pytest.approx(-mean if fault[k] else 0.0)
+    assert once > 10
+
+
 def test_the_error_of_a_comparison_gives_its_interval_back(redrawn):
     """Student's quantile for few rallies is in it."""
     columns = redrawn.columns
