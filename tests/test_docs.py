@@ -105,6 +105,12 @@ def test_the_parameters_explained_are_those_there_are(thing):
 
 
 @pytest.mark.parametrize("thing", FUNCTIONS + OF_PARTS)
+def test_every_parameter_may_be_given_by_its_name(thing):
+    kinds = [one.kind for one in inspect.signature(thing).parameters.values()]
+    assert inspect.Parameter.POSITIONAL_ONLY not in kinds
+
+
+@pytest.mark.parametrize("thing", FUNCTIONS + OF_PARTS)
 def test_a_default_that_is_named_is_the_one(thing):
     """Of numbers, words and yes or no; of an object, such as a court, the name says enough."""
     parameters = inspect.signature(thing).parameters

@@ -210,6 +210,18 @@ def test_cells_are_what_another_reader_finds(log, book):
     assert found.columns[-1][1].distinct[found.columns[-1][1].codes].tolist()[3] == "#N/A"
 
 
+@pytest.mark.parametrize("below", [1, 2, 4])
+def test_an_error_alone_below_all_rows_is_a_row(log, book, below):
+    path = book({"log": log})
+    opened = openpyxl.load_workbook(path)
+    opened["log"].cell(len(log) + 1 + below, 2).value = "#N/A"
+    opened.save(path)
+    found = open_log(path)
+    assert found.lines[-1] == len(log) + 1 + below
+    column = found.columns[1][1]
+    assert column.distinct[column.codes[-1]] == "#N/A"
+
+
 @pytest.mark.slow
 def test_rows_far_below_the_formulas_of_the_template(tmp_path, log):
     path = write_template(tmp_path / "log.xlsx")

@@ -1,5 +1,3 @@
-import inspect
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,7 +5,6 @@ from scipy.integrate import quad
 from scipy.special import expit
 from scipy.stats import norm
 
-from sidewall import placement
 from sidewall.errors import DataError, NotFittedError
 from sidewall.placement import TinMargin
 from sidewall.placement.aim import (
@@ -356,19 +353,3 @@ def test_no_best_height_is_told_of_a_scatter_that_is_not_normal(study, kind):
     else:
         assert (best["status"] == "not known yet").all()
         assert best[["best_m", "gain_per_100"]].isna().all(axis=None)
-
-
-def test_every_parameter_may_be_given_by_its_name():
-    """And those behind a star by it alone: of all that the part offers, methods among them."""
-    told = 0
-    for name in (each for each in dir(placement) if not each.startswith("_")):
-        one = getattr(placement, name)
-        parts = [one] if not isinstance(one, type) else [
-            each for key, each in vars(one).items() if callable(each) and not key.startswith("_")
-        ]  # fmt: skip
-        for part in parts:
-            if callable(part):
-                kinds = [each.kind for each in inspect.signature(part).parameters.values()]
-                assert inspect.Parameter.POSITIONAL_ONLY not in kinds, part
-                told += inspect.Parameter.KEYWORD_ONLY in kinds
-    assert told >= 8
