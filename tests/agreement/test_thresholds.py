@@ -318,11 +318,13 @@ class Told:
         self.gap = shots["gap_m"].to_numpy(dtype=float)
         self.players_ = Told.players_[::order]
         self.posterior_ = self
+        self.asked = []
 
     def gap_max_m(self):
         return np.array([1.1, 2.2])
 
     def gain(self, player, cell, gaps_m):
+        self.asked.append((cell, gaps_m))
         who = Told.players_.index(self.players_[player])
         rng = np.random.default_rng([who, cell])
         # at first each is worse, then better; one crosses, one always gains, one is never sure
@@ -358,6 +360,9 @@ def test_thresholds_followed_back_by_loops(monkeypatch):
     shots = pd.DataFrame({"gap_m": [0.1, 0.4, np.nan, 0.8]})
     found = simex_thresholds(shots, 0.1, None, (1.0, 2.0), 2, 3, 0.8)
     rng, path, at = np.random.default_rng(3), [], [np.linspace(0, m, 12) for m in (1.1, 2.2)]
+    for one in fits[1:]:
+        assert len(one.asked) == 6
+        assert all(np.array_equal(gaps, at[cell]) for cell, gaps in one.asked)
     errors = [0.1 * rng.standard_normal(4) for _ in range(2)]
     for extra in (0.0, 1.0, 2.0):
         told = []

@@ -78,6 +78,9 @@ def test_periods_that_make_no_sense_are_refused(logs):
         ((own[:1], None, None, None), "say which matches"),
         ((None, own[:1], None, None), "say which matches"),
         ((own[:1], own[1:], None, "2026-01-01"), "given twice"),
+        ((own[:1], None, None, "2026-01-01"), "given twice"),
+        ((None, own[:1], None, "2026-01-01"), "given twice"),
+        ((None, None, logs[1], "2026-01-01"), "given twice"),
     ):
         with pytest.raises(DataError, match=said):
             find_periods(logs[0], "Rowan", *given)
