@@ -202,6 +202,8 @@ def test_every_table_by_loops(hard, charted_again, level):
     first = charted_again(hard(25, matches=4, rallies=9), 2)
     first["bounce_y_m"] = first["bounce_y_m"].where(np.arange(len(first)) % 9 == 0)
     second = charted_again(hard(25, matches=4, rallies=9), 1)
+    # in no draw of rallies may two agree to the last digit: a spread of nothing has no log
+    second["bounce_x_m"] += 0.03 * (np.arange(len(second)) % 7)
     found = Agreement(level, draws=12, seed=5).fit(first, second)
     table = found.aligned_
     rows = table.astype(object).where(table.notna(), None).to_dict("records")
