@@ -7,7 +7,7 @@ from sklearn.covariance import MinCovDet
 
 from sidewall.errors import DataError
 from sidewall.placement import error_ellipse
-from sidewall.placement.ellipse import _REACH, _reach, _robust, _tightest_half
+from sidewall.placement.ellipse import _REACH, Ellipse, _reach, _robust, _tightest_half
 
 COVARIANCE = np.array([[0.09, 0.05], [0.05, 0.64]])
 
@@ -212,3 +212,11 @@ def test_missing_points_are_left_out():
 def test_what_cannot_be_drawn_is_said(x, y, options, words):
     with pytest.raises(DataError, match=words):
         error_ellipse(x, y, **options)
+
+
+@pytest.mark.parametrize("degrees", [-89.0, -45.0, 0.0, 30.0, 89.0])
+def test_the_long_axis_points_from_minus_90_to_90_degrees(degrees):
+    turn = np.radians(degrees)
+    axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    spread = axes @ np.diag([0.5, 0.1]) @ axes.T
+    assert Ellipse((1.0, 2.0), spread, 1.0, 40).angle_deg == pytest.approx(degrees)
