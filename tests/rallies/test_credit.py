@@ -115,10 +115,10 @@ def plain_table(chain, outcome, by, slow, draws, level, seed, loose=None, keep=N
     kinds, places = {}, {}
     for k, shot in enumerate(shots):
         on = shot["shots_left"] > 0
-        known = states.iloc[k] == states.iloc[k] and shot["stroke"] != "serve"
+        known = pd.notna(states.iloc[k]) and shot["stroke"] != "serve"
         if not (on and known and (keep is None or keep(shot))):
             continue
-        key = tuple(shot[name] if shot[name] == shot[name] else "not charted" for name in by)
+        key = tuple("not charted" if pd.isna(shot[name]) else shot[name] for name in by)
         place = (shot["player"], states.iloc[k], *(str(shot[name]) for name in beside))
         kinds.setdefault(key, []).append(k)
         places.setdefault(place, []).append((key, k))
