@@ -104,13 +104,23 @@ def _hard_shots(seed, matches=4, rallies=12, longest=8, blank=0.1):
     table["line"] = np.arange(len(table)) * 2 + 3
     for column in [name for name in table if name.endswith("_m")]:
         table[column] = table[column].astype(float)
+    return _in_categories(table, LADDER)
+
+
+def _in_categories(table, players):
+    """Names and words as a log that was read has them."""
     table["match"] = pd.Categorical(table["match"])
     for column in ("player", "opponent", "rally_won_by"):
-        table[column] = pd.Categorical(table[column], categories=LADDER)
+        table[column] = pd.Categorical(table[column], categories=players)
     for column, words in VOCABULARY.items():
         if column in table:
             table[column] = pd.Categorical(table[column], categories=words)
     return table
+
+
+@pytest.fixture(scope="session")
+def in_categories():
+    return _in_categories
 
 
 @pytest.fixture(scope="session")

@@ -14,7 +14,6 @@ from sidewall import simulate
 from sidewall.combinations.step import CONDITIONS, variants
 from sidewall.combinations.stratified import Moments, mantel_haenszel, permutation_p
 from sidewall.court.zones import Zones
-from sidewall.log.vocabulary import VOCABULARY
 
 NAMES = ["Rowan", "Hazel"]
 
@@ -46,18 +45,12 @@ def hand_rallies(*rallies, match="m1", extra=None):
         server = winner or server
     table = pd.DataFrame(rows)
     table["line"] = np.arange(len(table)) + 2
-    table["match"] = pd.Categorical(table["match"])
-    for column in ("player", "opponent", "rally_won_by"):
-        table[column] = pd.Categorical(table[column], categories=NAMES)
-    for column, words in VOCABULARY.items():
-        if column in table:
-            table[column] = pd.Categorical(table[column], categories=words)
     return table
 
 
 @pytest.fixture(scope="session")
-def by_hand():
-    return hand_rallies
+def by_hand(in_categories):
+    return lambda *rallies, **given: in_categories(hand_rallies(*rallies, **given), NAMES)
 
 
 @pytest.fixture(scope="session")

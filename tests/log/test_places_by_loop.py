@@ -92,16 +92,21 @@ def noted(row):
     return told
 
 
-@pytest.mark.parametrize("seed", range(60, 68))
-def test_words_beside_measures(seed):
-    rows = hard_rows(np.random.default_rng(seed), 120)
+def log_of(rows):
+    """A serve and then one of the rows, rally by rally."""
     table = []
     for rally, row in enumerate(rows, 1):
         one = {"match": "M1", "game": 1, "rally": rally, "side": "forehand"}
         table.append({**one, "shot": 1, "player": "Elm", "stroke": "serve"})
         last = {"shot": 2, "player": "Fir", "stroke": "drive", "ending": "tin"}
         table.append({**one, **last, **row})
-    check = check_log(pd.DataFrame(table))
+    return pd.DataFrame(table)
+
+
+@pytest.mark.parametrize("seed", range(60, 68))
+def test_words_beside_measures(seed):
+    rows = hard_rows(np.random.default_rng(seed), 120)
+    check = check_log(log_of(rows))
     assert check.rows_refused == 0
     doubts = check.doubts[check.doubts["reason"].str.contains("of the row say|puts the ball")]
     found = sorted(zip(doubts["line"], doubts["column"], doubts["reason"], strict=True))
@@ -111,13 +116,7 @@ def test_words_beside_measures(seed):
 @pytest.mark.parametrize(("left_out", "column"), [("depth", "y_m"), ("lane", "bounce_y_m")])
 def test_words_or_measures_that_the_log_does_not_have(left_out, column):
     rows = hard_rows(np.random.default_rng(70), 60)
-    table = []
-    for rally, row in enumerate(rows, 1):
-        one = {"match": "M1", "game": 1, "rally": rally, "side": "forehand"}
-        table.append({**one, "shot": 1, "player": "Elm", "stroke": "serve"})
-        last = {"shot": 2, "player": "Fir", "stroke": "drive", "ending": "tin"}
-        table.append({**one, **last, **row})
-    check = check_log(pd.DataFrame(table).drop(columns=[left_out, column]))
+    check = check_log(log_of(rows).drop(columns=[left_out, column]))
     doubts = check.doubts[check.doubts["reason"].str.contains("of the row say|puts the ball")]
     assert sorted(zip(doubts["line"], doubts["column"], strict=True)) == sorted(
         (2 * at + 3, name)
