@@ -382,8 +382,8 @@ def pace_and_accuracy(
     shots, targets, court
         See :func:`~sidewall.placement.placed_shots`; with times and places.
     by
-        Columns that make a group. Bands of pace are made within each player and group, so
-        that players are compared with themselves.
+        Columns that make a group; shots that are blank in one are left out. Bands of pace are
+        made within each player and group, so that players are compared with themselves.
     bands
         How many bands of equal numbers of shots.
     level
