@@ -1,6 +1,7 @@
 """A small simulated ladder, made once for all tests that take it."""
 
 import importlib.util
+import os
 import sys
 from functools import cache
 from pathlib import Path
@@ -9,10 +10,14 @@ import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import settings
+from threadpoolctl import threadpool_limits
 
 import sidewall as sw
 from sidewall import simulate
 from sidewall.log.vocabulary import VOCABULARY
+
+if "PYTEST_XDIST_WORKER" in os.environ:  # two workers with two threads each would wait in turn
+    threadpool_limits(1, user_api="blas")
 
 # how long an example takes says more about the machine than about the code
 settings.register_profile("no deadline", deadline=None)
